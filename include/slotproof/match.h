@@ -1,0 +1,59 @@
+/* slotproof/match.h: which line is which fret.
+ *
+ * Input: places of line-like marks along the board in one common frame (mm when a scale is known, any unit otherwise), in no
+ * known direction and from no known origin, some missing, some belonging to no fret. Output: an assignment to the computed
+ * layout, or a reason why there is none. The nut need not be among the lines. Nothing is guessed: where two assignments
+ * explain the lines about equally well the result is SP_MATCH_AMBIGUOUS.
+ */
+#ifndef SLOTPROOF_MATCH_H
+#define SLOTPROOF_MATCH_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "slotproof/layout.h"
+#include "slotproof/status.h"
+
+/* One candidate. */
+typedef struct sp_match_line {
+  double position;   /* along the board, arbitrary origin and direction */
+  double u_position; /* standard uncertainty of the line alone */
+  double strength;   /* 0..1: how much it looks like a mark of the kind sought (contrast times coverage, scaled) */
+} sp_match_line;
+
+typedef struct sp_match_options {
+  bool scale_known;          /* positions are mm; false: any unit */
+  double u_relative_scale;   /* relative standard uncertainty of the scale, where known (rule: about 1e-4) */
+  bool has_end[2];           /* the board's squared ends, at smaller and larger position */
+  double end_position[2];
+  bool nut_may_be_line, nut_may_be_end;
+} sp_match_options;
+
+typedef enum sp_match_state {
+  SP_MATCH_OK,
+  SP_MATCH_OTHER_SCALE, /* the lines clearly follow another scale length: see scale_length_mm */
+  SP_MATCH_AMBIGUOUS,   /* two assignments explain the lines about equally well */
+  SP_MATCH_NONE         /* too few lines, or no assignment explains them */
+} sp_match_state;
+
+typedef struct sp_match {
+  sp_match_state state;
+  int direction;          /* +1: position grows from the nut toward the bridge; -1: the other way */
+  double nut_position;    /* fitted place of the nut, same frame as the lines */
+  double mm_per_unit;     /* fitted; 1 when the scale is known and the layout's own scale length holds */
+  double scale_length_mm; /* of the best-fitting layout (scale known), else NAN */
+  bool nut_is_end;        /* the datum is the board's squared end */
+  int nut_end;            /* which of the two, if so */
+  ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0 is the nut line, -1 if the nut is the end or unseen */
+  bool *is_stray;          /* one per line: belongs to no fret and looks like a mark. A weak line that fits nowhere is neither */
+  double margin;           /* log-likelihood (nats) by which the assignment beats the best different one */
+  char reason[240];        /* one sentence for the user when the state is not SP_MATCH_OK; empty otherwise */
+} sp_match;
+
+/* Matches `count` lines to the layout. SP_E_INTERNAL on lack of memory only: "no match" is a state, not an error.
+ * On success `match` is the caller's to free with sp_match_free. */
+sp_status sp_match_lines(const sp_match_line *lines, size_t count, const sp_layout *layout,
+                         const sp_match_options *options, sp_match *match, sp_error *err);
+void sp_match_free(sp_match *match);
+
+#endif

@@ -1,0 +1,142 @@
+/* slotproof/record.h: everything one check has found out. The last arrow of the data flow: verdict -> record -> report.
+ *
+ * Lengths in mm, angles in degrees, pixels with (0,0) at the centre of the top-left pixel of the upright picture.
+ * Board frame: x from the nut toward the bridge along the centre line; y across it, to the right when one looks from nut to bridge with the
+ * board face up. A value that is unknown or does not apply is NAN here and null in the written record; it is never 0.
+ */
+#ifndef SLOTPROOF_RECORD_H
+#define SLOTPROOF_RECORD_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "slotproof/raster.h"
+#include "slotproof/status.h"
+
+typedef enum sp_verdict { SP_WITHIN, SP_OUT, SP_UNDECIDED, SP_MISSING } sp_verdict;
+typedef enum sp_mark_kind { SP_MARK_KNIFE, SP_MARK_SLOT, SP_MARK_WIRE } sp_mark_kind;
+typedef enum sp_datum_kind { SP_DATUM_LINE, SP_DATUM_END, SP_DATUM_FIT } sp_datum_kind;
+typedef enum sp_reference_kind {
+  SP_REFERENCE_NONE,
+  SP_REFERENCE_RULE,
+  SP_REFERENCE_STRIP,
+  SP_REFERENCE_PROFILE,
+  SP_REFERENCE_DISTANCE,
+  SP_REFERENCE_DPI
+} sp_reference_kind;
+
+/* One graduation of the rule as it was read; kept for the overlay and for who wants to plot the residuals. */
+typedef struct sp_graduation {
+  int32_t index;      /* counted from the first one used; the interval between indices is graduation_mm */
+  sp_point at_px;     /* middle of its stroke */
+  double residual_mm; /* reading minus fitted map */
+  bool used;          /* false: thrown out as damaged */
+} sp_graduation;
+
+/* How the scale was read. */
+typedef struct sp_reference_record {
+  sp_reference_kind kind;
+  double graduation_mm;
+  bool graduation_told;      /* by the user; otherwise worked out from the picture */
+  size_t graduations_used;
+  double px_per_mm;          /* mean over the span, along the board */
+  double px_per_mm_across;   /* across it, where known, else NAN */
+  double fit_rms_mm;         /* of the graduations about the fitted map */
+  double span_mm;
+  double mpe_mm;             /* over the span; NAN if there is no reference */
+  sp_point first_px, last_px;
+  double skew_deg;           /* of the rule against the image axis */
+  double carriage_rms_mm;    /* size of the unevenness that the map has straightened */
+  sp_graduation *graduations;
+  size_t graduation_count;
+} sp_reference_record;
+
+/* Standard uncertainties (k = 1) of one mark's error, in mm, by origin; shared parts have cancelled already. */
+typedef struct sp_budget {
+  double line_mm;        /* locating the line */
+  double map_mm;         /* reading the rule: pixel to mm, mark against datum */
+  double datum_mm;       /* locating the nut */
+  double rule_mm;        /* the rule's own MPE, rectangular */
+  double temperature_mm; /* NAN if no temperature was given */
+} sp_budget;
+
+typedef struct sp_mark_record {
+  int32_t fret; /* 0 = the nut */
+  bool found;
+  double x_mm, layout_mm, error_mm, error_cents;
+  double u_mm, expanded_u_mm, expanded_u_cents;
+  double squareness_deg, u_squareness_deg;
+  double width_mm, u_width_mm;
+  double contrast;  /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
+  double coverage;  /* part of the line's length that could be measured, 0..1 */
+  sp_point end_a_px, end_b_px; /* a: smaller y of the board frame */
+  sp_point centre_px;
+  sp_verdict verdict;
+  sp_budget budget;
+  double recut_mm; /* how far the mark has to move to be right: -error_mm; NAN if it need not move */
+} sp_mark_record;
+
+typedef struct sp_stray_record {
+  double x_mm;
+  sp_point end_a_px, end_b_px;
+} sp_stray_record;
+
+typedef struct sp_finding {
+  char kind[32];
+  char text[240];
+  double value, u_value; /* the figure the finding turns on, NAN if none; unit in `unit` */
+  char unit[8];
+} sp_finding;
+
+typedef struct sp_source_record {
+  char *file;
+  uint32_t width_px, height_px;
+  double stated_dpi; /* NAN if the file states none */
+} sp_source_record;
+
+typedef struct sp_record {
+  sp_source_record *sources;
+  size_t source_count;
+  double scale_length_mm;
+  int32_t frets;
+  int32_t divisions; /* 0 = a step list */
+  sp_mark_kind marks_kind;
+  sp_reference_record reference;
+  sp_datum_kind datum;
+  double datum_u_mm;
+  double tolerance_mm, tolerance_cents;
+  bool tolerance_default;
+  sp_mark_record *marks; /* frets 0..frets in order; where the datum is the board's end, fret 0 is that end */
+  size_t mark_count;
+  sp_stray_record *strays;
+  size_t stray_count;
+  double fit_scale_length_mm, fit_u_scale_length_mm, fit_offset_mm, fit_residual_rms_mm;
+  sp_point nut_px, bridgeward_px; /* two points of the centre line, from the nut toward the bridge, for drawing */
+  sp_point outline_px[4];         /* corners of the board, clockwise from the nut end at smaller y; NAN if not found */
+  sp_finding *findings;
+  size_t finding_count;
+  sp_verdict verdict; /* SP_WITHIN, SP_OUT or SP_UNDECIDED */
+  char **warnings;
+  size_t warning_count;
+} sp_record;
+
+/* Sets every number to NAN and every list to empty. */
+void sp_record_init(sp_record *record);
+/* Frees the lists and texts and leaves an initialised record. */
+void sp_record_free(sp_record *record);
+sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t width_px, uint32_t height_px,
+                               double stated_dpi, sp_error *err);
+#if defined(__GNUC__)
+__attribute__((format(printf, 3, 4)))
+#endif
+sp_status sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
+sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
+
+/* The words used in the written record: "within", "knife", "line", "rule" ... */
+const char *sp_verdict_word(sp_verdict verdict);
+const char *sp_mark_kind_word(sp_mark_kind kind);
+const char *sp_datum_word(sp_datum_kind kind);
+const char *sp_reference_word(sp_reference_kind kind);
+
+#endif
