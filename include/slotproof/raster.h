@@ -32,4 +32,31 @@ void sp_raster_free(sp_raster *raster);
 /* Full scale of the stored samples: 255 or 65535. */
 double sp_raster_full_scale(const sp_raster *raster);
 
+/* Averages over strips of the picture: one profile a strip, stored strip after strip.
+ * Values are in raster counts (0..255 or 0..65535), exact to the rounding of a float. Owned: free with sp_strips_free. */
+typedef struct sp_strips {
+  uint32_t count;     /* number of strips; a remainder too narrow for a whole strip is left out */
+  uint32_t length_px; /* values in one profile */
+  uint32_t width_px;  /* rows or columns averaged in one strip */
+  float *mean;        /* mean[strip * length_px + position] */
+} sp_strips;
+
+/* Widest strip: sums of 65536 16-bit samples still fit 32 bits. */
+#define SP_STRIPS_MAX_WIDTH_PX 65536u
+
+/* Strip s covers rows [s*w, (s+1)*w): mean[s*length + x] is their mean at column x; length_px = width of the raster.
+ * 0 < w <= SP_STRIPS_MAX_WIDTH_PX, else SP_E_INTERNAL; SP_E_DATA if the raster has fewer than w rows. */
+sp_status sp_strips_rows(const sp_raster *raster, uint32_t w, sp_strips *out, sp_error *err);
+
+/* Strip s covers columns [s*w, (s+1)*w): mean[s*length + y] is their mean at row y; length_px = height of the raster.
+ * Limits as above, with columns for rows. */
+sp_status sp_strips_columns(const sp_raster *raster, uint32_t w, sp_strips *out, sp_error *err);
+
+/* Both in one pass over the pixels, which is what the time goes into: `row_w` rows a strip in `rows`, `column_w` columns a
+ * strip in `columns`. On failure neither holds anything. */
+sp_status sp_strips_both(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows, sp_strips *columns,
+                         sp_error *err);
+
+void sp_strips_free(sp_strips *strips);
+
 #endif

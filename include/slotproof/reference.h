@@ -1,0 +1,68 @@
+/* slotproof/reference.h: millimetres from pixels.
+ *
+ * A scanner's carriage does not travel evenly and its optics do not draw evenly, but on a flatbed each of the two distortions is a
+ * function of ONE image coordinate: all pixels of a row were taken at one place of the carriage, all pixels of a column by
+ * one place of the sensor. So the picture is straightened axis by axis first,
+ *     U_mm = f(u_px)   along the board, f from the rule's graduations,
+ *     V_mm = s v_px    across it, s a constant,
+ * and plane geometry is done after, in (U, V).
+ */
+#ifndef SLOTPROOF_REFERENCE_H
+#define SLOTPROOF_REFERENCE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "slotproof/check.h"
+#include "slotproof/record.h"
+#include "slotproof/scene.h"
+#include "slotproof/status.h"
+
+/* f as a straight line plus a sum of harmonics whose sizes have a Gaussian prior (a Gaussian process of reduced rank:
+ * A. Solin, S. Sarkka, "Hilbert space methods for reduced-rank Gaussian process regression", Stat. Comput. 30, 2020).
+ * Outside the span of the graduations the prior takes over, so the uncertainty grows by itself. */
+typedef struct sp_scale_map {
+  bool known;             /* false: no scale; U is in pixels then */
+  sp_along along;
+  size_t terms;           /* 2 + number of harmonics */
+  double *weights;        /* terms */
+  double *covariance;     /* terms x terms, row-major, mm^2 */
+  double centre_px, half_px; /* the harmonics vanish at centre -+ half */
+  double first_px, last_px;  /* span of what was read */
+  double across_mm_per_px;   /* s */
+  double u_across_relative;  /* relative standard uncertainty of s */
+  double wave_sd_mm;         /* prior size of the unevenness, as fitted */
+  double noise_mm;           /* scatter of one graduation about the map */
+} sp_scale_map;
+
+double sp_scale_map_along_mm(const sp_scale_map *map, double u_px);
+/* dU/du at u, mm per px. */
+double sp_scale_map_rate(const sp_scale_map *map, double u_px);
+/* Covariance of f(a) - f(b), f(c) - f(b) in mm^2: what matters for two marks measured from one datum. */
+double sp_scale_map_covariance_mm2(const sp_scale_map *map, double a_px, double b_px, double c_px);
+/* The map of a constant scale (stated dpi, or a known distance): mm per px and its relative standard uncertainty. */
+sp_status sp_scale_map_constant(sp_along along, double mm_per_px, double u_relative, double length_px,
+                                sp_scale_map *map, sp_error *err);
+/* Fits the map: u_px[i] lies at U_mm[i], weight w[i] in 0..1. `length_px` is the picture's extent along u. */
+sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, const double *along_mm,
+                           const double *weight, double length_px, sp_scale_map *map, sp_error *err);
+void sp_scale_map_free(sp_scale_map *map);
+
+/* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes are
+ * not taken for lines on the board). */
+typedef struct sp_reference {
+  sp_scale_map map;
+  sp_reference_record record;
+  bool has_band;              /* a rule was found: its strokes lie in v = band_v0 + slope u .. band_v1 + slope u */
+  double band_v0_px, band_v1_px, slope;
+  char reason[240];           /* why there is no scale, if so; one sentence */
+  char warning[240];          /* usable, with reservations; empty if none */
+} sp_reference;
+
+/* Reads the scale as the options ask. Not finding one is no error: map.known is false and `reason` says why.
+ * `stated_dpi` (NAN if none) is a hint only. Free with sp_reference_free. */
+sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double stated_dpi_y,
+                            const sp_reference_options *options, sp_reference *reference, sp_error *err);
+void sp_reference_free(sp_reference *reference);
+
+#endif

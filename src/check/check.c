@@ -1,0 +1,196 @@
+/* The chain of modules, and the warnings that belong to none of them. */
+#include "slotproof/check.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "slotproof/marks.h"
+#include "slotproof/match.h"
+#include "slotproof/reference.h"
+#include "slotproof/scene.h"
+#include "slotproof/verdict.h"
+
+/* Below this a knife line of a tenth of a millimetre is a pixel or less. */
+static const double COARSE_PX_PER_MM = 8.0;
+/* A line blurred over more than this (standard deviation) is out of focus at any resolution. */
+static const double SOFT_MM = 0.12;
+
+void sp_check_options_init(sp_check_options *o)
+{
+  memset(o, 0, sizeof *o);
+  o->reference.graduation_mm = o->reference.mpe_mm = o->reference.distance_mm = NAN;
+  o->reference.from_px = o->reference.to_px = (sp_point){NAN, NAN};
+  o->tolerance_mm = o->tolerance_cents = o->temperature_c = NAN;
+}
+
+int sp_check_exit_status(const sp_record *record)
+{
+  return record->verdict == SP_WITHIN ? 0 : record->verdict == SP_OUT ? 1 : 2;
+}
+
+static double mean_stated(const sp_picture_info *info)
+{
+  if (info->stated_dpi_x > 0.0 && info->stated_dpi_y > 0.0)
+    return 0.5 * (info->stated_dpi_x + info->stated_dpi_y);
+  return NAN;
+}
+
+/* The picture, its strips, its scale: the first half of both commands. */
+static sp_status open_picture(const char *path, const sp_reference_options *options, const sp_read_options *read,
+                              sp_record *record, sp_raster *raster, sp_scene *scene, sp_reference *reference,
+                              sp_picture_info *info, sp_error *err)
+{
+  sp_status status = sp_read_picture(path, read, raster, info, err);
+  if (status)
+    return status;
+  status = sp_record_add_source(record, path, raster->width_px, raster->height_px, mean_stated(info), err);
+  if (!status && (raster->width_px < 200 || raster->height_px < 60) && (raster->width_px < 60 || raster->height_px < 200))
+    status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", raster->width_px,
+                     raster->height_px);
+  if (!status)
+    status = sp_scene_create(raster, scene, err);
+  if (!status)
+    status = sp_reference_read(scene, info->stated_dpi_x, info->stated_dpi_y, options, reference, err);
+  if (status)
+    return status;
+  record->reference = reference->record;
+  reference->record.graduations = NULL; /* handed over */
+  reference->record.graduation_count = 0;
+  if (reference->reason[0])
+    status = sp_record_warn(record, err, "no scale: %s", reference->reason);
+  if (!status && reference->warning[0])
+    status = sp_record_warn(record, err, "%s", reference->warning);
+  return status;
+}
+
+static void close_picture(sp_raster *own, sp_raster *out, sp_scene *scene, sp_reference *reference, bool keep)
+{
+  sp_scene_free(scene);
+  sp_reference_free(reference);
+  if (keep && out)
+    *out = *own;
+  else
+    sp_raster_free(own);
+}
+
+sp_status sp_check_reference(const char *path, const sp_reference_options *options, const sp_read_options *read,
+                             sp_record *record, sp_raster *raster, sp_error *err)
+{
+  sp_raster own = {0};
+  sp_scene scene = {0};
+  sp_reference reference = {0};
+  sp_picture_info info;
+  const sp_status status = open_picture(path, options, read, record, &own, &scene, &reference, &info, err);
+  record->verdict = reference.map.known ? SP_WITHIN : SP_UNDECIDED;
+  close_picture(&own, raster, &scene, &reference, status == SP_OK);
+  return status;
+}
+
+static double px_per_mm_hint(const sp_scene *scene, const sp_reference *reference, const sp_picture_info *info)
+{
+  if (reference->map.known)
+    return 1.0 / reference->map.across_mm_per_px;
+  if (info->stated_dpi_x >= 100.0)
+    return info->stated_dpi_x / 25.4;
+  /* nothing known: about A4, which sizes the filters well enough */
+  const uint32_t w = scene->raster->width_px, h = scene->raster->height_px;
+  return (double)(w > h ? w : h) / 297.0;
+}
+
+static sp_marks_options marks_options(const sp_scene *scene, const sp_reference *reference, const sp_picture_info *info,
+                                      const sp_check_options *o)
+{
+  sp_marks_options m = {.kind = o->marks};
+  m.px_per_mm = px_per_mm_hint(scene, reference, info);
+  m.along_known = reference->has_band && reference->map.known;
+  m.along = reference->map.along;
+  m.has_rule = m.along_known;
+  m.rule_v0_px = reference->band_v0_px;
+  m.rule_v1_px = reference->band_v1_px;
+  m.rule_slope = reference->slope;
+  return m;
+}
+
+static sp_status warn_quality(const sp_reference *reference, const sp_marks *marks, double px_per_mm, sp_record *record,
+                              sp_error *err)
+{
+  sp_status status = SP_OK;
+  if (reference->map.known && px_per_mm < COARSE_PX_PER_MM)
+    status = sp_record_warn(record, err, "the picture is coarse (%.1f px per mm, about %.0f dpi); scan at 600 dpi",
+                            px_per_mm, px_per_mm * 25.4);
+  if (!status && reference->map.known && marks->blur_px / px_per_mm > SOFT_MM)
+    status = sp_record_warn(record, err,
+                            "the picture is soft (blur %.2f mm); press the board flat on the glass and scan again",
+                            marks->blur_px / px_per_mm);
+  if (status || !reference->has_band || !marks->count)
+    return status;
+  const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;
+  const double beyond = fmax(reference->map.first_px - first, last - reference->map.last_px) / px_per_mm;
+  if (reference->map.known && beyond > 0.5)
+    status = sp_record_warn(record, err,
+                            "marks reach %.0f mm beyond the part of the rule that could be read; their uncertainty grows "
+                            "there; lay the rule along the whole board", beyond);
+  return status;
+}
+
+static sp_status decide(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
+                        sp_record *record, sp_error *err)
+{
+  sp_match match = {0};
+  sp_match_options match_options;
+  sp_match_line *lines = calloc(marks->count + 1, sizeof *lines);
+  if (!lines)
+    return sp_fail_memory(err);
+  sp_verdict_match_input(reference, marks, lines, &match_options);
+  match_options.nut_may_be_line = o->nut != SP_NUT_END;
+  match_options.nut_may_be_end = o->nut != SP_NUT_LINE;
+  sp_status status = sp_match_lines(lines, marks->count, o->layout, &match_options, &match, err);
+  free(lines);
+  if (status)
+    return status;
+  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, o->temperature_c};
+  status = sp_verdict_decide(o->layout, reference, marks, &match, &v, record, err);
+  sp_match_free(&match);
+  return status;
+}
+
+static void set_task(const sp_check_options *o, sp_record *record)
+{
+  record->scale_length_mm = o->layout->scale_length_mm;
+  record->frets = o->layout->frets;
+  record->divisions = o->layout->divisions;
+  record->marks_kind = o->marks;
+  record->tolerance_mm = o->tolerance_mm;
+  record->tolerance_cents = o->tolerance_cents;
+  record->tolerance_default = isnan(o->tolerance_mm) && isnan(o->tolerance_cents);
+  if (record->tolerance_default)
+    record->tolerance_mm = SP_DEFAULT_TOLERANCE_MM;
+}
+
+sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_record *record, sp_raster *raster,
+                           sp_error *err)
+{
+  sp_raster own = {0};
+  sp_scene scene = {0};
+  sp_reference reference = {0};
+  sp_marks marks = {0};
+  sp_picture_info info;
+  set_task(o, record);
+  sp_status status = open_picture(path, &o->reference, &o->read, record, &own, &scene, &reference, &info, err);
+  if (!status) {
+    const sp_marks_options m = marks_options(&scene, &reference, &info, o);
+    status = sp_marks_find(&scene, &m, &marks, err);
+    if (!status && marks.count && reference.map.known && marks.along != reference.map.along)
+      status = sp_fail(err, SP_E_INTERNAL, "board and scale run along different sides of the picture");
+    if (!status)
+      status = decide(o, &reference, &marks, record, err);
+    if (!status)
+      status = warn_quality(&reference, &marks, m.px_per_mm, record, err);
+    if (!status && marks.reason[0])
+      status = sp_record_warn(record, err, "%s", marks.reason);
+  }
+  sp_marks_free(&marks);
+  close_picture(&own, raster, &scene, &reference, status == SP_OK);
+  return status;
+}

@@ -1,0 +1,563 @@
+/* The fine fit of one line.
+ *
+ * The line is cut into pieces of a few rows; each piece is a profile along the grain. All pieces share one cross-section (see
+ * profile.c) and lie on one straight line; each has its own height (a hand's pressure varies), level and slope of the wood
+ * around it. Gauss-Newton: every piece says by how much its mark lies beside the present line and how sure it is; a robust
+ * straight line through these shifts corrects the line; the stacked profile of all pieces, now sampled finer than a
+ * pixel, corrects the cross-section; repeat.
+ *
+ * The piece heights used in the shifts are smoothed along the line: with a piece's own noisy height a faint line's shift would be
+ * biased toward nothing. The uncertainty is that of the straight line, from the scatter of the pieces and its
+ * correlation along the line (Newey & West 1987, Bartlett weights), never less than what the noise of the pixels alone gives.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "marks_internal.h"
+#include "slotproof/numeric.h"
+
+enum { ROUNDS = 6, MAX_COLUMNS = 5, MAX_HALF = SP_STACK_HALF_PX };
+/* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
+static const double CORRELATED_MM = 4.0;
+/* Blurs that a scan can have, px; outside, the search for one has gone astray. */
+static const double MIN_BLUR = 0.45, MAX_BLUR = 4.0;
+/* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
+static const double FLOOR_PX = 0.010;
+
+/* ---- reading the pieces --------------------------------------------------------------------------------------------- */
+
+static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line_fit *fit, sp_error *err)
+{
+  const int32_t v0 = (int32_t)fmax(0.0, floor(c->v0_px));
+  const int32_t v1 = (int32_t)fmin(view->breadth_px, ceil(c->v1_px));
+  const int32_t n = 2 * fit->half_px + 1;
+  const size_t most = v1 > v0 ? (size_t)(v1 - v0) / (size_t)fit->rows : 0;
+  fit->pieces = calloc(most + 1, sizeof *fit->pieces);
+  fit->values = malloc((most * (size_t)n + 1) * sizeof *fit->values);
+  if (!fit->pieces || !fit->values)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < most; k++) {
+    sp_piece *p = &fit->pieces[fit->count];
+    const int32_t v = v0 + (int32_t)k * fit->rows;
+    float *value = fit->values + fit->count * (size_t)n;
+    p->v_px = v + 0.5 * (fit->rows - 1);
+    p->first_u = (int32_t)lround(c->u_px + c->slope * (p->v_px - c->v_px)) - fit->half_px;
+    if (p->first_u < 0 || p->first_u + n > view->length_px)
+      continue;
+    sp_view_window(view, p->first_u, n, v, fit->rows, value);
+    p->value = value;
+    p->weight[0] = p->weight[1] = 1.0;
+    fit->count++;
+  }
+  return SP_OK;
+}
+
+/* ---- one piece against the line ------------------------------------------------------------------------------------- */
+
+static double middle_at(const sp_line_fit *f, double v)
+{
+  return 0.5 * (f->place[0] + f->place[1]) + 0.5 * (f->slope[0] + f->slope[1]) * (v - f->v_px);
+}
+
+/* How far the walls stand off their mean width here (slots: each wall is its own line). */
+static double width_at(const sp_line_fit *f, double v)
+{
+  return f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * (v - f->v_px);
+}
+
+/* Fills one row of the design: level, slope, mark, and (if wanted) the derivatives by shift or by both walls. */
+static int design_row(const sp_line_fit *f, const sp_profile *t, double x, double height, bool shifts, double *row)
+{
+  row[0] = 1.0;
+  row[1] = x / f->half_px;
+  row[2] = sp_profile_at(t->value, x);
+  if (!shifts)
+    return 3;
+  const double left = height * sp_profile_at(t->left, x), right = height * sp_profile_at(t->right, x);
+  if (f->kind == SP_MARK_SLOT) {
+    row[3] = left;
+    row[4] = right;
+    return 5;
+  }
+  row[3] = left + right;
+  return 4;
+}
+
+typedef struct normal {
+  double gram[MAX_COLUMNS * MAX_COLUMNS], rhs[MAX_COLUMNS], yy;
+  int columns;
+} normal;
+
+static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, double height, bool shifts,
+                       normal *n)
+{
+  const double middle = middle_at(f, p->v_px), wider = 0.5 * (width_at(f, p->v_px) - f->shape.width_px);
+  const bool slot = f->kind == SP_MARK_SLOT;
+  memset(n, 0, sizeof *n);
+  for (int32_t i = 0; i <= 2 * f->half_px; i++) {
+    double row[MAX_COLUMNS];
+    const double x = p->first_u + i - middle;
+    const double y = (double)p->value[i];
+    /* a slot's table has the mean width: look each half up as far from its own wall as it is */
+    const double look = slot ? (x < 0 ? x + wider : x - wider) : x;
+    n->columns = design_row(f, t, look, height, shifts, row);
+    row[1] = x / f->half_px;
+    for (int a = 0; a < n->columns; a++) {
+      for (int b = 0; b <= a; b++)
+        n->gram[a * n->columns + b] += row[a] * row[b];
+      n->rhs[a] += row[a] * y;
+    }
+    n->yy += y * y;
+  }
+  for (int a = 0; a < n->columns; a++)
+    for (int b = a + 1; b < n->columns; b++)
+      n->gram[a * n->columns + b] = n->gram[b * n->columns + a];
+}
+
+/* Height, level and residual scatter of the mark in this piece, the line's place taken as it is. */
+static void measure_height(const sp_line_fit *f, const sp_profile *t, sp_piece *p)
+{
+  normal n;
+  double b[MAX_COLUMNS];
+  accumulate(f, t, p, 0.0, false, &n);
+  memcpy(b, n.rhs, sizeof b);
+  p->usable = sp_cholesky(3, n.gram);
+  if (!p->usable)
+    return;
+  sp_cholesky_solve(3, n.gram, b);
+  double rest = n.yy;
+  for (int a = 0; a < 3; a++)
+    rest -= b[a] * n.rhs[a];
+  p->level = b[0];
+  p->height = b[2];
+  p->noise = sqrt(fmax(rest, 0.0) / (2 * f->half_px + 1 - 3));
+}
+
+/* Shift of the mark in this piece against the line, with its variance from the noise. */
+static void measure_shift(const sp_line_fit *f, const sp_profile *t, double noise, sp_piece *p)
+{
+  normal n;
+  double inverse[MAX_COLUMNS * MAX_COLUMNS];
+  accumulate(f, t, p, p->smooth_height, true, &n);
+  const int m = n.columns;
+  p->usable = sp_cholesky((size_t)m, n.gram);
+  if (!p->usable)
+    return;
+  sp_cholesky_solve((size_t)m, n.gram, n.rhs);
+  sp_cholesky_inverse((size_t)m, n.gram, inverse);
+  p->shift[0] = n.rhs[3];
+  p->variance[0] = noise * noise * inverse[3 * m + 3];
+  if (m == 5) {
+    p->shift[1] = n.rhs[4];
+    p->variance[1] = noise * noise * inverse[4 * m + 4];
+    p->covariance = noise * noise * inverse[4 * m + 3];
+  } else {
+    p->shift[1] = p->shift[0];
+    p->variance[1] = p->covariance = p->variance[0];
+  }
+}
+
+static double typical_noise(const sp_line_fit *f, double *work)
+{
+  size_t n = 0;
+  for (size_t k = 0; k < f->count; k++)
+    if (f->pieces[k].usable)
+      work[n++] = f->pieces[k].noise;
+  return n ? sp_median(work, n) : 0.0;
+}
+
+/* Median of five, then mean of five: follows the hand's pressure, not the noise nor one pore. */
+static void smooth_heights(sp_line_fit *f, double *work)
+{
+  const ptrdiff_t n = (ptrdiff_t)f->count;
+  for (ptrdiff_t k = 0; k < n; k++) {
+    double five[5];
+    size_t m = 0;
+    for (ptrdiff_t d = -2; d <= 2; d++)
+      if (k + d >= 0 && k + d < n)
+        five[m++] = f->pieces[k + d].height;
+    work[k] = sp_median(five, m);
+  }
+  for (ptrdiff_t k = 0; k < n; k++) {
+    double sum = 0.0;
+    int m = 0;
+    for (ptrdiff_t d = -2; d <= 2; d++)
+      if (k + d >= 0 && k + d < n) {
+        sum += work[k + d];
+        m++;
+      }
+    f->pieces[k].smooth_height = sum / m;
+  }
+}
+
+/* The height the line typically has where it shows: median of the upper half, in its own sign. */
+static double typical_height(const sp_line_fit *f, double sign, double *work)
+{
+  for (size_t k = 0; k < f->count; k++)
+    work[k] = sign * f->pieces[k].smooth_height;
+  return sign * sp_quantile(work, f->count, 0.70);
+}
+
+static void mark_presence(sp_line_fit *f, double height, double noise)
+{
+  for (size_t k = 0; k < f->count; k++) {
+    sp_piece *p = &f->pieces[k];
+    const double h = height < 0.0 ? -p->smooth_height : p->smooth_height;
+    /* five pieces smoothed: their noise is about noise / sqrt(5 * core pixels) */
+    p->present = p->usable && h > 0.35 * fabs(height) && h > 0.6 * noise;
+  }
+}
+
+/* ---- a straight line through the shifts ----------------------------------------------------------------------------- */
+
+typedef struct straight {
+  double at, slope;       /* correction at v_px, per px of v */
+  double sw, sx, sxx, det;
+} straight;
+
+/* Variance that the pieces' scatter shows beyond the noise of their pixels: the hand's wobble, the wood's texture. */
+static double extra_variance(const sp_line_fit *f, int wall, const straight *line, double *work)
+{
+  size_t n = 0;
+  double mean_variance = 0.0;
+  for (size_t k = 0; k < f->count; k++) {
+    const sp_piece *p = &f->pieces[k];
+    if (!p->present)
+      continue;
+    work[n++] = fabs(p->shift[wall] - line->at - line->slope * (p->v_px - f->v_px));
+    mean_variance += p->variance[wall];
+  }
+  if (n < 5)
+    return 0.0;
+  const double scatter = 1.4826 * sp_median(work, n);
+  return fmax(0.0, scatter * scatter - mean_variance / (double)n);
+}
+
+static straight solve_line(const sp_line_fit *f, int wall, double extra)
+{
+  straight s = {0};
+  double sy = 0.0, sxy = 0.0;
+  for (size_t k = 0; k < f->count; k++) {
+    const sp_piece *p = &f->pieces[k];
+    if (!p->present)
+      continue;
+    const double w = p->weight[wall] / (p->variance[wall] + extra), x = p->v_px - f->v_px;
+    s.sw += w;
+    s.sx += w * x;
+    s.sxx += w * x * x;
+    sy += w * p->shift[wall];
+    sxy += w * x * p->shift[wall];
+  }
+  s.det = s.sw * s.sxx - s.sx * s.sx;
+  if (s.det > 0.0) {
+    s.slope = (s.sw * sxy - s.sx * sy) / s.det;
+    s.at = (s.sxx * sy - s.sx * sxy) / s.det;
+  }
+  return s;
+}
+
+/* Tukey's biweight on the standardised distance from the line. */
+static void reweight(sp_line_fit *f, int wall, const straight *line, double extra)
+{
+  for (size_t k = 0; k < f->count; k++) {
+    sp_piece *p = &f->pieces[k];
+    const double r = p->shift[wall] - line->at - line->slope * (p->v_px - f->v_px);
+    const double z = r / (4.685 * sqrt(p->variance[wall] + extra));
+    p->weight[wall] = fabs(z) < 1.0 ? (1.0 - z * z) * (1.0 - z * z) : 0.0;
+  }
+}
+
+static straight robust_line(sp_line_fit *f, int wall, double *extra, double *work)
+{
+  straight line = {0};
+  *extra = 0.0;
+  for (size_t k = 0; k < f->count; k++)
+    f->pieces[k].weight[wall] = 1.0;
+  for (int round = 0; round < 6; round++) {
+    line = solve_line(f, wall, *extra);
+    *extra = extra_variance(f, wall, &line, work);
+    reweight(f, wall, &line, *extra);
+  }
+  return solve_line(f, wall, *extra);
+}
+
+static double limited(double x, double most)
+{
+  return x > most ? most : x < -most ? -most : x;
+}
+
+static double correct_line(sp_line_fit *f, double *work)
+{
+  double largest = 0.0;
+  const double reach = f->count ? 0.5 * (f->pieces[f->count - 1].v_px - f->pieces[0].v_px) : 1.0;
+  for (int wall = 0; wall < 2; wall++) {
+    if (f->kind != SP_MARK_SLOT && wall == 1)
+      continue;
+    double extra;
+    const straight s = robust_line(f, wall, &extra, work);
+    const double at = limited(s.at, 1.0), slope = limited(s.slope, 1.0 / reach);
+    f->place[wall] += at;
+    f->slope[wall] += slope;
+    if (f->kind != SP_MARK_SLOT) {
+      f->place[1] += at;
+      f->slope[1] += slope;
+    }
+    largest = fmax(largest, fabs(at) + fabs(slope) * reach);
+  }
+  return largest;
+}
+
+/* ---- the stacked cross-section -------------------------------------------------------------------------------------- */
+
+static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
+{
+  double sum[SP_STACK_MAX] = {0}, weight[SP_STACK_MAX] = {0}, place[SP_STACK_MAX] = {0};
+  for (size_t k = 0; k < f->count; k++) {
+    const sp_piece *p = &f->pieces[k];
+    if (!p->present || p->weight[0] < 0.3)
+      continue;
+    const double h = p->smooth_height, w = p->weight[0], middle = middle_at(f, p->v_px);
+    for (int32_t i = 0; i <= 2 * f->half_px; i++) {
+      const double x = p->first_u + i - middle;
+      const int32_t bin = (int32_t)lround(x * SP_STACK_PER_PX) + SP_STACK_MAX / 2;
+      if (bin < 0 || bin >= SP_STACK_MAX)
+        continue;
+      sum[bin] += w * h * ((double)p->value[i] - p->level);
+      weight[bin] += w * h * h;
+      place[bin] += w * h * h * x;
+    }
+  }
+  s->count = 0;
+  s->noise = noise;
+  for (int32_t i = 0; i < SP_STACK_MAX; i++)
+    if (weight[i] > 0.0) {
+      s->x[s->count] = place[i] / weight[i];
+      s->y[s->count] = sum[i] / weight[i];
+      s->weight[s->count++] = weight[i];
+    }
+}
+
+static void fit_shape(sp_line_fit *f, double blur_px, double noise, bool look_for_burr, sp_stack *s)
+{
+  sp_shape_fit fit = {.shape = f->shape};
+  stack_pieces(f, noise, s);
+  if (!sp_shape_fit_stack(s, f->kind, f->px_per_mm, blur_px, f->half_px, look_for_burr, &fit))
+    return;
+  if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
+    f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
+    return;
+  }
+  f->shape = fit.shape;
+  f->burr = fit.burr;
+  f->u_shape_px = fit.u_place_px;
+}
+
+/* ---- the whole fit -------------------------------------------------------------------------------------------------- */
+
+static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, double blur_px, sp_line_fit *f)
+{
+  f->kind = kind;
+  f->px_per_mm = px_per_mm;
+  f->v_px = c->v_px;
+  const double width = (kind == SP_MARK_SLOT ? 0.58 : 0.11) * px_per_mm;
+  f->place[0] = c->u_px - 0.5 * width;
+  f->place[1] = c->u_px + 0.5 * width;
+  f->slope[0] = f->slope[1] = c->slope;
+  f->shape = (sp_shape){.width_px = width, .blur_px = isnan(blur_px) ? fmax(1.0, 0.03 * px_per_mm) : blur_px};
+  const double half = (kind == SP_MARK_SLOT ? 0.95 : 0.62) * px_per_mm;
+  f->half_px = (int32_t)fmin(MAX_HALF, fmax(9.0, round(half)));
+  f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
+}
+
+static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
+{
+  sp_profile_fill(&f->shape, table);
+  for (size_t k = 0; k < f->count; k++)
+    measure_height(f, table, &f->pieces[k]);
+  smooth_heights(f, work);
+  double sign = 0.0;
+  for (size_t k = 0; k < f->count; k++)
+    sign += f->pieces[k].smooth_height;
+  const double noise = typical_noise(f, work), height = typical_height(f, sign < 0.0 ? -1.0 : 1.0, work);
+  mark_presence(f, height, noise);
+  for (size_t k = 0; k < f->count; k++)
+    if (f->pieces[k].present)
+      measure_shift(f, table, fmax(noise, 1e-4 * f->full_scale), &f->pieces[k]);
+  for (size_t k = 0; k < f->count; k++)
+    f->pieces[k].present = f->pieces[k].present && f->pieces[k].usable;
+}
+
+/* A knife line's walls follow its shape; a slot's shape follows its walls. */
+static void tie_width(sp_line_fit *f)
+{
+  if (f->kind == SP_MARK_SLOT) {
+    f->shape.width_px = fmax(1.0, f->place[1] - f->place[0]);
+  } else {
+    const double middle = 0.5 * (f->place[0] + f->place[1]);
+    f->place[0] = middle - 0.5 * f->shape.width_px;
+    f->place[1] = middle + 0.5 * f->shape.width_px;
+  }
+}
+
+sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
+                          double blur_px, sp_line_fit *f, sp_error *err)
+{
+  memset(f, 0, sizeof *f);
+  f->full_scale = view->full_scale;
+  start(c, kind, px_per_mm, blur_px, f);
+  sp_status status = read_pieces(view, c, f, err);
+  sp_profile *table = malloc(sizeof *table);
+  sp_stack *s = malloc(sizeof *s);
+  double *work = malloc((f->count + 8) * sizeof *work);
+  if (!status && (!table || !s || !work))
+    status = sp_fail_memory(err);
+  for (int round = 0; !status && f->count >= 6 && round < ROUNDS; round++) {
+    fit_round(f, table, work);
+    const double moved = correct_line(f, work);
+    if (round == 1 || round == 3)
+      fit_shape(f, blur_px, typical_noise(f, work), round == 3, s);
+    tie_width(f);
+    if (round >= 4 && moved < 0.002)
+      break;
+  }
+  if (!status && f->count >= 6)
+    fit_round(f, table, work);
+  free(table);
+  free(s);
+  free(work);
+  if (status)
+    sp_line_fit_free(f);
+  return status;
+}
+
+void sp_line_fit_free(sp_line_fit *f)
+{
+  free(f->pieces);
+  free(f->values);
+  memset(f, 0, sizeof *f);
+}
+
+/* ---- the result ----------------------------------------------------------------------------------------------------- */
+
+/* Influence of piece k's shift on the line's place at v and on its slope. */
+static void influence(const sp_line_fit *f, const straight *s, int wall, double extra, const sp_piece *p, double *at,
+                      double *slope)
+{
+  const double w = p->weight[wall] / (p->variance[wall] + extra), x = p->v_px - f->v_px;
+  *at = w * (s->sxx - s->sx * x) / s->det;
+  *slope = w * (s->sw * x - s->sx) / s->det;
+}
+
+typedef struct wall_result {
+  double at, slope;                 /* correction that the last shifts still ask for (tiny) */
+  double var_at, var_slope, cov;
+} wall_result;
+
+/* Sandwich with Bartlett weights over CORRELATED_MM; small-sample factor n / (n - 2). */
+static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, double *work)
+{
+  double extra;
+  wall_result r = {0};
+  const straight s = robust_line(f, wall, &extra, work);
+  if (s.det <= 0.0) {
+    r.var_at = r.var_slope = INFINITY;
+    return r;
+  }
+  r.at = s.at;
+  r.slope = s.slope;
+  double least_at = 0.0, least_slope = 0.0;
+  size_t n = 0;
+  for (size_t j = 0; j < f->count; j++) {
+    const sp_piece *p = &f->pieces[j];
+    if (!p->present || p->weight[wall] <= 0.0)
+      continue;
+    double ja, js;
+    influence(f, &s, wall, extra, p, &ja, &js);
+    const double ej = p->shift[wall] - s.at - s.slope * (p->v_px - f->v_px);
+    n++;
+    least_at += ja * ja * (p->variance[wall] + extra);
+    least_slope += js * js * (p->variance[wall] + extra);
+    for (size_t k = 0; k < f->count; k++) {
+      const sp_piece *q = &f->pieces[k];
+      const double lag = fabs(q->v_px - p->v_px) / reach_px;
+      if (lag >= 1.0 || !q->present || q->weight[wall] <= 0.0)
+        continue;
+      double ka, ks;
+      influence(f, &s, wall, extra, q, &ka, &ks);
+      const double ek = q->shift[wall] - s.at - s.slope * (q->v_px - f->v_px), kernel = 1.0 - lag;
+      r.var_at += kernel * ja * ka * ej * ek;
+      r.var_slope += kernel * js * ks * ej * ek;
+      r.cov += kernel * ja * ks * ej * ek;
+    }
+  }
+  const double factor = n > 2 ? (double)n / (double)(n - 2) : 1.0;
+  r.var_at = fmax(r.var_at * factor, least_at);
+  r.var_slope = fmax(r.var_slope * factor, least_slope);
+  return r;
+}
+
+static void extent(const sp_line_fit *f, double *v_a, double *v_b, double *coverage)
+{
+  size_t present = 0, first = f->count, last = 0;
+  for (size_t k = 0; k < f->count; k++) {
+    if (!f->pieces[k].present)
+      continue;
+    present++;
+    const bool company = (k > 0 && f->pieces[k - 1].present) || (k + 1 < f->count && f->pieces[k + 1].present);
+    if (!company)
+      continue;
+    first = first < k ? first : k;
+    last = k;
+  }
+  if (first >= f->count) {
+    *v_a = *v_b = f->v_px;
+    *coverage = 0.0;
+    return;
+  }
+  *v_a = f->pieces[first].v_px - 0.5 * f->rows;
+  *v_b = f->pieces[last].v_px + 0.5 * f->rows;
+  *coverage = (double)present / (double)f->count;
+}
+
+static double mean_contrast(const sp_line_fit *f)
+{
+  double height = 0.0, level = 0.0;
+  for (size_t k = 0; k < f->count; k++)
+    if (f->pieces[k].present) {
+      height += f->pieces[k].smooth_height;
+      level += f->pieces[k].level;
+    }
+  return level > 0.0 ? height / level : 0.0;
+}
+
+void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
+{
+  double *work = malloc((f->count + 8) * sizeof *work);
+  memset(m, 0, sizeof *m);
+  m->u_u_px = m->u_slope = INFINITY;
+  extent(f, &m->v_a_px, &m->v_b_px, &m->coverage);
+  if (!work || m->coverage <= 0.0) {
+    free(work);
+    return;
+  }
+  const double reach = CORRELATED_MM * f->px_per_mm, dv = v_px - f->v_px;
+  const wall_result a = wall_uncertainty(f, 0, reach, work);
+  const wall_result b = f->kind == SP_MARK_SLOT ? wall_uncertainty(f, 1, reach, work) : a;
+  const double slope = 0.5 * (f->slope[0] + f->slope[1]);
+  m->slope = slope;
+  m->v_px = v_px;
+  m->u_px = 0.5 * (f->place[0] + f->place[1]) + slope * dv;
+  const double half = f->kind == SP_MARK_SLOT ? 0.5 : 1.0; /* mean of two walls, each scattering on its own */
+  const double var_at = half * 0.5 * (a.var_at + b.var_at), var_slope = half * 0.5 * (a.var_slope + b.var_slope);
+  const double cov = half * 0.5 * (a.cov + b.cov);
+  m->u_u_px = sqrt(fmax(0.0, var_at + 2.0 * dv * cov + dv * dv * var_slope) + f->u_shape_px * f->u_shape_px +
+                   FLOOR_PX * FLOOR_PX);
+  m->u_slope = sqrt(var_slope);
+  m->cov_u_slope = cov + dv * var_slope;
+  m->width_px = f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * dv;
+  m->u_width_px = f->kind == SP_MARK_SLOT ? sqrt(a.var_at + b.var_at) : NAN;
+  m->contrast = mean_contrast(f);
+  m->burr = f->burr;
+  free(work);
+}

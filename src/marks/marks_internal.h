@@ -1,0 +1,102 @@
+/* Inside the marks module: coarse search, fine fit, board outline. */
+#ifndef SP_MARKS_INTERNAL_H
+#define SP_MARKS_INTERNAL_H
+
+#include "slotproof/marks.h"
+
+/* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
+typedef struct sp_candidate {
+  double u_px, v_px, slope, v0_px, v1_px;
+  double score;   /* summed, normalised response */
+  int polarity;   /* -1 darker than the wood, +1 lighter */
+} sp_candidate;
+
+/* Lines across, the strongest first, at most `room`. */
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, size_t room,
+                          sp_candidate *candidates, size_t *count, sp_error *err);
+
+/* The blurred profile of a mark across its width, on a table: value at offset x from its place, and the derivatives
+ * that the fit needs. */
+enum { SP_PROFILE_STEPS = 32, SP_PROFILE_REACH = 64, SP_PROFILE_SIZE = 2 * SP_PROFILE_REACH * SP_PROFILE_STEPS + 2 };
+typedef struct sp_profile {
+  float value[SP_PROFILE_SIZE];
+  float left[SP_PROFILE_SIZE];  /* d value / d place of the left wall */
+  float right[SP_PROFILE_SIZE]; /* d value / d place of the right wall */
+} sp_profile;
+
+/* What a line's cross-section looks like, in px. Heights are relative to the cut. */
+typedef struct sp_shape {
+  double width_px, blur_px;
+  double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
+  double burr_width_px[2];
+} sp_shape;
+
+double sp_blurred_box(double x, double width, double blur);
+double sp_shape_value(const sp_shape *shape, double x);
+void sp_profile_fill(const sp_shape *shape, sp_profile *profile);
+double sp_profile_at(const float *table, double x);
+
+/* One piece of a line: the mean of a few rows, along u. */
+typedef struct sp_piece {
+  double v_px;         /* middle of the rows */
+  int32_t first_u;     /* u of value[0] */
+  const float *value;  /* window values */
+  double height;       /* of the mark here, signed, grey */
+  double smooth_height;
+  double level;        /* of the wood here */
+  double shift[2], variance[2]; /* of left and right wall (slot) or both alike (knife) against the line, px, px^2 */
+  double covariance;   /* of the two walls */
+  double weight[2];    /* robust weight, 0..1 */
+  double noise;        /* sd of the residuals, grey */
+  bool usable, present;
+} sp_piece;
+
+/* All pieces of a line laid over each other, on a grid finer than a pixel; the cut's height scaled to 1. */
+enum { SP_STACK_PER_PX = 4, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1 };
+typedef struct sp_stack {
+  size_t count;
+  double noise; /* standard deviation of a value of weight 1 */
+  double x[SP_STACK_MAX], y[SP_STACK_MAX], weight[SP_STACK_MAX];
+} sp_stack;
+
+typedef struct sp_shape_fit {
+  sp_shape shape;     /* start in, result out */
+  double cost;        /* chi-square */
+  double u_place_px;  /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
+  bool burr;
+} sp_shape_fit;
+
+/* Fits the cross-section; false (shape unchanged) if the stack does not allow it. blur_px NAN = to be found. */
+bool sp_shape_fit_stack(const sp_stack *stack, sp_mark_kind kind, double px_per_mm, double blur_px, double half_px,
+                        bool look_for_burr, sp_shape_fit *fit);
+
+/* A line being fitted. */
+typedef struct sp_line_fit {
+  sp_mark_kind kind;
+  double v_px;              /* where `place` applies */
+  double place[2], slope[2]; /* left and right wall; a knife line has both alike +- half its width */
+  sp_shape shape;
+  int32_t half_px;          /* half of the window along u */
+  int32_t rows;             /* rows in a piece */
+  sp_piece *pieces;
+  size_t count;
+  float *values;
+  double u_shape_px;        /* uncertainty of the middle that comes from telling cut and burr apart */
+  double full_scale, px_per_mm;
+  bool burr;
+} sp_line_fit;
+
+/* Reads the windows of a line between v0 and v1 and fits it. `blur_px` NAN = to be found. Returns SP_OK with fit->count == 0 where
+ * nothing can be fitted. */
+sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
+                          double blur_px, sp_line_fit *fit, sp_error *err);
+void sp_line_fit_free(sp_line_fit *fit);
+
+/* The line's place on v = v_px with covariance, from the pieces of a finished fit. */
+void sp_line_fit_result(sp_line_fit *fit, double v_px, sp_mark *mark);
+
+/* Board outline from the fitted lines and the strips. */
+sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_mark *lines,
+                        size_t count, sp_board *board, sp_error *err);
+
+#endif

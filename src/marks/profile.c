@@ -1,0 +1,68 @@
+/* Cross-section of a mark: a cut (box) with, perhaps, a raised burr on its edges (boxes of the other sign), blurred by a
+ * Gaussian that stands for optics and pixel together. For a slot the two derivatives are those of its walls. */
+#include <math.h>
+
+#include "marks_internal.h"
+
+static const double INV_SQRT2 = 0.70710678118654752;
+static const double INV_SQRT_2PI = 0.39894228040143268;
+
+double sp_blurred_box(double x, double width, double blur)
+{
+  const double s = INV_SQRT2 / blur;
+  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
+}
+
+static double gauss(double x, double blur)
+{
+  const double t = x / blur;
+  return INV_SQRT_2PI / blur * exp(-0.5 * t * t);
+}
+
+/* Derivative of the box's value by its place (both walls moving). */
+static double box_shift(double x, double width, double blur)
+{
+  return gauss(x - 0.5 * width, blur) - gauss(x + 0.5 * width, blur);
+}
+
+static double burr_place(const sp_shape *s, int side)
+{
+  const double d = 0.5 * (s->width_px + s->burr_width_px[side]);
+  return side ? d : -d;
+}
+
+double sp_shape_value(const sp_shape *s, double x)
+{
+  double value = sp_blurred_box(x, s->width_px, s->blur_px);
+  for (int side = 0; side < 2; side++)
+    if (s->burr_height[side] != 0.0)
+      value += s->burr_height[side] * sp_blurred_box(x - burr_place(s, side), s->burr_width_px[side], s->blur_px);
+  return value;
+}
+
+void sp_profile_fill(const sp_shape *s, sp_profile *p)
+{
+  for (int32_t i = 0; i < SP_PROFILE_SIZE; i++) {
+    const double x = (double)(i - SP_PROFILE_REACH * SP_PROFILE_STEPS) / SP_PROFILE_STEPS;
+    p->value[i] = p->left[i] = p->right[i] = 0.0f;
+    if (fabs(x) > 0.5 * s->width_px + 7.0 * s->blur_px + s->burr_width_px[0] + s->burr_width_px[1])
+      continue;
+    p->value[i] = (float)sp_shape_value(s, x);
+    double left = -gauss(x + 0.5 * s->width_px, s->blur_px), right = gauss(x - 0.5 * s->width_px, s->blur_px);
+    if (s->burr_height[0] != 0.0)
+      left += s->burr_height[0] * box_shift(x - burr_place(s, 0), s->burr_width_px[0], s->blur_px);
+    if (s->burr_height[1] != 0.0)
+      right += s->burr_height[1] * box_shift(x - burr_place(s, 1), s->burr_width_px[1], s->blur_px);
+    p->left[i] = (float)left;
+    p->right[i] = (float)right;
+  }
+}
+
+double sp_profile_at(const float *table, double x)
+{
+  const double p = (x + SP_PROFILE_REACH) * SP_PROFILE_STEPS;
+  if (!(p > 0.0) || p >= 2.0 * SP_PROFILE_REACH * SP_PROFILE_STEPS)
+    return 0.0;
+  const int32_t i = (int32_t)p;
+  return (double)table[i] + (p - i) * (double)(table[i + 1] - table[i]);
+}

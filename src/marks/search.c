@@ -1,0 +1,293 @@
+/* The coarse search for lines across the board.
+ *
+ * Grain runs along the board and changes slowly that way; a line changes everything within a tenth of a millimetre and does so
+ * all across. So every strip's profile is filtered by "middle less both sides", scaled by the strip's own scatter and clipped
+ * (one scratch or pore must not outvote the rest); then, for each slope a line may have, the responses of neighbouring
+ * strips are summed in groups of a few millimetres and the best run of groups is looked for at every place (Kadane's
+ * maximum sub-array, groups that show nothing counting against). A run's sum is the score; peaks of it are candidates.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "marks_internal.h"
+#include "slotproof/numeric.h"
+
+enum { GROUP_STRIPS = 8, MAX_PEAKS = 4096 };
+static const double CLIP = 4.0;
+/* A group of strips without the line costs this much: keeps runs from joining over nothing. */
+static const double GROUP_COST = 2.0;
+/* Lines of an honest board are square to it within a degree; board and rule may lie 0.6 degrees apart. */
+static const double SLOPE_REACH_NEAR = 0.028, SLOPE_REACH_FAR = 0.062;
+static const double MIN_SCORE = 12.0;
+
+typedef struct filter {
+  int32_t core, gap, flank; /* px: middle, space on both sides that is left out, sides */
+} filter;
+
+static filter filter_for(sp_mark_kind kind, double px_per_mm)
+{
+  filter f;
+  if (kind == SP_MARK_SLOT) {
+    f.core = (int32_t)lround(0.45 * px_per_mm);
+    f.gap = (int32_t)lround(0.22 * px_per_mm);
+    f.flank = (int32_t)lround(0.5 * px_per_mm);
+  } else {
+    f.core = (int32_t)lround(0.12 * px_per_mm);
+    f.gap = (int32_t)lround(0.10 * px_per_mm);
+    f.flank = (int32_t)lround(0.30 * px_per_mm);
+  }
+  f.core = f.core < 2 ? 2 : f.core;
+  f.gap = f.gap < 1 ? 1 : f.gap;
+  f.flank = f.flank < 3 ? 3 : f.flank;
+  return f;
+}
+
+/* response[u] = mean of the core centred on u - mean of the flanks; 0 near the ends. `sum` holds length + 1 values. */
+static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response)
+{
+  const int32_t before = f->core / 2, reach = before + f->gap + f->flank + 1;
+  const float in = 1.0f / (float)f->core, out = 0.5f / (float)f->flank;
+  sum[0] = 0.0;
+  for (int32_t i = 0; i < length; i++)
+    sum[i + 1] = sum[i] + (double)p[i];
+  memset(response, 0, (size_t)length * sizeof *response);
+  for (int32_t u = reach; u < length - reach; u++) {
+    const int32_t a = u - before, b = a + f->core;
+    const double core = sum[b] - sum[a];
+    const double left = sum[a - f->gap] - sum[a - f->gap - f->flank];
+    const double right = sum[b + f->gap + f->flank] - sum[b + f->gap];
+    response[u] = (float)core * in - (float)(left + right) * out;
+  }
+}
+
+/* Scale by the scatter and clip. The scatter is the larger of what half and what three quarters of the places say, so that
+ * a strip that is mostly bare glass does not make its bit of wood look lively. */
+static void normalise(float *r, int32_t length, double floor_value, float *work)
+{
+  size_t n = 0;
+  for (int32_t i = 0; i < length; i += 3)
+    work[n++] = fabsf(r[i]);
+  const double half = 1.4826 * (double)sp_quantile_f(work, n, 0.5);
+  const double most = (double)sp_quantile_f(work, n, 0.75) / 1.1503;
+  const double scale = 1.0 / fmax(fmax(half, most), floor_value);
+  for (int32_t i = 0; i < length; i++) {
+    const double x = (double)r[i] * scale;
+    r[i] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
+  }
+}
+
+/* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. */
+typedef struct runs {
+  float *score, *run;                  /* best so far over all slopes; running sum */
+  int16_t *first, *last, *start;       /* groups of the best; start of the running one */
+  float *slope;
+} runs;
+
+typedef struct search {
+  int32_t length, strips, groups, strip_px;
+  float *response;  /* strips x length */
+  float *group;     /* length: one group at one slope */
+  runs best[2];     /* darker, lighter */
+} search;
+
+/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
+static void sum_group(search *s, int32_t g, double slope, double v_middle)
+{
+  float *out = s->group;
+  memset(out, 0, (size_t)s->length * sizeof *out);
+  for (int32_t k = 0; k < GROUP_STRIPS; k++) {
+    const int32_t strip = g * GROUP_STRIPS + k;
+    const double v = (strip + 0.5) * s->strip_px - 0.5;
+    const int32_t shift = (int32_t)lround(slope * (v - v_middle));
+    const int32_t lo = shift < 0 ? -shift : 0, hi = shift > 0 ? s->length - shift : s->length;
+    const float *r = s->response + (size_t)strip * (size_t)s->length + shift;
+    for (int32_t u = lo; u < hi; u++)
+      out[u] += r[u];
+  }
+}
+
+/* One step of Kadane's recurrence for all places at once: group g joins the run, or a new run starts here. */
+static void extend_runs(search *s, int side, int32_t g, float slope)
+{
+  const float scale = (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS), cost = (float)GROUP_COST;
+  runs *b = &s->best[side];
+  const float *restrict in = s->group;
+  float *restrict run = b->run, *restrict score = b->score, *restrict slopes = b->slope;
+  int16_t *restrict start = b->start, *restrict first = b->first, *restrict last = b->last;
+  for (int32_t u = 0; u < s->length; u++) {
+    const bool fresh = run[u] <= 0.0f;
+    const float sum = (fresh ? 0.0f : run[u]) + scale * in[u] - cost;
+    start[u] = fresh ? (int16_t)g : start[u];
+    run[u] = sum;
+    const bool better = sum > score[u];
+    score[u] = better ? sum : score[u];
+    first[u] = better ? start[u] : first[u];
+    last[u] = better ? (int16_t)g : last[u];
+    slopes[u] = better ? slope : slopes[u];
+  }
+}
+
+static void search_slope(search *s, double slope, double v_middle)
+{
+  for (int side = 0; side < 2; side++)
+    memset(s->best[side].run, 0, (size_t)s->length * sizeof(float));
+  for (int32_t g = 0; g < s->groups; g++) {
+    sum_group(s, g, slope, v_middle);
+    extend_runs(s, 0, g, (float)slope);
+    extend_runs(s, 1, g, (float)slope);
+  }
+}
+
+static bool runs_create(runs *r, size_t n)
+{
+  r->score = calloc(n, sizeof(float));
+  r->run = calloc(n, sizeof(float));
+  r->slope = calloc(n, sizeof(float));
+  r->first = calloc(n, sizeof(int16_t));
+  r->last = calloc(n, sizeof(int16_t));
+  r->start = calloc(n, sizeof(int16_t));
+  return r->score && r->run && r->slope && r->first && r->last && r->start;
+}
+
+static void runs_free(runs *r)
+{
+  free(r->score);
+  free(r->run);
+  free(r->slope);
+  free(r->first);
+  free(r->last);
+  free(r->start);
+}
+
+/* The better of both polarities goes to side 0, its sign to `polarity`. */
+static void join_polarities(search *s, int8_t *polarity)
+{
+  runs *a = &s->best[0];
+  const runs *b = &s->best[1];
+  for (int32_t u = 0; u < s->length; u++) {
+    polarity[u] = -1;
+    if (b->score[u] <= a->score[u])
+      continue;
+    polarity[u] = 1;
+    a->score[u] = b->score[u];
+    a->slope[u] = b->slope[u];
+    a->first[u] = b->first[u];
+    a->last[u] = b->last[u];
+  }
+}
+
+static void silence_rule(search *s, const sp_marks_options *o)
+{
+  if (!o->has_rule)
+    return;
+  for (int32_t k = 0; k < s->strips; k++) {
+    const double v0 = k * (double)s->strip_px, v1 = v0 + s->strip_px;
+    float *r = s->response + (size_t)k * (size_t)s->length;
+    for (int32_t u = 0; u < s->length; u++) {
+      const double lo = o->rule_v0_px + o->rule_slope * u, hi = o->rule_v1_px + o->rule_slope * u;
+      if (v1 > lo - s->strip_px && v0 < hi + s->strip_px)
+        r[u] = 0.0f;
+    }
+  }
+}
+
+static int by_score(const void *a, const void *b)
+{
+  const double x = ((const sp_candidate *)a)->score, y = ((const sp_candidate *)b)->score;
+  return (x < y) - (x > y);
+}
+
+static size_t collect_peaks(const search *s, const int8_t *polarity, int32_t radius, double v_middle, size_t room,
+                            sp_candidate *peaks, sp_candidate *out)
+{
+  const runs *b = &s->best[0];
+  size_t n = 0;
+  for (int32_t u = radius; u < s->length - radius && n < MAX_PEAKS; u++) {
+    if ((double)b->score[u] < MIN_SCORE)
+      continue;
+    bool peak = true;
+    for (int32_t d = 1; d <= radius && peak; d++)
+      peak = b->score[u - d] < b->score[u] && b->score[u + d] <= b->score[u];
+    if (!peak)
+      continue;
+    sp_candidate *c = &peaks[n++];
+    c->slope = (double)b->slope[u];
+    c->v0_px = b->first[u] * (double)(GROUP_STRIPS * s->strip_px);
+    c->v1_px = (b->last[u] + 1) * (double)(GROUP_STRIPS * s->strip_px);
+    c->v_px = 0.5 * (c->v0_px + c->v1_px);
+    c->u_px = u + c->slope * (c->v_px - v_middle);
+    c->score = (double)b->score[u];
+    c->polarity = polarity[u];
+  }
+  qsort(peaks, n, sizeof *peaks, by_score);
+  if (n > room)
+    n = room;
+  memcpy(out, peaks, n * sizeof *out);
+  return n;
+}
+
+static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o, search *s,
+                         sp_error *err)
+{
+  const filter f = filter_for(o->kind, o->px_per_mm);
+  const double full = sp_raster_full_scale(scene->raster);
+  s->length = (int32_t)strips->length_px;
+  s->strip_px = (int32_t)scene->strip_px;
+  s->groups = (int32_t)strips->count / GROUP_STRIPS;
+  s->strips = s->groups * GROUP_STRIPS;
+  const size_t n = (size_t)s->length;
+  s->response = malloc((size_t)(s->strips + 1) * n * sizeof *s->response);
+  s->group = malloc((n + 1) * sizeof *s->group);
+  const bool room = runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
+  double *sum = malloc((n + 1) * sizeof *sum);
+  float *work = malloc((n + 3) * sizeof *work);
+  if (!s->response || !s->group || !room || !sum || !work) {
+    free(sum);
+    free(work);
+    return sp_fail_memory(err);
+  }
+  for (int32_t k = 0; k < s->strips; k++) {
+    float *r = s->response + (size_t)k * n;
+    filter_strip(strips->mean + (size_t)k * n, s->length, &f, sum, r);
+    normalise(r, s->length, 5e-4 * full, work);
+  }
+  silence_rule(s, o);
+  free(sum);
+  free(work);
+  return SP_OK;
+}
+
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, size_t room,
+                          sp_candidate *candidates, size_t *count, sp_error *err)
+{
+  search s = {0};
+  *count = 0;
+  const sp_strips *strips = &scene->strips[along];
+  sp_status status = prepare(scene, strips, o, &s, err);
+  sp_candidate *peaks = status ? NULL : malloc(MAX_PEAKS * sizeof *peaks);
+  int8_t *polarity = status ? NULL : malloc((size_t)s.length + 1);
+  if (!status && (!peaks || !polarity))
+    status = sp_fail_memory(err);
+  if (!status) {
+    const filter f = filter_for(o->kind, o->px_per_mm);
+    const double v_middle = 0.5 * s.strips * s.strip_px;
+    const double centre = o->has_rule ? -o->rule_slope : 0.0;
+    const double reach = o->has_rule ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+    /* half a group off by half a core is the most a wrong slope may cost */
+    const double step = fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
+    const int32_t steps = (int32_t)ceil(reach / step);
+    for (int32_t i = -steps; i <= steps; i++)
+      search_slope(&s, centre + i * step, v_middle);
+    join_polarities(&s, polarity);
+    const int32_t radius = (int32_t)lround((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm);
+    *count = collect_peaks(&s, polarity, radius < 2 ? 2 : radius, v_middle, room, peaks, candidates);
+  }
+  free(peaks);
+  free(s.response);
+  free(s.group);
+  runs_free(&s.best[0]);
+  runs_free(&s.best[1]);
+  free(polarity);
+  return status;
+}

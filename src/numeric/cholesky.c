@@ -1,0 +1,97 @@
+/* Cholesky factor of a symmetric positive definite matrix, and what follows from it.
+ *
+ * Used where the matrix is a sum of squares with a prior or a noise term that keeps it well away from singular. Where a
+ * plain least-squares fit is wanted, sp_lsq is the better tool: forming X'X squares the condition number.
+ *
+ * The factor is backward stable without pivoting (Golub & Van Loan, Matrix Computations, 4.2; Higham, Accuracy and
+ * Stability of Numerical Algorithms, ch. 10). A pivot that has lost all its digits is a failure, not a small number: what
+ * would be divided by it is rounding.
+ */
+#include <float.h>
+#include <math.h>
+
+#include "slotproof/numeric.h"
+
+/* a_ij less the part of the rows left of column `columns`. */
+static double remainder_at(size_t n, const double *a, size_t i, size_t j, size_t columns)
+{
+  const double *ri = a + i * n, *rj = a + j * n;
+  double sum = ri[j];
+  for (size_t k = 0; k < columns; k++)
+    sum -= ri[k] * rj[k];
+  return sum;
+}
+
+bool sp_cholesky(size_t n, double *a)
+{
+  for (size_t j = 0; j < n; j++) {
+    const double diagonal = a[j * n + j];
+    const double pivot = remainder_at(n, a, j, j, j);
+    if (!(pivot > (double)n * DBL_EPSILON * diagonal) || !(pivot > 0.0) || !isfinite(pivot))
+      return false;
+    const double root = sqrt(pivot);
+    a[j * n + j] = root;
+    for (size_t i = j + 1; i < n; i++)
+      a[i * n + j] = remainder_at(n, a, i, j, j) / root;
+  }
+  return true;
+}
+
+void sp_cholesky_forward(size_t n, const double *l, double *b)
+{
+  for (size_t i = 0; i < n; i++) {
+    double sum = b[i];
+    for (size_t k = 0; k < i; k++)
+      sum -= l[i * n + k] * b[k];
+    b[i] = sum / l[i * n + i];
+  }
+}
+
+void sp_cholesky_solve(size_t n, const double *l, double *b)
+{
+  sp_cholesky_forward(n, l, b);
+  /* by columns of L', so that memory is read in order */
+  for (size_t i = n; i-- > 0;) {
+    b[i] /= l[i * n + i];
+    for (size_t k = 0; k < i; k++)
+      b[k] -= l[i * n + k] * b[i];
+  }
+}
+
+/* Lower triangle of `m` = L^-1. */
+static void invert_factor(size_t n, const double *l, double *m)
+{
+  for (size_t j = 0; j < n; j++) {
+    m[j * n + j] = 1.0 / l[j * n + j];
+    for (size_t i = j + 1; i < n; i++) {
+      double sum = 0.0;
+      for (size_t k = j; k < i; k++)
+        sum -= l[i * n + k] * m[k * n + j];
+      m[i * n + j] = sum / l[i * n + i];
+    }
+  }
+}
+
+void sp_cholesky_inverse(size_t n, const double *l, double *inverse)
+{
+  invert_factor(n, l, inverse);
+  /* inverse_ij = sum over k >= i of M_ki M_kj for i >= j: what row i needs lies in rows >= i, so it may be overwritten */
+  for (size_t i = 0; i < n; i++)
+    for (size_t j = 0; j <= i; j++) {
+      double sum = 0.0;
+      for (size_t k = i; k < n; k++)
+        sum += inverse[k * n + i] * inverse[k * n + j];
+      inverse[j * n + i] = sum; /* the upper triangle is free; the diagonal is the last one read by row i */
+    }
+  for (size_t i = 0; i < n; i++)
+    for (size_t j = 0; j < i; j++)
+      inverse[i * n + j] = inverse[j * n + i];
+}
+
+double sp_cholesky_log_det(size_t n, const double *l)
+{
+  double sum = 0.0;
+  for (size_t i = 0; i < n; i++)
+    sum += log(l[i * n + i]);
+  return 2.0 * sum;
+}

@@ -1,0 +1,20 @@
+/* exif.h (internal): what EXIF says of orientation and resolution. */
+#ifndef SLOTPROOF_READING_EXIF_H
+#define SLOTPROOF_READING_EXIF_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+typedef struct sp_exif {
+  int orientation;     /* 1..8; 1 if none is stated or the value means nothing */
+  double dpi_x, dpi_y; /* as stored, before the orientation; 0 if none is stated */
+} sp_exif;
+
+/* `tiff` is the block after the "Exif\0\0" of a JPEG APP1 segment, or a PNG eXIf chunk. Nonsense gives the defaults: a
+ * picture is not refused for its notes. */
+sp_exif sp_exif_read(const uint8_t *tiff, size_t size);
+
+/* A resolution tag of EXIF or TIFF in dots per inch. unit: 2 inch, 3 cm, else no resolution. 0 for nonsense. */
+double sp_exif_dpi(double value, int unit);
+
+#endif

@@ -1,0 +1,379 @@
+/* From whatever scale the picture holds to a map with covariance; or a reason why there is none. */
+#include "slotproof/reference.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "rule.h"
+#include "slotproof/numeric.h"
+
+/* Trust in a stated resolution: scanners are off by parts in a thousand (FACTS: 0.04 % to 0.6 % reported). */
+static const double STATED_DPI_U = 0.003;
+/* Log-likelihood a false or missing statement costs at the most. */
+static const double STATED_DPI_CAP = 6.0;
+/* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
+static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 3.0;
+enum { MIN_STROKES = 25, MAX_TRIED = 4 };
+/* A flatbed's scale drifts by less over its length than any hand-held photograph's. */
+static const double MAX_SCALE_DRIFT = 0.008;
+static const double MAX_FIT_RMS_MM = 0.06;
+
+/* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
+static double default_mpe_mm(double span_mm)
+{
+  return 0.10 + 0.05 * fmax(1.0, ceil(span_mm / 500.0));
+}
+
+static void record_init(sp_reference_record *r)
+{
+  memset(r, 0, sizeof *r);
+  r->kind = SP_REFERENCE_NONE;
+  r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = r->span_mm = r->mpe_mm = NAN;
+  r->skew_deg = r->carriage_rms_mm = NAN;
+  r->first_px = r->last_px = (sp_point){NAN, NAN};
+}
+
+/* ---- what a rule reading is worth ---------------------------------------------------------------------------------- */
+
+typedef struct judged {
+  sp_rule_reading reading;
+  int kind;            /* -1: cannot be told */
+  double evidence[SP_GRADUATION_KINDS]; /* from the pattern alone */
+  double lead;
+  bool dpi_disagrees;
+} judged;
+
+/* log-likelihood of the stated resolution if the strokes are `graduation_mm` apart. */
+static double stated_plausibility(double period_px, double graduation_mm, double stated_dpi)
+{
+  if (!(stated_dpi > 0.0))
+    return -STATED_DPI_CAP;
+  const double off = log(period_px / graduation_mm * 25.4 / stated_dpi) / 0.01;
+  return fmax(-0.5 * off * off, -STATED_DPI_CAP);
+}
+
+static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
+{
+  memset(j, 0, sizeof *j);
+  j->kind = -1;
+  sp_status status = sp_rule_read(scene, comb, &j->reading, err);
+  if (status || j->reading.count < MIN_STROKES)
+    return status;
+  status = sp_rule_pattern(&j->reading, j->evidence, err);
+  double best = -INFINITY, second = -INFINITY, strongest = -INFINITY;
+  for (int k = 0; !status && k < SP_GRADUATION_KINDS; k++) {
+    const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
+    const double total = j->evidence[k] + plausible;
+    strongest = fmax(strongest, j->evidence[k]);
+    if (total > best) {
+      second = best;
+      best = total;
+      j->kind = k;
+      j->dpi_disagrees = stated_dpi > 0.0 && plausible <= -STATED_DPI_CAP;
+    } else if (total > second) {
+      second = total;
+    }
+  }
+  j->lead = best - second;
+  if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD)
+    j->kind = -1;
+  return status;
+}
+
+static int kind_of_length(double graduation_mm)
+{
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
+    if (fabs(SP_GRADUATION_MM_OF[k] - graduation_mm) < 1e-6)
+      return k;
+  return -1;
+}
+
+/* May the user's word stand against the pattern? Only if the pattern does not speak strongly, or the stated resolution bears
+ * the user out. */
+static bool told_is_tenable(const judged *j, int told, double stated_dpi)
+{
+  if (told < 0 || j->reading.count < MIN_STROKES)
+    return false;
+  if (stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[told], stated_dpi) > -STATED_DPI_CAP)
+    return true;
+  double strongest = -INFINITY;
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
+    strongest = fmax(strongest, j->evidence[k]);
+  return strongest - j->evidence[told] < MIN_EVIDENCE;
+}
+
+/* ---- the fit -------------------------------------------------------------------------------------------------------- */
+
+typedef struct fit_arrays {
+  double *u, *y, *w, *r;
+} fit_arrays;
+
+static sp_status robust_map(const judged *j, const fit_arrays *a, double length_px, sp_scale_map *map, sp_error *err)
+{
+  const sp_rule_reading *reading = &j->reading;
+  const size_t n = reading->count;
+  for (int round = 0; round < 4; round++) {
+    if (round)
+      sp_scale_map_free(map);
+    const sp_status status = sp_scale_map_fit(reading->along, n, a->u, a->y, a->w, length_px, map, err);
+    if (status)
+      return status;
+    for (size_t k = 0; k < n; k++)
+      a->r[k] = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
+    const double limit = 3.5 * 1.4826 * sp_median(a->r, n) + 1e-4;
+    for (size_t k = 0; k < n; k++) {
+      const double r = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
+      a->w[k] = reading->strokes[k].good && r <= limit ? 1.0 : 0.0;
+    }
+  }
+  return SP_OK;
+}
+
+/* Change of scale from one end of the rule to the other, as a fraction: from the second-order term of a parabola. */
+static double scale_drift(const fit_arrays *a, size_t n)
+{
+  double design[3], gram[9] = {0}, rhs[3] = {0};
+  const double u0 = a->u[0], range = a->u[n - 1] - a->u[0];
+  for (size_t k = 0; k < n; k++) {
+    const double x = (a->u[k] - u0) / range;
+    design[0] = 1.0;
+    design[1] = x;
+    design[2] = x * x;
+    for (int i = 0; i < 3; i++) {
+      for (int m = 0; m < 3; m++)
+        gram[3 * i + m] += a->w[k] * design[i] * design[m];
+      rhs[i] += a->w[k] * design[i] * a->y[k];
+    }
+  }
+  if (!sp_cholesky(3, gram))
+    return 0.0;
+  sp_cholesky_solve(3, gram, rhs);
+  return 2.0 * rhs[2] / (rhs[1] + rhs[2]);
+}
+
+static sp_status fill_record(const judged *j, const fit_arrays *a, sp_reference *ref, sp_error *err)
+{
+  const sp_rule_reading *g = &j->reading;
+  sp_reference_record *r = &ref->record;
+  const sp_scale_map *map = &ref->map;
+  r->graduations = calloc(g->count, sizeof *r->graduations);
+  if (!r->graduations)
+    return sp_fail_memory(err);
+  size_t first = g->count, last = 0;
+  double rr = 0.0, line = 0.0;
+  for (size_t k = 0; k < g->count; k++) {
+    const double u = a->u[k], v = g->base_v0_px + g->slope * u;
+    sp_graduation *out = &r->graduations[r->graduation_count++];
+    out->at_px = map->along == SP_ALONG_X ? (sp_point){u, v} : (sp_point){v, u};
+    out->used = a->w[k] > 0.0;
+    out->residual_mm = a->y[k] - sp_scale_map_along_mm(map, u);
+    if (!out->used)
+      continue;
+    first = first < k ? first : k;
+    last = k;
+    rr += out->residual_mm * out->residual_mm;
+    r->graduations_used++;
+  }
+  for (size_t k = 0; k < g->count; k++)
+    r->graduations[k].index = g->strokes[k].index - g->strokes[first].index;
+  const double span_px = a->u[last] - a->u[first];
+  r->span_mm = (a->y[last] - a->y[first]) * sqrt(1.0 + g->slope * g->slope); /* along the rule itself */
+  r->px_per_mm = span_px / (a->y[last] - a->y[first]);
+  r->px_per_mm_across = NAN;
+  r->fit_rms_mm = sqrt(rr / (double)r->graduations_used);
+  r->first_px = r->graduations[first].at_px;
+  r->last_px = r->graduations[last].at_px;
+  r->skew_deg = atan(g->slope) * 57.29577951308232;
+  for (size_t k = first; k <= last; k++) {
+    const double straight = a->y[first] + (a->u[k] - a->u[first]) / r->px_per_mm;
+    line += pow(sp_scale_map_along_mm(map, a->u[k]) - straight, 2);
+  }
+  r->carriage_rms_mm = sqrt(line / (double)(last - first + 1));
+  return SP_OK;
+}
+
+static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
+{
+  const sp_rule_reading *g = &j->reading;
+  const sp_view view = sp_view_of(scene->raster, g->along);
+  double *work = malloc(4 * g->count * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  const fit_arrays a = {work, work + g->count, work + 2 * g->count, work + 3 * g->count};
+  const double shorter = SP_GRADUATION_MM_OF[kind] / sqrt(1.0 + g->slope * g->slope);
+  for (size_t k = 0; k < g->count; k++) {
+    a.u[k] = g->strokes[k].u_px;
+    a.y[k] = g->strokes[k].index * shorter;
+    a.w[k] = g->strokes[k].good ? 1.0 : 0.0;
+  }
+  sp_status status = robust_map(j, &a, view.length_px, &ref->map, err);
+  ref->record.kind = SP_REFERENCE_RULE;
+  ref->record.graduation_mm = SP_GRADUATION_MM_OF[kind];
+  if (!status)
+    status = fill_record(j, &a, ref, err);
+  if (!status) {
+    const double drift = scale_drift(&a, g->count);
+    if (fabs(drift) > MAX_SCALE_DRIFT || ref->record.fit_rms_mm > MAX_FIT_RMS_MM) {
+      ref->map.known = false;
+      snprintf(ref->reason, sizeof ref->reason,
+               "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
+               "and only flatbed scans can be measured; scan board and rule on a flatbed",
+               100.0 * fabs(drift), ref->record.fit_rms_mm);
+    }
+  }
+  ref->has_band = true;
+  ref->band_v0_px = g->band_v0_px;
+  ref->band_v1_px = g->band_v1_px;
+  ref->slope = g->slope;
+  free(work);
+  return status;
+}
+
+static const char *kind_name(int kind)
+{
+  static const char *const NAMES[SP_GRADUATION_KINDS] = {"1 mm", "0.5 mm", "1/32 in", "1/64 in"};
+  return NAMES[kind];
+}
+
+/* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word. */
+static sp_status choose(const sp_scene *scene, double dpi[2], int told, judged *chosen, int *kind, bool *any,
+                        sp_reference *ref, sp_error *err)
+{
+  sp_comb combs[SP_MAX_COMBS];
+  size_t count = 0;
+  sp_status status = sp_rule_find(scene, combs, &count, err);
+  *kind = -1;
+  *any = false;
+  for (size_t i = 0; !status && *kind < 0 && i < count && i < MAX_TRIED; i++) {
+    const double stated = dpi[combs[i].along];
+    judged j;
+    status = judge(scene, &combs[i], stated, &j, err);
+    if (status)
+      break;
+    *any = *any || j.reading.count >= MIN_STROKES;
+    const int told_here = told >= 0 && told_is_tenable(&j, told, stated) ? told : -1;
+    if (told < 0 ? j.kind >= 0 : told_here >= 0) {
+      *kind = told < 0 ? j.kind : told_here;
+      *chosen = j;
+      if (stated > 0.0 && stated_plausibility(j.reading.period_px, SP_GRADUATION_MM_OF[*kind], stated) <= -STATED_DPI_CAP)
+        snprintf(ref->warning, sizeof ref->warning,
+                 "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
+                 stated, j.reading.period_px / SP_GRADUATION_MM_OF[*kind] * 25.4, kind_name(*kind));
+    } else {
+      if (j.reading.count >= MIN_STROKES && !ref->reason[0]) {
+        if (told >= 0)
+          snprintf(ref->reason, sizeof ref->reason,
+                   "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
+                   kind_name(told));
+        else
+          snprintf(ref->reason, sizeof ref->reason,
+                   "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
+                   "uncovered and clean", j.reading.count);
+      }
+      sp_rule_reading_free(&j.reading);
+    }
+  }
+  return status;
+}
+
+static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_reference_options *options, sp_reference *ref,
+                           sp_error *err)
+{
+  const int told = isnan(options->graduation_mm) ? -1 : kind_of_length(options->graduation_mm);
+  judged j;
+  int kind = -1;
+  bool any = false;
+  sp_status status = choose(scene, dpi, told, &j, &kind, &any, ref, err);
+  if (status)
+    return status;
+  if (kind < 0) {
+    if (!ref->reason[0])
+      snprintf(ref->reason, sizeof ref->reason, "no rule with readable graduations was found; lay a steel rule beside the "
+               "board, graduations up, and scan again");
+    return SP_OK;
+  }
+  ref->reason[0] = '\0';
+  status = accept_rule(scene, &j, kind, ref, err);
+  ref->record.graduation_told = told >= 0;
+  ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
+  sp_rule_reading_free(&j.reading);
+  return status;
+}
+
+/* ---- scales without a rule ------------------------------------------------------------------------------------------ */
+
+static sp_along longer_side(const sp_raster *raster)
+{
+  return raster->width_px > raster->height_px ? SP_ALONG_X : SP_ALONG_Y;
+}
+
+static sp_status use_constant(const sp_scene *scene, sp_reference_kind kind, double mm_per_px, double u_relative,
+                              const sp_reference_options *options, sp_reference *ref, sp_error *err)
+{
+  const sp_along along = longer_side(scene->raster);
+  const sp_view view = sp_view_of(scene->raster, along);
+  ref->record.kind = kind;
+  ref->record.px_per_mm = 1.0 / mm_per_px;
+  ref->record.span_mm = view.length_px * mm_per_px;
+  ref->record.mpe_mm = isnan(options->mpe_mm) ? 0.0 : options->mpe_mm;
+  return sp_scale_map_constant(along, mm_per_px, u_relative, view.length_px, &ref->map, err);
+}
+
+static sp_status use_dpi(const sp_scene *scene, double dpi[2], const sp_reference_options *options, sp_reference *ref,
+                         sp_error *err)
+{
+  const double stated = dpi[longer_side(scene->raster)];
+  if (!(stated > 0.0)) {
+    snprintf(ref->reason, sizeof ref->reason, "the file states no resolution, so --reference dpi has nothing to go by");
+    return SP_OK;
+  }
+  snprintf(ref->warning, sizeof ref->warning,
+           "the scale is the file's word (%.2f dpi), which is often wrong by parts in a thousand; lay a rule beside the board",
+           stated);
+  return use_constant(scene, SP_REFERENCE_DPI, 25.4 / stated, STATED_DPI_U, options, ref, err);
+}
+
+static sp_status use_distance(const sp_scene *scene, const sp_reference_options *options, sp_reference *ref,
+                              sp_error *err)
+{
+  const double px = hypot(options->to_px.x - options->from_px.x, options->to_px.y - options->from_px.y);
+  if (!(px > 10.0) || !(options->distance_mm > 0.0))
+    return sp_fail(err, SP_E_USAGE, "--reference distance needs --distance LEN and two points, --from X,Y --to X,Y");
+  /* points are read off a screen to about a pixel each; a sensor axis is off by up to 0.5 % elsewhere in the picture */
+  const sp_status status =
+      use_constant(scene, SP_REFERENCE_DISTANCE, options->distance_mm / px, hypot(1.0 / px, 0.001), options, ref, err);
+  ref->record.first_px = options->from_px;
+  ref->record.last_px = options->to_px;
+  ref->record.span_mm = options->distance_mm;
+  return status;
+}
+
+sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double stated_dpi_y,
+                            const sp_reference_options *options, sp_reference *ref, sp_error *err)
+{
+  double dpi[2] = {stated_dpi_x, stated_dpi_y};
+  memset(ref, 0, sizeof *ref);
+  record_init(&ref->record);
+  switch (options->kind) {
+  case SP_REFERENCE_DPI:
+    return use_dpi(scene, dpi, options, ref, err);
+  case SP_REFERENCE_DISTANCE:
+    return use_distance(scene, options, ref, err);
+  case SP_REFERENCE_NONE:
+  case SP_REFERENCE_RULE:
+    return read_rule(scene, dpi, options, ref, err);
+  case SP_REFERENCE_STRIP:
+  case SP_REFERENCE_PROFILE:
+    break;
+  }
+  return sp_fail(err, SP_E_USAGE, "this kind of reference is not part of this version; use --reference rule");
+}
+
+void sp_reference_free(sp_reference *ref)
+{
+  sp_scale_map_free(&ref->map);
+  free(ref->record.graduations);
+  memset(ref, 0, sizeof *ref);
+}

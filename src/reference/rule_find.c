@@ -1,0 +1,254 @@
+/* Finding the rule.
+ *
+ * What sets a rule apart from everything else in the picture is a train of strokes with one period, over a long and
+ * narrow band. In the strips (averages over about 0.7 mm across) the train shows as a periodic stretch of the profile. The
+ * picture is cut into windows (one strip wide, 32 strips long); the liveliest of them are tested for a period by their
+ * autocorrelation; windows that agree in the period vote for a slanted band.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "rule.h"
+#include "slotproof/numeric.h"
+
+enum { WINDOW_STRIPS = 32, MAX_LAG_STRIPS = 4, MIN_LAG = 4, MAX_WINDOWS = 260, MAX_LAGS = 4 * 32 + 2 };
+/* Below this correlation at its period a stretch is no train of strokes. */
+static const double MIN_CORRELATION = 0.30;
+/* The rule lies up to 2 degrees askew (the contract); a little more is looked at. */
+static const double MAX_SLOPE = 0.052;
+
+typedef struct window {
+  int32_t strip, start;
+  float energy;
+  double period, weight; /* weight 0: not periodic */
+} window;
+
+/* Profile slope over d pixels: takes away light and grain, keeps strokes. */
+static void difference(const float *p, int32_t n, int32_t d, float *out)
+{
+  for (int32_t i = 0; i < n; i++)
+    out[i] = p[i + d] - p[i];
+}
+
+static float mean_square(const float *x, int32_t n)
+{
+  float sum = 0;
+  for (int32_t i = 0; i < n; i++)
+    sum += x[i] * x[i];
+  return sum / (float)n;
+}
+
+static double correlation(const float *x, int32_t n, int32_t lag, double energy)
+{
+  float sum = 0;
+  for (int32_t i = 0; i + lag < n; i++)
+    sum += x[i] * x[i + lag];
+  return (double)sum / (energy * (double)(n - lag));
+}
+
+/* The first lag whose correlation is a local peak nearly as high as any; 0 if the stretch is not periodic. */
+static double period_of(const float *x, int32_t n, double energy, int32_t max_lag, double *height)
+{
+  double r[MAX_LAGS + 1], top = 0.0;
+  if (max_lag > MAX_LAGS)
+    max_lag = MAX_LAGS;
+  for (int32_t lag = MIN_LAG - 1; lag <= max_lag; lag++)
+    r[lag] = correlation(x, n, lag, energy);
+  for (int32_t lag = MIN_LAG; lag < max_lag; lag++)
+    if (r[lag] > r[lag - 1] && r[lag] >= r[lag + 1] && r[lag] > top)
+      top = r[lag];
+  if (top < MIN_CORRELATION)
+    return 0.0;
+  for (int32_t lag = MIN_LAG; lag < max_lag; lag++)
+    if (r[lag] > r[lag - 1] && r[lag] >= r[lag + 1] && r[lag] > 0.75 * top) {
+      const double bend = r[lag - 1] - 2.0 * r[lag] + r[lag + 1];
+      *height = r[lag];
+      return (double)lag + (bend < 0.0 ? 0.5 * (r[lag - 1] - r[lag + 1]) / bend : 0.0);
+    }
+  return 0.0;
+}
+
+/* A longer lag that is still in step sharpens the period: looks near k periods for k = 2, 4, 8. */
+static double sharpen_period(const float *x, int32_t n, double energy, double period)
+{
+  for (int32_t k = 2; k <= 8; k *= 2) {
+    const int32_t guess = (int32_t)lround(period * k), reach = (int32_t)(0.3 * period) + 1;
+    int32_t best = 0;
+    double top = 0.0;
+    if (guess + reach + 1 >= n / 2)
+      break;
+    for (int32_t lag = guess - reach; lag <= guess + reach; lag++) {
+      const double r = correlation(x, n, lag, energy);
+      if (r > top) {
+        top = r;
+        best = lag;
+      }
+    }
+    if (top < 0.5 * MIN_CORRELATION)
+      break;
+    const double a = correlation(x, n, best - 1, energy), c = correlation(x, n, best + 1, energy);
+    const double bend = a - 2.0 * top + c;
+    period = ((double)best + (bend < 0.0 ? 0.5 * (a - c) / bend : 0.0)) / (double)k;
+  }
+  return period;
+}
+
+static int by_energy(const void *a, const void *b)
+{
+  const float x = ((const window *)a)->energy, y = ((const window *)b)->energy;
+  return (x < y) - (x > y);
+}
+
+/* All windows of one axis with their energies, the liveliest first. */
+static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window **list, size_t *count, sp_error *err)
+{
+  const int32_t length = (int32_t)strips->length_px, size = WINDOW_STRIPS * strip_px;
+  const int32_t d = strip_px / 8 > 0 ? strip_px / 8 : 1;
+  const int32_t per_strip = length > size + d ? (length - size - d) / (size / 2) + 1 : 0;
+  *count = 0;
+  *list = calloc((size_t)per_strip * strips->count + 1, sizeof(window));
+  float *x = malloc((size_t)(size + 1) * sizeof *x);
+  if (!*list || !x) {
+    free(x);
+    return sp_fail_memory(err);
+  }
+  for (uint32_t s = 0; s < strips->count; s++)
+    for (int32_t k = 0; k < per_strip; k++) {
+      window *w = &(*list)[(*count)++];
+      w->strip = (int32_t)s;
+      w->start = k * (size / 2);
+      difference(strips->mean + (size_t)s * strips->length_px + w->start, size, d, x);
+      w->energy = mean_square(x, size);
+    }
+  free(x);
+  qsort(*list, *count, sizeof(window), by_energy);
+  return SP_OK;
+}
+
+static sp_status find_periods(const sp_strips *strips, int32_t strip_px, window *list, size_t count, sp_error *err)
+{
+  const int32_t size = WINDOW_STRIPS * strip_px, d = strip_px / 8 > 0 ? strip_px / 8 : 1;
+  float *x = malloc((size_t)size * sizeof *x);
+  if (!x)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++) {
+    window *w = &list[i];
+    double height = 0.0;
+    difference(strips->mean + (size_t)w->strip * strips->length_px + w->start, size, d, x);
+    w->period = period_of(x, size, (double)w->energy, MAX_LAG_STRIPS * strip_px, &height);
+    if (w->period > 0.0) {
+      w->period = sharpen_period(x, size, (double)w->energy, w->period);
+      w->weight = height * sqrt((double)w->energy);
+    }
+  }
+  free(x);
+  return SP_OK;
+}
+
+/* The period most windows agree on (within 3 %), by summed weight. */
+static double favourite_period(const window *list, size_t count, double *weight)
+{
+  double best = 0.0;
+  *weight = 0.0;
+  for (size_t i = 0; i < count; i++) {
+    double sum = 0.0, mean = 0.0;
+    if (list[i].weight <= 0.0)
+      continue;
+    for (size_t j = 0; j < count; j++)
+      if (list[j].weight > 0.0 && fabs(list[j].period / list[i].period - 1.0) < 0.03) {
+        sum += list[j].weight;
+        mean += list[j].weight * list[j].period;
+      }
+    if (sum > *weight) {
+      *weight = sum;
+      best = mean / sum;
+    }
+  }
+  return best;
+}
+
+/* The slanted line through most of the windows of one period. */
+static void favourite_band(const window *list, size_t count, double period, int32_t strip_px, sp_comb *comb)
+{
+  comb->strength = 0.0;
+  for (int32_t i = -26; i <= 26; i++) {
+    const double slope = MAX_SLOPE * i / 26.0;
+    for (size_t a = 0; a < count; a++) {
+      if (list[a].weight <= 0.0 || fabs(list[a].period / period - 1.0) > 0.04)
+        continue;
+      const double size = WINDOW_STRIPS * (double)strip_px;
+      const double va = (list[a].strip + 0.5) * strip_px - slope * (list[a].start + 0.5 * size);
+      double sum = 0.0, mean = 0.0;
+      for (size_t b = 0; b < count; b++) {
+        if (list[b].weight <= 0.0 || fabs(list[b].period / period - 1.0) > 0.04)
+          continue;
+        const double dv = (list[b].strip + 0.5) * strip_px - slope * (list[b].start + 0.5 * size) - va;
+        if (fabs(dv) < 2.5 * strip_px) {
+          sum += list[b].weight;
+          mean += list[b].weight * dv;
+        }
+      }
+      /* of equally good slopes the smaller */
+      if (sum > comb->strength * (1.0 + 1e-9)) {
+        comb->strength = sum;
+        comb->slope = slope;
+        comb->v0_px = va + mean / sum;
+      }
+    }
+  }
+}
+
+static void drop_explained(window *list, size_t count, const sp_comb *comb, int32_t strip_px)
+{
+  for (size_t a = 0; a < count; a++) {
+    const double u = list[a].start + 0.5 * WINDOW_STRIPS * (double)strip_px;
+    const double dv = (list[a].strip + 0.5) * strip_px - comb->slope * u - comb->v0_px;
+    if (fabs(dv) < 9.0 * strip_px && fabs(list[a].period / comb->period_px - 1.0) < 0.05)
+      list[a].weight = 0.0;
+  }
+}
+
+static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *combs, size_t room, size_t *found,
+                            sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t strip_px = (int32_t)scene->strip_px;
+  window *list = NULL;
+  size_t count = 0;
+  sp_status status = lively_windows(strips, strip_px, &list, &count, err);
+  if (count > MAX_WINDOWS)
+    count = MAX_WINDOWS;
+  if (!status)
+    status = find_periods(strips, strip_px, list, count, err);
+  *found = 0;
+  while (!status && *found < room) {
+    sp_comb comb = {.along = along};
+    double weight;
+    comb.period_px = favourite_period(list, count, &weight);
+    if (weight <= 0.0)
+      break;
+    favourite_band(list, count, comb.period_px, strip_px, &comb);
+    drop_explained(list, count, &comb, strip_px);
+    combs[(*found)++] = comb;
+  }
+  free(list);
+  return status;
+}
+
+static int by_strength(const void *a, const void *b)
+{
+  const double x = ((const sp_comb *)a)->strength, y = ((const sp_comb *)b)->strength;
+  return (x < y) - (x > y);
+}
+
+sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
+{
+  size_t along_x = 0, along_y = 0;
+  sp_status status = find_along(scene, SP_ALONG_X, combs, SP_MAX_COMBS / 2, &along_x, err);
+  if (!status)
+    status = find_along(scene, SP_ALONG_Y, combs + along_x, SP_MAX_COMBS / 2, &along_y, err);
+  *count = along_x + along_y;
+  qsort(combs, *count, sizeof *combs, by_strength);
+  return status;
+}

@@ -1,0 +1,86 @@
+/* Which graduation is it? Told from the strokes' lengths.
+ *
+ * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones), tens and
+ * twenties, inch fractions by halving: 2, 4, 8, 16, 32 (, 64). For every kind and every phase the strokes are sorted into the
+ * levels that kind would have; lengths are compared with their level's median. Evidence is the log-likelihood over a rule
+ * without levels, Laplace-distributed lengths (numerals and stains make far outliers), less half a logarithm of the number of
+ * strokes for every level used (Schwarz 1978).
+ */
+#include <math.h>
+#include <stdlib.h>
+
+#include "rule.h"
+#include "slotproof/numeric.h"
+
+const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};
+
+enum { MAX_LEVELS = 7 };
+static const int32_t LEVELS[SP_GRADUATION_KINDS][MAX_LEVELS] = {
+    {5, 10, 0}, {2, 10, 20, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}};
+
+static int32_t level_count(int kind)
+{
+  int32_t n = 0;
+  while (LEVELS[kind][n])
+    n++;
+  return n;
+}
+
+static int32_t level_of(int kind, int32_t index, int32_t phase)
+{
+  int32_t level = 0;
+  for (int32_t i = 0; LEVELS[kind][i]; i++)
+    if ((index - phase) % LEVELS[kind][i] == 0)
+      level = i + 1;
+  return level;
+}
+
+/* Summed distance of the lengths from their level's median; INFINITY if longer strokes would have to be shorter. */
+static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double tick, double *work)
+{
+  double sum = 0.0, before = 0.0;
+  const int32_t levels = level_count(kind);
+  for (int32_t level = 0; level <= levels; level++) {
+    size_t n = 0;
+    for (size_t k = 0; k < r->count; k++)
+      if (level_of(kind, r->strokes[k].index, phase) == level)
+        work[n++] = r->strokes[k].length_px;
+    if (n == 0)
+      continue;
+    const double middle = sp_median(work, n);
+    if (middle < before - 0.5 * tick)
+      return INFINITY;
+    before = fmax(before, middle);
+    for (size_t i = 0; i < n; i++)
+      sum += fmin(fabs(work[i] - middle), 12.0 * tick);
+  }
+  return sum;
+}
+
+sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATION_KINDS], sp_error *err)
+{
+  double *work = malloc((r->count + 1) * sizeof *work), tick = INFINITY;
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < r->count; k++) {
+    work[k] = r->strokes[k].length_px;
+    tick = fmin(tick, work[k] > 0.0 ? work[k] : tick);
+  }
+  /* lengths come in whole sub-bands; a sixth of the shortest stroke is about one */
+  tick = fmax(1.0, tick / 6.0);
+  const double n = (double)r->count, middle = r->count ? sp_median(work, r->count) : 0.0;
+  double plain = 0.1 * tick * n;
+  for (size_t k = 0; k < r->count; k++)
+    plain += fmin(fabs(r->strokes[k].length_px - middle), 12.0 * tick);
+  for (int kind = 0; kind < SP_GRADUATION_KINDS; kind++) {
+    const int32_t levels = level_count(kind), cycle = LEVELS[kind][levels - 1];
+    double best = INFINITY;
+    for (int32_t phase = 0; phase < cycle; phase++)
+      best = fmin(best, misfit(r, kind, phase, tick, work));
+    /* the phase is a free parameter as well: log of the number of phases tried */
+    evidence[kind] = isinf(best) ? -INFINITY
+                                 : n * log(plain / (best + 0.1 * tick * n)) - 0.5 * levels * log(n) - log((double)cycle);
+  }
+  free(work);
+  return SP_OK;
+}

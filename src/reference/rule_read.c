@@ -1,0 +1,700 @@
+/* Reading the rule's strokes at full resolution.
+ *
+ * The slanted band that the finder gave is cut into narrow sub-bands. Where the train of strokes is strongest across, every
+ * stroke is present (the long ones and the short ones): that zone is read. Its strokes are counted by a tracker that
+ * carries the period along, so that a covered or damaged stretch costs strokes but never the count. Then each stroke's
+ * middle is estimated by least squares against the common stroke profile (a box blurred by a Gaussian), all sub-bands of
+ * the zone together, neighbours taken off first, with its own height, background and background slope: near the bound
+ * sigma_n / A sqrt(2 sigma / sqrt(pi)) / sqrt(N) for a Gaussian ridge in white noise.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "rule.h"
+#include "slotproof/numeric.h"
+
+enum { BLOCK_STRIPS = 32, REACH_STRIPS = 15, TABLE_STEPS = 32, TABLE_REACH = 40, STACK_STEPS = 4 };
+
+typedef struct bands {
+  sp_view view;
+  double slope, v0_px; /* nominal v of band 0's first pixel at u = 0 */
+  int32_t height, count, length;
+  float *value;        /* count x length */
+} bands;
+
+static double band_centre(const bands *b, int32_t j)
+{
+  return b->v0_px + j * (double)b->height + 0.5 * (b->height - 1);
+}
+
+static const float *band(const bands *b, int32_t j)
+{
+  return b->value + (size_t)j * (size_t)b->length;
+}
+
+static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b, sp_error *err)
+{
+  const int32_t strip = (int32_t)scene->strip_px;
+  b->view = sp_view_of(scene->raster, comb->along);
+  b->slope = comb->slope;
+  b->height = strip / 4 > 3 ? strip / 4 : 3;
+  b->count = 2 * REACH_STRIPS * strip / b->height;
+  b->length = b->view.length_px;
+  b->v0_px = floor(comb->v0_px - 0.5 * b->count * b->height);
+  if (!b->value)
+    b->value = malloc((size_t)b->count * (size_t)b->length * sizeof *b->value);
+  if (!b->value)
+    return sp_fail_memory(err);
+  for (int32_t j = 0; j < b->count; j++) {
+    float *row = b->value + (size_t)j * (size_t)b->length;
+    sp_view_band(&b->view, b->v0_px + j * (double)b->height, b->slope, b->height, row);
+    for (int32_t u = 0; u < b->length; u++)
+      if (isnan(row[u])) /* outside the picture: flat, so that nothing is seen there */
+        row[u] = 0.0f;
+  }
+  return SP_OK;
+}
+
+/* ---- how strong the train of strokes is, per sub-band and block --------------------------------------------------- */
+
+typedef struct strengths {
+  int32_t blocks, size;
+  double *value; /* bands x blocks */
+} strengths;
+
+static sp_status measure_strengths(const bands *b, double period, int32_t size, strengths *s, sp_error *err)
+{
+  s->size = size;
+  s->blocks = b->length / size;
+  float *wave = malloc((size_t)size * 2 * sizeof *wave);
+  if (!s->value)
+    s->value = malloc((size_t)b->count * (size_t)(s->blocks + 1) * sizeof *s->value);
+  if (!wave || !s->value) {
+    free(wave);
+    return sp_fail_memory(err);
+  }
+  for (int32_t i = 0; i < size; i++) {
+    const double hann = 0.5 - 0.5 * cos(2.0 * SP_PI * (i + 0.5) / size);
+    wave[i] = (float)(hann * cos(2.0 * SP_PI * i / period));
+    wave[size + i] = (float)(hann * sin(2.0 * SP_PI * i / period));
+  }
+  for (int32_t j = 0; j < b->count; j++)
+    for (int32_t k = 0; k < s->blocks; k++) {
+      const float *x = band(b, j) + k * size;
+      float re = 0, im = 0;
+      for (int32_t i = 0; i < size; i++) {
+        re += x[i] * wave[i];
+        im += x[i] * wave[size + i];
+      }
+      s->value[j * s->blocks + k] = hypot((double)re, (double)im) / size;
+    }
+  free(wave);
+  return SP_OK;
+}
+
+static void mean_profile(const strengths *s, int32_t count, double *profile)
+{
+  for (int32_t j = 0; j < count; j++) {
+    profile[j] = 0.0;
+    for (int32_t k = 0; k < s->blocks; k++)
+      profile[j] += s->value[j * s->blocks + k] / s->blocks;
+  }
+}
+
+/* By how many sub-bands block k lies beside the mean profile; its own height as weight. */
+static double block_shift(const strengths *s, int32_t count, int32_t k, const double *profile, double *weight)
+{
+  enum { REACH = 10 };
+  double score[2 * REACH + 1], top = 0.0;
+  int32_t best = 0;
+  *weight = 0.0;
+  for (int32_t d = -REACH; d <= REACH; d++) {
+    double sum = 0.0;
+    for (int32_t j = 0; j < count; j++)
+      if (j + d >= 0 && j + d < count)
+        sum += profile[j] * s->value[(j + d) * s->blocks + k];
+    score[d + REACH] = sum;
+    if (sum > top) {
+      top = sum;
+      best = d;
+    }
+  }
+  for (int32_t j = 0; j < count; j++)
+    *weight += s->value[j * s->blocks + k];
+  if (best == -REACH || best == REACH)
+    return (double)best;
+  const double a = score[best + REACH - 1], c = score[best + REACH + 1], bend = a - 2.0 * top + c;
+  return best + (bend < 0.0 ? 0.5 * (a - c) / bend : 0.0);
+}
+
+/* The slope by which the blocks drift off the nominal band, in px/px, by a weighted straight line with outliers cut. */
+static sp_status drift(const bands *b, const strengths *s, double *slope, double *offset_px, sp_error *err)
+{
+  const size_t n = (size_t)s->blocks;
+  double *work = malloc((4 * n + (size_t)b->count) * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  double *shift = work, *weight = work + n, *keep = work + 2 * n, *sorted = work + 3 * n, *profile = work + 4 * n;
+  mean_profile(s, b->count, profile);
+  for (size_t k = 0; k < n; k++) {
+    shift[k] = block_shift(s, b->count, (int32_t)k, profile, &weight[k]);
+    sorted[k] = weight[k];
+  }
+  const double typical = n ? sp_median(sorted, n) : 0.0;
+  double a = 0.0, c = 0.0;
+  for (size_t k = 0; k < n; k++)
+    keep[k] = weight[k] > 0.5 * typical ? 1.0 : 0.0;
+  for (int round = 0; round < 4; round++) {
+    double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, rr = 0;
+    for (size_t k = 0; k < n; k++) {
+      const double x = ((double)k + 0.5) * s->size, w = keep[k];
+      sw += w;
+      sx += w * x;
+      sy += w * shift[k];
+      sxx += w * x * x;
+      sxy += w * x * shift[k];
+    }
+    const double det = sw * sxx - sx * sx;
+    if (sw < 2.5 || det <= 0.0)
+      break;
+    c = (sw * sxy - sx * sy) / det;
+    a = (sy - c * sx) / sw;
+    for (size_t k = 0; k < n; k++)
+      rr += keep[k] * pow(shift[k] - a - c * ((double)k + 0.5) * s->size, 2);
+    const double limit = 2.0 * sqrt(rr / sw) + 0.05;
+    for (size_t k = 0; k < n; k++)
+      keep[k] = weight[k] > 0.5 * typical && fabs(shift[k] - a - c * ((double)k + 0.5) * s->size) < limit;
+  }
+  *slope = c * b->height;
+  *offset_px = a * b->height;
+  free(work);
+  return SP_OK;
+}
+
+/* ---- counting the strokes ------------------------------------------------------------------------------------------ */
+
+typedef struct zone {
+  int32_t first, last; /* sub-bands, inclusive */
+} zone;
+
+static zone find_zone(const double *profile, int32_t count)
+{
+  int32_t top = 0;
+  for (int32_t j = 1; j < count; j++)
+    if (profile[j] > profile[top])
+      top = j;
+  zone z = {top, top};
+  while (z.first > 0 && profile[z.first - 1] > 0.75 * profile[top])
+    z.first--;
+  while (z.last + 1 < count && profile[z.last + 1] > 0.75 * profile[top])
+    z.last++;
+  if (z.last - z.first >= 4) { /* the outermost are cut by the rule's edge or by the shortest strokes' ends */
+    z.first++;
+    z.last--;
+  }
+  return z;
+}
+
+/* Mean over the zone, each sub-band shifted so that the strokes (square to the rule) fall on each other; less its mean over
+ * two periods, so that strokes of either colour stand off zero. */
+static void zone_profile(const bands *b, zone z, double base, double period, float *sum, float *out)
+{
+  memset(sum, 0, (size_t)b->length * sizeof *sum);
+  for (int32_t j = z.first; j <= z.last; j++) {
+    const int32_t shift = (int32_t)lround(-b->slope * (band_centre(b, j) - base));
+    const float *x = band(b, j);
+    for (int32_t u = 0; u < b->length; u++) {
+      int32_t from = u + shift;
+      from = from < 0 ? 0 : from >= b->length ? b->length - 1 : from;
+      sum[u] += x[from];
+    }
+  }
+  const int32_t half = (int32_t)lround(period);
+  double run = 0.0;
+  int32_t lo = 0, hi = 0;
+  for (int32_t u = 0; u < b->length; u++) {
+    while (hi < b->length && hi <= u + half)
+      run += (double)sum[hi++];
+    while (lo < u - half)
+      run -= (double)sum[lo++];
+    out[u] = (float)((double)sum[u] - run / (hi - lo)) / (float)(z.last - z.first + 1);
+  }
+}
+
+/* -1 for strokes darker than the steel, +1 for lighter: strokes are the minority, so they make the tail. */
+static double stroke_sign(const bands *b, const strengths *s, zone z, const float *profile)
+{
+  double sum = 0.0;
+  for (int32_t k = 0; k < s->blocks; k++) {
+    double weight = 0.0, cube = 0.0;
+    for (int32_t j = z.first; j <= z.last; j++)
+      weight += s->value[j * s->blocks + k];
+    for (int32_t i = 0; i < s->size; i++)
+      cube += pow((double)profile[k * s->size + i], 3);
+    sum += cube * weight;
+  }
+  (void)b;
+  return sum < 0.0 ? -1.0 : 1.0;
+}
+
+typedef struct tracker {
+  const float *profile;
+  int32_t length;
+  double sign, period, contrast;
+} tracker;
+
+/* The local extreme nearest to where a stroke is due; false if there is none that looks like one. */
+static bool stroke_near(const tracker *t, double due, double *at, double *height)
+{
+  const int32_t reach = (int32_t)ceil(0.34 * t->period);
+  const int32_t middle = (int32_t)lround(due);
+  int32_t best = -1;
+  double top = -1e30;
+  for (int32_t i = middle - reach; i <= middle + reach; i++) {
+    if (i < 1 || i + 1 >= t->length)
+      continue;
+    const double x = t->sign * (double)t->profile[i];
+    if (x > top) {
+      top = x;
+      best = i;
+    }
+  }
+  if (best < 0)
+    return false;
+  const double a = t->sign * (double)t->profile[best - 1], c = t->sign * (double)t->profile[best + 1];
+  const double bend = a - 2.0 * top + c;
+  if (bend >= 0.0) /* on a slope: no extreme of its own */
+    return false;
+  *at = best + 0.5 * (a - c) / bend;
+  *height = top;
+  return fabs(*at - due) < 0.30 * t->period && top > 0.4 * t->contrast && top < 3.0 * t->contrast;
+}
+
+/* Where in block k the strokes lie: phase of the train at the period. */
+static double block_phase(const tracker *t, int32_t start, int32_t size)
+{
+  double best = 0.0, top = -1e30;
+  const int32_t steps = (int32_t)ceil(2.0 * t->period);
+  for (int32_t q = 0; q < steps; q++) {
+    const double first = q * t->period / steps;
+    double sum = 0.0;
+    for (double u = first; u < size; u += t->period)
+      sum += t->sign * (double)t->profile[start + (int32_t)u];
+    if (sum > top) {
+      top = sum;
+      best = first;
+    }
+  }
+  return start + best;
+}
+
+static double typical_height(const tracker *t, int32_t start, int32_t size, double first)
+{
+  enum { MOST = 256 };
+  double height[MOST];
+  size_t n = 0;
+  for (double u = first; u < start + size && n < MOST; u += t->period) {
+    double at, h;
+    if (stroke_near(t, u, &at, &h))
+      height[n++] = h;
+  }
+  return n ? sp_median(height, n) : 0.0;
+}
+
+/* Follows the train one way from `from`; writes strokes with indices step, 2 step ... */
+static size_t track(const tracker *start, double from, int32_t index, int32_t step, sp_stroke *out)
+{
+  tracker t = *start;
+  double due = from + step * t.period, period = t.period;
+  size_t n = 0;
+  index += step;
+  while (due > 1.0 && due < t.length - 2.0) {
+    double at, height;
+    t.period = period;
+    if (stroke_near(&t, due, &at, &height)) {
+      const double off = at - due;
+      out[n++] = (sp_stroke){.index = index, .u_px = at, .amplitude = height, .good = true};
+      period += step * 0.02 * off;
+      due = due + 0.4 * off + step * period;
+      t.contrast += 0.05 * (height - t.contrast);
+    } else {
+      due += step * period;
+    }
+    index += step;
+  }
+  return n;
+}
+
+/* A stroke stands in company: of the ten places around it most hold one. Others are numerals, dirt, the board. */
+static size_t drop_lonely(sp_stroke *s, size_t n)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < n; i++) {
+    int32_t company = 0;
+    for (size_t j = i > 8 ? i - 8 : 0; j < n && j <= i + 8; j++)
+      company += j != i && abs(s[j].index - s[i].index) <= 6;
+    s[i].good = company >= 6;
+  }
+  for (size_t i = 0; i < n; i++)
+    if (s[i].good)
+      s[kept++] = s[i];
+  return kept;
+}
+
+static int by_index(const void *a, const void *b)
+{
+  const int32_t x = ((const sp_stroke *)a)->index, y = ((const sp_stroke *)b)->index;
+  return (x > y) - (x < y);
+}
+
+static int32_t strongest_block(const strengths *s, zone z)
+{
+  int32_t best = 0;
+  double top = -1.0;
+  for (int32_t k = 0; k < s->blocks; k++) {
+    double sum = 0.0;
+    for (int32_t j = z.first; j <= z.last; j++)
+      sum += s->value[j * s->blocks + k];
+    if (sum > top) {
+      top = sum;
+      best = k;
+    }
+  }
+  return best;
+}
+
+static sp_status count_strokes(const bands *b, const strengths *s, zone z, const float *profile, double period,
+                               sp_rule_reading *reading, sp_error *err)
+{
+  tracker t = {profile, b->length, stroke_sign(b, s, z, profile), period, 0.0};
+  const int32_t start = strongest_block(s, z) * s->size;
+  const size_t room = (size_t)(b->length / (0.8 * period)) + 8;
+  const double first = block_phase(&t, start, s->size);
+  reading->strokes = calloc(room * 2, sizeof *reading->strokes);
+  if (!reading->strokes)
+    return sp_fail_memory(err);
+  t.contrast = 0.0;
+  tracker open = t;
+  open.contrast = 1e-6;
+  /* any height will do for the first look: the limit of three times the contrast must not bite */
+  double peak[64];
+  size_t peaks = 0;
+  for (double u = first; u < start + s->size && peaks < 64; u += period) {
+    const int32_t i = (int32_t)lround(u);
+    if (i >= 0 && i < b->length)
+      peak[peaks++] = t.sign * (double)profile[i];
+  }
+  open.contrast = peaks ? sp_median(peak, peaks) : 0.0;
+  t.contrast = typical_height(&open, start, s->size, first);
+  if (t.contrast <= 0.0)
+    return SP_OK;
+  size_t n = track(&t, first - period, -1, 1, reading->strokes);
+  n += track(&t, first, 0, -1, reading->strokes + n);
+  qsort(reading->strokes, n, sizeof *reading->strokes, by_index);
+  for (size_t i = 0; i < n; i++)
+    reading->strokes[i].amplitude *= t.sign;
+  reading->count = drop_lonely(reading->strokes, n);
+  return SP_OK;
+}
+
+/* ---- the fine estimate --------------------------------------------------------------------------------------------- */
+
+/* The blurred box T and its slope on a table: T(x) = [Phi((x + w/2)/s) - Phi((x - w/2)/s)], peak scaled to 1. */
+typedef struct profile_table {
+  float t[2 * TABLE_REACH * TABLE_STEPS + 2], slope[2 * TABLE_REACH * TABLE_STEPS + 2];
+} profile_table;
+
+static double blurred_box(double x, double width, double sigma)
+{
+  const double s = 1.0 / (sigma * 1.4142135623730951);
+  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
+}
+
+static void table_fill(double width, double sigma, profile_table *table)
+{
+  const double peak = blurred_box(0.0, width, sigma);
+  const int32_t n = 2 * TABLE_REACH * TABLE_STEPS + 2;
+  for (int32_t i = 0; i < n; i++) {
+    const double x = (double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS, h = 1e-3;
+    table->t[i] = (float)(blurred_box(x, width, sigma) / peak);
+    table->slope[i] = (float)((blurred_box(x + h, width, sigma) - blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
+  }
+}
+
+static double table_at(const float *table, double x)
+{
+  const double p = (x + TABLE_REACH) * TABLE_STEPS;
+  if (p <= 0.0 || p >= 2.0 * TABLE_REACH * TABLE_STEPS)
+    return 0.0;
+  const int32_t i = (int32_t)p;
+  return (double)table[i] + (p - i) * (double)(table[i + 1] - table[i]);
+}
+
+typedef struct fit_setting {
+  const bands *b;
+  zone z;
+  double base, period, half; /* window half-width in px */
+  const profile_table *table;
+} fit_setting;
+
+/* Sum of the neighbours' profiles at u, so that close strokes do not pull each other. */
+static double neighbours(const fit_setting *f, const sp_stroke *s, size_t n, size_t k, double u, double lean)
+{
+  double sum = 0.0;
+  for (size_t m = k > 0 ? k - 1 : 0; m <= k + 1 && m < n; m++)
+    if (m != k)
+      sum += s[m].amplitude * table_at(f->table->t, u - s[m].u_px - lean);
+  return sum;
+}
+
+/* One Gauss-Newton step for stroke k: level, slope of the background, height, place. Returns the step in px. */
+static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
+{
+  double gram[16] = {0}, rhs[4] = {0};
+  const bool sloped = f->half >= 5.0;
+  for (int32_t j = f->z.first; j <= f->z.last; j++) {
+    const double lean = -f->b->slope * (band_centre(f->b, j) - f->base);
+    const double middle = s[k].u_px + lean;
+    const float *x = band(f->b, j);
+    const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
+    if (lo < 0 || hi >= f->b->length)
+      continue;
+    double level = 0.0;
+    for (int32_t i = lo; i <= hi; i++)
+      level += (double)x[i];
+    level /= hi - lo + 1;
+    for (int32_t i = lo; i <= hi; i++) {
+      const double d = i - middle;
+      const double row[4] = {1.0, sloped ? d : 0.0, table_at(f->table->t, d), -s[k].amplitude * table_at(f->table->slope, d)};
+      const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
+      for (int32_t a = 0; a < 4; a++) {
+        for (int32_t c = 0; c <= a; c++)
+          gram[4 * a + c] += row[a] * row[c];
+        rhs[a] += row[a] * y;
+      }
+    }
+  }
+  if (!sloped)
+    gram[5] = 1.0;
+  for (int32_t a = 0; a < 4; a++)
+    for (int32_t c = a + 1; c < 4; c++)
+      gram[4 * a + c] = gram[4 * c + a];
+  if (!sp_cholesky(4, gram))
+    return 1e9;
+  sp_cholesky_solve(4, gram, rhs);
+  s[k].amplitude += rhs[2];
+  const double most = 0.5, step = rhs[3] > most ? most : rhs[3] < -most ? -most : rhs[3];
+  s[k].u_px += step;
+  return step;
+}
+
+/* Mean profile of all strokes on a quarter-pixel grid, heights scaled to 1. */
+static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, double *x_out, double *y_out)
+{
+  enum { BINS = 2 * 14 * STACK_STEPS + 1 };
+  double sum[BINS] = {0}, weight[BINS] = {0};
+  for (size_t k = 0; k < n; k++)
+    for (int32_t j = f->z.first; j <= f->z.last; j++) {
+      const double middle = s[k].u_px - f->b->slope * (band_centre(f->b, j) - f->base);
+      const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
+      const float *x = band(f->b, j);
+      if (lo < 0 || hi >= f->b->length)
+        continue;
+      double level = 0.0;
+      for (int32_t i = lo; i <= hi; i++)
+        level += (double)x[i] / (hi - lo + 1);
+      for (int32_t i = lo; i <= hi; i++) {
+        const int32_t bin = (int32_t)lround((i - middle) * STACK_STEPS) + BINS / 2;
+        if (bin < 0 || bin >= BINS)
+          continue;
+        sum[bin] += ((double)x[i] - level) * s[k].amplitude;
+        weight[bin] += s[k].amplitude * s[k].amplitude;
+      }
+    }
+  size_t m = 0;
+  for (int32_t i = 0; i < BINS; i++)
+    if (weight[i] > 0.0) {
+      x_out[m] = (double)(i - BINS / 2) / STACK_STEPS;
+      y_out[m++] = sum[i] / weight[i];
+    }
+  return m;
+}
+
+/* Width and blur of the common stroke by a search over both; height and level are linear. */
+static void fit_stack(const double *x, const double *y, size_t n, double period, double *width, double *sigma)
+{
+  double best = 1e300;
+  for (double w = 0.5; w < 0.75 * period && w < 14.0; w *= 1.12)
+    for (double s = 0.5; s < 3.5; s *= 1.15) {
+      double st = 0, sy = 0, stt = 0, sty = 0, syy = 0;
+      for (size_t i = 0; i < n; i++) {
+        double t = blurred_box(x[i], w, s);
+        t += blurred_box(x[i] - period, w, s) + blurred_box(x[i] + period, w, s);
+        st += t;
+        sy += y[i];
+        stt += t * t;
+        sty += t * y[i];
+        syy += y[i] * y[i];
+      }
+      const double m = (double)n, det = stt - st * st / m, cov = sty - st * sy / m;
+      const double rest = syy - sy * sy / m - cov * cov / det;
+      if (det > 0.0 && rest < best) {
+        best = rest;
+        *width = w;
+        *sigma = s;
+      }
+    }
+}
+
+static sp_status refine_strokes(const bands *b, zone z, double base, double period, sp_rule_reading *reading,
+                                double *half, sp_error *err)
+{
+  profile_table *table = malloc(sizeof *table);
+  double *x = malloc(512 * sizeof *x);
+  if (!table || !x) {
+    free(table);
+    free(x);
+    return sp_fail_memory(err);
+  }
+  fit_setting f = {b, z, base, period, 0.5 * period, table};
+  double width = 0.15 * period, sigma = 1.0;
+  if (f.half > 14.0)
+    f.half = 14.0;
+  for (int round = 0; round < 3; round++) {
+    const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
+    fit_stack(x, x + 256, m, period, &width, &sigma);
+    table_fill(width, sigma, table);
+    const double enough = 0.5 * width + 4.0 * sigma + 3.0;
+    f.half = fmin(fmin(0.5 * period + 0.5, enough), TABLE_REACH - 1.0);
+    for (int pass = 0; pass < 2; pass++)
+      for (size_t k = 0; k < reading->count; k++) {
+        sp_stroke *s = &reading->strokes[k];
+        if (s->good && fabs(fit_step(&f, reading->strokes, reading->count, k)) > 1e8)
+          s->good = false;
+      }
+  }
+  *half = f.half;
+  free(table);
+  free(x);
+  return SP_OK;
+}
+
+/* ---- how long each stroke is --------------------------------------------------------------------------------------- */
+
+/* Contrast of the place where stroke k should be in sub-band j: middle against both sides, in the sign of the stroke. */
+static double contrast_in_band(const bands *b, int32_t j, double base, double period, const sp_stroke *s)
+{
+  const double middle = s->u_px - b->slope * (band_centre(b, j) - base);
+  const int32_t i = (int32_t)lround(middle), side = (int32_t)lround(0.5 * period);
+  const int32_t core = period > 12.0 ? 1 : 0;
+  if (i - side - core < 0 || i + side + core >= b->length)
+    return 0.0;
+  const float *x = band(b, j);
+  double in = 0.0, out = 0.0;
+  for (int32_t d = -core; d <= core; d++) {
+    in += (double)x[i + d] / (2 * core + 1);
+    out += (double)(x[i - side + d] + x[i + side + d]) / (2.0 * (2 * core + 1));
+  }
+  return s->amplitude < 0.0 ? out - in : in - out;
+}
+
+static void measure_length(const bands *b, zone z, double base, double period, sp_stroke *s)
+{
+  double own = 0.0;
+  for (int32_t j = z.first; j <= z.last; j++)
+    own += contrast_in_band(b, j, base, period, s) / (z.last - z.first + 1);
+  int32_t lo = z.first, hi = z.last;
+  /* one weak sub-band (a numeral, a stain) does not end a stroke */
+  while (lo > 1 && (contrast_in_band(b, lo - 1, base, period, s) > 0.5 * own ||
+                    contrast_in_band(b, lo - 2, base, period, s) > 0.5 * own))
+    lo--;
+  while (hi + 2 < b->count && (contrast_in_band(b, hi + 1, base, period, s) > 0.5 * own ||
+                               contrast_in_band(b, hi + 2, base, period, s) > 0.5 * own))
+    hi++;
+  s->length_px = (double)((hi - lo + 1) * b->height);
+}
+
+static double mean_period(const sp_rule_reading *r, double fallback)
+{
+  if (r->count < 2 || r->strokes[r->count - 1].index == r->strokes[0].index)
+    return fallback;
+  return (r->strokes[r->count - 1].u_px - r->strokes[0].u_px) /
+         (double)(r->strokes[r->count - 1].index - r->strokes[0].index);
+}
+
+static void finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r)
+{
+  int32_t lo = z.first, hi = z.last;
+  while (lo > 0 && profile[lo - 1] > 0.1 * profile[z.first])
+    lo--;
+  while (hi + 1 < b->count && profile[hi + 1] > 0.1 * profile[z.last])
+    hi++;
+  r->slope = b->slope;
+  r->base_v0_px = base;
+  r->band_v0_px = band_centre(b, lo);
+  r->band_v1_px = band_centre(b, hi);
+  r->period_px = mean_period(r, period);
+  for (size_t k = 0; k < r->count; k++)
+    measure_length(b, z, base, r->period_px, &r->strokes[k]);
+}
+
+static sp_status read_aligned(const sp_scene *scene, sp_comb comb, bands *b, strengths *s, double *profile,
+                              sp_error *err)
+{
+  const int32_t size = BLOCK_STRIPS * (int32_t)scene->strip_px;
+  for (int round = 0; round < 3; round++) {
+    double slope = 0.0, offset = 0.0;
+    sp_status status = bands_read(scene, &comb, b, err);
+    if (!status)
+      status = measure_strengths(b, comb.period_px, size, s, err);
+    if (!status && round < 2)
+      status = drift(b, s, &slope, &offset, err);
+    if (status)
+      return status;
+    if (round < 2 && fabs(slope) * b->length < 0.3)
+      break;
+    comb.slope += slope;
+    comb.v0_px += offset;
+  }
+  mean_profile(s, b->count, profile);
+  return SP_OK;
+}
+
+sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_reading *reading, sp_error *err)
+{
+  bands b = {0};
+  strengths s = {0};
+  memset(reading, 0, sizeof *reading);
+  reading->along = comb->along;
+  const int32_t most_bands = 2 * REACH_STRIPS * 32;
+  double *profile = calloc((size_t)most_bands, sizeof *profile);
+  sp_status status = profile ? read_aligned(scene, *comb, &b, &s, profile, err) : sp_fail_memory(err);
+  float *work = status ? NULL : malloc((size_t)b.length * 2 * sizeof *work);
+  if (!status && !work)
+    status = sp_fail_memory(err);
+  if (!status && s.blocks > 0) {
+    const zone z = find_zone(profile, b.count);
+    const double base = 0.5 * (band_centre(&b, z.first) + band_centre(&b, z.last));
+    double half;
+    zone_profile(&b, z, base, comb->period_px, work, work + b.length);
+    status = count_strokes(&b, &s, z, work + b.length, comb->period_px, reading, err);
+    if (!status && reading->count >= 8)
+      status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, &half, err);
+    if (!status)
+      finish(&b, profile, z, base, comb->period_px, reading);
+  }
+  free(work);
+  free(profile);
+  free(s.value);
+  free(b.value);
+  if (status)
+    sp_rule_reading_free(reading);
+  return status;
+}
+
+void sp_rule_reading_free(sp_rule_reading *reading)
+{
+  free(reading->strokes);
+  memset(reading, 0, sizeof *reading);
+}

@@ -1,0 +1,495 @@
+/* Errors, budget, decision. See the header for the rules; the geometry is that of reference.h: straighten along u by the map,
+ * scale across by a constant, then plane geometry with the board's centre line as x axis. */
+#include "slotproof/verdict.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "slotproof/numeric.h"
+
+static const double DEG = 57.29577951308232;
+static const double SQRT3 = 1.7320508075688772;
+/* Linear expansion per kelvin. Steel rule: 10.3e-6 (stainless 420) to 11.7e-6 (carbon steel), published tables; wood along the
+ * grain: 3e-6 to 5e-6 (US Forest Products Laboratory, Wood Handbook). Reference temperature 20 C (ISO 1). */
+static const double STEEL_PER_K = 11.0e-6, STEEL_HALF = 1.0e-6, WOOD_PER_K = 4.0e-6, WOOD_HALF = 1.0e-6;
+static const double TEMPERATURE_U_K = 0.6; /* a room thermometer read to a degree: 1 / sqrt(3) */
+/* The rule's direction in the picture is known about this well (rad). */
+static const double RULE_SLOPE_U = 1.0e-4;
+
+/* What all marks of a picture share. */
+typedef struct frame {
+  const sp_reference *ref;
+  const sp_marks *marks;
+  bool mm;            /* false: lengths are pixels */
+  double rate;        /* mean mm per px along the board */
+  double across;      /* mm per px across */
+  double tilt;        /* angle of the centre line against the u axis, in the straightened plane */
+  double cosine;
+} frame;
+
+static double along_mm(const frame *f, double u_px)
+{
+  return f->mm ? sp_scale_map_along_mm(&f->ref->map, u_px) : u_px;
+}
+
+static double rate_at(const frame *f, double u_px)
+{
+  return f->mm ? sp_scale_map_rate(&f->ref->map, u_px) : 1.0;
+}
+
+static frame frame_of(const sp_reference *ref, const sp_marks *marks)
+{
+  frame f = {ref, marks, ref->map.known, 1.0, 1.0, 0.0, 1.0};
+  if (f.mm) {
+    const size_t n = marks->count;
+    const double a = n ? marks->marks[0].u_px : ref->map.first_px, b = n ? marks->marks[n - 1].u_px : ref->map.last_px;
+    f.rate = b > a ? (along_mm(&f, b) - along_mm(&f, a)) / (b - a) : sp_scale_map_rate(&ref->map, a);
+    f.across = ref->map.across_mm_per_px;
+  }
+  f.tilt = atan(f.across * marks->board.centre.slope / f.rate);
+  f.cosine = cos(f.tilt);
+  return f;
+}
+
+/* Place along the centre line, mm (or px), arbitrary origin. */
+static double place_of(const frame *f, double u_px)
+{
+  return along_mm(f, u_px) / f->cosine;
+}
+
+/* Lean of a line against square to the centre line, rad: positive where it moves toward +u with growing v. */
+static double lean_of(const frame *f, double u_px, double slope)
+{
+  return atan(rate_at(f, u_px) * slope / f->across) + f->tilt;
+}
+
+void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
+{
+  const frame f = frame_of(ref, marks);
+  for (size_t i = 0; i < marks->count; i++) {
+    const sp_mark *m = &marks->marks[i];
+    lines[i].position = place_of(&f, m->u_px);
+    lines[i].u_position = m->u_u_px * rate_at(&f, m->u_px);
+    lines[i].strength = m->strength;
+  }
+  memset(o, 0, sizeof *o);
+  o->scale_known = f.mm;
+  o->u_relative_scale = ref->record.kind == SP_REFERENCE_RULE ? 2e-4 : 0.004;
+  for (int e = 0; e < 2; e++) {
+    o->has_end[e] = marks->board.end[e].found;
+    o->end_position[e] = o->has_end[e] ? place_of(&f, marks->board.end[e].u_px) : NAN;
+  }
+  o->nut_may_be_line = o->nut_may_be_end = true;
+}
+
+/* ---- the datum ------------------------------------------------------------------------------------------------------ */
+
+typedef struct datum {
+  sp_datum_kind kind;
+  double u_px;         /* place in the picture, where there is one */
+  double u_u_px;       /* its standard uncertainty, px */
+  double place;        /* mm, frame of place_of */
+  double u_fit_mm;     /* for SP_DATUM_FIT */
+  double lean;
+} datum;
+
+static size_t matched(const sp_match *match, int32_t frets, int32_t from)
+{
+  size_t n = 0;
+  for (int32_t k = from; k <= frets; k++)
+    n += match->line_of_fret[k] >= 0;
+  return n;
+}
+
+/* Nut unseen: the origin that fits the marks best (their median distance from the layout). */
+static sp_status fitted_datum(const frame *f, const sp_layout *layout, const sp_match *match, datum *d, sp_error *err)
+{
+  const size_t most = (size_t)layout->frets + 1;
+  double *work = malloc(most * sizeof *work);
+  size_t n = 0;
+  if (!work)
+    return sp_fail_memory(err);
+  for (int32_t k = 0; k <= layout->frets; k++)
+    if (match->line_of_fret[k] >= 0)
+      work[n++] = match->direction * place_of(f, f->marks->marks[match->line_of_fret[k]].u_px) -
+                  layout->position_mm[k] / (f->mm ? 1.0 : match->mm_per_unit);
+  const double origin = n ? sp_median(work, n) : 0.0;
+  d->kind = SP_DATUM_FIT;
+  d->place = match->direction * origin;
+  /* standard uncertainty of a median: 1.2533 s / sqrt(n) */
+  d->u_fit_mm = n >= 3 ? 1.2533 * sp_mad(work, n) / sqrt((double)n) : INFINITY;
+  d->u_px = NAN;
+  d->u_u_px = 0.0;
+  free(work);
+  return SP_OK;
+}
+
+static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_match *match, datum *d, sp_error *err)
+{
+  memset(d, 0, sizeof *d);
+  if (match->nut_is_end) {
+    const sp_board_end *e = &f->marks->board.end[match->nut_end];
+    *d = (datum){SP_DATUM_END, e->u_px, e->u_u_px, place_of(f, e->u_px), 0.0, lean_of(f, e->u_px, e->slope)};
+    return SP_OK;
+  }
+  if (match->line_of_fret[0] >= 0) {
+    const sp_mark *m = &f->marks->marks[match->line_of_fret[0]];
+    *d = (datum){SP_DATUM_LINE, m->u_px, m->u_u_px, place_of(f, m->u_px), 0.0, lean_of(f, m->u_px, m->slope)};
+    return SP_OK;
+  }
+  return fitted_datum(f, layout, match, d, err);
+}
+
+/* ---- the budget ----------------------------------------------------------------------------------------------------- */
+
+/* Map term: covariance of the readings, and what the angles of rule and board leave open. */
+static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
+{
+  const sp_scale_map *map = &f->ref->map;
+  const double base = isnan(d->u_px) ? 0.5 * (map->first_px + map->last_px) : d->u_px;
+  const double variance = sp_scale_map_covariance_mm2(map, u_px, base, u_px) / (f->cosine * f->cosine);
+  const double rule_tilt = atan(f->ref->slope);
+  const double board = tan(f->tilt) * f->marks->board.centre.u_slope, rule = tan(rule_tilt) * RULE_SLOPE_U;
+  const double aspect = (f->tilt * f->tilt - rule_tilt * rule_tilt) * map->u_across_relative;
+  return sqrt(fmax(variance, 0.0) + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
+}
+
+static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm, const sp_verdict_options *o)
+{
+  sp_budget b;
+  const double lean = lean_of(f, m->u_px, m->slope);
+  /* mark and datum are both read on the centre line: if that lies elsewhere, only their difference in lean matters */
+  const double centre = (lean - d->lean) * f->across * f->marks->board.centre.u_at_px;
+  b.line_mm = hypot(rate_at(f, m->u_px) * m->u_u_px / f->cosine, d->kind == SP_DATUM_FIT ? 0.0 : centre);
+  b.datum_mm = d->kind == SP_DATUM_FIT ? d->u_fit_mm : rate_at(f, d->u_px) * d->u_u_px / f->cosine;
+  b.map_mm = f->mm ? map_u_mm(f, d, m->u_px, x_mm) : 0.0;
+  b.rule_mm = 0.0;
+  if (f->mm && f->ref->record.mpe_mm > 0.0) /* over its span the rule may be wrong by the MPE; a part of it by a part */
+    b.rule_mm = f->ref->record.mpe_mm / SQRT3 * fabs(x_mm) / f->ref->record.span_mm;
+  b.temperature_mm = NAN;
+  if (!isnan(o->temperature_c)) {
+    const double dt = o->temperature_c - 20.0;
+    b.temperature_mm = fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3,
+                                          (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
+  }
+  return b;
+}
+
+static double combined(const sp_budget *b)
+{
+  double sum = b->line_mm * b->line_mm + b->map_mm * b->map_mm + b->datum_mm * b->datum_mm + b->rule_mm * b->rule_mm;
+  if (!isnan(b->temperature_mm))
+    sum += b->temperature_mm * b->temperature_mm;
+  return sqrt(sum);
+}
+
+/* ---- one mark ------------------------------------------------------------------------------------------------------- */
+
+/* Tolerance at this fret in mm: a length, or cents turned into the shift that makes them, the tighter of the two. */
+static double tolerance_at(const sp_layout *layout, int32_t fret, const sp_verdict_options *o)
+{
+  double tolerance = isnan(o->tolerance_mm) ? INFINITY : o->tolerance_mm;
+  if (!isnan(o->tolerance_cents)) {
+    const double left = layout->scale_length_mm - layout->position_mm[fret];
+    tolerance = fmin(tolerance, left * (1.0 - exp2(-o->tolerance_cents / 1200.0)));
+  }
+  return tolerance;
+}
+
+static sp_verdict decide(double error, double expanded, double tolerance)
+{
+  if (!isfinite(error) || !isfinite(expanded))
+    return SP_UNDECIDED;
+  if (fabs(error) + expanded <= tolerance)
+    return SP_WITHIN;
+  return fabs(error) - expanded > tolerance ? SP_OUT : SP_UNDECIDED;
+}
+
+static sp_point point_on(const frame *f, double u, double v)
+{
+  return f->marks->along == SP_ALONG_X ? (sp_point){u, v} : (sp_point){v, u};
+}
+
+/* Sign of the board's y axis against v: y points right when looking from nut to bridge, face up. */
+static int y_sign(const frame *f, int direction)
+{
+  return f->marks->along == SP_ALONG_X ? direction : -direction;
+}
+
+static void draw_places(const frame *f, int direction, double u, double v, double slope, double v_a, double v_b,
+                        sp_mark_record *r)
+{
+  const sp_point a = point_on(f, u + slope * (v_a - v), v_a), b = point_on(f, u + slope * (v_b - v), v_b);
+  r->centre_px = point_on(f, u, v);
+  r->end_a_px = y_sign(f, direction) > 0 ? a : b;
+  r->end_b_px = y_sign(f, direction) > 0 ? b : a;
+}
+
+static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
+{
+  memset(r, 0, sizeof *r);
+  r->fret = fret;
+  r->layout_mm = layout->position_mm[fret];
+  r->x_mm = r->error_mm = r->error_cents = r->u_mm = r->expanded_u_mm = r->expanded_u_cents = NAN;
+  r->squareness_deg = r->u_squareness_deg = r->width_mm = r->u_width_mm = r->contrast = r->coverage = NAN;
+  r->end_a_px = r->end_b_px = r->centre_px = (sp_point){NAN, NAN};
+  r->budget = (sp_budget){NAN, NAN, NAN, NAN, NAN};
+  r->recut_mm = NAN;
+  r->verdict = SP_MISSING;
+}
+
+static double cents_of(const sp_layout *layout, int32_t fret, double error_mm)
+{
+  const double left = layout->scale_length_mm - layout->position_mm[fret];
+  return error_mm < left ? 1200.0 * log2(left / (left - error_mm)) : NAN;
+}
+
+static double temperature_factor(const sp_verdict_options *o)
+{
+  /* the rule's graduations have grown, the board has grown: what it would measure at 20 C */
+  return isnan(o->temperature_c) ? 1.0 : 1.0 + (STEEL_PER_K - WOOD_PER_K) * (o->temperature_c - 20.0);
+}
+
+static void describe_line(const frame *f, int direction, const sp_mark *m, sp_mark_record *r)
+{
+  const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
+  const double rate = rate_at(f, m->u_px);
+  r->found = true;
+  r->squareness_deg = sign * lean_of(f, m->u_px, m->slope) * DEG;
+  r->u_squareness_deg = DEG * hypot(hypot(m->u_slope * rate / f->across, f->marks->board.centre.u_slope),
+                                    2.0 * f->tilt * (f->mm ? f->ref->map.u_across_relative : 0.0029));
+  r->width_mm = f->mm ? m->width_px * rate * cos(r->squareness_deg / DEG) : NAN;
+  r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
+  r->contrast = m->contrast;
+  r->coverage = m->coverage;
+  draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
+}
+
+static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d, const sp_mark *m,
+                       const sp_verdict_options *o, sp_mark_record *r)
+{
+  describe_line(f, match->direction, m, r);
+  if (!f->mm)
+    return;
+  const double x = match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o);
+  r->x_mm = x;
+  r->error_mm = x - r->layout_mm;
+  r->error_cents = cents_of(layout, r->fret, r->error_mm);
+  r->budget = budget_of(f, d, m, x, o);
+  r->u_mm = combined(&r->budget);
+  r->expanded_u_mm = 2.0 * r->u_mm;
+  r->expanded_u_cents = fabs(cents_of(layout, r->fret, r->expanded_u_mm));
+  r->verdict = decide(r->error_mm, r->expanded_u_mm, tolerance_at(layout, r->fret, o));
+  if (r->verdict == SP_OUT)
+    r->recut_mm = -r->error_mm;
+}
+
+/* The nut is right by definition: all its uncertainty is in the others' datum term. */
+static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_mark_record *r)
+{
+  if (match->nut_is_end) {
+    const sp_board *b = &f->marks->board;
+    const sp_board_end *e = &b->end[match->nut_end];
+    r->found = true;
+    r->squareness_deg = (f->marks->along == SP_ALONG_X ? 1.0 : -1.0) * d->lean * DEG;
+    draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
+                b->side[1].at_px + b->side[1].slope * e->u_px, r);
+  } else if (match->line_of_fret[0] >= 0) {
+    describe_line(f, match->direction, &f->marks->marks[match->line_of_fret[0]], r);
+  } else {
+    return;
+  }
+  if (!f->mm)
+    return;
+  r->x_mm = r->error_mm = r->error_cents = 0.0;
+  r->u_mm = r->expanded_u_mm = r->expanded_u_cents = 0.0;
+  r->verdict = SP_WITHIN;
+}
+
+/* ---- the best-fitting layout ---------------------------------------------------------------------------------------- */
+
+typedef struct best_fit {
+  bool known;
+  double origin, scale;        /* place = origin + direction * scale * (layout / L) */
+  double u_origin, u_scale, rms;
+} best_fit;
+
+/* Robust straight line of place against layout / L (Tukey weights): one misplaced line must not move it. */
+static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit, sp_error *err)
+{
+  const size_t n = matched(match, layout->frets, 0);
+  memset(fit, 0, sizeof *fit);
+  if (n < 4)
+    return SP_OK;
+  double *work = malloc(6 * n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  double *design = work, *y = work + 2 * n, *w = work + 3 * n, *rest = work + 4 * n, *spare = work + 5 * n;
+  size_t i = 0;
+  for (int32_t k = 0; k <= layout->frets; k++)
+    if (match->line_of_fret[k] >= 0) {
+      design[2 * i] = 1.0;
+      design[2 * i + 1] = layout->position_mm[k] / layout->scale_length_mm;
+      y[i] = match->direction * place_of(f, f->marks->marks[match->line_of_fret[k]].u_px);
+      w[i++] = 1.0;
+    }
+  double beta[2] = {0}, cov[4] = {0}, sigma = 0.0;
+  bool fine = true;
+  for (int round = 0; round < 8 && fine; round++) {
+    fine = sp_lsq(n, 2, design, y, w, beta, cov, &sigma, true, NULL) == SP_OK;
+    for (i = 0; i < n; i++)
+      spare[i] = fabs(rest[i] = y[i] - beta[0] - beta[1] * design[2 * i + 1]);
+    const double scale = 4.685 * (1.4826 * sp_median(spare, n) + 1e-4);
+    for (i = 0; i < n; i++) {
+      const double z = rest[i] / scale;
+      w[i] = fabs(z) < 1.0 ? fmax((1.0 - z * z) * (1.0 - z * z), 1e-6) : 1e-6;
+    }
+  }
+  double rr = 0.0, ww = 0.0;
+  for (i = 0; i < n; i++) {
+    rr += w[i] * rest[i] * rest[i];
+    ww += w[i];
+  }
+  *fit = (best_fit){fine, beta[0], beta[1], sqrt(fmax(cov[0], 0.0)), sqrt(fmax(cov[3], 0.0)), sqrt(rr / ww)};
+  free(work);
+  return SP_OK;
+}
+
+/* Without a scale: cents against the best-fitting layout, which need none. */
+static void judge_ratios(const frame *f, const sp_layout *layout, const sp_match *match, const best_fit *fit,
+                         sp_record *record)
+{
+  if (f->mm || !fit->known || !(fit->scale > 0.0))
+    return;
+  for (int32_t k = 0; k <= layout->frets; k++) {
+    const ptrdiff_t line = match->line_of_fret[k];
+    sp_mark_record *r = &record->marks[k];
+    if (line < 0)
+      continue;
+    const sp_mark *m = &f->marks->marks[line];
+    const double x = (match->direction * place_of(f, m->u_px) - fit->origin) * layout->scale_length_mm / fit->scale;
+    r->error_cents = cents_of(layout, k, x - r->layout_mm);
+    const double u = hypot(m->u_u_px, fit->u_origin) * layout->scale_length_mm / fit->scale;
+    r->expanded_u_cents = fabs(cents_of(layout, k, 2.0 * u));
+    r->verdict = SP_UNDECIDED;
+  }
+}
+
+/* ---- the whole record ----------------------------------------------------------------------------------------------- */
+
+static sp_status add_strays(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
+                            sp_record *record, sp_error *err)
+{
+  record->strays = calloc(f->marks->count + 1, sizeof *record->strays);
+  if (!record->strays)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < f->marks->count; i++) {
+    const sp_mark *m = &f->marks->marks[i];
+    sp_mark_record r = {0};
+    if (!match->is_stray[i])
+      continue;
+    draw_places(f, match->direction ? match->direction : 1, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, &r);
+    sp_stray_record *s = &record->strays[record->stray_count++];
+    s->end_a_px = r.end_a_px;
+    s->end_b_px = r.end_b_px;
+    s->x_mm = f->mm && match->direction && d ? match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o)
+                                             : NAN;
+  }
+  return SP_OK;
+}
+
+static sp_verdict overall(const sp_record *record)
+{
+  sp_verdict verdict = SP_WITHIN;
+  for (size_t i = 0; i < record->mark_count; i++) {
+    if (record->marks[i].verdict == SP_OUT)
+      return SP_OUT;
+    if (record->marks[i].verdict != SP_WITHIN)
+      verdict = SP_UNDECIDED;
+  }
+  return verdict;
+}
+
+static void outline(const frame *f, int direction, sp_record *record)
+{
+  const sp_board *b = &f->marks->board;
+  const double last = (f->marks->along == SP_ALONG_X ? record->sources[0].width_px : record->sources[0].height_px) - 1.0;
+  double u[2] = {b->end[0].found ? b->end[0].u_px : 0.0, b->end[1].found ? b->end[1].u_px : last};
+  const int nut = direction < 0;
+  const int small_y = y_sign(f, direction) > 0 ? 0 : 1;
+  const sp_lengthwise *lo = &b->side[small_y], *hi = &b->side[!small_y];
+  const double un = u[nut], ub = u[!nut];
+  record->outline_px[0] = point_on(f, un, lo->at_px + lo->slope * un);
+  record->outline_px[1] = point_on(f, un, hi->at_px + hi->slope * un);
+  record->outline_px[2] = point_on(f, ub, hi->at_px + hi->slope * ub);
+  record->outline_px[3] = point_on(f, ub, lo->at_px + lo->slope * ub);
+  record->nut_px = point_on(f, un, b->centre.at_px + b->centre.slope * un);
+  record->bridgeward_px = point_on(f, ub, b->centre.at_px + b->centre.slope * ub);
+}
+
+static sp_status other_scale(const sp_layout *layout, const sp_match *match, const best_fit *fit, sp_record *record,
+                             sp_error *err)
+{
+  sp_finding finding = {.kind = "other-scale-length", .value = match->scale_length_mm, .unit = "mm"};
+  finding.u_value = fit->known ? fit->u_scale : NAN;
+  snprintf(finding.text, sizeof finding.text,
+           "the lines follow a scale length of %.1f mm, not the %.1f mm asked for; check which board this is",
+           match->scale_length_mm, layout->scale_length_mm);
+  return sp_record_add_finding(record, &finding, err);
+}
+
+static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_match *match,
+                            const sp_verdict_options *o, sp_record *record, sp_error *err)
+{
+  datum d;
+  best_fit fit;
+  sp_status status = find_datum(f, layout, match, &d, err);
+  if (!status)
+    status = fit_layout(f, layout, match, &fit, err);
+  if (status)
+    return status;
+  judge_nut(f, match, &d, &record->marks[0]);
+  for (int32_t k = 1; k <= layout->frets; k++)
+    if (match->line_of_fret[k] >= 0)
+      judge_mark(f, layout, match, &d, &f->marks->marks[match->line_of_fret[k]], o, &record->marks[k]);
+  record->datum = d.kind;
+  record->datum_u_mm = !f->mm ? NAN : d.kind == SP_DATUM_FIT ? d.u_fit_mm : rate_at(f, d.u_px) * d.u_u_px / f->cosine;
+  if (f->mm && fit.known) {
+    record->fit_scale_length_mm = fit.scale;
+    record->fit_u_scale_length_mm = fit.u_scale;
+    record->fit_offset_mm = fit.origin - match->direction * d.place;
+    record->fit_residual_rms_mm = fit.rms;
+  }
+  judge_ratios(f, layout, match, &fit, record);
+  if (match->state == SP_MATCH_OTHER_SCALE && f->mm)
+    status = other_scale(layout, match, &fit, record, err);
+  if (!status)
+    status = add_strays(f, match, &d, o, record, err);
+  return status;
+}
+
+sp_status sp_verdict_decide(const sp_layout *layout, const sp_reference *ref, const sp_marks *marks,
+                            const sp_match *match, const sp_verdict_options *o, sp_record *record, sp_error *err)
+{
+  const frame f = frame_of(ref, marks);
+  const bool placed = match->state == SP_MATCH_OK || match->state == SP_MATCH_OTHER_SCALE;
+  sp_status status = SP_OK;
+  record->marks = calloc((size_t)layout->frets + 1, sizeof *record->marks);
+  if (!record->marks)
+    return sp_fail_memory(err);
+  record->mark_count = (size_t)layout->frets + 1;
+  for (int32_t k = 0; k <= layout->frets; k++)
+    blank_mark(k, layout, &record->marks[k]);
+  if (placed)
+    status = fill_marks(&f, layout, match, o, record, err);
+  else if (marks->count)
+    status = add_strays(&f, match, NULL, o, record, err);
+  if (!status && match->reason[0])
+    status = sp_record_warn(record, err, "%s", match->reason);
+  if (marks->count)
+    outline(&f, placed ? match->direction : 1, record);
+  record->verdict = overall(record);
+  return status;
+}

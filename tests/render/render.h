@@ -1,0 +1,271 @@
+/* render.h: pictures of fingerboards whose truth is known exactly.
+ *
+ * An independent judge of the library that measures: it shares no code with src/, computes fret places by itself, and draws
+ * from physical millimetres on the scanner's glass. Every knife line, slot, rule stroke and edge is a one-dimensional
+ * profile (box, step or exponential flank) convolved in closed form with a Gaussian blur and with the pixel's own square, so
+ * the picture is right far below a pixel without supersampling. Wood and steel textures are approximations.
+ *
+ * Frames
+ *   glass:   X_mm to the right of the picture, Y_mm down; (0,0) is the centre of the top-left pixel. Column c lies at
+ *            X = fx(c), row r at Y = fy(r): a pitch, a scale error and a few sine waves each. The two axes differ.
+ *   board:   x_mm from the nut toward the bridge on the centre line (midway between the long edges), y_mm to the right when
+ *            looking from the nut to the bridge at the face: in the picture, the direction of +x turned clockwise by 90 deg.
+ *   rule:    t_mm along the rule from its zero graduation, in the direction its numbers grow.
+ * Angles in the picture are positive from +X toward +Y, that is clockwise as seen.
+ * quarter_turns: the direction from nut to bridge is +Y for 0, -X for 1, -Y for 2, +X for 3 (turned clockwise), then skewed.
+ *
+ * Grey values are fractions of full scale, proportional to what the scanner stores. Contrast is signed and relative to
+ * the board's wood_level: -0.3 takes 30 % of the wood's grey away at the bottom of the cut, before blurring.
+ */
+#ifndef SLOTPROOF_RENDER_H
+#define SLOTPROOF_RENDER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+enum {
+  RENDER_MAX_MARKS = 128,  /* frets, the nut included */
+  RENDER_MAX_LIST = 32,    /* misplaced, missing, stray */
+  RENDER_MAX_WAVES = 4,    /* sine waves of one axis */
+  RENDER_MESSAGE = 200
+};
+
+typedef struct render_point {
+  double x, y;
+} render_point;
+
+/* A fret with a number that belongs to it. */
+typedef struct render_entry {
+  int fret;
+  double mm;
+} render_entry;
+
+typedef struct render_list {
+  size_t count;
+  render_entry entry[RENDER_MAX_LIST];
+} render_list;
+
+typedef enum render_mark_kind { RENDER_KNIFE, RENDER_SLOT } render_mark_kind;
+typedef enum render_nut_kind { RENDER_NUT_LINE, RENDER_NUT_END } render_nut_kind;
+typedef enum render_burr_shape { RENDER_BURR_BOX, RENDER_BURR_FLANK } render_burr_shape;
+typedef enum render_graduation {
+  RENDER_NO_GRADUATION,
+  RENDER_1_MM,
+  RENDER_HALF_MM,
+  RENDER_INCH_32,
+  RENDER_INCH_64
+} render_graduation;
+typedef enum render_difficulty {
+  RENDER_PLAIN,
+  RENDER_FULL,
+  RENDER_FAINT,
+  RENDER_BURR,
+  RENDER_CHATTER,
+  RENDER_SLOTS,
+  RENDER_ORACLE,
+  RENDER_DIFFICULTIES
+} render_difficulty;
+
+/* Every parameter once: name, default, meaning. The struct, the defaults, --set and --list all come from this list.
+ * REAL: double; INT: int; CHOICE: int out of the named values, counted from 0; LIST: render_list. */
+#define RENDER_FIELDS(REAL, INT, CHOICE, LIST) \
+  REAL(dpi, 600, "nominal resolution; the pitch of the pixels is 25.4 mm / dpi before the axes' scale errors") \
+  REAL(stated_dpi, -1, "resolution written into the file: -1 the nominal one, 0 none") \
+  INT(bits, 8, "bits a sample: 8 or 16 (PNG only)") \
+  INT(colour, 0, "1: RGB with a tint of wood") \
+  INT(quarter_turns, 0, "direction from nut to bridge: 0 is +Y (down), 1 -X, 2 -Y, 3 +X") \
+  REAL(skew_deg, 0, "turn of the board out of that direction, clockwise positive") \
+  REAL(margin_mm, 6, "free lid round board and rule") \
+  REAL(sheet_width_mm, 0, "width of the picture; 0 fits it to its contents") \
+  REAL(sheet_height_mm, 0, "height of the picture; 0 fits it to its contents") \
+  REAL(scale_error_x, 0, "relative error of the pixel pitch along X") \
+  REAL(scale_error_y, 0, "relative error of the pixel pitch along Y") \
+  CHOICE(carriage, 1, "x|y", "the axis of the carriage's travel, which has the short waves") \
+  INT(wave_count, 0, "number of sine waves in the travel, 0..3") \
+  REAL(wave_um, 20, "amplitude of the first wave; the others are smaller") \
+  REAL(wave_length_mm, 60, "length of the first wave; the others differ") \
+  REAL(sensor_um, 0, "amplitude of the sensor axis's smooth distortion") \
+  REAL(psf_px, 0.8, "standard deviation of the Gaussian blur, in pixels, the pixel's own square not included") \
+  REAL(noise, 0.01, "standard deviation of the noise as a fraction of full scale, at full scale") \
+  REAL(line_noise, 0, "standard deviation of noise common to one line of the sensor") \
+  REAL(light, 0, "unevenness of the light, + and - this fraction") \
+  REAL(background, 0.9, "grey of the lid") \
+  REAL(scale_length_mm, 345, "nut to theoretical saddle") \
+  INT(frets, 12, "frets after the nut") \
+  INT(divisions, 12, "equal divisions of the octave") \
+  CHOICE(nut, 0, "line|end", "the nut is a line, or the squared end of the board") \
+  REAL(nut_width_mm, 36, "width of the board at the nut") \
+  REAL(end_width_mm, 44, "width of the board at its far end") \
+  REAL(before_nut_mm, 6, "wood before the nut line (not with nut=end)") \
+  REAL(after_last_mm, 12, "wood after the last fret's place") \
+  REAL(wood_level, 0.6, "mean grey of the wood") \
+  REAL(grain, 0.05, "relative standard deviation of the grain") \
+  REAL(figure, 0.02, "relative amplitude of the figure's bands across the board") \
+  REAL(figure_mm, 9, "period of the figure") \
+  REAL(pores_per_mm2, 0.4, "pores a square millimetre") \
+  REAL(pore_contrast, -0.25, "contrast of the pores") \
+  REAL(edge_shadow, 0.3, "depth of the soft shadow on the lid along one long edge") \
+  CHOICE(marks, 0, "knife|slot", "knife lines, or sawn slots") \
+  REAL(line_width_mm, 0.1, "width of a knife line's cut") \
+  REAL(contrast, -0.35, "contrast of the knife lines") \
+  REAL(contrast_spread, 0.1, "relative spread of contrast and width from line to line") \
+  REAL(depth_variation, 0.2, "relative variation of the contrast along a line") \
+  REAL(gap_fraction, 0, "part of each line's length that is missing, in 1 to 3 pieces") \
+  REAL(waviness_um, 0, "standard deviation of a line's waviness; mean and slope over its visible part are taken out") \
+  REAL(coverage, 1, "least part of the board's breadth that a line spans, evenly drawn up to 1") \
+  INT(burr_sides, 0, "raised burr on 0, 1 or 2 sides of the cut") \
+  CHOICE(burr_shape, 0, "box|flank", "burr of constant height, or falling off exponentially away from the cut") \
+  REAL(burr_width_mm, 0.1, "width of the burr, or the length over which it falls to 1/e") \
+  REAL(burr_height, 0.5, "height of the burr as a fraction of the contrast's size; a burr is bright") \
+  REAL(slot_width_mm, 0.58, "kerf of the slots") \
+  REAL(slot_level, 0.08, "grey of the slots' floor") \
+  REAL(slot_chips, 1, "chips a centimetre of slot wall") \
+  REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors") \
+  REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
+  LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
+  LIST(missing, "frets left out: 5,9") \
+  LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
+  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in", "graduation of the rule's edge beside the board; none: no rule") \
+  CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in", "graduation of the rule's other edge") \
+  CHOICE(rule_side, 0, "right|left", "side of the board where the rule lies, looking from the nut to the bridge") \
+  INT(rule_reversed, 0, "1: the rule's numbers grow toward the nut") \
+  REAL(rule_skew_deg, 0, "turn of the rule out of the nominal direction, clockwise positive") \
+  REAL(rule_gap_mm, 2, "least distance from the rule to the board") \
+  REAL(rule_start_mm, -8, "where the rule's graduation begins, along the board from the nut") \
+  REAL(rule_length_mm, 0, "length of the graduation; 0: to 8 mm beyond the board's end") \
+  REAL(rule_width_mm, 20, "breadth of the rule") \
+  REAL(rule_before_mm, 3, "steel before the first graduation (0: it lies at the end)") \
+  REAL(rule_level, 0.72, "grey of the steel") \
+  REAL(rule_brushed, 0.03, "relative standard deviation of the brushed texture") \
+  REAL(rule_reflection, 0, "relative height of a broad reflection across the rule") \
+  REAL(stroke_width_mm, 0.11, "width of the graduations") \
+  REAL(stroke_level, 0.12, "grey of the graduations") \
+  REAL(stroke_inset_mm, 0, "distance from the rule's edge to the strokes") \
+  REAL(graduation_error_um, 0, "standard deviation of the graduations' own errors") \
+  REAL(strokes_missing, 0, "part of the graduations that is gone") \
+  REAL(strokes_faded, 0, "part of the graduations that is faded") \
+  INT(stains, 0, "stains on the rule's graduated edge") \
+  REAL(cover_mm, 0, "length of the rule covered by a piece of paper") \
+  REAL(cover_at_mm, 0, "where that begins, from the rule's first graduation") \
+  INT(rule_hole, 1, "1: a hole to hang the rule by, at its far end") \
+  INT(scratches, 0, "scratches at odd angles on the board") \
+  INT(square_scratches, 0, "short scratches nearly square to the board") \
+  INT(pencil_centre, 0, "1: a pencil line along the board's centre") \
+  INT(pencil_ticks, 0, "short pencil ticks beside lines") \
+  INT(glue_spots, 0, "spots of glue") \
+  INT(writing, 0, "pencilled characters on the board") \
+  INT(dust, 0, "specks of dust anywhere") \
+  REAL(chatter, 0, "relative amplitude of planing chatter across the whole board") \
+  REAL(chatter_mm, 2, "period of the chatter") \
+  INT(quality, 92, "JPEG quality")
+
+typedef struct render_params {
+  uint64_t seed; /* everything random comes from here */
+#define RENDER_REAL(name, value, meaning) double name;
+#define RENDER_INT(name, value, meaning) int name;
+#define RENDER_CHOICE(name, value, names, meaning) int name;
+#define RENDER_LIST(name, meaning) render_list name;
+  RENDER_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE, RENDER_LIST)
+#undef RENDER_REAL
+#undef RENDER_INT
+#undef RENDER_CHOICE
+#undef RENDER_LIST
+} render_params;
+
+/* Samples row by row from the top, channels interleaved; full_scale is 255 or 65535. Owns sample. */
+typedef struct render_image {
+  int32_t width_px, height_px;
+  int channels; /* 1 or 3 */
+  uint16_t full_scale;
+  double stated_dpi; /* 0: none is written */
+  uint16_t *sample;
+} render_image;
+
+/* One image axis: mm(i) = mm_per_px i + sum of amplitude (sin(2 pi i / period + phase) - sin(phase)). */
+typedef struct render_axis {
+  double mm_per_px;
+  size_t waves;
+  double amplitude_mm[RENDER_MAX_WAVES], period_px[RENDER_MAX_WAVES], phase_rad[RENDER_MAX_WAVES];
+} render_axis;
+
+/* One line across the board, drawn or left out. Its centre on the glass is straight:
+ *   x(y) = x_mm + y tan(squareness_deg).
+ * The grey it adds at distance d (toward the bridge) from that straight line, before blurring, is wood_level times
+ *   contrast * depth                             for |d| <= width/2,
+ *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
+ * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 on the mean of the
+ * visible part unless depth_variation is on. A slot replaces the wood by slot_level between its walls. */
+typedef struct render_mark {
+  int fret;         /* 0 is the nut; -1 a stray line */
+  bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
+  bool is_end;      /* the squared end of the board */
+  double x_mm, layout_mm, error_mm, squareness_deg;
+  double width_mm, contrast;
+  double from_y_mm, to_y_mm; /* extent across, clipped to the board */
+  double coverage;           /* visible part of the board's breadth, gaps taken off */
+  double burr_height[2], burr_width_mm;
+  double waviness_um;        /* as drawn: standard deviation over the visible part */
+  render_point end_a_px, end_b_px, centre_px; /* a at smaller y */
+} render_mark;
+
+typedef struct render_stroke {
+  render_point edge_px; /* where its centre line meets the rule's edge */
+  double t_mm;          /* nominal distance from the zero graduation */
+  double error_mm;      /* of the graduation itself */
+  double visible;       /* 0 missing or covered .. 1 */
+} render_stroke;
+
+typedef struct render_rule {
+  bool drawn;
+  double graduation_mm;
+  double skew_deg;       /* of the direction in which the numbers grow, from the direction nut to bridge (or its reverse) */
+  double px_per_mm;      /* mean between first and last, along the image axis on which the board lies */
+  render_point first_px, last_px; /* first and last graduation, at the rule's edge beside the board */
+  render_point corner_px[4];
+  size_t stroke_count;
+  render_stroke *stroke; /* of the edge beside the board */
+} render_rule;
+
+typedef struct render_truth {
+  render_params params;
+  int32_t width_px, height_px;
+  render_axis axis[2]; /* X, Y */
+  double psf_px;
+  double direction_deg; /* of the board's +x on the glass, from +X toward +Y */
+  render_point nut_mm;  /* the nut datum on the centre line, on the glass */
+  render_point outline_px[4]; /* of the board: nut's end at smaller y, far end at smaller y, far end at larger y, nut's end */
+  size_t mark_count;
+  render_mark mark[RENDER_MAX_MARKS]; /* fret 0 .. N */
+  size_t stray_count;
+  render_mark stray[RENDER_MAX_LIST];
+  render_rule rule;
+} render_truth;
+
+/* Defaults of the list above, seed 1. */
+void render_params_init(render_params *params);
+/* A board drawn at random within one difficulty's limits; the same seed always gives the same board. */
+void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty);
+/* "plain", "full", "faint", "burr", "chatter", "slot", "oracle"; false if it is none of them. */
+bool render_difficulty_named(const char *name, render_difficulty *difficulty);
+/* Sets one parameter from text "key=value". Returns false with a sentence in message (RENDER_MESSAGE characters). */
+bool render_params_set(render_params *params, const char *assignment, char *message);
+/* Prints keys, defaults and meanings. */
+void render_params_list(void (*print)(void *context, const char *line), void *context);
+
+/* Draws. Returns false with a sentence in message if the parameters make no picture or memory runs out; then nothing is
+ * owned. Otherwise free both with render_image_free and render_truth_free. */
+bool render_board(const render_params *params, render_image *image, render_truth *truth, char *message);
+void render_image_free(render_image *image);
+void render_truth_free(render_truth *truth);
+
+/* The places on the glass of a picture's points, and back (to 1e-9 px). */
+render_point render_glass_mm(const render_axis axis[2], render_point at_px);
+render_point render_picture_px(const render_axis axis[2], render_point at_mm);
+
+/* Writers; false with a sentence in message. JPEG takes 8 bits only. */
+bool render_write_png(const render_image *image, const char *path, char *message);
+bool render_write_jpeg(const render_image *image, const char *path, int quality, char *message);
+bool render_write_truth(const render_truth *truth, const char *path, char *message);
+
+#endif

@@ -1,0 +1,366 @@
+/* scene.c: plane geometry on the glass.
+ *
+ * Everything is placed in a frame with +x toward the bridge first, then turned by quarter turns and skew. The picture is as
+ * large as the contents and a margin need, so nothing is ever cut off unless a sheet size says so. */
+#include "scene.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static const double pi = 3.14159265358979324;
+
+render_point frame_to_glass(const frame *of, double first_mm, double second_mm)
+{
+  return (render_point){of->origin_mm.x + first_mm * of->first.x + second_mm * of->second.x,
+                        of->origin_mm.y + first_mm * of->first.y + second_mm * of->second.y};
+}
+
+render_point frame_from_glass(const frame *of, render_point at_mm)
+{
+  double x = at_mm.x - of->origin_mm.x, y = at_mm.y - of->origin_mm.y;
+  return (render_point){x * of->first.x + y * of->first.y, x * of->second.x + y * of->second.y};
+}
+
+static double axis_mm(const render_axis *axis, double index)
+{
+  double mm = axis->mm_per_px * index;
+  for (size_t i = 0; i < axis->waves; i++) {
+    double turn = 2.0 * pi * index / axis->period_px[i] + axis->phase_rad[i];
+    mm += axis->amplitude_mm[i] * (sin(turn) - sin(axis->phase_rad[i]));
+  }
+  return mm;
+}
+
+static double axis_rate(const render_axis *axis, double index)
+{
+  double rate = axis->mm_per_px;
+  for (size_t i = 0; i < axis->waves; i++) {
+    double per_px = 2.0 * pi / axis->period_px[i];
+    rate += axis->amplitude_mm[i] * per_px * cos(per_px * index + axis->phase_rad[i]);
+  }
+  return rate;
+}
+
+static double axis_px(const render_axis *axis, double mm)
+{
+  double index = mm / axis->mm_per_px;
+  for (int i = 0; i < 12; i++) {
+    index -= (axis_mm(axis, index) - mm) / axis_rate(axis, index);
+  }
+  return index;
+}
+
+render_point render_glass_mm(const render_axis axis[2], render_point at_px)
+{
+  return (render_point){axis_mm(&axis[0], at_px.x), axis_mm(&axis[1], at_px.y)};
+}
+
+render_point render_picture_px(const render_axis axis[2], render_point at_mm)
+{
+  return (render_point){axis_px(&axis[0], at_mm.x), axis_px(&axis[1], at_mm.y)};
+}
+
+/* The travel has up to three short waves, the sensor's line one or two long ones. */
+static void set_axis(const render_params *params, int which, random_source *source, render_axis *axis)
+{
+  double error = which == 0 ? params->scale_error_x : params->scale_error_y;
+  axis->mm_per_px = 25.4 / params->dpi * (1.0 + error);
+  axis->waves = 0;
+  bool travels = params->carriage == which;
+  int count = travels ? params->wave_count : (params->sensor_um > 0.0 ? 2 : 0);
+  for (int i = 0; i < count && i < 3; i++) {
+    double share = i == 0 ? 1.0 : random_between(source, 0.3, 0.7);
+    double stretch = i == 0 ? 1.0 : random_between(source, 0.5, 1.8);
+    double length_mm = travels ? params->wave_length_mm * stretch : (i == 0 ? 210.0 : 130.0) * random_between(source, 0.8, 1.3);
+    axis->amplitude_mm[i] = (travels ? params->wave_um : params->sensor_um) * share / 1000.0;
+    axis->period_px[i] = length_mm / axis->mm_per_px;
+    axis->phase_rad[i] = random_between(source, 0.0, 2.0 * pi);
+    axis->waves++;
+  }
+}
+
+double scene_half_width_mm(const scene *of, double x_mm)
+{
+  return of->half_at_nut_mm + of->half_slope * x_mm;
+}
+
+/* Distance of a fret from the nut: the string stopped there sounds n steps of an equally divided octave higher, and pitch
+ * goes inversely with length, so what remains is L 2^(-n/divisions). */
+static double fret_mm(const render_params *params, int fret)
+{
+  return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
+}
+
+static frame turned_frame(double angle_rad, double origin_x, double origin_y)
+{
+  double c = cos(angle_rad), s = sin(angle_rad);
+  return (frame){{origin_x, origin_y}, {c, s}, {-s, c}};
+}
+
+/* Direction from nut to bridge on the glass, from +X toward +Y, without skew: turned clockwise from +Y. */
+static double nominal_direction_rad(const render_params *params)
+{
+  return 0.5 * pi * (double)(1 + params->quarter_turns);
+}
+
+static void board_corners(const scene *of, render_point corner[4])
+{
+  double a = of->x_begin_mm, b = of->x_end_mm;
+  double wa = scene_half_width_mm(of, a), wb = scene_half_width_mm(of, b);
+  corner[0] = frame_to_glass(&of->board, a, -wa);
+  corner[1] = frame_to_glass(&of->board, b, -wb);
+  corner[2] = frame_to_glass(&of->board, b, wb);
+  corner[3] = frame_to_glass(&of->board, a, wa);
+}
+
+static void rule_corners(const scene *of, double width_mm, render_point corner[4])
+{
+  corner[0] = frame_to_glass(&of->rule, of->rule_begin_mm, 0.0);
+  corner[1] = frame_to_glass(&of->rule, of->rule_end_mm, 0.0);
+  corner[2] = frame_to_glass(&of->rule, of->rule_end_mm, width_mm);
+  corner[3] = frame_to_glass(&of->rule, of->rule_begin_mm, width_mm);
+}
+
+static void lay_board(const render_params *params, scene *out)
+{
+  bool squared = params->nut == RENDER_NUT_END;
+  out->board = turned_frame(nominal_direction_rad(params) + params->skew_deg * pi / 180.0, 0.0, 0.0);
+  out->x_begin_mm = squared ? 0.0 : -params->before_nut_mm;
+  out->x_end_mm = fret_mm(params, params->frets) + params->after_last_mm;
+  out->half_at_nut_mm = 0.5 * params->nut_width_mm;
+  out->half_slope = 0.5 * (params->end_width_mm - params->nut_width_mm) / out->x_end_mm;
+}
+
+/* The rule lies on the board's +y or -y side: its near edge is a line turned by its own skew, pushed away until the nearest
+ * corner of the board is rule_gap_mm off. */
+static void lay_rule(const render_params *params, scene *out)
+{
+  out->has_rule = params->graduation != RENDER_NO_GRADUATION;
+  double turn = nominal_direction_rad(params) + params->rule_skew_deg * pi / 180.0;
+  double side = params->rule_side == 0 ? 1.0 : -1.0;
+  frame toward = turned_frame(turn, 0.0, 0.0);
+  render_point away = {side * toward.second.x, side * toward.second.y};
+  render_point corner[4];
+  board_corners(out, corner);
+  double farthest = -1e9;
+  for (int i = 0; i < 4; i++) {
+    double reach = corner[i].x * away.x + corner[i].y * away.y;
+    farthest = reach > farthest ? reach : farthest;
+  }
+  double length = params->rule_length_mm > 0.0 ? params->rule_length_mm : out->x_end_mm + 8.0 - params->rule_start_mm;
+  double at = params->rule_reversed ? params->rule_start_mm + length : params->rule_start_mm;
+  double off = farthest + params->rule_gap_mm, sign = params->rule_reversed ? -1.0 : 1.0;
+  out->rule.origin_mm = (render_point){at * toward.first.x + off * away.x, at * toward.first.y + off * away.y};
+  out->rule.first = (render_point){sign * toward.first.x, sign * toward.first.y};
+  out->rule.second = away;
+  out->graduated_mm = length;
+  out->rule_begin_mm = -params->rule_before_mm;
+  out->rule_end_mm = length + (params->rule_before_mm > 0.0 ? 9.0 : 0.0);
+}
+
+static void widen(render_point corner[4], render_point *low, render_point *high)
+{
+  for (int i = 0; i < 4; i++) {
+    low->x = fmin(low->x, corner[i].x);
+    low->y = fmin(low->y, corner[i].y);
+    high->x = fmax(high->x, corner[i].x);
+    high->y = fmax(high->y, corner[i].y);
+  }
+}
+
+static void move_scene(scene *of, double dx_mm, double dy_mm)
+{
+  of->board.origin_mm.x += dx_mm;
+  of->board.origin_mm.y += dy_mm;
+  of->rule.origin_mm.x += dx_mm;
+  of->rule.origin_mm.y += dy_mm;
+}
+
+/* Moves everything to the middle of the sheet and sizes the picture. */
+static bool fit_sheet(const render_params *params, scene *out, render_truth *truth, char *message)
+{
+  render_point corner[4], low = {1e9, 1e9}, high = {-1e9, -1e9};
+  board_corners(out, corner);
+  widen(corner, &low, &high);
+  if (out->has_rule) {
+    rule_corners(out, params->rule_width_mm, corner);
+    widen(corner, &low, &high);
+  }
+  double need_x = high.x - low.x + 2.0 * params->margin_mm, need_y = high.y - low.y + 2.0 * params->margin_mm;
+  double width = params->sheet_width_mm > 0.0 ? params->sheet_width_mm : need_x;
+  double height = params->sheet_height_mm > 0.0 ? params->sheet_height_mm : need_y;
+  move_scene(out, 0.5 * (width - low.x - high.x), 0.5 * (height - low.y - high.y));
+  double columns = ceil(width / truth->axis[0].mm_per_px), rows = ceil(height / truth->axis[1].mm_per_px);
+  if (!(columns >= 16.0 && rows >= 16.0 && columns * rows <= 4e8)) {
+    snprintf(message, RENDER_MESSAGE, "the picture would be %.0f x %.0f pixels; choose another dpi or sheet", columns, rows);
+    return false;
+  }
+  truth->width_px = (int32_t)columns;
+  truth->height_px = (int32_t)rows;
+  return true;
+}
+
+static bool listed(const render_list *list, int fret, double *mm)
+{
+  for (size_t i = 0; i < list->count; i++) {
+    if (list->entry[i].fret == fret) {
+      *mm = list->entry[i].mm;
+      return true;
+    }
+  }
+  return false;
+}
+
+/* The place where a line x = x0 + y tan(angle) meets the board's long edge of the given side, as y. */
+static double edge_y_mm(const scene *of, double x_mm, double slope, double side)
+{
+  /* y = side (h0 + h1 (x0 + y slope)) */
+  return side * (of->half_at_nut_mm + of->half_slope * x_mm) / (1.0 - side * of->half_slope * slope);
+}
+
+static void place_ends(const scene *of, const render_axis axis[2], random_source *source, double least, render_mark *mark)
+{
+  double slope = tan(mark->squareness_deg * pi / 180.0);
+  double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
+  double short_by = (1.0 - random_between(source, least, 1.0)) * (high - low);
+  double at_low = random_between(source, 0.0, 1.0);
+  mark->from_y_mm = low + at_low * short_by;
+  mark->to_y_mm = high - (1.0 - at_low) * short_by;
+  mark->coverage = (mark->to_y_mm - mark->from_y_mm) / (high - low);
+  render_point a = frame_to_glass(&of->board, mark->x_mm + mark->from_y_mm * slope, mark->from_y_mm);
+  render_point b = frame_to_glass(&of->board, mark->x_mm + mark->to_y_mm * slope, mark->to_y_mm);
+  mark->end_a_px = render_picture_px(axis, a);
+  mark->end_b_px = render_picture_px(axis, b);
+  mark->centre_px = render_picture_px(axis, frame_to_glass(&of->board, mark->x_mm, 0.0));
+}
+
+static double spread(random_source *source, double value, double relative)
+{
+  double factor = 1.0 + relative * random_normal(source);
+  return value * fmin(fmax(factor, 0.5), 1.5);
+}
+
+static void set_profile(const render_params *params, random_source *source, render_mark *mark)
+{
+  bool slot = params->marks == RENDER_SLOT;
+  double width = slot ? params->slot_width_mm : params->line_width_mm;
+  mark->width_mm = spread(source, width, slot ? 0.0 : params->contrast_spread);
+  mark->contrast = slot ? params->slot_level / params->wood_level - 1.0
+                        : spread(source, params->contrast, params->contrast_spread);
+  int sides = slot ? 0 : params->burr_sides;
+  int which = random_below(source, 2);
+  for (int i = 0; i < 2; i++) {
+    mark->burr_height[i] = sides == 2 || (sides == 1 && i == which) ? params->burr_height : 0.0;
+  }
+  mark->burr_width_mm = sides > 0 ? params->burr_width_mm : 0.0;
+}
+
+static void set_fret(const render_params *params, const scene *of, int fret, render_truth *truth)
+{
+  random_source source = random_stream(params->seed, STREAM_MARK + (uint64_t)fret);
+  render_mark *mark = &truth->mark[fret];
+  double ignored = 0.0;
+  mark->fret = fret;
+  mark->is_end = fret == 0 && params->nut == RENDER_NUT_END;
+  mark->drawn = !mark->is_end && !listed(&params->missing, fret, &ignored);
+  mark->layout_mm = fret_mm(params, fret);
+  mark->error_mm = params->placement_sd_mm * random_normal(&source);
+  mark->squareness_deg = mark->is_end ? 0.0 : params->squareness_sd_deg * random_normal(&source);
+  listed(&params->misplace, fret, &mark->error_mm);
+  if (fret == 0) {
+    mark->error_mm = 0.0; /* the datum */
+  }
+  mark->x_mm = mark->layout_mm + mark->error_mm;
+  set_profile(params, &source, mark);
+  bool through = params->marks == RENDER_SLOT || mark->is_end;
+  place_ends(of, truth->axis, &source, through ? 1.0 : params->coverage, mark);
+}
+
+static void set_stray(const render_params *params, const scene *of, size_t index, render_truth *truth)
+{
+  random_source source = random_stream(params->seed, STREAM_STRAY + index);
+  render_mark *mark = &truth->stray[index];
+  mark->fret = -1;
+  mark->drawn = true;
+  mark->x_mm = params->stray.entry[index].mm;
+  mark->squareness_deg = params->squareness_sd_deg * random_normal(&source);
+  set_profile(params, &source, mark);
+  place_ends(of, truth->axis, &source, params->marks == RENDER_SLOT ? 1.0 : params->coverage, mark);
+}
+
+static void set_marks(const render_params *params, const scene *of, render_truth *truth)
+{
+  truth->mark_count = (size_t)params->frets + 1;
+  for (int fret = 0; fret <= params->frets; fret++) {
+    set_fret(params, of, fret, truth);
+  }
+  truth->stray_count = params->stray.count;
+  for (size_t i = 0; i < truth->stray_count; i++) {
+    set_stray(params, of, i, truth);
+  }
+}
+
+static void set_outline(const render_params *params, const scene *of, render_truth *truth)
+{
+  render_point corner[4];
+  board_corners(of, corner);
+  for (int i = 0; i < 4; i++) {
+    truth->outline_px[i] = render_picture_px(truth->axis, corner[i]);
+  }
+  truth->rule.drawn = of->has_rule;
+  truth->rule.skew_deg = params->rule_skew_deg;
+  if (of->has_rule) {
+    rule_corners(of, params->rule_width_mm, corner);
+    for (int i = 0; i < 4; i++) {
+      truth->rule.corner_px[i] = render_picture_px(truth->axis, corner[i]);
+    }
+  }
+}
+
+static bool usable(const render_params *params, char *message)
+{
+  const char *wrong = NULL;
+  if (!(params->dpi >= 20.0 && params->dpi <= 5000.0)) {
+    wrong = "dpi must be 20 to 5000";
+  } else if (params->frets < 1 || params->frets >= RENDER_MAX_MARKS || params->divisions < 1) {
+    wrong = "frets must be 1 to 127 and divisions at least 1";
+  } else if (!(params->scale_length_mm > 10.0 && params->nut_width_mm > 5.0 && params->end_width_mm > 5.0)) {
+    wrong = "scale_length_mm must be above 10, the board's widths above 5";
+  } else if (!(params->psf_px >= 0.3 && params->psf_px <= 10.0)) {
+    wrong = "psf_px must be 0.3 to 10";
+  } else if (params->bits != 8 && params->bits != 16) {
+    wrong = "bits must be 8 or 16";
+  } else if (!(params->wood_level > 0.0 && params->coverage > 0.0 && params->coverage <= 1.0)) {
+    wrong = "wood_level must be above 0, coverage above 0 and at most 1";
+  } else if (params->quarter_turns < 0 || params->quarter_turns > 3) {
+    wrong = "quarter_turns must be 0 to 3";
+  }
+  if (wrong) {
+    snprintf(message, RENDER_MESSAGE, "%s", wrong);
+  }
+  return wrong == NULL;
+}
+
+bool scene_lay_out(const render_params *params, scene *out, render_truth *truth, char *message)
+{
+  if (!usable(params, message)) {
+    return false;
+  }
+  random_source source = random_stream(params->seed, STREAM_SCANNER);
+  memset(truth, 0, sizeof *truth);
+  truth->params = *params;
+  truth->psf_px = params->psf_px;
+  set_axis(params, 0, &source, &truth->axis[0]);
+  set_axis(params, 1, &source, &truth->axis[1]);
+  lay_board(params, out);
+  lay_rule(params, out);
+  if (!fit_sheet(params, out, truth, message)) {
+    return false;
+  }
+  truth->direction_deg = atan2(out->board.first.y, out->board.first.x) * 180.0 / pi;
+  truth->nut_mm = out->board.origin_mm;
+  set_marks(params, out, truth);
+  set_outline(params, out, truth);
+  return true;
+}

@@ -1,0 +1,103 @@
+/* scene.h: where everything lies on the glass, and the canvas it is drawn on. Internal to the renderer. */
+#ifndef RENDER_SCENE_H
+#define RENDER_SCENE_H
+
+#include "profile.h"
+#include "random.h"
+#include "render.h"
+
+/* Streams of random numbers: one for each part of the picture. */
+enum {
+  STREAM_SCANNER = 1,
+  STREAM_FRETS,
+  STREAM_WOOD,
+  STREAM_PORES,
+  STREAM_RULE,
+  STREAM_STEEL,
+  STREAM_CLUTTER,
+  STREAM_DUST,
+  STREAM_LIGHT,
+  STREAM_NOISE,
+  STREAM_LINE_NOISE,
+  STREAM_PRESET,
+  STREAM_CHATTER,
+  STREAM_MARK = 1000, /* + fret + 1 */
+  STREAM_STRAY = 2000
+};
+
+/* A frame on the glass: origin, unit vector of its first axis, unit vector of its second. */
+typedef struct frame {
+  render_point origin_mm, first, second;
+} frame;
+
+render_point frame_to_glass(const frame *of, double first_mm, double second_mm);
+render_point frame_from_glass(const frame *of, render_point at_mm);
+
+typedef struct scene {
+  frame board;              /* origin at the nut datum, x and y of the board */
+  double x_begin_mm, x_end_mm; /* the board's wood along x */
+  double half_at_nut_mm, half_slope; /* half width = half_at_nut + half_slope x */
+  bool has_rule;
+  frame rule; /* origin at the zero graduation on the edge beside the board; first along the numbers, second into the steel */
+  double rule_begin_mm, rule_end_mm; /* steel along its first axis */
+  double graduated_mm;
+} scene;
+
+/* Lays out board and rule, sizes the picture, fills axes, marks and outline of truth. */
+bool scene_lay_out(const render_params *params, scene *out, render_truth *truth, char *message);
+double scene_half_width_mm(const scene *of, double x_mm);
+
+typedef struct canvas {
+  int32_t width_px, height_px;
+  float *grey;
+  unsigned char *wood;      /* how much of each pixel is bare wood, 0..255, for the tint; NULL without colour */
+  double psf_px;
+  double *x_mm, *dx_mm;     /* of each column */
+  double *y_mm, *dy_mm;     /* of each row */
+  const profile_table *table;
+  const scene *layout;
+} canvas;
+
+/* One pixel as a painter sees it: its centre in the frame of what is drawn. */
+typedef struct canvas_point {
+  size_t index;
+  render_point glass_mm;
+  double first_mm, second_mm;
+  double dx_mm, dy_mm;
+} canvas_point;
+
+typedef void canvas_painter(void *context, canvas *on, const canvas_point *at);
+
+bool canvas_create(const render_truth *truth, const scene *layout, const profile_table *table, canvas *out);
+void canvas_free(canvas *on);
+/* Calls the painter for every pixel whose centre lies within first = a0..a1, second = b0..b1 of the frame, widened by the
+ * reach of the blur. */
+void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, double b1, canvas_painter *painter,
+                  void *context);
+profile_blur canvas_blur(const canvas *on, const canvas_point *at, render_point normal);
+
+/* Share of a pixel that lies on the board, blurred: the product of its four edges. */
+double board_share(const canvas *on, const canvas_point *at);
+
+/* A straight bar from a to b (glass mm), square ends, drawn over what is there: grey becomes
+ * grey + opacity * share * (level - grey), or, where relative, grey * (1 + opacity * share * level). */
+typedef struct bar {
+  render_point from_mm, to_mm;
+  double width_mm, level, opacity;
+  bool relative;   /* level is a contrast */
+  bool on_board;   /* clipped by the board */
+} bar;
+
+void canvas_bar(canvas *on, const bar *what);
+
+void draw_background(canvas *on, const render_params *params);
+void draw_wood(canvas *on, const render_params *params);
+bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
+bool draw_rule(canvas *on, const render_params *params, render_truth *truth);
+void draw_clutter(canvas *on, const render_params *params);
+void draw_dust(canvas *on, const render_params *params);
+/* Writes a number or letters with strokes of our own; the text's centre at `at`, `right` its reading direction. */
+void draw_text(canvas *on, const char *text, render_point at_mm, render_point right, double height_mm, const bar *pen);
+bool finish_image(const canvas *on, const render_params *params, const render_truth *truth, render_image *image);
+
+#endif

@@ -1,0 +1,25 @@
+#!/bin/sh
+# sh tests/run.sh       installs what is missing, builds, passes the tests
+# sh tests/run.sh all   the same with gcc, clang and the sanitizers: what a change must pass
+set -eu
+cd "$(dirname "$0")/.."
+. .cmake/packages.sh
+need_packages $program_packages $test_packages
+jobs=$(nproc)
+
+build_and_test() { # folder, preset, ctest arguments...
+  folder=$1
+  preset=$2
+  shift 2
+  cmake -G Ninja -C ".cmake/presets/$preset.cmake" -S . -B "$folder" >"$folder.log" 2>&1 || { cat "$folder.log"; exit 1; }
+  cmake --build "$folder" -j "$jobs" >"$folder.log" 2>&1 || { tail -n 60 "$folder.log"; exit 1; }
+  rm -f "$folder.log"
+  echo "== $preset"
+  ctest --test-dir "$folder" -j "$jobs" --output-on-failure "$@"
+}
+
+build_and_test .build-release release
+if [ "${1:-}" = all ]; then
+  build_and_test .build-clang clang -LE slow
+  build_and_test .build-sanitize sanitize -LE slow
+fi
