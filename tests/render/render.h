@@ -28,7 +28,7 @@ enum {
   RENDER_MAX_MARKS = 128,  /* frets, the nut included */
   RENDER_MAX_LIST = 32,    /* misplaced, missing, stray */
   RENDER_MAX_WAVES = 4,    /* sine waves of one axis */
-  RENDER_MESSAGE = 200
+  RENDER_MESSAGE = 256
 };
 
 typedef struct render_point {

@@ -1,0 +1,184 @@
+/* The record's lists and texts: who owns what, and the words a verdict is written with.
+ *
+ * A record starts as "nothing known": every number NAN, every list empty. Lists grow by one at a time; a check has one source,
+ * a handful of warnings and findings, so doubling would save nothing. */
+#include "slotproof/record.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const sp_point NOWHERE = {NAN, NAN};
+
+static void init_reference(sp_reference_record *r)
+{
+  r->kind = SP_REFERENCE_NONE;
+  r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = NAN;
+  r->span_mm = r->mpe_mm = r->skew_deg = r->carriage_rms_mm = NAN;
+  r->first_px = r->last_px = NOWHERE;
+}
+
+void sp_record_init(sp_record *record)
+{
+  memset(record, 0, sizeof *record);
+  init_reference(&record->reference);
+  record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
+  record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
+  record->fit_offset_mm = record->fit_residual_rms_mm = NAN;
+  record->nut_px = record->bridgeward_px = NOWHERE;
+  for (size_t i = 0; i < sizeof record->outline_px / sizeof *record->outline_px; i++)
+    record->outline_px[i] = NOWHERE;
+  record->datum = SP_DATUM_FIT;
+  record->verdict = SP_UNDECIDED;
+}
+
+void sp_record_free(sp_record *record)
+{
+  for (size_t i = 0; i < record->source_count; i++)
+    free(record->sources[i].file);
+  for (size_t i = 0; i < record->warning_count; i++)
+    free(record->warnings[i]);
+  free(record->sources);
+  free(record->warnings);
+  free(record->reference.graduations);
+  free(record->marks);
+  free(record->strays);
+  free(record->findings);
+  sp_record_init(record);
+}
+
+/* Room for one more entry behind the `count` that stand; NULL if there is none, the list then still stands. */
+static void *grown(void *list, size_t count, size_t entry_size)
+{
+  if (count >= SIZE_MAX / entry_size - 1)
+    return NULL;
+  return realloc(list, (count + 1) * entry_size);
+}
+
+static char *copy_of(const char *text)
+{
+  const size_t size = strlen(text) + 1;
+  char *copy = malloc(size);
+  if (copy)
+    memcpy(copy, text, size);
+  return copy;
+}
+
+sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t width_px, uint32_t height_px,
+                               double stated_dpi, sp_error *err)
+{
+  char *copy = copy_of(file);
+  sp_source_record *list = copy ? grown(record->sources, record->source_count, sizeof *list) : NULL;
+  if (!list) {
+    free(copy);
+    return sp_fail_memory(err);
+  }
+  record->sources = list;
+  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi};
+  return SP_OK;
+}
+
+/* The formatted text in memory of its own; NULL if there is none. */
+static char *formatted(const char *format, va_list args)
+{
+  va_list again;
+  va_copy(again, args);
+  const int length = vsnprintf(NULL, 0, format, args);
+  char *text = length < 0 ? NULL : malloc((size_t)length + 1);
+  if (text && vsnprintf(text, (size_t)length + 1, format, again) != length) {
+    free(text);
+    text = NULL;
+  }
+  va_end(again);
+  return text;
+}
+
+sp_status sp_record_warn(sp_record *record, sp_error *err, const char *format, ...)
+{
+  va_list args;
+  va_start(args, format);
+  char *text = formatted(format, args);
+  va_end(args);
+  char **list = text ? grown(record->warnings, record->warning_count, sizeof *list) : NULL;
+  if (!list) {
+    free(text);
+    return sp_fail_memory(err);
+  }
+  record->warnings = list;
+  list[record->warning_count++] = text;
+  return SP_OK;
+}
+
+sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err)
+{
+  sp_finding *list = grown(record->findings, record->finding_count, sizeof *list);
+  if (!list)
+    return sp_fail_memory(err);
+  record->findings = list;
+  list[record->finding_count++] = *finding;
+  return SP_OK;
+}
+
+/* ---- words ---------------------------------------------------------------------------------------------------------- */
+
+const char *sp_verdict_word(sp_verdict verdict)
+{
+  switch (verdict) {
+  case SP_WITHIN:
+    return "within";
+  case SP_OUT:
+    return "out";
+  case SP_UNDECIDED:
+    return "undecided";
+  case SP_MISSING:
+    return "missing";
+  }
+  return "undecided";
+}
+
+const char *sp_mark_kind_word(sp_mark_kind kind)
+{
+  switch (kind) {
+  case SP_MARK_KNIFE:
+    return "knife";
+  case SP_MARK_SLOT:
+    return "slot";
+  case SP_MARK_WIRE:
+    return "wire";
+  }
+  return "knife";
+}
+
+const char *sp_datum_word(sp_datum_kind kind)
+{
+  switch (kind) {
+  case SP_DATUM_LINE:
+    return "line";
+  case SP_DATUM_END:
+    return "end";
+  case SP_DATUM_FIT:
+    return "fit";
+  }
+  return "fit";
+}
+
+const char *sp_reference_word(sp_reference_kind kind)
+{
+  switch (kind) {
+  case SP_REFERENCE_NONE:
+    return "none";
+  case SP_REFERENCE_RULE:
+    return "rule";
+  case SP_REFERENCE_STRIP:
+    return "strip";
+  case SP_REFERENCE_PROFILE:
+    return "profile";
+  case SP_REFERENCE_DISTANCE:
+    return "distance";
+  case SP_REFERENCE_DPI:
+    return "dpi";
+  }
+  return "none";
+}

@@ -1,0 +1,143 @@
+/* finish.c: light, noise and the scanner's numbers.
+ *
+ * Noise is drawn from a table of 65536 normal quantiles, four to a 64-bit number: normal to the fourth standard deviation and
+ * quick enough for tens of megapixels. */
+#include <math.h>
+#include <stdlib.h>
+
+#include "scene.h"
+
+enum { QUANTILES = 65536 };
+
+/* Inverse of the normal distribution by Newton's steps from the neighbour: monotone, so it never strays. */
+static void fill_quantiles(float *table)
+{
+  double z = 0.0;
+  for (int i = QUANTILES / 2; i < QUANTILES; i++) {
+    double wanted = ((double)i + 0.5) / QUANTILES;
+    for (int step = 0; step < 4; step++) {
+      double below = 0.5 * erfc(-z * 0.7071067811865476);
+      z -= (below - wanted) / (exp(-0.5 * z * z) / 2.5066282746310002);
+    }
+    table[i] = (float)z;
+    table[QUANTILES - 1 - i] = (float)-z;
+  }
+}
+
+/* Light as 1 + a few slow products of one function of the column and one of the row. */
+typedef struct light_field {
+  double tilt_x, tilt_y, wave_x, wave_y, turn_x, turn_y, scale;
+} light_field;
+
+static light_field light_of(const render_params *params)
+{
+  random_source source = random_stream(params->seed, STREAM_LIGHT);
+  light_field light = {random_between(&source, -1.0, 1.0), random_between(&source, -1.0, 1.0),
+                       random_between(&source, 0.5, 1.5),  random_between(&source, 0.5, 1.5),
+                       random_between(&source, 0.0, 6.28), random_between(&source, 0.0, 6.28), 0.0};
+  light.scale = params->light / (0.5 * fabs(light.tilt_x) + 0.5 * fabs(light.tilt_y) + 0.5);
+  return light;
+}
+
+static double light_at(const light_field *light, double u, double v)
+{
+  double wave = cos(6.283 * light->wave_x * u + light->turn_x) * cos(6.283 * light->wave_y * v + light->turn_y);
+  return 1.0 + light->scale * (light->tilt_x * (u - 0.5) + light->tilt_y * (v - 0.5) + 0.5 * wave);
+}
+
+typedef struct finisher {
+  const canvas *on;
+  const render_params *params;
+  render_image *image;
+  const float *quantiles;
+  float *column_light; /* of the current row, then the sensor's fixed pattern */
+  float *line_noise;   /* of the lines across the travel */
+  random_source noise;
+} finisher;
+
+static void store_pixel(const finisher *with, size_t index, double grey)
+{
+  static const double tint[3] = {1.16, 0.985, 0.72};
+  double full = (double)with->image->full_scale;
+  double wood = with->on->wood ? (double)with->on->wood[index] / 255.0 : 0.0;
+  for (int channel = 0; channel < with->image->channels; channel++) {
+    double value = with->image->channels == 3 ? grey * (1.0 + wood * (tint[channel] - 1.0)) : grey;
+    value = floor(value * full + 0.5);
+    value = value < 0.0 ? 0.0 : (value > full ? full : value);
+    with->image->sample[index * (size_t)with->image->channels + (size_t)channel] = (uint16_t)value;
+  }
+}
+
+static void finish_row(finisher *with, int32_t row)
+{
+  const canvas *on = with->on;
+  double sd = with->params->noise;
+  uint64_t bits = 0;
+  for (int32_t column = 0; column < on->width_px; column++) {
+    size_t index = (size_t)row * (size_t)on->width_px + (size_t)column;
+    double grey = (double)on->grey[index] * (double)with->column_light[column];
+    if (sd > 0.0) {
+      if (column % 4 == 0) {
+        bits = random_bits(&with->noise);
+      }
+      /* Half of the variance is the electronics', half grows with the light. */
+      double strength = sd * sqrt(0.5 + 0.5 * fmin(fmax(grey, 0.0), 1.0));
+      grey += strength * (double)with->quantiles[bits & 0xFFFF];
+      bits >>= 16;
+    }
+    if (with->line_noise) {
+      grey += (double)with->line_noise[with->params->carriage == 1 ? row : column];
+    }
+    store_pixel(with, index, grey);
+  }
+}
+
+static float *make_line_noise(const canvas *on, const render_params *params)
+{
+  int32_t count = params->carriage == 1 ? on->height_px : on->width_px;
+  float *noise = malloc((size_t)count * sizeof *noise);
+  random_source source = random_stream(params->seed, STREAM_LINE_NOISE);
+  for (int32_t i = 0; noise && i < count; i++) {
+    noise[i] = (float)(params->line_noise * random_normal(&source));
+  }
+  return noise;
+}
+
+static void finish_rows(finisher *with)
+{
+  light_field light = light_of(with->params);
+  for (int32_t row = 0; row < with->on->height_px; row++) {
+    double v = (double)row / (double)with->on->height_px;
+    for (int32_t column = 0; column < with->on->width_px; column++) {
+      double u = (double)column / (double)with->on->width_px;
+      with->column_light[column] = with->params->light > 0.0 ? (float)light_at(&light, u, v) : 1.0F;
+    }
+    finish_row(with, row);
+  }
+}
+
+bool finish_image(const canvas *on, const render_params *params, const render_truth *truth, render_image *image)
+{
+  size_t count = (size_t)on->width_px * (size_t)on->height_px;
+  *image = (render_image){.width_px = truth->width_px,
+                          .height_px = truth->height_px,
+                          .channels = params->colour ? 3 : 1,
+                          .full_scale = params->bits == 16 ? 65535 : 255,
+                          .stated_dpi = params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi};
+  float *quantiles = malloc(QUANTILES * sizeof *quantiles);
+  float *column_light = malloc((size_t)on->width_px * sizeof *column_light);
+  float *line_noise = params->line_noise > 0.0 ? make_line_noise(on, params) : NULL;
+  image->sample = malloc(count * (size_t)image->channels * sizeof *image->sample);
+  bool ok = quantiles && column_light && image->sample && (line_noise || params->line_noise <= 0.0);
+  if (ok) {
+    fill_quantiles(quantiles);
+    finisher with = {on, params, image, quantiles, column_light, line_noise, random_stream(params->seed, STREAM_NOISE)};
+    finish_rows(&with);
+  } else {
+    render_image_free(image);
+  }
+  free(quantiles);
+  free(column_light);
+  free(line_noise);
+  return ok;
+}

@@ -1,0 +1,172 @@
+/* truth.c: what was drawn, as JSON with the record's names. Errors of memory end in a failed write. */
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cjson/cJSON.h>
+
+#include "render.h"
+
+/* 12 significant digits: far below any rounding that matters, and the same text on every machine. */
+static void add_number(cJSON *to, const char *name, double value)
+{
+  char text[40];
+  snprintf(text, sizeof text, "%.12g", value);
+  cJSON_AddRawToObject(to, name, text);
+}
+
+static cJSON *point_json(render_point at)
+{
+  char text[80];
+  snprintf(text, sizeof text, "[%.5f,%.5f]", at.x, at.y);
+  return cJSON_CreateRaw(text);
+}
+
+static void add_point(cJSON *to, const char *name, render_point at)
+{
+  cJSON_AddItemToObject(to, name, point_json(at));
+}
+
+static void add_corners(cJSON *to, const char *name, const render_point corner[4])
+{
+  cJSON *list = cJSON_AddArrayToObject(to, name);
+  for (int i = 0; i < 4; i++) {
+    cJSON_AddItemToArray(list, point_json(corner[i]));
+  }
+}
+
+static cJSON *axis_json(const render_axis *axis)
+{
+  cJSON *json = cJSON_CreateObject();
+  add_number(json, "mm_per_px", axis->mm_per_px);
+  cJSON *waves = cJSON_AddArrayToObject(json, "waves");
+  for (size_t i = 0; i < axis->waves; i++) {
+    cJSON *wave = cJSON_CreateObject();
+    add_number(wave, "amplitude_mm", axis->amplitude_mm[i]);
+    add_number(wave, "period_px", axis->period_px[i]);
+    add_number(wave, "phase_rad", axis->phase_rad[i]);
+    cJSON_AddItemToArray(waves, wave);
+  }
+  return json;
+}
+
+static cJSON *mark_json(const render_mark *mark)
+{
+  cJSON *json = cJSON_CreateObject();
+  bool stray = mark->fret < 0;
+  if (!stray) {
+    cJSON_AddNumberToObject(json, "fret", mark->fret);
+    cJSON_AddStringToObject(json, "state", mark->drawn || mark->is_end ? "found" : "missing");
+    cJSON_AddBoolToObject(json, "is_end", mark->is_end);
+    add_number(json, "layout_mm", mark->layout_mm);
+  }
+  if (!mark->drawn && !mark->is_end) {
+    return json;
+  }
+  add_number(json, "x_mm", mark->x_mm);
+  if (!stray) {
+    add_number(json, "error_mm", mark->error_mm);
+  }
+  add_number(json, "squareness_deg", mark->squareness_deg);
+  add_point(json, "end_a_px", mark->end_a_px);
+  add_point(json, "end_b_px", mark->end_b_px);
+  add_point(json, "centre_px", mark->centre_px);
+  if (mark->is_end) {
+    return json;
+  }
+  add_number(json, "width_mm", mark->width_mm);
+  add_number(json, "contrast", mark->contrast);
+  add_number(json, "coverage", mark->coverage);
+  add_number(json, "from_y_mm", mark->from_y_mm);
+  add_number(json, "to_y_mm", mark->to_y_mm);
+  add_number(json, "waviness_um", mark->waviness_um);
+  add_number(json, "burr_height_nut_side", mark->burr_height[0]);
+  add_number(json, "burr_height_bridge_side", mark->burr_height[1]);
+  add_number(json, "burr_width_mm", mark->burr_width_mm);
+  return json;
+}
+
+static cJSON *marks_json(const render_mark *mark, size_t count)
+{
+  cJSON *list = cJSON_CreateArray();
+  for (size_t i = 0; i < count; i++) {
+    cJSON_AddItemToArray(list, mark_json(&mark[i]));
+  }
+  return list;
+}
+
+static cJSON *rule_json(const render_rule *rule)
+{
+  if (!rule->drawn) {
+    return cJSON_CreateNull();
+  }
+  cJSON *json = cJSON_CreateObject();
+  add_number(json, "graduation_mm", rule->graduation_mm);
+  add_number(json, "skew_deg", rule->skew_deg);
+  add_number(json, "px_per_mm", rule->px_per_mm);
+  add_point(json, "first_px", rule->first_px);
+  add_point(json, "last_px", rule->last_px);
+  add_corners(json, "corner_px", rule->corner_px);
+  /* One row a graduation: x_px, y_px at the rule's edge, t_mm, visible. */
+  cJSON *strokes = cJSON_AddArrayToObject(json, "strokes");
+  for (size_t i = 0; i < rule->stroke_count; i++) {
+    char text[120];
+    const render_stroke *stroke = &rule->stroke[i];
+    snprintf(text, sizeof text, "[%.4f,%.4f,%.6f,%.2f]", stroke->edge_px.x, stroke->edge_px.y, stroke->t_mm, stroke->visible);
+    cJSON_AddItemToArray(strokes, cJSON_CreateRaw(text));
+  }
+  return json;
+}
+
+static cJSON *truth_json(const render_truth *truth)
+{
+  static const char *const direction[4] = {"+y", "-x", "-y", "+x"};
+  const render_params *params = &truth->params;
+  cJSON *json = cJSON_CreateObject();
+  cJSON_AddStringToObject(json, "schema", "slotproof-render/truth/1");
+  add_number(json, "seed", (double)params->seed);
+  cJSON_AddNumberToObject(json, "width_px", truth->width_px);
+  cJSON_AddNumberToObject(json, "height_px", truth->height_px);
+  add_number(json, "dpi", params->dpi);
+  add_number(json, "stated_dpi", params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi);
+  cJSON_AddNumberToObject(json, "quarter_turns", params->quarter_turns);
+  cJSON_AddStringToObject(json, "bridge_direction", direction[params->quarter_turns]);
+  add_number(json, "skew_deg", params->skew_deg);
+  add_number(json, "direction_deg", truth->direction_deg);
+  add_point(json, "nut_mm", truth->nut_mm);
+  add_number(json, "psf_px", truth->psf_px);
+  add_number(json, "noise", params->noise);
+  add_number(json, "wood_level", params->wood_level);
+  cJSON *axes = cJSON_AddObjectToObject(json, "axes");
+  cJSON_AddItemToObject(axes, "x", axis_json(&truth->axis[0]));
+  cJSON_AddItemToObject(axes, "y", axis_json(&truth->axis[1]));
+  cJSON *layout = cJSON_AddObjectToObject(json, "layout");
+  add_number(layout, "scale_length_mm", params->scale_length_mm);
+  cJSON_AddNumberToObject(layout, "frets", params->frets);
+  cJSON_AddNumberToObject(layout, "divisions", params->divisions);
+  cJSON_AddStringToObject(json, "nut", params->nut == RENDER_NUT_END ? "end" : "line");
+  cJSON_AddStringToObject(json, "mark_kind", params->marks == RENDER_SLOT ? "slot" : "knife");
+  add_corners(json, "outline_px", truth->outline_px);
+  cJSON_AddItemToObject(json, "marks", marks_json(truth->mark, truth->mark_count));
+  cJSON_AddItemToObject(json, "stray", marks_json(truth->stray, truth->stray_count));
+  cJSON_AddItemToObject(json, "rule", rule_json(&truth->rule));
+  return json;
+}
+
+bool render_write_truth(const render_truth *truth, const char *path, char *message)
+{
+  cJSON *json = truth_json(truth);
+  char *text = json ? cJSON_Print(json) : NULL;
+  cJSON_Delete(json);
+  FILE *file = text ? fopen(path, "wb") : NULL;
+  bool ok = file && fputs(text, file) >= 0 && fputc('\n', file) != EOF;
+  if (file && fclose(file) != 0) {
+    ok = false;
+  }
+  if (!ok) {
+    snprintf(message, RENDER_MESSAGE, "%.120s: cannot be written: %.60s", path, text ? strerror(errno) : "no memory");
+  }
+  cJSON_free(text);
+  return ok;
+}
