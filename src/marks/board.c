@@ -13,7 +13,7 @@
 #include "slotproof/numeric.h"
 
 enum { SLOPES = 41, MAX_LINES = 256 };
-static const double SIDE_INSIDE_MM = 1.0, SIDE_OUTSIDE_MM = 6.0;
+static const double SIDE_INSIDE_MM = 0.8, SIDE_OUTSIDE_MM = 5.0;
 
 /* ---- sides from the lines' ends ------------------------------------------------------------------------------------- */
 

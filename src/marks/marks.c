@@ -41,6 +41,7 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
+  if (getenv("DBG")) fprintf(stderr, "   mark u %.1f cov %.2f contrast %.3f step %.2f u %.3f slope %.4f w %.2f\n", m->u_px, m->coverage, m->contrast, step_across(f), m->u_u_px, m->slope, m->width_px);
   return step_across(f) < 0.9;
 }
 
@@ -53,6 +54,7 @@ static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const
   sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur_px, &fit, err);
   if (status)
     return status;
+  if (getenv("DBG")) fprintf(stderr, " cand u %.1f v %.0f..%.0f slope %.4f score %.1f pol %d pieces %zu\n", c->u_px, c->v0_px, c->v1_px, c->slope, c->score, c->polarity, fit.count);
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, v_px, mark);
     *good = looks_like_mark(&fit, mark, min_coverage, o->px_per_mm);

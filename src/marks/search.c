@@ -1,7 +1,7 @@
 /* The coarse search for lines across the board.
  *
  * Grain runs along the board and changes slowly that way; a line changes everything within a tenth of a millimetre and does so
- * all across. So every strip's profile is filtered by "middle less both sides", scaled by the strip's own scatter and clipped
+ * all across. So every strip's profile is filtered by "middle less either side", scaled by the strip's own scatter and clipped
  * (one scratch or pore must not outvote the rest); then, for each slope a line may have, the responses of neighbouring
  * strips are summed in groups of a few millimetres and the best run of groups is looked for at every place (Kadane's
  * maximum sub-array, groups that show nothing counting against). A run's sum is the score; peaks of it are candidates.
@@ -43,11 +43,12 @@ static filter filter_for(sp_mark_kind kind, double px_per_mm)
   return f;
 }
 
-/* response[u] = mean of the core centred on u - mean of the flanks; 0 near the ends. `sum` holds length + 1 values. */
+/* response[u] = mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less, 0 if they
+ * disagree in sign: so a step does not respond, nor do the places beside a strong line. `sum` holds length + 1 values. */
 static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response)
 {
   const int32_t before = f->core / 2, reach = before + f->gap + f->flank + 1;
-  const float in = 1.0f / (float)f->core, out = 0.5f / (float)f->flank;
+  const float in = 1.0f / (float)f->core, out = 1.0f / (float)f->flank;
   sum[0] = 0.0;
   for (int32_t i = 0; i < length; i++)
     sum[i + 1] = sum[i] + (double)p[i];
@@ -55,9 +56,9 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   for (int32_t u = reach; u < length - reach; u++) {
     const int32_t a = u - before, b = a + f->core;
     const double core = sum[b] - sum[a];
-    const double left = sum[a - f->gap] - sum[a - f->gap - f->flank];
-    const double right = sum[b + f->gap + f->flank] - sum[b + f->gap];
-    response[u] = (float)core * in - (float)(left + right) * out;
+    const float left = (float)core * in - (float)(sum[a - f->gap] - sum[a - f->gap - f->flank]) * out;
+    const float right = (float)core * in - (float)(sum[b + f->gap + f->flank] - sum[b + f->gap]) * out;
+    response[u] = left * right <= 0.0f ? 0.0f : fabsf(left) < fabsf(right) ? left : right;
   }
 }
 

@@ -156,7 +156,7 @@ static void fill_waviness(line_job *job, random_source *source, render_mark *mar
     job->shift_mm[i] *= scale;
   }
   mark->waviness_um = job->params->waviness_um;
-  mark->coverage *= sum.w * step / (mark->to_y_mm - mark->from_y_mm);
+  mark->coverage *= fmin(1.0, sum.w * step / (mark->to_y_mm - mark->from_y_mm));
 }
 
 static void fill_chips(line_job *job, random_source *source, double length_mm, double step)

@@ -1,7 +1,14 @@
+/* presets.c: boards drawn at random, each kind within its own limits.
+ *
+ * Sizes are those of small instruments (ukuleles, mandolins: common practice, no source), because a board must fit the glass
+ * of an A4 scanner: at most 290 mm of it. */
+#include <math.h>
 #include <string.h>
 
 #include "random.h"
 #include "render.h"
+
+enum { STREAM_OF_PRESETS = 900 };
 
 bool render_difficulty_named(const char *name, render_difficulty *difficulty)
 {
@@ -15,9 +22,206 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
   return false;
 }
 
+static double fret_mm(const render_params *params, int fret)
+{
+  return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
+}
+
+static void draw_lots_for_board(render_params *params, random_source *source)
+{
+  static const double range_mm[4][4] = {
+      {330, 350, 34, 37}, {375, 385, 35, 38}, {425, 440, 35, 40}, {350, 355, 35, 38}}; /* scale from, to; nut from, to */
+  const double *kind = range_mm[random_below(source, 4)];
+  params->scale_length_mm = floor(random_between(source, kind[0], kind[1]) * 2.0) / 2.0;
+  params->nut_width_mm = random_between(source, kind[2], kind[3]);
+  params->before_nut_mm = random_between(source, 2.0, 15.0);
+  params->after_last_mm = random_between(source, 5.0, 25.0);
+  params->frets = 10 + random_below(source, 7);
+  while (params->frets > 8 && fret_mm(params, params->frets) + params->before_nut_mm + params->after_last_mm > 285.0) {
+    params->frets--;
+  }
+  params->end_width_mm = params->nut_width_mm + (random_chance(source, 0.2) ? 0.0 : random_between(source, 5.0, 12.0));
+  params->nut = random_chance(source, 0.3) ? RENDER_NUT_END : RENDER_NUT_LINE;
+  params->squareness_sd_deg = random_between(source, 0.0, 0.15);
+  params->placement_sd_mm = random_between(source, 0.0, 0.15);
+}
+
+static void draw_lots_for_scanner(render_params *params, random_source *source)
+{
+  params->quarter_turns = random_below(source, 4);
+  params->carriage = random_below(source, 2);
+  double common = random_between(source, -1.35, 1.35);
+  params->skew_deg = common + random_between(source, -0.25, 0.25);
+  params->rule_skew_deg = common + random_between(source, -0.25, 0.25);
+  params->scale_error_x = random_between(source, -0.005, 0.005);
+  params->scale_error_y = random_between(source, -0.005, 0.005);
+  params->wave_count = 1 + random_below(source, 3);
+  params->wave_um = random_between(source, 10.0, 30.0);
+  params->wave_length_mm = random_between(source, 30.0, 120.0);
+  params->sensor_um = random_between(source, 5.0, 40.0);
+  params->psf_px = random_between(source, 0.5, 1.3);
+  params->margin_mm = random_between(source, 3.0, 14.0);
+}
+
+static void draw_lots_for_rule(render_params *params, random_source *source)
+{
+  static const int kinds[6] = {RENDER_1_MM, RENDER_1_MM, RENDER_HALF_MM, RENDER_HALF_MM, RENDER_INCH_32, RENDER_INCH_64};
+  params->graduation = kinds[random_below(source, 6)];
+  params->far_graduation = random_chance(source, 0.5) ? kinds[random_below(source, 6)] : RENDER_NO_GRADUATION;
+  bool both = params->far_graduation != RENDER_NO_GRADUATION;
+  params->rule_width_mm = random_between(source, both ? 23.0 : 13.0, 30.0);
+  params->rule_side = random_below(source, 2);
+  params->rule_reversed = random_below(source, 2);
+  params->rule_gap_mm = random_between(source, 0.0, 8.0);
+  params->rule_before_mm = random_chance(source, 0.2) ? 0.0 : random_between(source, 2.0, 8.0);
+  params->rule_level = random_between(source, 0.55, 0.88);
+  params->rule_brushed = random_between(source, 0.01, 0.05);
+  params->rule_reflection = random_chance(source, 0.5) ? random_between(source, 0.0, 0.25) : 0.0;
+  params->stroke_width_mm = random_between(source, 0.08, 0.15);
+  params->stroke_level = random_between(source, 0.05, 0.2);
+  params->stroke_inset_mm = random_chance(source, 0.5) ? 0.3 : 0.0;
+  params->rule_hole = random_chance(source, 0.7);
+  double board = fret_mm(params, params->frets) + params->after_last_mm;
+  params->rule_start_mm = -random_between(source, 4.0, 18.0);
+  params->rule_length_mm = board - params->rule_start_mm + random_between(source, -2.0, 8.0);
+}
+
+/* Wood, lid and lines that can be told apart. */
+static void draw_lots_for_wood(render_params *params, random_source *source)
+{
+  int kind = random_below(source, 3);
+  params->wood_level = kind == 0 ? random_between(source, 0.14, 0.28)
+                                 : (kind == 1 ? random_between(source, 0.3, 0.55) : random_between(source, 0.6, 0.85));
+  static const double lids[3] = {0.95, 0.5, 0.05};
+  do {
+    params->background = lids[random_below(source, 3)];
+  } while (fabs(params->background - params->wood_level) < 0.09);
+  params->grain = random_between(source, 0.015, 0.06);
+  params->figure = random_between(source, 0.0, 0.04);
+  params->figure_mm = random_between(source, 5.0, 15.0);
+  params->pores_per_mm2 = random_between(source, 0.0, 0.8);
+  params->pore_contrast = -random_between(source, 0.1, 0.3);
+  params->line_width_mm = random_between(source, 0.06, 0.18);
+  params->contrast = random_between(source, 0.2, 0.5);
+  bool bright = random_chance(source, kind == 0 ? 0.6 : 0.2);
+  params->contrast = bright ? params->contrast : -params->contrast;
+  params->noise = random_between(source, 0.005, 0.012);
+  params->light = random_between(source, 0.0, 0.05);
+  params->edge_shadow = random_between(source, 0.0, 0.45);
+}
+
+static void make_full(render_params *params, random_source *source)
+{
+  params->burr_sides = random_chance(source, 0.5) ? 1 : (random_chance(source, 0.3) ? 2 : 0);
+  params->burr_shape = random_below(source, 2);
+  params->burr_height = random_between(source, 0.2, 0.7);
+  params->burr_width_mm = random_between(source, 0.05, 0.12);
+  params->depth_variation = random_between(source, 0.1, 0.3);
+  params->gap_fraction = random_chance(source, 0.5) ? random_between(source, 0.05, 0.33) : 0.0;
+  params->waviness_um = random_between(source, 0.0, 6.0);
+  params->coverage = random_between(source, 0.85, 1.0);
+  params->noise = random_between(source, 0.005, 0.02);
+  params->line_noise = random_chance(source, 0.3) ? random_between(source, 0.001, 0.004) : 0.0;
+  params->light = random_between(source, 0.02, 0.1);
+  params->scratches = random_below(source, 12);
+  params->square_scratches = random_below(source, 5);
+  params->pencil_centre = random_chance(source, 0.5);
+  params->pencil_ticks = random_below(source, 5);
+  params->glue_spots = random_below(source, 5);
+  params->writing = random_below(source, 3);
+  params->dust = random_below(source, 40);
+  params->chatter = random_chance(source, 0.3) ? random_between(source, 0.02, 0.05) : 0.0;
+  params->chatter_mm = random_between(source, 1.0, 4.0);
+}
+
+/* The rule of a full picture is used: worn, stained, partly covered, sometimes short. */
+static void wear_rule(render_params *params, random_source *source)
+{
+  params->graduation_error_um = random_between(source, 0.0, 5.0);
+  params->strokes_missing = random_between(source, 0.0, 0.02);
+  params->strokes_faded = random_between(source, 0.0, 0.05);
+  params->stains = random_below(source, 4);
+  if (random_chance(source, 0.25)) {
+    params->rule_length_mm *= random_between(source, 0.85, 0.97);
+  }
+  if (random_chance(source, 0.35)) {
+    params->cover_mm = random_between(source, 10.0, 60.0);
+    params->cover_at_mm = random_between(source, 0.1, 0.7) * params->rule_length_mm;
+  }
+  params->dpi = random_chance(source, 0.2) ? 300.0 : 600.0;
+  params->stated_dpi = random_chance(source, 0.7) ? -1.0 : (random_chance(source, 0.5) ? 0.0 : 72.0);
+  params->jpeg = random_chance(source, 0.25);
+  params->quality = 85 + random_below(source, 12);
+  params->colour = random_chance(source, 0.3);
+}
+
+static void make_chatter(render_params *params, random_source *source)
+{
+  params->chatter = random_between(source, 0.02, 0.06);
+  params->chatter_mm = random_between(source, 1.0, 4.0);
+  params->missing.count = 1;
+  params->missing.entry[0].fret = 1 + random_below(source, params->frets - 1);
+  int beside = 1 + random_below(source, params->frets - 2);
+  double between = random_between(source, 0.3, 0.7);
+  params->stray.count = 1;
+  params->stray.entry[0].mm = (1.0 - between) * fret_mm(params, beside) + between * fret_mm(params, beside + 1);
+}
+
+/* Even wood, even light, even lines: only blur and noise stand between the picture and the bound. */
+static void make_oracle(render_params *params)
+{
+  params->grain = params->figure = params->pores_per_mm2 = 0.0;
+  params->depth_variation = params->contrast_spread = params->waviness_um = params->light = 0.0;
+  params->coverage = 1.0;
+  params->wave_count = 0;
+  params->sensor_um = 0.0;
+  params->wood_level = 0.6;
+  params->background = 0.95;
+  params->contrast = -fabs(params->contrast);
+  params->nut = RENDER_NUT_LINE;
+}
+
+static void make_faint(render_params *params, random_source *source)
+{
+  params->contrast = (params->contrast > 0.0 ? 1.0 : -1.0) * random_between(source, 0.055, 0.082);
+  params->contrast_spread = 0.03;
+  params->gap_fraction = 0.33;
+  params->wood_level = random_between(source, 0.4, 0.85);
+  params->background = 0.95;
+  params->grain = random_between(source, 0.01, 0.03);
+  params->figure = random_between(source, 0.0, 0.01);
+  params->pores_per_mm2 = random_between(source, 0.0, 0.2);
+}
+
 void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty)
 {
-  (void)difficulty;
+  random_source source = random_stream(seed, STREAM_OF_PRESETS + (uint64_t)difficulty);
   render_params_init(params);
   params->seed = seed;
+  draw_lots_for_board(params, &source);
+  draw_lots_for_scanner(params, &source);
+  draw_lots_for_wood(params, &source);
+  draw_lots_for_rule(params, &source);
+  params->waviness_um = random_between(&source, 0.0, 3.0);
+  if (difficulty == RENDER_FULL) {
+    make_full(params, &source);
+    wear_rule(params, &source);
+  } else if (difficulty == RENDER_FAINT) {
+    make_faint(params, &source);
+  } else if (difficulty == RENDER_BURR) {
+    params->burr_sides = 1;
+    params->burr_shape = random_below(&source, 2);
+    params->burr_width_mm = random_between(&source, 0.05, 0.15);
+    params->burr_height = random_between(&source, 0.3, 0.8);
+    params->contrast = -fabs(params->contrast);
+  } else if (difficulty == RENDER_CHATTER) {
+    make_chatter(params, &source);
+  } else if (difficulty == RENDER_SLOTS) {
+    params->marks = RENDER_SLOT;
+    params->slot_width_mm = random_between(&source, 0.5, 0.7);
+    params->slot_level = random_between(&source, 0.2, 0.45) * params->wood_level;
+    params->slot_chips = random_between(&source, 0.0, 2.0);
+  } else if (difficulty == RENDER_ORACLE) {
+    make_oracle(params);
+  }
 }

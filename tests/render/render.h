@@ -158,6 +158,7 @@ typedef enum render_difficulty {
   INT(dust, 0, "specks of dust anywhere") \
   REAL(chatter, 0, "relative amplitude of planing chatter across the whole board") \
   REAL(chatter_mm, 2, "period of the chatter") \
+  INT(jpeg, 0, "1: --stem writes a JPEG, otherwise a PNG") \
   INT(quality, 92, "JPEG quality")
 
 typedef struct render_params {

@@ -11,14 +11,15 @@ enum { EXIT_USAGE = 64, EXIT_OUTPUT = 73 };
 
 static const char usage[] =
     "usage: render_board [--seed N] [--random plain|full|faint|burr|chatter|slot|oracle] [--dpi D] [--set key=value ...]\n"
-    "                    [--png FILE] [--jpeg FILE] [--truth FILE]\n"
+    "                    [--png FILE] [--jpeg FILE] [--truth FILE] [--stem NAME]\n"
     "       render_board --list\n"
     "Draws a fingerboard with a rule beside it as a scanner sees it, and writes what is true of it. --seed and --random are\n"
-    "taken first, wherever they stand; then --dpi and --set in their order.\n";
+    "taken first, wherever they stand; then --dpi and --set in their order. --stem writes NAME.json and, as the parameter\n"
+    "jpeg says, NAME.png or NAME.jpg.\n";
 
 typedef struct request {
   render_params params;
-  const char *png, *jpeg, *truth;
+  const char *png, *jpeg, *truth, *stem;
 } request;
 
 static void print_line(void *context, const char *line)
@@ -78,6 +79,8 @@ static bool take_option(request *to, const char *option, const char *value, char
     to->jpeg = value;
   } else if (strcmp(option, "--truth") == 0) {
     to->truth = value;
+  } else if (strcmp(option, "--stem") == 0) {
+    to->stem = value;
   } else if (strcmp(option, "--seed") != 0 && strcmp(option, "--random") != 0) {
     snprintf(message, RENDER_MESSAGE, "'%.60s': no such option; --help lists them", option);
     return false;
@@ -100,11 +103,25 @@ static bool read_request(int argc, char **argv, request *to, char *message)
       return false;
     }
   }
-  if (!to->png && !to->jpeg && !to->truth) {
-    snprintf(message, RENDER_MESSAGE, "nothing to write; give --png, --jpeg or --truth");
+  if (!to->png && !to->jpeg && !to->truth && !to->stem) {
+    snprintf(message, RENDER_MESSAGE, "nothing to write; give --stem, --png, --jpeg or --truth");
     return false;
   }
   return true;
+}
+
+static bool write_stem(const request *of, const render_image *image, const render_truth *truth, char *message)
+{
+  char path[1024];
+  bool jpeg = of->params.jpeg != 0;
+  int length = snprintf(path, sizeof path, "%s.%s", of->stem, jpeg ? "jpg" : "png");
+  if (length < 0 || (size_t)length >= sizeof path - 1) {
+    snprintf(message, RENDER_MESSAGE, "--stem is too long; give a shorter path");
+    return false;
+  }
+  bool ok = jpeg ? render_write_jpeg(image, path, of->params.quality, message) : render_write_png(image, path, message);
+  snprintf(path, sizeof path, "%s.json", of->stem);
+  return ok && render_write_truth(truth, path, message);
 }
 
 static int draw_request(const request *of, render_truth *truth)
@@ -118,6 +135,7 @@ static int draw_request(const request *of, render_truth *truth)
   bool ok = !of->png || render_write_png(&image, of->png, message);
   ok = ok && (!of->jpeg || render_write_jpeg(&image, of->jpeg, of->params.quality, message));
   ok = ok && (!of->truth || render_write_truth(truth, of->truth, message));
+  ok = ok && (!of->stem || write_stem(of, &image, truth, message));
   if (!ok) {
     fprintf(stderr, "render_board: %s\n", message);
   }

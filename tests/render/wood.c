@@ -134,6 +134,9 @@ static void paint_shadow(void *context, canvas *on, const canvas_point *at)
   const render_params *params = context;
   double side = params->rule_side == 0 ? -1.0 : 1.0;
   double off = side * at->second_mm - scene_half_width_mm(on->layout, at->first_mm);
+  if (off < -0.5) {
+    return;
+  }
   double ends = fmin(at->first_mm - on->layout->x_begin_mm, on->layout->x_end_mm - at->first_mm);
   double fade = fmin(fmax((ends + 0.5) / 2.0, 0.0), 1.0);
   on->grey[at->index] *= (float)(1.0 - params->edge_shadow * fade * exp(-fmax(off, 0.0) / 1.2));

@@ -1,0 +1,299 @@
+/* The record as JSON.
+ *
+ * The tree is built first and printed in one go, so a lack of memory leaves no half object behind. Numbers are rounded to what
+ * could ever matter (1e-7 mm is a thousandth of a wavelength), so that the file reads well; a value that is not finite is null. */
+#include "slotproof/report.h"
+
+#include <cjson/cJSON.h>
+#include <math.h>
+#include <stdlib.h>
+
+#include "report_internal.h"
+
+/* Reciprocals of the step each kind of quantity is rounded to. */
+static const double MM = 1e7, CENTS = 1e6, DEG = 1e6, PX = 1e4, RATIO = 1e6, PX_PER_MM = 1e9;
+
+/* Every helper below notes a lack of memory here and goes on; one test at the end is enough. */
+typedef struct builder {
+  bool failed;
+} builder;
+
+static cJSON *attach(builder *b, cJSON *parent, const char *name, cJSON *item)
+{
+  if (!item || !parent || !(name ? cJSON_AddItemToObject(parent, name, item) : cJSON_AddItemToArray(parent, item))) {
+    cJSON_Delete(item);
+    b->failed = true;
+    return NULL;
+  }
+  return item;
+}
+
+static cJSON *number_item(double value, double per_unit)
+{
+  /* adding zero turns -0 into 0 */
+  return isfinite(value) ? cJSON_CreateNumber(round(value * per_unit) / per_unit + 0.0) : cJSON_CreateNull();
+}
+
+static void add_number(builder *b, cJSON *parent, const char *name, double value, double per_unit)
+{
+  attach(b, parent, name, number_item(value, per_unit));
+}
+
+static void add_count(builder *b, cJSON *parent, const char *name, double value)
+{
+  add_number(b, parent, name, value, 1.0);
+}
+
+static void add_text(builder *b, cJSON *parent, const char *name, const char *text)
+{
+  char *clean = sp_clean_text(text);
+  attach(b, parent, name, clean ? cJSON_CreateString(clean) : NULL);
+  free(clean);
+}
+
+static void add_bool(builder *b, cJSON *parent, const char *name, bool value)
+{
+  attach(b, parent, name, cJSON_CreateBool(value));
+}
+
+static cJSON *add_object(builder *b, cJSON *parent, const char *name)
+{
+  return attach(b, parent, name, cJSON_CreateObject());
+}
+
+static cJSON *add_array(builder *b, cJSON *parent, const char *name)
+{
+  return attach(b, parent, name, cJSON_CreateArray());
+}
+
+/* [x, y]; null if either is unknown. */
+static void add_point(builder *b, cJSON *parent, const char *name, sp_point p)
+{
+  if (!isfinite(p.x) || !isfinite(p.y)) {
+    attach(b, parent, name, cJSON_CreateNull());
+    return;
+  }
+  cJSON *pair = add_array(b, parent, name);
+  attach(b, pair, NULL, number_item(p.x, PX));
+  attach(b, pair, NULL, number_item(p.y, PX));
+}
+
+/* ---- parts of the record -------------------------------------------------------------------------------------------- */
+
+static void add_sources(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "source");
+  for (size_t i = 0; i < r->source_count; i++) {
+    const sp_source_record *s = &r->sources[i];
+    cJSON *one = add_object(b, list, NULL);
+    add_text(b, one, "file", s->file);
+    add_count(b, one, "width_px", s->width_px);
+    add_count(b, one, "height_px", s->height_px);
+    add_number(b, one, "stated_dpi", s->stated_dpi, PX);
+  }
+}
+
+static void add_layout(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *o = add_object(b, root, "layout");
+  add_number(b, o, "scale_length_mm", r->scale_length_mm, MM);
+  add_count(b, o, "frets", r->frets);
+  add_count(b, o, "divisions", r->divisions > 0 ? r->divisions : NAN);
+}
+
+static void add_graduations(builder *b, cJSON *reference, const sp_reference_record *r)
+{
+  cJSON *list = add_array(b, reference, "graduations");
+  for (size_t i = 0; i < r->graduation_count; i++) {
+    const sp_graduation *g = &r->graduations[i];
+    cJSON *one = add_object(b, list, NULL);
+    add_count(b, one, "index", g->index);
+    add_point(b, one, "at_px", g->at_px);
+    add_number(b, one, "residual_mm", g->residual_mm, MM);
+    add_bool(b, one, "used", g->used);
+  }
+}
+
+static cJSON *add_reference(builder *b, cJSON *root, const sp_record *record)
+{
+  const sp_reference_record *r = &record->reference;
+  const bool graduated = r->kind == SP_REFERENCE_RULE || r->kind == SP_REFERENCE_STRIP;
+  cJSON *o = add_object(b, root, "reference");
+  add_text(b, o, "kind", sp_reference_word(r->kind));
+  add_number(b, o, "graduation_mm", r->graduation_mm, MM);
+  add_bool(b, o, "graduation_told", r->graduation_told);
+  add_count(b, o, "graduations_used", graduated ? (double)r->graduations_used : NAN);
+  add_number(b, o, "px_per_mm", r->px_per_mm, PX_PER_MM);
+  add_number(b, o, "px_per_mm_across", r->px_per_mm_across, PX_PER_MM);
+  add_number(b, o, "fit_rms_mm", r->fit_rms_mm, MM);
+  add_number(b, o, "span_mm", r->span_mm, MM);
+  add_number(b, o, "mpe_mm", r->mpe_mm, MM);
+  add_point(b, o, "first_px", r->first_px);
+  add_point(b, o, "last_px", r->last_px);
+  add_number(b, o, "skew_deg", r->skew_deg, DEG);
+  add_number(b, o, "carriage_rms_mm", r->carriage_rms_mm, MM);
+  return o;
+}
+
+static void add_budget(builder *b, cJSON *mark, const sp_budget *budget)
+{
+  cJSON *o = add_object(b, mark, "budget");
+  add_number(b, o, "line_mm", budget->line_mm, MM);
+  add_number(b, o, "map_mm", budget->map_mm, MM);
+  add_number(b, o, "datum_mm", budget->datum_mm, MM);
+  add_number(b, o, "rule_mm", budget->rule_mm, MM);
+  add_number(b, o, "temperature_mm", budget->temperature_mm, MM);
+}
+
+/* What could not be measured must not look measured, whatever the fields hold. */
+static sp_mark_record without_measurement(const sp_mark_record *m)
+{
+  const sp_point nowhere = {NAN, NAN};
+  return (sp_mark_record){.fret = m->fret, .layout_mm = m->layout_mm, .verdict = m->verdict, .x_mm = NAN, .error_mm = NAN,
+                          .error_cents = NAN, .u_mm = NAN, .expanded_u_mm = NAN, .expanded_u_cents = NAN,
+                          .squareness_deg = NAN, .u_squareness_deg = NAN, .width_mm = NAN, .u_width_mm = NAN,
+                          .contrast = NAN, .coverage = NAN, .end_a_px = nowhere, .end_b_px = nowhere, .centre_px = nowhere,
+                          .budget = {NAN, NAN, NAN, NAN, NAN}, .recut_mm = NAN};
+}
+
+static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
+{
+  const sp_mark_record m = mark->found ? *mark : without_measurement(mark);
+  cJSON *o = add_object(b, list, NULL);
+  add_count(b, o, "fret", m.fret);
+  add_text(b, o, "state", m.found ? "found" : "missing");
+  add_number(b, o, "x_mm", m.x_mm, MM);
+  add_number(b, o, "layout_mm", m.layout_mm, MM);
+  add_number(b, o, "error_mm", m.error_mm, MM);
+  add_number(b, o, "error_cents", m.error_cents, CENTS);
+  add_number(b, o, "u_mm", m.u_mm, MM);
+  add_number(b, o, "expanded_u_mm", m.expanded_u_mm, MM);
+  add_number(b, o, "expanded_u_cents", m.expanded_u_cents, CENTS);
+  add_number(b, o, "squareness_deg", m.squareness_deg, DEG);
+  add_number(b, o, "u_squareness_deg", m.u_squareness_deg, DEG);
+  add_number(b, o, "width_mm", m.width_mm, MM);
+  add_number(b, o, "u_width_mm", m.u_width_mm, MM);
+  add_number(b, o, "contrast", m.contrast, RATIO);
+  add_number(b, o, "coverage", m.coverage, RATIO);
+  add_point(b, o, "end_a_px", m.end_a_px);
+  add_point(b, o, "end_b_px", m.end_b_px);
+  add_point(b, o, "centre_px", m.centre_px);
+  add_text(b, o, "verdict", sp_verdict_word(m.verdict));
+  add_number(b, o, "recut_mm", m.recut_mm, MM);
+  add_budget(b, o, &m.budget);
+}
+
+static void add_strays(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "stray");
+  for (size_t i = 0; i < r->stray_count; i++) {
+    cJSON *one = add_object(b, list, NULL);
+    add_number(b, one, "x_mm", r->strays[i].x_mm, MM);
+    add_point(b, one, "end_a_px", r->strays[i].end_a_px);
+    add_point(b, one, "end_b_px", r->strays[i].end_b_px);
+  }
+}
+
+static void add_findings(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "findings");
+  for (size_t i = 0; i < r->finding_count; i++) {
+    const sp_finding *f = &r->findings[i];
+    cJSON *one = add_object(b, list, NULL);
+    add_text(b, one, "kind", f->kind);
+    add_text(b, one, "text", f->text);
+    add_number(b, one, "value", f->value, MM);
+    add_number(b, one, "u_value", f->u_value, MM);
+    if (f->unit[0])
+      add_text(b, one, "unit", f->unit);
+    else
+      attach(b, one, "unit", cJSON_CreateNull());
+  }
+}
+
+static void add_warnings(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "warnings");
+  for (size_t i = 0; i < r->warning_count; i++)
+    add_text(b, list, NULL, r->warnings[i]);
+}
+
+static void add_fit(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *o = add_object(b, root, "fit");
+  add_number(b, o, "scale_length_mm", r->fit_scale_length_mm, MM);
+  add_number(b, o, "u_scale_length_mm", r->fit_u_scale_length_mm, MM);
+  add_number(b, o, "offset_mm", r->fit_offset_mm, MM);
+  add_number(b, o, "residual_rms_mm", r->fit_residual_rms_mm, MM);
+}
+
+static void add_places(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *axis = add_object(b, root, "axis");
+  add_point(b, axis, "nut_px", r->nut_px);
+  add_point(b, axis, "bridgeward_px", r->bridgeward_px);
+  cJSON *corners = add_array(b, root, "outline_px");
+  for (size_t i = 0; i < 4; i++)
+    add_point(b, corners, NULL, r->outline_px[i]);
+}
+
+static void add_datum(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *o = add_object(b, root, "datum");
+  add_text(b, o, "kind", sp_datum_word(r->datum));
+  add_number(b, o, "u_mm", r->datum_u_mm, MM);
+}
+
+/* ---- the whole ------------------------------------------------------------------------------------------------------ */
+
+/* Prints and frees the tree. */
+static sp_status write_tree(const builder *b, cJSON *root, FILE *file, sp_error *err)
+{
+  char *text = b->failed || !root ? NULL : cJSON_Print(root);
+  cJSON_Delete(root);
+  if (!text)
+    return sp_fail_memory(err);
+  fputs(text, file); /* a failed write shows in the flush */
+  fputc('\n', file);
+  cJSON_free(text);
+  return sp_flush_file(file, err);
+}
+
+sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
+{
+  builder b = {false};
+  cJSON *root = cJSON_CreateObject();
+  add_text(&b, root, "schema", "slotproof/record/1");
+  add_text(&b, root, "version", SLOTPROOF_VERSION);
+  add_sources(&b, root, r);
+  add_layout(&b, root, r);
+  add_text(&b, root, "marks_kind", sp_mark_kind_word(r->marks_kind));
+  add_reference(&b, root, r);
+  add_datum(&b, root, r);
+  add_number(&b, root, "tolerance_mm", r->tolerance_mm, MM);
+  add_number(&b, root, "tolerance_cents", r->tolerance_cents, CENTS);
+  add_bool(&b, root, "tolerance_default", r->tolerance_default);
+  cJSON *marks = add_array(&b, root, "marks");
+  for (size_t i = 0; i < r->mark_count; i++)
+    add_mark(&b, marks, &r->marks[i]);
+  add_strays(&b, root, r);
+  add_fit(&b, root, r);
+  add_places(&b, root, r);
+  add_findings(&b, root, r);
+  add_text(&b, root, "verdict", sp_verdict_word(r->verdict));
+  add_warnings(&b, root, r);
+  return write_tree(&b, root, file, err);
+}
+
+sp_status sp_report_reference_json(const sp_record *r, FILE *file, sp_error *err)
+{
+  builder b = {false};
+  cJSON *root = cJSON_CreateObject();
+  add_text(&b, root, "schema", "slotproof/reference/1");
+  add_text(&b, root, "version", SLOTPROOF_VERSION);
+  add_sources(&b, root, r);
+  cJSON *reference = add_reference(&b, root, r);
+  add_graduations(&b, reference, &r->reference);
+  add_warnings(&b, root, r);
+  return write_tree(&b, root, file, err);
+}

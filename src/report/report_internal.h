@@ -1,0 +1,36 @@
+/* What the writers share; private to this folder. */
+#ifndef SLOTPROOF_REPORT_INTERNAL_H
+#define SLOTPROOF_REPORT_INTERNAL_H
+
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+
+#include "slotproof/bridge.h"
+#include "slotproof/record.h"
+#include "slotproof/status.h"
+
+/* A copy of `text` that is valid UTF-8 without control characters; NULL for lack of memory. Free with free(). */
+char *sp_clean_text(const char *text);
+
+/* Pushes out what is buffered; SP_E_IO if any write to `file` has failed. */
+sp_status sp_flush_file(FILE *file, sp_error *err);
+
+/* The picture as a PNG, 8-bit RGB. Flushes. */
+sp_status sp_write_png(const sp_canvas *canvas, FILE *file, sp_error *err);
+
+/* How many of frets 1..N carry this verdict; the nut is not counted. */
+size_t sp_count_frets(const sp_record *record, sp_verdict verdict);
+
+/* Text report, in its parts. Each writes whole paragraphs and leaves write errors to the final flush. */
+void sp_text_headline(const sp_record *record, FILE *file);
+void sp_text_actions(const sp_record *record, FILE *file);
+void sp_text_table(const sp_record *record, FILE *file);
+void sp_text_scale(const sp_record *record, FILE *file);
+sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
+/* Words wrapped to 100 columns, each line begun with `indent` blanks, the first with `lead` instead. */
+void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);
+/* "fret 7", or "the nut" for 0. The text lives in `into`. */
+const char *sp_fret_name(int32_t fret, char into[static 24]);
+
+#endif
