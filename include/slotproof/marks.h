@@ -62,6 +62,7 @@ typedef struct sp_marks_options {
   bool along_known;        /* take `along`; otherwise both axes are tried */
   sp_along along;
   double px_per_mm;        /* only to size the filters: within 20 % is good enough */
+  double blur_px;          /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
   bool has_rule;           /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
 } sp_marks_options;

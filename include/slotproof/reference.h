@@ -55,6 +55,7 @@ typedef struct sp_reference {
   sp_reference_record record;
   bool has_band;              /* a rule was found: its strokes lie in v = band_v0 + slope u .. band_v1 + slope u */
   double band_v0_px, band_v1_px, slope;
+  double blur_px;             /* Gaussian blur of the picture (sd, pixel included) as seen on the strokes; NAN unknown */
   char reason[240];           /* why there is no scale, if so; one sentence */
   char warning[240];          /* usable, with reservations; empty if none */
 } sp_reference;

@@ -74,7 +74,12 @@ sp_status sp_whole_file_publish(sp_whole_file *whole, sp_error *err);
 /* Removes the temporary file and frees. Harmless on a zero-initialised or published one. */
 void sp_whole_file_abandon(sp_whole_file *whole);
 
-/* True if both names lead to the same existing file. */
+/* True if both names lead to one file, or would if it existed (same name in the same folder). */
 bool sp_same_file(const char *a, const char *b);
+
+/* ---- texts from outside ---- */
+
+/* A copy that is valid UTF-8 without control characters (see the top); NULL for lack of memory. Free with free(). */
+char *sp_clean_text(const char *text);
 
 #endif

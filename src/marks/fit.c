@@ -338,11 +338,11 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     }
 }
 
-static void fit_shape(sp_line_fit *f, double blur_px, double noise, bool look_for_burr, sp_stack *s)
+static void fit_shape(sp_line_fit *f, sp_blur blur, double noise, bool look_for_burr, sp_stack *s)
 {
   sp_shape_fit fit = {.shape = f->shape};
   stack_pieces(f, noise, s);
-  if (!sp_shape_fit_stack(s, f->kind, f->px_per_mm, blur_px, f->half_px, look_for_burr, &fit))
+  if (!sp_shape_fit_stack(s, f->kind, f->px_per_mm, blur, f->half_px, look_for_burr, &fit))
     return;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
@@ -355,7 +355,7 @@ static void fit_shape(sp_line_fit *f, double blur_px, double noise, bool look_fo
 
 /* ---- the whole fit -------------------------------------------------------------------------------------------------- */
 
-static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, double blur_px, sp_line_fit *f)
+static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, sp_blur blur, sp_line_fit *f)
 {
   f->kind = kind;
   f->px_per_mm = px_per_mm;
@@ -364,7 +364,7 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, do
   f->place[0] = c->u_px - 0.5 * width;
   f->place[1] = c->u_px + 0.5 * width;
   f->slope[0] = f->slope[1] = c->slope;
-  f->shape = (sp_shape){.width_px = width, .blur_px = isnan(blur_px) ? fmax(1.0, 0.03 * px_per_mm) : blur_px};
+  f->shape = (sp_shape){.width_px = width, .blur_px = blur.px};
   const double half = (kind == SP_MARK_SLOT ? 0.95 : 0.62) * px_per_mm;
   f->half_px = (int32_t)fmin(MAX_HALF, fmax(9.0, round(half)));
   f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
@@ -401,11 +401,11 @@ static void tie_width(sp_line_fit *f)
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          double blur_px, sp_line_fit *f, sp_error *err)
+                          sp_blur blur, sp_line_fit *f, sp_error *err)
 {
   memset(f, 0, sizeof *f);
   f->full_scale = view->full_scale;
-  start(c, kind, px_per_mm, blur_px, f);
+  start(c, kind, px_per_mm, blur, f);
   sp_status status = read_pieces(view, c, f, err);
   sp_profile *table = malloc(sizeof *table);
   sp_stack *s = malloc(sizeof *s);
@@ -416,7 +416,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
     if (round == 1 || round == 3)
-      fit_shape(f, blur_px, typical_noise(f, work), round == 3, s);
+      fit_shape(f, blur, typical_noise(f, work), round == 3, s);
     tie_width(f);
     if (round >= 4 && moved < 0.002)
       break;
@@ -528,7 +528,8 @@ static double mean_contrast(const sp_line_fit *f)
       height += f->pieces[k].smooth_height;
       level += f->pieces[k].level;
     }
-  return level > 0.0 ? height / level : 0.0;
+  /* as seen: a cut narrower than the blur shows less deep than it is */
+  return level > 0.0 ? height / level * sp_blurred_box(0.0, f->shape.width_px, f->shape.blur_px) : 0.0;
 }
 
 void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)

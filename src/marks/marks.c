@@ -45,16 +45,16 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
   return step_across(f) < 0.9;
 }
 
-static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o, double blur_px,
+static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o, sp_blur blur,
                                double v_px, double min_coverage, sp_mark *mark, double *blur_out, bool *good,
                                sp_error *err)
 {
   sp_line_fit fit;
   *good = false;
-  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur_px, &fit, err);
+  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur, &fit, err);
   if (status)
     return status;
-  if (getenv("DBG")) fprintf(stderr, " cand u %.1f v %.0f..%.0f slope %.4f score %.1f pol %d pieces %zu\n", c->u_px, c->v0_px, c->v1_px, c->slope, c->score, c->polarity, fit.count);
+  if (getenv("DBG")) fprintf(stderr, " cand u %.1f v %.0f..%.0f slope %.4f score %.1f height %.2f pieces %zu\n", c->u_px, c->v0_px, c->v1_px, c->slope, c->score, c->height, fit.count);
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, v_px, mark);
     *good = looks_like_mark(&fit, mark, min_coverage, o->px_per_mm);
@@ -64,50 +64,98 @@ static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const
   return SP_OK;
 }
 
-/* First pass over the strongest candidates: gives the lines that outline the board, and the picture's blur. */
-static sp_status first_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, double group_px, sp_mark *lines, size_t *n, double *blur_px,
-                            sp_error *err)
-{
-  double blur[BOARD_LINES];
-  *n = 0;
-  for (size_t i = 0; i < count && *n < BOARD_LINES; i++) {
-    sp_candidate c = candidates[i];
-    bool good;
-    c.v0_px -= group_px;
-    c.v1_px += group_px;
-    const sp_status status = fit_candidate(view, &c, o, NAN, c.v_px, 0.3, &lines[*n], &blur[*n], &good, err);
-    if (status)
-      return status;
-    if (good)
-      (*n)++;
-  }
-  *blur_px = *n >= 3 ? sp_median(blur, *n) : NAN;
-  return SP_OK;
-}
-
 static double length_of(const sp_mark *m)
 {
   return m->v_b_px - m->v_a_px;
 }
 
-/* Keeps the lines that could share one board: about as long as the longer half of them, lying over each other. */
-static size_t keep_company(sp_mark *lines, size_t n, double slope)
+static double weight_of(const sp_mark *m)
 {
-  double work[BOARD_LINES], middle[BOARD_LINES];
+  return fabs(m->contrast) * length_of(m);
+}
+
+typedef struct first_lines {
+  size_t count;
+  sp_mark line[BOARD_LINES];
+  double blur[BOARD_LINES];
+} first_lines;
+
+/* The rule's strokes were blurred by the same optics; board and rule may lie at slightly different heights. */
+static sp_blur blur_before(const sp_marks_options *o)
+{
+  return o->blur_px > 0.0 ? (sp_blur){o->blur_px, 0.10} : (sp_blur){fmax(1.0, 0.03 * o->px_per_mm), 0.30};
+}
+
+/* First pass over the strongest candidates: the lines that outline the board. */
+static sp_status first_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
+                            const sp_marks_options *o, double group_px, first_lines *lines, sp_error *err)
+{
+  lines->count = 0;
+  for (size_t i = 0; i < count && lines->count < BOARD_LINES; i++) {
+    sp_candidate c = candidates[i];
+    bool good;
+    c.v0_px -= group_px;
+    c.v1_px += group_px;
+    const sp_status status = fit_candidate(view, &c, o, blur_before(o), c.v_px, 0.3, &lines->line[lines->count],
+                                           &lines->blur[lines->count], &good, err);
+    if (status)
+      return status;
+    if (good && length_of(&lines->line[lines->count]) > 15.0 * o->px_per_mm)
+      lines->count++;
+  }
+  return SP_OK;
+}
+
+/* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other. */
+static void keep_company(first_lines *lines)
+{
+  double work[BOARD_LINES];
+  const size_t n = lines->count;
   if (n < 3)
-    return n;
+    return;
   for (size_t i = 0; i < n; i++)
-    work[i] = length_of(&lines[i]);
-  const double length = sp_quantile(work, n, 0.65);
-  for (size_t i = 0; i < n; i++)
-    work[i] = middle[i] = 0.5 * (lines[i].v_a_px + lines[i].v_b_px) - slope * lines[i].u_px;
-  const double centre = sp_median(work, n);
+    work[i] = weight_of(&lines->line[i]);
+  const double strong = sp_quantile(work, n, n > 12 ? 1.0 - 6.0 / (double)n : 0.5);
   size_t kept = 0;
   for (size_t i = 0; i < n; i++)
-    if (length_of(&lines[i]) > 0.6 * length && fabs(middle[i] - centre) < 0.4 * length)
-      lines[kept++] = lines[i];
-  return kept;
+    if (weight_of(&lines->line[i]) > 0.35 * strong) {
+      lines->line[kept] = lines->line[i];
+      lines->blur[kept++] = lines->blur[i];
+    }
+  for (size_t i = 0; i < kept; i++)
+    work[i] = lines->line[i].slope;
+  const double slope = -sp_median(work, kept);
+  for (size_t i = 0; i < kept; i++)
+    work[i] = length_of(&lines->line[i]);
+  const double length = sp_quantile(work, kept, 0.65);
+  for (size_t i = 0; i < kept; i++)
+    work[i] = 0.5 * (lines->line[i].v_a_px + lines->line[i].v_b_px) - slope * lines->line[i].u_px;
+  const double centre = sp_median(work, kept);
+  lines->count = 0;
+  for (size_t i = 0; i < kept; i++) {
+    const sp_mark *m = &lines->line[i];
+    const double off = fabs(0.5 * (m->v_a_px + m->v_b_px) - slope * m->u_px - centre);
+    if (length_of(m) > 0.6 * length && off < 0.4 * length) {
+      lines->blur[lines->count] = lines->blur[i];
+      lines->line[lines->count++] = *m;
+    }
+  }
+}
+
+/* One blur for the picture: the median over its lines, the surer half of them. */
+static double common_blur(const first_lines *lines, sp_blur before)
+{
+  double work[BOARD_LINES], blur[BOARD_LINES];
+  size_t n = 0;
+  for (size_t i = 0; i < lines->count; i++)
+    work[i] = lines->line[i].u_u_px;
+  const double sure = lines->count ? sp_median(work, lines->count) : 0.0;
+  for (size_t i = 0; i < lines->count; i++)
+    if (lines->line[i].u_u_px <= sure)
+      blur[n++] = lines->blur[i];
+  if (before.sd_log < 0.2 || n < 2)
+    return before.px;
+  return sp_median(blur, n);
 }
 
 static void within_board(const sp_board *b, double u, double *v0, double *v1)
@@ -147,7 +195,8 @@ static sp_status final_pass(const sp_view *view, const sp_candidate *candidates,
     c.v0_px = v0;
     c.v1_px = v1;
     sp_mark *m = &marks->marks[marks->count];
-    const sp_status status = fit_candidate(view, &c, o, marks->blur_px, v, MIN_COVERAGE, m, &blur, &good, err);
+    const sp_blur common = {marks->blur_px, 0.03};
+    const sp_status status = fit_candidate(view, &c, o, common, v, MIN_COVERAGE, m, &blur, &good, err);
     if (status)
       return status;
     if (good)
@@ -198,25 +247,23 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
 {
   const sp_view view = sp_view_of(scene->raster, along);
   sp_candidate candidates[MAX_CANDIDATES];
-  sp_mark lines[BOARD_LINES + 1];
-  size_t count = 0, n = 0;
+  first_lines lines;
+  size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;
   marks->blur_px = NAN;
   sp_status status = sp_marks_search(scene, along, o, MAX_CANDIDATES, candidates, &count, err);
   if (!status)
-    status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, lines, &n, &marks->blur_px, err);
+    status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)
     return status;
-  double slope[BOARD_LINES];
-  for (size_t i = 0; i < n; i++)
-    slope[i] = lines[i].slope;
-  n = keep_company(lines, n, n ? -sp_median(slope, n) : 0.0);
-  if (n < 2) {
+  keep_company(&lines);
+  if (lines.count < 2) {
     snprintf(marks->reason, sizeof marks->reason, "no lines across a board were found");
     return SP_OK;
   }
-  status = sp_board_find(scene, along, o, lines, n, &marks->board, err);
+  marks->blur_px = common_blur(&lines, blur_before(o));
+  status = sp_board_find(scene, along, o, lines.line, lines.count, &marks->board, err);
   if (status)
     return status;
   marks->marks = calloc(count + 1, sizeof *marks->marks);

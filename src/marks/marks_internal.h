@@ -4,11 +4,16 @@
 
 #include "slotproof/marks.h"
 
+/* What is known of the picture's blur beforehand: Gaussian sd in px, and how well (sd of its logarithm). */
+typedef struct sp_blur {
+  double px, sd_log;
+} sp_blur;
+
 /* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
 typedef struct sp_candidate {
   double u_px, v_px, slope, v0_px, v1_px;
   double score;   /* summed, normalised response */
-  int polarity;   /* -1 darker than the wood, +1 lighter */
+  double height;  /* grey against the wood, negative = darker */
 } sp_candidate;
 
 /* Lines across, the strongest first, at most `room`. */
@@ -29,7 +34,11 @@ typedef struct sp_shape {
   double width_px, blur_px;
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
+  bool flank;               /* the burr falls off exponentially (burr_width_px is its 1/e length) */
 } sp_shape;
+
+/* exp(-x / length) for x > 0, blurred by a Gaussian. */
+double sp_blurred_flank(double x, double length, double blur);
 
 double sp_blurred_box(double x, double width, double blur);
 double sp_shape_value(const sp_shape *shape, double x);
@@ -66,8 +75,8 @@ typedef struct sp_shape_fit {
   bool burr;
 } sp_shape_fit;
 
-/* Fits the cross-section; false (shape unchanged) if the stack does not allow it. blur_px NAN = to be found. */
-bool sp_shape_fit_stack(const sp_stack *stack, sp_mark_kind kind, double px_per_mm, double blur_px, double half_px,
+/* Fits the cross-section; false (shape unchanged) if the stack does not allow it. */
+bool sp_shape_fit_stack(const sp_stack *stack, sp_mark_kind kind, double px_per_mm, sp_blur blur, double half_px,
                         bool look_for_burr, sp_shape_fit *fit);
 
 /* A line being fitted. */
@@ -86,10 +95,10 @@ typedef struct sp_line_fit {
   bool burr;
 } sp_line_fit;
 
-/* Reads the windows of a line between v0 and v1 and fits it. `blur_px` NAN = to be found. Returns SP_OK with fit->count == 0 where
- * nothing can be fitted. */
+/* Reads the windows of a line between v0 and v1 and fits it. Returns SP_OK with fit->count == 0 where nothing can be
+ * fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
-                          double blur_px, sp_line_fit *fit, sp_error *err);
+                          sp_blur blur, sp_line_fit *fit, sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */

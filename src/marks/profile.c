@@ -25,18 +25,37 @@ static double box_shift(double x, double width, double blur)
   return gauss(x - 0.5 * width, blur) - gauss(x + 0.5 * width, blur);
 }
 
-static double burr_place(const sp_shape *s, int side)
+double sp_blurred_flank(double x, double length, double blur)
 {
-  const double d = 0.5 * (s->width_px + s->burr_width_px[side]);
-  return side ? d : -d;
+  const double a = blur / length, z = (a - x / blur) * INV_SQRT2;
+  return z > 20.0 ? 0.0 : 0.5 * exp(0.5 * a * a - x / length) * erfc(z);
+}
+
+static double flank_slope(double x, double length, double blur)
+{
+  return gauss(x, blur) - sp_blurred_flank(x, length, blur) / length;
+}
+
+/* A burr of height 1 on the given side at x, and its derivative by x. */
+static double burr_value(const sp_shape *s, int side, double x, double *slope)
+{
+  const double sign = side ? 1.0 : -1.0, width = s->burr_width_px[side];
+  if (s->flank) {
+    const double out = sign * x - 0.5 * s->width_px;
+    *slope = sign * flank_slope(out, width, s->blur_px);
+    return sp_blurred_flank(out, width, s->blur_px);
+  }
+  const double at = x - sign * 0.5 * (s->width_px + width);
+  *slope = -box_shift(at, width, s->blur_px);
+  return sp_blurred_box(at, width, s->blur_px);
 }
 
 double sp_shape_value(const sp_shape *s, double x)
 {
-  double value = sp_blurred_box(x, s->width_px, s->blur_px);
+  double value = sp_blurred_box(x, s->width_px, s->blur_px), slope;
   for (int side = 0; side < 2; side++)
     if (s->burr_height[side] != 0.0)
-      value += s->burr_height[side] * sp_blurred_box(x - burr_place(s, side), s->burr_width_px[side], s->blur_px);
+      value += s->burr_height[side] * burr_value(s, side, x, &slope);
   return value;
 }
 
@@ -45,16 +64,20 @@ void sp_profile_fill(const sp_shape *s, sp_profile *p)
   for (int32_t i = 0; i < SP_PROFILE_SIZE; i++) {
     const double x = (double)(i - SP_PROFILE_REACH * SP_PROFILE_STEPS) / SP_PROFILE_STEPS;
     p->value[i] = p->left[i] = p->right[i] = 0.0f;
-    if (fabs(x) > 0.5 * s->width_px + 7.0 * s->blur_px + s->burr_width_px[0] + s->burr_width_px[1])
+    if (fabs(x) > 0.5 * s->width_px + 7.0 * (s->blur_px + s->burr_width_px[0]))
       continue;
-    p->value[i] = (float)sp_shape_value(s, x);
-    double left = -gauss(x + 0.5 * s->width_px, s->blur_px), right = gauss(x - 0.5 * s->width_px, s->blur_px);
-    if (s->burr_height[0] != 0.0)
-      left += s->burr_height[0] * box_shift(x - burr_place(s, 0), s->burr_width_px[0], s->blur_px);
-    if (s->burr_height[1] != 0.0)
-      right += s->burr_height[1] * box_shift(x - burr_place(s, 1), s->burr_width_px[1], s->blur_px);
-    p->left[i] = (float)left;
-    p->right[i] = (float)right;
+    double value = sp_blurred_box(x, s->width_px, s->blur_px);
+    double wall[2] = {-gauss(x + 0.5 * s->width_px, s->blur_px), gauss(x - 0.5 * s->width_px, s->blur_px)};
+    for (int side = 0; side < 2; side++) {
+      double slope;
+      if (s->burr_height[side] == 0.0)
+        continue;
+      value += s->burr_height[side] * burr_value(s, side, x, &slope);
+      wall[side] -= s->burr_height[side] * slope; /* the burr goes with its wall */
+    }
+    p->value[i] = (float)value;
+    p->left[i] = (float)wall[0];
+    p->right[i] = (float)wall[1];
   }
 }
 

@@ -13,13 +13,15 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { GROUP_STRIPS = 8, MAX_PEAKS = 4096 };
-static const double CLIP = 4.0;
+enum { GROUP_STRIPS = 8, MAX_PEAKS = 1024 };
+static const double CLIP = 6.0;
 /* A group of strips without the line costs this much: keeps runs from joining over nothing. */
 static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree; board and rule may lie 0.6 degrees apart. */
 static const double SLOPE_REACH_NEAR = 0.028, SLOPE_REACH_FAR = 0.062;
 static const double MIN_SCORE = 12.0;
+/* No board is broader; what spans more is an unevenness of the sensor's lines. */
+static const double MAX_BREADTH_MM = 110.0;
 
 typedef struct filter {
   int32_t core, gap, flank; /* px: middle, space on both sides that is left out, sides */
@@ -161,23 +163,6 @@ static void runs_free(runs *r)
   free(r->start);
 }
 
-/* The better of both polarities goes to side 0, its sign to `polarity`. */
-static void join_polarities(search *s, int8_t *polarity)
-{
-  runs *a = &s->best[0];
-  const runs *b = &s->best[1];
-  for (int32_t u = 0; u < s->length; u++) {
-    polarity[u] = -1;
-    if (b->score[u] <= a->score[u])
-      continue;
-    polarity[u] = 1;
-    a->score[u] = b->score[u];
-    a->slope[u] = b->slope[u];
-    a->first[u] = b->first[u];
-    a->last[u] = b->last[u];
-  }
-}
-
 static void silence_rule(search *s, const sp_marks_options *o)
 {
   if (!o->has_rule)
@@ -199,12 +184,45 @@ static int by_score(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
-static size_t collect_peaks(const search *s, const int8_t *polarity, int32_t radius, double v_middle, size_t room,
-                            sp_candidate *peaks, sp_candidate *out)
+/* A line of the board does not go on beyond the rule that lies beside it. */
+static bool spans_rule(const sp_marks_options *o, const sp_candidate *c)
 {
-  const runs *b = &s->best[0];
+  const double v0 = o->rule_v0_px + o->rule_slope * c->u_px, v1 = o->rule_v1_px + o->rule_slope * c->u_px;
+  return o->has_rule && c->v0_px < v0 - 2.0 * o->px_per_mm && c->v1_px > v1 + 2.0 * o->px_per_mm;
+}
+
+/* Median over the strips of what the filter says along the candidate, in grey and unclipped. */
+static double height_along(const sp_strips *strips, const filter *f, const sp_candidate *c)
+{
+  enum { MOST = 512 };
+  double h[MOST];
   size_t n = 0;
-  for (int32_t u = radius; u < s->length - radius && n < MAX_PEAKS; u++) {
+  const int32_t before = f->core / 2, reach = before + f->core + f->gap + f->flank + 1;
+  const double w = strips->width_px;
+  for (int32_t k = (int32_t)(c->v0_px / w); k < (int32_t)(c->v1_px / w) && n < MOST; k++) {
+    const int32_t u = (int32_t)lround(c->u_px + c->slope * ((k + 0.5) * w - 0.5 - c->v_px));
+    if (k < 0 || (uint32_t)k >= strips->count || u - reach < 0 || u + reach >= (int32_t)strips->length_px)
+      continue;
+    const float *p = strips->mean + (size_t)k * strips->length_px + u - before;
+    double core = 0.0, left = 0.0, right = 0.0;
+    for (int32_t i = 0; i < f->core; i++)
+      core += (double)p[i] / f->core;
+    for (int32_t i = 0; i < f->flank; i++) {
+      left += (double)p[-f->gap - 1 - i] / f->flank;
+      right += (double)p[f->core + f->gap + i] / f->flank;
+    }
+    h[n++] = core - 0.5 * (left + right);
+  }
+  return n ? sp_median(h, n) : 0.0;
+}
+
+static size_t collect_peaks(const search *s, int side, const sp_strips *strips, const filter *f,
+                            const sp_marks_options *o, int32_t radius, double v_middle, size_t room, sp_candidate *out)
+{
+  const double most_breadth = MAX_BREADTH_MM * o->px_per_mm;
+  const runs *b = &s->best[side];
+  size_t n = 0;
+  for (int32_t u = radius; u < s->length - radius && n < room; u++) {
     if ((double)b->score[u] < MIN_SCORE)
       continue;
     bool peak = true;
@@ -212,20 +230,36 @@ static size_t collect_peaks(const search *s, const int8_t *polarity, int32_t rad
       peak = b->score[u - d] < b->score[u] && b->score[u + d] <= b->score[u];
     if (!peak)
       continue;
-    sp_candidate *c = &peaks[n++];
+    sp_candidate *c = &out[n++];
     c->slope = (double)b->slope[u];
     c->v0_px = b->first[u] * (double)(GROUP_STRIPS * s->strip_px);
     c->v1_px = (b->last[u] + 1) * (double)(GROUP_STRIPS * s->strip_px);
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
     c->u_px = u + c->slope * (c->v_px - v_middle);
     c->score = (double)b->score[u];
-    c->polarity = polarity[u];
+    c->height = height_along(strips, f, c);
+    if (c->v1_px - c->v0_px > most_breadth || spans_rule(o, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
+      n--;
   }
-  qsort(peaks, n, sizeof *peaks, by_score);
-  if (n > room)
-    n = room;
-  memcpy(out, peaks, n * sizeof *out);
   return n;
+}
+
+/* A burr beside a cut, or the wood between two scratches, answers with the other sign: of two neighbours of opposite sign the
+ * higher is the mark. */
+static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
+{
+  for (size_t i = 0; i < n; i++)
+    for (size_t j = 0; j < n; j++)
+      if (c[i].height * c[j].height < 0.0 && fabs(c[i].height) < fabs(c[j].height)) {
+        const double du = c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px);
+        if (fabs(du) < reach_px && c[j].score > 0.5 * c[i].score)
+          c[i].score = 0.0;
+      }
+  size_t kept = 0;
+  for (size_t i = 0; i < n; i++)
+    if (c[i].score > 0.0)
+      c[kept++] = c[i];
+  return kept;
 }
 
 static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o, search *s,
@@ -266,9 +300,8 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
   *count = 0;
   const sp_strips *strips = &scene->strips[along];
   sp_status status = prepare(scene, strips, o, &s, err);
-  sp_candidate *peaks = status ? NULL : malloc(MAX_PEAKS * sizeof *peaks);
-  int8_t *polarity = status ? NULL : malloc((size_t)s.length + 1);
-  if (!status && (!peaks || !polarity))
+  sp_candidate *peaks = status ? NULL : malloc(2 * MAX_PEAKS * sizeof *peaks);
+  if (!status && !peaks)
     status = sp_fail_memory(err);
   if (!status) {
     const filter f = filter_for(o->kind, o->px_per_mm);
@@ -280,15 +313,18 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     const int32_t steps = (int32_t)ceil(reach / step);
     for (int32_t i = -steps; i <= steps; i++)
       search_slope(&s, centre + i * step, v_middle);
-    join_polarities(&s, polarity);
-    const int32_t radius = (int32_t)lround((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm);
-    *count = collect_peaks(&s, polarity, radius < 2 ? 2 : radius, v_middle, room, peaks, candidates);
+    const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
+    size_t n = collect_peaks(&s, 0, strips, &f, o, radius, v_middle, MAX_PEAKS, peaks);
+    n += collect_peaks(&s, 1, strips, &f, o, radius, v_middle, MAX_PEAKS, peaks + n);
+    n = drop_echoes(peaks, n, 0.7 * radius);
+    qsort(peaks, n, sizeof *peaks, by_score);
+    *count = n < room ? n : room;
+    memcpy(candidates, peaks, *count * sizeof *candidates);
   }
   free(peaks);
   free(s.response);
   free(s.group);
   runs_free(&s.best[0]);
   runs_free(&s.best[1]);
-  free(polarity);
   return status;
 }

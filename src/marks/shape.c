@@ -9,23 +9,30 @@
  */
 #include <math.h>
 #include <string.h>
+#include <stdlib.h>
+#include <stdio.h>
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { LEVEL, TILT, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, PARAMETERS };
+enum { LEVEL, TILT, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
 static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10;
-static const double BLUR_SD_LOG = 0.25, BLUR_GUESS_PX = 1.0;
+static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
-static const double RIDGE_F = 14.0, RIDGE_LEAST = 0.05;
+static const double RIDGE_F = 14.0, RIDGE_LEAST = 0.06;
+/* A ridge as bright as the cut of a light line cannot be told from the cut. */
+static const double RIDGE_MOST_ALIKE = 0.85;
 
 typedef struct problem {
   const sp_stack *stack;
   double value[PARAMETERS];
   int active[PARAMETERS];
   size_t actives;
-  double ridge_width, half;
-  double width_prior, width_sd;  /* sd INFINITY = none */
+  double half;
+  double ridge_prior;            /* width of a ridge, px */
+  double blur_prior, blur_sd_log;
+  bool flank;                    /* ridges fall off exponentially instead of being flat-topped */
+  double width_prior, width_sd;
   double noise;                  /* of a stack value of weight 1 */
 } problem;
 
@@ -41,11 +48,41 @@ static box box_at(double x, double width, double blur)
   return (box){sp_blurred_box(x, width, blur), ga - gb, 0.5 * (ga + gb), -(a * ga - b * gb) / blur};
 }
 
+/* exp(-x / length) for x > 0, blurred: x counts from the wall outward. "width" is the length it falls to 1/e in. */
+static box flank_at(double x, double length, double blur)
+{
+  const double a = blur / length, t = x / blur;
+  const double gauss = 0.3989422804014327 * exp(-0.5 * t * t) / blur; /* of x */
+  const double z = (a - t) * 0.70710678118654752;
+  /* exp(a^2/2 - x/length) erfc(z)/2, written so that neither factor overflows far from the wall */
+  const double value = z > 20.0 ? 0.0 : 0.5 * exp(0.5 * a * a - x / length) * erfc(z);
+  box b;
+  b.value = value;
+  b.by_x = gauss - value / length;
+  b.by_width = value * (x - a * blur) / (length * length) + gauss * a * a;
+  b.by_blur = value * a / length - gauss * (a + t);
+  return b;
+}
+
+/* One ridge on the given side (-1 left, +1 right) of a cut at `place`. */
+static box ridge_at(const problem *p, double x, double sign)
+{
+  const double *v = p->value;
+  if (!p->flank) {
+    box b = box_at(x - v[PLACE] - sign * 0.5 * (v[WIDTH] + v[RIDGE_WIDTH]), v[RIDGE_WIDTH], v[BLUR]);
+    b.by_width -= 0.5 * sign * b.by_x; /* a wider ridge has its middle further out */
+    return b;
+  }
+  box b = flank_at(sign * (x - v[PLACE]) - 0.5 * v[WIDTH], v[RIDGE_WIDTH], v[BLUR]);
+  b.by_x *= sign;
+  return b;
+}
+
 /* Model and its derivatives by all parameters at x. */
 static double model_at(const problem *p, double x, double *d)
 {
   const double *v = p->value;
-  const double depth = v[AREA] / v[WIDTH], off = 0.5 * (v[WIDTH] + p->ridge_width);
+  const double depth = v[AREA] / v[WIDTH];
   const box cut = box_at(x - v[PLACE], v[WIDTH], v[BLUR]);
   d[LEVEL] = 1.0;
   d[TILT] = x / p->half;
@@ -53,17 +90,18 @@ static double model_at(const problem *p, double x, double *d)
   d[PLACE] = -depth * cut.by_x;
   d[WIDTH] = depth * (cut.by_width - cut.value / v[WIDTH]);
   d[BLUR] = depth * cut.by_blur;
-  d[RIDGE_LEFT] = d[RIDGE_RIGHT] = 0.0;
+  d[RIDGE_WIDTH] = 0.0;
   double sum = v[LEVEL] + v[TILT] * d[TILT] + depth * cut.value;
   for (int side = 0; side < 2; side++) {
     const int which = side ? RIDGE_RIGHT : RIDGE_LEFT;
     const double sign = side ? 1.0 : -1.0;
-    const box ridge = box_at(x - v[PLACE] - sign * off, p->ridge_width, v[BLUR]);
+    const box ridge = ridge_at(p, x, sign);
     d[which] = ridge.value;
     sum += v[which] * ridge.value;
     d[PLACE] -= v[which] * ridge.by_x;
     d[WIDTH] -= 0.5 * sign * v[which] * ridge.by_x;
     d[BLUR] += v[which] * ridge.by_blur;
+    d[RIDGE_WIDTH] += v[which] * ridge.by_width;
   }
   return sum;
 }
@@ -73,7 +111,8 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
   problem *p = context;
   for (size_t a = 0; a < p->actives; a++)
     p->value[p->active[a]] = beta[a];
-  if (!(p->value[WIDTH] > 0.05) || !(p->value[BLUR] > 0.3) || p->value[BLUR] > 6.0 || fabs(p->value[PLACE]) > 6.0)
+  const double *v = p->value;
+  if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.3) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2))
     return false;
   const size_t n = p->stack->count;
   for (size_t i = 0; i < n; i++) {
@@ -84,14 +123,16 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
       for (size_t a = 0; a < p->actives; a++)
         jacobian[i * p->actives + a] = w * d[p->active[a]];
   }
-  /* the two priors, one residual each */
-  r[n] = isinf(p->width_sd) ? 0.0 : (p->value[WIDTH] - p->width_prior) / p->width_sd;
-  r[n + 1] = log(p->value[BLUR] / BLUR_GUESS_PX) / BLUR_SD_LOG;
-  if (jacobian)
-    for (size_t a = 0; a < p->actives; a++) {
-      jacobian[n * p->actives + a] = p->active[a] == WIDTH && !isinf(p->width_sd) ? 1.0 / p->width_sd : 0.0;
-      jacobian[(n + 1) * p->actives + a] = p->active[a] == BLUR ? 1.0 / (p->value[BLUR] * BLUR_SD_LOG) : 0.0;
-    }
+  /* the priors, one residual each */
+  r[n] = (v[WIDTH] - p->width_prior) / p->width_sd;
+  r[n + 1] = log(v[BLUR] / p->blur_prior) / p->blur_sd_log;
+  r[n + 2] = log(v[RIDGE_WIDTH] / p->ridge_prior) / RIDGE_WIDTH_SD_LOG;
+  for (size_t a = 0; jacobian && a < p->actives; a++) {
+    const int which = p->active[a];
+    jacobian[n * p->actives + a] = which == WIDTH ? 1.0 / p->width_sd : 0.0;
+    jacobian[(n + 1) * p->actives + a] = which == BLUR ? 1.0 / (v[BLUR] * p->blur_sd_log) : 0.0;
+    jacobian[(n + 2) * p->actives + a] = which == RIDGE_WIDTH ? 1.0 / (v[RIDGE_WIDTH] * RIDGE_WIDTH_SD_LOG) : 0.0;
+  }
   return true;
 }
 
@@ -110,7 +151,7 @@ static bool solve(problem *p, const int *list, size_t count, sp_lm_result *resul
     p->active[a] = list[a];
     beta[a] = p->value[list[a]];
   }
-  if (sp_lm(p->stack->count + 2, count, residuals, p, beta, &options, result, NULL) != SP_OK)
+  if (sp_lm(p->stack->count + PRIORS, count, residuals, p, beta, &options, result, NULL) != SP_OK)
     return false;
   for (size_t a = 0; a < count; a++)
     p->value[list[a]] = beta[a];
@@ -124,9 +165,9 @@ static void start(const sp_stack *s, const sp_shape *shape, sp_mark_kind kind, d
   p->stack = s;
   p->half = half;
   p->noise = 1.0;
-  p->ridge_width = RIDGE_WIDTH_MM * px_per_mm;
+  p->ridge_prior = p->value[RIDGE_WIDTH] = RIDGE_WIDTH_MM * px_per_mm;
   p->width_prior = KNIFE_WIDTH_MM * px_per_mm;
-  p->width_sd = kind == SP_MARK_SLOT ? INFINITY : KNIFE_WIDTH_SD_MM * px_per_mm;
+  p->width_sd = kind == SP_MARK_SLOT ? 1e9 : KNIFE_WIDTH_SD_MM * px_per_mm;
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
   p->value[WIDTH] = shape->width_px;
   p->value[BLUR] = shape->blur_px;
@@ -139,7 +180,8 @@ static void give_back(const problem *p, sp_shape *shape)
   shape->blur_px = p->value[BLUR];
   shape->burr_height[0] = p->value[RIDGE_LEFT] / depth;
   shape->burr_height[1] = p->value[RIDGE_RIGHT] / depth;
-  shape->burr_width_px[0] = shape->burr_width_px[1] = p->ridge_width;
+  shape->flank = p->flank;
+  shape->burr_width_px[0] = shape->burr_width_px[1] = p->value[RIDGE_WIDTH];
 }
 
 /* The ridges worth keeping: fits with both, with either, and takes the simplest that is not much worse. */
@@ -147,29 +189,36 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
 {
   static const int WHICH[3][2] = {{RIDGE_LEFT, -1}, {RIDGE_RIGHT, -1}, {RIDGE_LEFT, RIDGE_RIGHT}};
   const problem plain = *p;
-  double reference = plain_cost;
-  for (int t = 0; t < 3; t++) {
+  double reference = plain_cost, one_ridge = plain_cost;
+  for (int k = 0; k < 6; k++) {
+    const int t = k / 2;
     problem trial = plain;
+    trial.flank = k % 2 == 1;
     sp_lm_result result;
     int list[PARAMETERS];
     size_t n = base_count;
     memcpy(list, base, base_count * sizeof *base);
-    for (int k = 0; k < 2; k++)
-      if (WHICH[t][k] >= 0)
-        list[n++] = WHICH[t][k];
+    for (int r = 0; r < 2; r++)
+      if (WHICH[t][r] >= 0)
+        list[n++] = WHICH[t][r];
+    list[n++] = RIDGE_WIDTH;
     if (!solve(&trial, list, n, &result))
       continue;
-    const double rest = result.cost / (double)(p->stack->count + 2 - n);
+    const double rest = result.cost / (double)(p->stack->count + PRIORS - n);
     const double depth = trial.value[AREA] / trial.value[WIDTH];
     const double left = trial.value[RIDGE_LEFT] / depth, right = trial.value[RIDGE_RIGHT] / depth;
     bool real = true;
-    for (int k = 0; k < 2; k++)
-      if (WHICH[t][k] >= 0)
-        real = real && (WHICH[t][k] == RIDGE_LEFT ? left : right) < -RIDGE_LEAST;
-    const double gain = t < 2 ? plain_cost - result.cost : reference - result.cost;
-    if (!real || gain / rest < RIDGE_F || (t < 2 && result.cost >= reference))
+    for (int r = 0; r < 2; r++)
+      if (WHICH[t][r] >= 0) {
+        const double height = WHICH[t][r] == RIDGE_LEFT ? left : right;
+        real = real && fabs(height) > RIDGE_LEAST && height < RIDGE_MOST_ALIKE;
+      }
+    /* a second ridge has to earn its keep over one; flat or falling is no further parameter */
+    const double gain = (t < 2 ? plain_cost : one_ridge) - result.cost;
+    if (!real || gain / rest < RIDGE_F || (result.cost >= reference))
       continue;
     reference = result.cost;
+    one_ridge = t < 2 ? fmin(one_ridge, result.cost) : one_ridge;
     *p = trial;
     fit->burr = true;
     fit->cost = result.cost;
@@ -177,11 +226,10 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
   }
 }
 
-bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, double blur_px, double half_px,
+bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, sp_blur blur, double half_px,
                         bool look_for_burr, sp_shape_fit *fit)
 {
   static const int PLAIN[6] = {LEVEL, TILT, AREA, PLACE, WIDTH, BLUR};
-  const size_t count = isnan(blur_px) ? 6 : 5;
   problem p;
   sp_lm_result result;
   fit->u_place_px = 0.0;
@@ -189,14 +237,16 @@ bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, 
   if (s->count < 12)
     return false;
   start(s, &fit->shape, kind, px_per_mm, half_px, &p);
-  if (!isnan(blur_px))
-    p.value[BLUR] = blur_px;
+  p.value[BLUR] = p.blur_prior = blur.px;
+  p.blur_sd_log = blur.sd_log;
   p.noise = s->noise;
-  if (!solve(&p, PLAIN, count, &result))
+  if (!solve(&p, PLAIN, 6, &result))
     return false;
   fit->cost = result.cost;
+  /* what a plain cut explains to within the noise needs no ridge */
+  if (getenv("DBG3")) fprintf(stderr, "plain chi2/dof %.2f n %zu\n", result.cost / (double)s->count, s->count);
   if (look_for_burr && kind == SP_MARK_KNIFE)
-    try_ridges(&p, PLAIN, count, result.cost, fit);
+    try_ridges(&p, PLAIN, 6, result.cost, fit);
   give_back(&p, &fit->shape);
   return true;
 }

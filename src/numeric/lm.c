@@ -191,11 +191,13 @@ static bool try_step(fit *f, double *beta, sp_lm_result *result)
     update_sizes(f);
     return false;
   }
-  /* not lowered: at the minimum the change is rounding, which the undamped model foretells too */
-  result->stop = small && f->lambda < 1.0 ? SP_LM_CONVERGED_STEP : SP_LM_STUCK;
+  /* not lowered: at a minimum the model itself foretells a change that drowns in rounding */
+  const bool free_step = f->lambda < 1.0 && !isnan(cost);
+  const bool drowned = foretold <= 4.0 * DBL_EPSILON * result->cost;
+  result->stop = free_step && small ? SP_LM_CONVERGED_STEP : free_step && drowned ? SP_LM_CONVERGED_COST : SP_LM_STUCK;
   f->lambda *= f->growth;
   f->growth *= 2.0;
-  return result->stop == SP_LM_CONVERGED_STEP || !(f->lambda < MAX_DAMPING);
+  return result->stop != SP_LM_STUCK || !(f->lambda < MAX_DAMPING);
 }
 
 static void search(fit *f, double *beta, sp_lm_result *result)

@@ -54,9 +54,12 @@ static const signature *recognise(const uint8_t *head, size_t size)
   return NULL;
 }
 
-/* Control characters other than tab, line feed, form feed and carriage return never occur in text. */
+/* Control characters other than tab, line feed, form feed and carriage return never occur in text, and no text in UTF-8
+ * begins with a byte from 0x80 to 0xc1 or above 0xf4; the first bytes of a picture cut short do. */
 static bool is_text(const uint8_t *head, size_t size)
 {
+  if ((head[0] >= 0x80 && head[0] < 0xc2) || head[0] > 0xf4)
+    return false;
   for (size_t i = 0; i < size; i++)
     if (head[i] == 0x7f || (head[i] < 0x20 && head[i] != '\t' && head[i] != '\n' && head[i] != '\f' && head[i] != '\r'))
       return false;

@@ -343,7 +343,7 @@ static sp_status choose_blocks(tiff_job *job, TIFF *tiff)
       job->rows_per_strip = job->height_px;
   }
   const uint64_t across = job->tile_w ? job->tile_w : job->width_px;
-  const uint64_t row_bits = across * (job->plane_count == 1 ? job->samples : 1u) * job->bits;
+  const uint64_t row_bits = across * (job->plane_count == 1 ? job->layout.samples : 1u) * job->bits;
   const uint64_t row_bytes = (row_bits + 7) / 8;
   const uint64_t rows = job->tile_w ? job->tile_h : 1;
   if (row_bytes > (uint64_t)BLOCK_BYTES_MAX / rows)
@@ -477,7 +477,7 @@ static bool read_row(tiff_job *job, const plane *p, uint32_t y, void *out)
 
 static bool is_direct(const tiff_job *job)
 {
-  return !job->palette && job->samples == 1 && !job->layout.inverted && (job->bits == 8 || job->bits == 16);
+  return !job->palette && job->plane_count == 1 && job->layout.samples == 1 && !job->layout.inverted && (job->bits == 8 || job->bits == 16);
 }
 
 static sp_status read_rows(tiff_job *job)

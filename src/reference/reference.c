@@ -227,6 +227,7 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   ref->band_v0_px = g->band_v0_px;
   ref->band_v1_px = g->band_v1_px;
   ref->slope = g->slope;
+  ref->blur_px = g->blur_px;
   free(work);
   return status;
 }
@@ -237,26 +238,41 @@ static const char *kind_name(int kind)
   return NAMES[kind];
 }
 
-/* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word. */
-static sp_status choose(const sp_scene *scene, double dpi[2], int told, judged *chosen, int *kind, bool *any,
-                        sp_reference *ref, sp_error *err)
+/* A rule may be graduated on both edges: everything between the two trains of strokes is rule. */
+static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, double strip_px, sp_reference *ref)
 {
-  sp_comb combs[SP_MAX_COMBS];
+  const sp_comb *own = &combs[chosen];
+  for (size_t i = 0; i < count; i++) {
+    const sp_comb *c = &combs[i];
+    const double apart = fabs(c->v0_px - own->v0_px); /* combs of one rule are parallel: compare at u = 0 */
+    if (i == chosen || c->along != own->along || fabs(c->slope - own->slope) > 0.012)
+      continue;
+    if (c->strength < 0.1 * own->strength || apart < 8.0 * strip_px || apart > 60.0 * strip_px)
+      continue;
+    ref->band_v0_px = fmin(ref->band_v0_px, c->v0_px - 4.0 * strip_px);
+    ref->band_v1_px = fmax(ref->band_v1_px, c->v0_px + 4.0 * strip_px);
+  }
+}
+
+/* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word. */
+static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS], size_t *combs_found,
+                        judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
+{
   size_t count = 0;
   sp_status status = sp_rule_find(scene, combs, &count, err);
   *kind = -1;
-  *any = false;
+  *combs_found = count;
   for (size_t i = 0; !status && *kind < 0 && i < count && i < MAX_TRIED; i++) {
     const double stated = dpi[combs[i].along];
     judged j;
     status = judge(scene, &combs[i], stated, &j, err);
     if (status)
       break;
-    *any = *any || j.reading.count >= MIN_STROKES;
     const int told_here = told >= 0 && told_is_tenable(&j, told, stated) ? told : -1;
     if (told < 0 ? j.kind >= 0 : told_here >= 0) {
       *kind = told < 0 ? j.kind : told_here;
       *chosen = j;
+      *which = i;
       if (stated > 0.0 && stated_plausibility(j.reading.period_px, SP_GRADUATION_MM_OF[*kind], stated) <= -STATED_DPI_CAP)
         snprintf(ref->warning, sizeof ref->warning,
                  "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
@@ -284,8 +300,9 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   const int told = isnan(options->graduation_mm) ? -1 : kind_of_length(options->graduation_mm);
   judged j;
   int kind = -1;
-  bool any = false;
-  sp_status status = choose(scene, dpi, told, &j, &kind, &any, ref, err);
+  sp_comb combs[SP_MAX_COMBS];
+  size_t count = 0, which = 0;
+  sp_status status = choose(scene, dpi, told, combs, &count, &j, &kind, &which, ref, err);
   if (status)
     return status;
   if (kind < 0) {
@@ -296,6 +313,7 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   }
   ref->reason[0] = '\0';
   status = accept_rule(scene, &j, kind, ref, err);
+  widen_to_second_edge(combs, count, which, (double)scene->strip_px, ref);
   ref->record.graduation_told = told >= 0;
   ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
   sp_rule_reading_free(&j.reading);
@@ -356,6 +374,7 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
   double dpi[2] = {stated_dpi_x, stated_dpi_y};
   memset(ref, 0, sizeof *ref);
   record_init(&ref->record);
+  ref->blur_px = NAN;
   switch (options->kind) {
   case SP_REFERENCE_DPI:
     return use_dpi(scene, dpi, options, ref, err);

@@ -38,6 +38,7 @@ typedef struct sp_rule_reading {
   double base_v0_px;         /* the line on which the strokes were read, at u = 0 */
   double band_v0_px, band_v1_px; /* extent of the strokes across, at u = 0 */
   double period_px;          /* mean */
+  double blur_px;            /* of the strokes' edges */
   sp_stroke *strokes;
   size_t count;
 } sp_rule_reading;

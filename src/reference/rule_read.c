@@ -521,34 +521,80 @@ static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, 
   return m;
 }
 
-/* Width and blur of the common stroke by a search over both; height and level are linear. */
-static void fit_stack(const double *x, const double *y, size_t n, double period, double *width, double *sigma)
+/* What is left of the stack after the best height and level for this width and blur. */
+static double stack_rest(const double *x, const double *y, size_t n, double period, double width, double sigma)
 {
-  double best = 1e300;
-  for (double w = 0.5; w < 0.75 * period && w < 14.0; w *= 1.12)
-    for (double s = 0.5; s < 3.5; s *= 1.15) {
-      double st = 0, sy = 0, stt = 0, sty = 0, syy = 0;
-      for (size_t i = 0; i < n; i++) {
-        double t = blurred_box(x[i], w, s);
-        t += blurred_box(x[i] - period, w, s) + blurred_box(x[i] + period, w, s);
-        st += t;
-        sy += y[i];
-        stt += t * t;
-        sty += t * y[i];
-        syy += y[i] * y[i];
-      }
-      const double m = (double)n, det = stt - st * st / m, cov = sty - st * sy / m;
-      const double rest = syy - sy * sy / m - cov * cov / det;
-      if (det > 0.0 && rest < best) {
+  double st = 0, sy = 0, stt = 0, sty = 0, syy = 0;
+  for (size_t i = 0; i < n; i++) {
+    double t = blurred_box(x[i], width, sigma);
+    t += blurred_box(x[i] - period, width, sigma) + blurred_box(x[i] + period, width, sigma);
+    st += t;
+    sy += y[i];
+    stt += t * t;
+    sty += t * y[i];
+    syy += y[i] * y[i];
+  }
+  const double m = (double)n, det = stt - st * st / m, cov = sty - st * sy / m;
+  return det > 0.0 ? syy - sy * sy / m - cov * cov / det : INFINITY;
+}
+
+typedef struct stroke_stack {
+  const double *x, *y;
+  size_t count;
+  double period;
+} stroke_stack;
+
+/* Best width for a given blur, by golden section: the rest has one minimum in the width. */
+static double best_width(const stroke_stack *k, double sigma, double *width)
+{
+  const double golden = 0.6180339887498949;
+  double lo = 0.3, hi = fmin(0.75 * k->period, 14.0);
+  double a = hi - golden * (hi - lo), b = lo + golden * (hi - lo);
+  double fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
+  double fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+  while (hi - lo > 0.02) {
+    if (fa < fb) {
+      hi = b;
+      b = a;
+      fb = fa;
+      a = hi - golden * (hi - lo);
+      fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
+    } else {
+      lo = a;
+      a = b;
+      fa = fb;
+      b = lo + golden * (hi - lo);
+      fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+    }
+  }
+  *width = 0.5 * (lo + hi);
+  return fmin(fa, fb);
+}
+
+/* Width and blur of the common stroke. The two trade against each other along a narrow curved valley, so the blur is searched
+ * with the best width for each: coarsely, then three times finer about the best. */
+static void fit_stack(const stroke_stack *k, double *width, double *sigma)
+{
+  double best = INFINITY, middle = 1.3, factor = 1.25;
+  for (int level = 0; level < 3; level++) {
+    const int reach = level ? 3 : 4;
+    const double centre = middle;
+    for (int i = -reach; i <= reach; i++) {
+      const double s = centre * pow(factor, i);
+      double w;
+      const double rest = best_width(k, s, &w);
+      if (rest < best) {
         best = rest;
+        middle = *sigma = s;
         *width = w;
-        *sigma = s;
       }
     }
+    factor = pow(factor, 0.3);
+  }
 }
 
 static sp_status refine_strokes(const bands *b, zone z, double base, double period, sp_rule_reading *reading,
-                                double *half, sp_error *err)
+                                sp_error *err)
 {
   profile_table *table = malloc(sizeof *table);
   double *x = malloc(512 * sizeof *x);
@@ -563,7 +609,9 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
     f.half = 14.0;
   for (int round = 0; round < 3; round++) {
     const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
-    fit_stack(x, x + 256, m, period, &width, &sigma);
+    const stroke_stack k = {x, x + 256, m, period};
+    if (round != 1) /* once to start with, once with the refined places */
+      fit_stack(&k, &width, &sigma);
     table_fill(width, sigma, table);
     const double enough = 0.5 * width + 4.0 * sigma + 3.0;
     f.half = fmin(fmin(0.5 * period + 0.5, enough), TABLE_REACH - 1.0);
@@ -574,7 +622,7 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
           s->good = false;
       }
   }
-  *half = f.half;
+  reading->blur_px = sigma;
   free(table);
   free(x);
   return SP_OK;
@@ -676,11 +724,10 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
   if (!status && s.blocks > 0) {
     const zone z = find_zone(profile, b.count);
     const double base = 0.5 * (band_centre(&b, z.first) + band_centre(&b, z.last));
-    double half;
     zone_profile(&b, z, base, comb->period_px, work, work + b.length);
     status = count_strokes(&b, &s, z, work + b.length, comb->period_px, reading, err);
     if (!status && reading->count >= 8)
-      status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, &half, err);
+      status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, err);
     if (!status)
       finish(&b, profile, z, base, comb->period_px, reading);
   }

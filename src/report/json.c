@@ -98,7 +98,7 @@ static void add_layout(builder *b, cJSON *root, const sp_record *r)
   cJSON *o = add_object(b, root, "layout");
   add_number(b, o, "scale_length_mm", r->scale_length_mm, MM);
   add_count(b, o, "frets", r->frets);
-  add_count(b, o, "divisions", r->divisions > 0 ? r->divisions : NAN);
+  add_count(b, o, "divisions", r->divisions > 0 ? (double)r->divisions : NAN);
 }
 
 static void add_graduations(builder *b, cJSON *reference, const sp_reference_record *r)

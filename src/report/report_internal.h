@@ -2,16 +2,15 @@
 #ifndef SLOTPROOF_REPORT_INTERNAL_H
 #define SLOTPROOF_REPORT_INTERNAL_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 
 #include "slotproof/bridge.h"
 #include "slotproof/record.h"
+#include "slotproof/report.h"
 #include "slotproof/status.h"
-
-/* A copy of `text` that is valid UTF-8 without control characters; NULL for lack of memory. Free with free(). */
-char *sp_clean_text(const char *text);
 
 /* Pushes out what is buffered; SP_E_IO if any write to `file` has failed. */
 sp_status sp_flush_file(FILE *file, sp_error *err);

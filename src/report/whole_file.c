@@ -3,6 +3,8 @@
  * Written beside the final place under a name of its own, pushed to the disk, then renamed: rename(2) within one folder is
  * atomic, so a reader sees the old file or the new one, and a full disk leaves the old one untouched. The name is made with
  * O_EXCL, and permissions come from the umask (mkstemp would make them private) or from the file that is replaced. */
+/* for realpath, which POSIX has had in its base since 2008 but glibc hides without this */
+#define _XOPEN_SOURCE 700
 #include "slotproof/report.h"
 
 #include <errno.h>
@@ -131,8 +133,33 @@ void sp_whole_file_abandon(sp_whole_file *w)
   forget(w);
 }
 
+/* stat() of the folder that `path` lies in. */
+static bool folder_of(const char *path, struct stat *folder)
+{
+  const char *slash = strrchr(path, '/');
+  char *name = slash ? copy_of(path) : copy_of(".");
+  if (!name)
+    return false;
+  if (slash)
+    name[slash == path ? 1 : slash - path] = '\0';
+  const bool fine = stat(name, folder) == 0;
+  free(name);
+  return fine;
+}
+
+static const char *last_part(const char *path)
+{
+  const char *slash = strrchr(path, '/');
+  return slash ? slash + 1 : path;
+}
+
 bool sp_same_file(const char *a, const char *b)
 {
   struct stat sa, sb;
-  return stat(a, &sa) == 0 && stat(b, &sb) == 0 && sa.st_dev == sb.st_dev && sa.st_ino == sb.st_ino;
+  const bool exists_a = stat(a, &sa) == 0, exists_b = stat(b, &sb) == 0;
+  if (exists_a != exists_b)
+    return false;
+  if (!exists_a && (strcmp(last_part(a), last_part(b)) != 0 || !folder_of(a, &sa) || !folder_of(b, &sb)))
+    return false;
+  return sa.st_dev == sb.st_dev && sa.st_ino == sb.st_ino;
 }

@@ -90,7 +90,8 @@ static void narrow(double by, double offset, double from, double to, double *low
   *high = fmin(*high, fmax(a, b));
 }
 
-static void paint_row(canvas *on, const frame *in, const double limit[4], int32_t row, canvas_painter *painter, void *context)
+static void paint_row(canvas *on, const frame *in, const double limit[4], int32_t row, canvas_painter *painter,
+                      void *context)
 {
   double dy = on->y_mm[row] - in->origin_mm.y, low = -1e9, high = 1e9;
   narrow(in->first.x, in->first.y * dy, limit[0], limit[1], &low, &high);

@@ -1,7 +1,7 @@
 /* clutter.c: what else lies on a board that is being made. All but the dust is clipped by the board.
  *
- * Knife lines of the truth are long, square and straight; scratches are none of these together. Pencil is wider and softer
- * than a knife line: pieces of uneven strength, as graphite takes on wood. */
+ * Knife lines of the truth are long, square and straight; scratches are none of these together. Pencil is wider and
+ * softer than a knife line: pieces of uneven strength, as graphite takes on wood. */
 #include <math.h>
 
 #include "scene.h"
@@ -27,7 +27,12 @@ static render_point place_on_board(clutter *in, double inset_mm)
 static void board_bar(clutter *in, render_point from, render_point to, double width_mm, double contrast, double opacity)
 {
   const frame *board = &in->on->layout->board;
-  bar stroke = {frame_to_glass(board, from.x, from.y), frame_to_glass(board, to.x, to.y), width_mm, contrast, opacity, true,
+  bar stroke = {frame_to_glass(board, from.x, from.y),
+                frame_to_glass(board, to.x, to.y),
+                width_mm,
+                contrast,
+                opacity,
+                true,
                 true};
   canvas_bar(in->on, &stroke);
 }
@@ -55,15 +60,24 @@ static void draw_scratches(clutter *in)
   }
 }
 
-/* Pieces of 0.4 mm, each with a strength of its own. */
+enum { STRANDS = 5 };
+
+/* Five strands side by side, the outer ones weaker, each of pieces of 0.15 mm whose strength wanders. */
 static void pencil_line(clutter *in, render_point from, render_point to, double width_mm, double contrast)
 {
+  static const double share[STRANDS] = {0.45, 0.85, 1.0, 0.85, 0.45};
   double dx = to.x - from.x, dy = to.y - from.y, length = sqrt(dx * dx + dy * dy);
-  int pieces = (int)ceil(length / 0.4);
-  for (int i = 0; i < pieces; i++) {
-    double a = (double)i / pieces, b = (double)(i + 1) / pieces, strength = random_between(&in->source, 0.45, 1.0);
-    board_bar(in, (render_point){from.x + a * dx, from.y + a * dy}, (render_point){from.x + b * dx, from.y + b * dy},
-              width_mm, contrast, strength);
+  int pieces = (int)ceil(length / 0.15);
+  for (int strand = 0; strand < STRANDS; strand++) {
+    double off = width_mm * ((double)strand - 0.5 * (STRANDS - 1)) / STRANDS, strength = 0.6;
+    render_point side = {-off * dy / length, off * dx / length};
+    for (int i = 0; i < pieces; i++) {
+      double a = (double)i / pieces, b = (double)(i + 1) / pieces;
+      strength = 0.7 * strength + 0.3 * random_between(&in->source, 0.0, 1.2);
+      board_bar(in, (render_point){from.x + a * dx + side.x, from.y + a * dy + side.y},
+                (render_point){from.x + b * dx + side.x, from.y + b * dy + side.y}, width_mm / STRANDS, contrast,
+                share[strand] * strength);
+    }
   }
 }
 
@@ -177,8 +191,8 @@ void draw_dust(canvas *on, const render_params *params)
   double right = on->x_mm[on->width_px - 1], bottom = on->y_mm[on->height_px - 1];
   for (int i = 0; i < params->dust; i++) {
     render_point at = {random_between(&in.source, 0.0, right), random_between(&in.source, 0.0, bottom)};
-    double contrast = random_chance(&in.source, 0.5) ? -random_between(&in.source, 0.2, 0.6)
-                                                     : random_between(&in.source, 0.2, 0.8);
+    double contrast =
+        random_chance(&in.source, 0.5) ? -random_between(&in.source, 0.2, 0.6) : random_between(&in.source, 0.2, 0.8);
     if (random_chance(&in.source, 0.15)) {
       hair(&in, at, contrast);
     } else {

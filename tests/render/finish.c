@@ -1,7 +1,7 @@
 /* finish.c: light, noise and the scanner's numbers.
  *
- * Noise is drawn from a table of 65536 normal quantiles, four to a 64-bit number: normal to the fourth standard deviation and
- * quick enough for tens of megapixels. */
+ * Noise is drawn from a table of 65536 normal quantiles, four to a 64-bit number: normal to the fourth standard
+ * deviation and quick enough for tens of megapixels. */
 #include <math.h>
 #include <stdlib.h>
 
@@ -26,23 +26,21 @@ static void fill_quantiles(float *table)
 
 /* Light as 1 + a few slow products of one function of the column and one of the row. */
 typedef struct light_field {
-  double tilt_x, tilt_y, wave_x, wave_y, turn_x, turn_y, scale;
+  double tilt_x, tilt_y, wave_x, wave_y, turn_x, turn_y, scale; /* waves in periods a picture */
 } light_field;
 
 static light_field light_of(const render_params *params)
 {
   random_source source = random_stream(params->seed, STREAM_LIGHT);
-  light_field light = {random_between(&source, -1.0, 1.0), random_between(&source, -1.0, 1.0),
-                       random_between(&source, 0.5, 1.5),  random_between(&source, 0.5, 1.5),
-                       random_between(&source, 0.0, 6.28), random_between(&source, 0.0, 6.28), 0.0};
+  light_field light = {random_between(&source, -1.0, 1.0),
+                       random_between(&source, -1.0, 1.0),
+                       random_between(&source, 0.5, 1.5),
+                       random_between(&source, 0.5, 1.5),
+                       random_between(&source, 0.0, 6.28),
+                       random_between(&source, 0.0, 6.28),
+                       0.0};
   light.scale = params->light / (0.5 * fabs(light.tilt_x) + 0.5 * fabs(light.tilt_y) + 0.5);
   return light;
-}
-
-static double light_at(const light_field *light, double u, double v)
-{
-  double wave = cos(6.283 * light->wave_x * u + light->turn_x) * cos(6.283 * light->wave_y * v + light->turn_y);
-  return 1.0 + light->scale * (light->tilt_x * (u - 0.5) + light->tilt_y * (v - 0.5) + 0.5 * wave);
 }
 
 typedef struct finisher {
@@ -50,8 +48,8 @@ typedef struct finisher {
   const render_params *params;
   render_image *image;
   const float *quantiles;
-  float *column_light; /* of the current row, then the sensor's fixed pattern */
-  float *line_noise;   /* of the lines across the travel */
+  const float *column_wave; /* the light's wave along the columns */
+  float *line_noise; /* of the lines across the travel */
   random_source noise;
 } finisher;
 
@@ -68,14 +66,18 @@ static void store_pixel(const finisher *with, size_t index, double grey)
   }
 }
 
-static void finish_row(finisher *with, int32_t row)
+static void finish_row(finisher *with, const light_field *light, int32_t row)
 {
   const canvas *on = with->on;
+  double v = (double)row / (double)on->height_px, per_column = light->scale * light->tilt_x / (double)on->width_px;
+  double row_light = 1.0 + light->scale * (light->tilt_y * (v - 0.5) - 0.5 * light->tilt_x);
+  double row_wave = 0.5 * light->scale * cos(6.283 * light->wave_y * v + light->turn_y);
   double sd = with->params->noise;
   uint64_t bits = 0;
   for (int32_t column = 0; column < on->width_px; column++) {
     size_t index = (size_t)row * (size_t)on->width_px + (size_t)column;
-    double grey = (double)on->grey[index] * (double)with->column_light[column];
+    double grey = (double)on->grey[index] *
+                  (row_light + per_column * (double)column + row_wave * (double)with->column_wave[column]);
     if (sd > 0.0) {
       if (column % 4 == 0) {
         bits = random_bits(&with->noise);
@@ -103,17 +105,14 @@ static float *make_line_noise(const canvas *on, const render_params *params)
   return noise;
 }
 
-static void finish_rows(finisher *with)
+static float *make_column_wave(const canvas *on, const light_field *light)
 {
-  light_field light = light_of(with->params);
-  for (int32_t row = 0; row < with->on->height_px; row++) {
-    double v = (double)row / (double)with->on->height_px;
-    for (int32_t column = 0; column < with->on->width_px; column++) {
-      double u = (double)column / (double)with->on->width_px;
-      with->column_light[column] = with->params->light > 0.0 ? (float)light_at(&light, u, v) : 1.0F;
-    }
-    finish_row(with, row);
+  float *wave = malloc((size_t)on->width_px * sizeof *wave);
+  for (int32_t column = 0; wave && column < on->width_px; column++) {
+    double u = (double)column / (double)on->width_px;
+    wave[column] = (float)cos(6.283 * light->wave_x * u + light->turn_x);
   }
+  return wave;
 }
 
 bool finish_image(const canvas *on, const render_params *params, const render_truth *truth, render_image *image)
@@ -125,19 +124,22 @@ bool finish_image(const canvas *on, const render_params *params, const render_tr
                           .full_scale = params->bits == 16 ? 65535 : 255,
                           .stated_dpi = params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi};
   float *quantiles = malloc(QUANTILES * sizeof *quantiles);
-  float *column_light = malloc((size_t)on->width_px * sizeof *column_light);
+  light_field light = light_of(params);
+  float *column_wave = make_column_wave(on, &light);
   float *line_noise = params->line_noise > 0.0 ? make_line_noise(on, params) : NULL;
   image->sample = malloc(count * (size_t)image->channels * sizeof *image->sample);
-  bool ok = quantiles && column_light && image->sample && (line_noise || params->line_noise <= 0.0);
+  bool ok = quantiles && column_wave && image->sample && (line_noise || params->line_noise <= 0.0);
   if (ok) {
     fill_quantiles(quantiles);
-    finisher with = {on, params, image, quantiles, column_light, line_noise, random_stream(params->seed, STREAM_NOISE)};
-    finish_rows(&with);
+    finisher with = {on, params, image, quantiles, column_wave, line_noise, random_stream(params->seed, STREAM_NOISE)};
+    for (int32_t row = 0; row < on->height_px; row++) {
+      finish_row(&with, &light, row);
+    }
   } else {
     render_image_free(image);
   }
   free(quantiles);
-  free(column_light);
+  free(column_wave);
   free(line_noise);
   return ok;
 }

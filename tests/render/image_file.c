@@ -52,9 +52,9 @@ static bool png_rows(const render_image *image, FILE *file, unsigned char *packe
     return false;
   }
   png_init_io(png, file);
-  png_set_IHDR(png, info, (png_uint_32)image->width_px, (png_uint_32)image->height_px, image->full_scale == 255 ? 8 : 16,
-               image->channels == 3 ? PNG_COLOR_TYPE_RGB : PNG_COLOR_TYPE_GRAY, PNG_INTERLACE_NONE,
-               PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
+  png_set_IHDR(png, info, (png_uint_32)image->width_px, (png_uint_32)image->height_px,
+               image->full_scale == 255 ? 8 : 16, image->channels == 3 ? PNG_COLOR_TYPE_RGB : PNG_COLOR_TYPE_GRAY,
+               PNG_INTERLACE_NONE, PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
   if (image->stated_dpi > 0.0) {
     png_uint_32 per_metre = (png_uint_32)lround(image->stated_dpi / 0.0254);
     png_set_pHYs(png, info, per_metre, per_metre, PNG_RESOLUTION_METER);

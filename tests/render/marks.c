@@ -1,9 +1,9 @@
 /* marks.c: knife lines and sawn slots.
  *
- * A line is drawn in its own frame: `first` along the line, `second` across it toward the bridge. Depth and waviness are
- * sampled along it. The waviness loses its mean and slope over the visible part, so the straight line of the truth is what a
- * straight line fitted to every visible place with equal weight must find. A slot's walls are nibbled by chips, each wall by
- * itself; the truth is the kerf as sawn. */
+ * A line is drawn in its own frame: `first` along the line, `second` across it toward the bridge. Depth and waviness
+ * are sampled along it. The waviness loses its mean and slope over the visible part, so the straight line of the truth
+ * is what a straight line fitted to every visible place with equal weight must find. A slot's walls are nibbled by
+ * chips, each wall by itself; the truth is the kerf as sawn. */
 #include <math.h>
 #include <stdlib.h>
 
@@ -18,9 +18,10 @@ typedef struct line_job {
   const render_mark *mark;
   frame in;
   double begin_mm, per_mm;
-  double depth[LINE_SAMPLES + 1];       /* relative, 0 in gaps */
-  double shift_mm[LINE_SAMPLES + 1];    /* waviness */
-  double bite_mm[2][LINE_SAMPLES + 1];  /* chips of the walls toward nut and bridge */
+  double present[LINE_SAMPLES + 1]; /* 0 in gaps, 1 elsewhere, soft between */
+  double depth[LINE_SAMPLES + 1]; /* relative, gaps included */
+  double shift_mm[LINE_SAMPLES + 1]; /* waviness */
+  double bite_mm[2][LINE_SAMPLES + 1]; /* chips of the walls toward nut and bridge */
 } line_job;
 
 static double sampled(const line_job *job, const double *table, double along_mm)
@@ -86,7 +87,7 @@ static void paint_slot(void *context, canvas *on, const canvas_point *at)
   }
 }
 
-/* Depth: 1 plus a slow curve, never below 0.15; then the gaps, with ends 0.3 mm soft. */
+/* Depth: 1 plus a slow curve, never below 0.15. */
 static void fill_depth(line_job *job, random_source *source, double step)
 {
   double variation = job->params->depth_variation;
@@ -96,6 +97,7 @@ static void fill_depth(line_job *job, random_source *source, double step)
   }
 }
 
+/* 0 to 1 over 0.3 mm, a half at 0. */
 static double soft_inside(double distance_mm)
 {
   double t = fmin(fmax(distance_mm / 0.3 + 0.5, 0.0), 1.0);
@@ -108,12 +110,18 @@ static void cut_gaps(line_job *job, random_source *source, double from_mm, doubl
   double fraction = job->params->gap_fraction;
   int pieces = 1 + random_below(source, 3);
   double part = (to_mm - from_mm) / pieces, gap = fraction * part;
+  for (int i = 0; i <= LINE_SAMPLES; i++) {
+    job->present[i] = 1.0;
+  }
   for (int p = 0; p < pieces && fraction > 0.0; p++) {
     double begin = from_mm + part * p + random_between(source, 0.0, part - gap);
     for (int i = 0; i <= LINE_SAMPLES; i++) {
       double at = job->begin_mm + step * (double)i;
-      job->depth[i] *= 1.0 - soft_inside(fmin(at - begin, begin + gap - at));
+      job->present[i] *= 1.0 - soft_inside(fmin(at - begin, begin + gap - at));
     }
+  }
+  for (int i = 0; i <= LINE_SAMPLES; i++) {
+    job->depth[i] *= job->present[i];
   }
 }
 
@@ -124,7 +132,7 @@ typedef struct weights {
 static bool visible(const line_job *job, const render_mark *mark, int i, double step)
 {
   double at = job->begin_mm + step * (double)i;
-  return job->depth[i] > 0.07 && at >= mark->from_y_mm && at <= mark->to_y_mm;
+  return job->present[i] > 0.5 && at >= mark->from_y_mm && at <= mark->to_y_mm;
 }
 
 /* Waviness without mean and slope over the visible part, scaled to the wanted deviation there; sets coverage. */
@@ -203,7 +211,8 @@ static void draw_mark(canvas *on, line_job *job, render_mark *mark, uint64_t str
     fill_waviness(job, &source, mark, step);
     side += 0.02 + (job->params->burr_shape == RENDER_BURR_FLANK ? 12.0 : 1.0) * mark->burr_width_mm;
   }
-  canvas_paint(on, &job->in, mark->from_y_mm - 0.5, mark->to_y_mm + 0.5, -side, side, slot ? paint_slot : paint_knife, job);
+  canvas_paint(on, &job->in, mark->from_y_mm - 0.5, mark->to_y_mm + 0.5, -side, side, slot ? paint_slot : paint_knife,
+               job);
 }
 
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth)

@@ -1,7 +1,7 @@
 /* presets.c: boards drawn at random, each kind within its own limits.
  *
- * Sizes are those of small instruments (ukuleles, mandolins: common practice, no source), because a board must fit the glass
- * of an A4 scanner: at most 290 mm of it. */
+ * Sizes are those of small instruments (ukuleles, mandolins: common practice, no source), because a board must fit the
+ * glass of an A4 scanner: at most 290 mm of it. */
 #include <math.h>
 #include <string.h>
 
@@ -29,8 +29,10 @@ static double fret_mm(const render_params *params, int fret)
 
 static void draw_lots_for_board(render_params *params, random_source *source)
 {
-  static const double range_mm[4][4] = {
-      {330, 350, 34, 37}, {375, 385, 35, 38}, {425, 440, 35, 40}, {350, 355, 35, 38}}; /* scale from, to; nut from, to */
+  static const double range_mm[4][4] = {{330, 350, 34, 37},
+                                        {375, 385, 35, 38},
+                                        {425, 440, 35, 40},
+                                        {350, 355, 35, 38}}; /* scale from, to; nut from, to */
   const double *kind = range_mm[random_below(source, 4)];
   params->scale_length_mm = floor(random_between(source, kind[0], kind[1]) * 2.0) / 2.0;
   params->nut_width_mm = random_between(source, kind[2], kind[3]);
@@ -65,7 +67,8 @@ static void draw_lots_for_scanner(render_params *params, random_source *source)
 
 static void draw_lots_for_rule(render_params *params, random_source *source)
 {
-  static const int kinds[6] = {RENDER_1_MM, RENDER_1_MM, RENDER_HALF_MM, RENDER_HALF_MM, RENDER_INCH_32, RENDER_INCH_64};
+  static const int kinds[6] = {RENDER_1_MM,    RENDER_1_MM,    RENDER_HALF_MM,
+                               RENDER_HALF_MM, RENDER_INCH_32, RENDER_INCH_64};
   params->graduation = kinds[random_below(source, 6)];
   params->far_graduation = random_chance(source, 0.5) ? kinds[random_below(source, 6)] : RENDER_NO_GRADUATION;
   bool both = params->far_graduation != RENDER_NO_GRADUATION;

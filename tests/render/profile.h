@@ -24,9 +24,10 @@ typedef struct profile_blur {
 
 void profile_table_fill(profile_table *table);
 
-/* The blur across a direction with unit normal (nx, ny), for a pixel of dx by dy mm and a point spread of psf_px pixels.
- * The square of a pixel projects to two boxes, |nx| dx and |ny| dy; the narrower is folded into the Gaussian with the same
- * variance. At 3 degrees that changes a profile by less than 1e-8, at 45 degrees by about 1e-4, and never its centre. */
+/* The blur across a direction with unit normal (nx, ny), for a pixel of dx by dy mm and a point spread of psf_px
+ * pixels. The square of a pixel projects to two boxes, |nx| dx and |ny| dy; the narrower is folded into the Gaussian
+ * with the same variance. At 3 degrees that changes a profile by less than 1e-8, at 45 degrees by about 1e-4, and never
+ * its centre. */
 profile_blur profile_blur_across(double nx, double ny, double dx_mm, double dy_mm, double psf_px);
 
 /* 0 far below t = 0, 1 far above. */

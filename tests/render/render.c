@@ -8,7 +8,9 @@
 static bool draw_everything(canvas *on, const render_params *params, render_truth *truth)
 {
   draw_background(on, params);
-  draw_wood(on, params);
+  if (!draw_wood(on, params)) {
+    return false;
+  }
   draw_clutter(on, params);
   if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth)) {
     return false;

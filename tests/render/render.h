@@ -1,18 +1,20 @@
 /* render.h: pictures of fingerboards whose truth is known exactly.
  *
- * An independent judge of the library that measures: it shares no code with src/, computes fret places by itself, and draws
- * from physical millimetres on the scanner's glass. Every knife line, slot, rule stroke and edge is a one-dimensional
- * profile (box, step or exponential flank) convolved in closed form with a Gaussian blur and with the pixel's own square, so
- * the picture is right far below a pixel without supersampling. Wood and steel textures are approximations.
+ * An independent judge of the library that measures: it shares no code with src/, computes fret places by itself, and
+ * draws from physical millimetres on the scanner's glass. Every knife line, slot, rule stroke and edge is a
+ * one-dimensional profile (box, step or exponential flank) convolved in closed form with a Gaussian blur and with the
+ * pixel's own square, so the picture is right far below a pixel without supersampling. Wood and steel textures are
+ * approximations.
  *
  * Frames
  *   glass:   X_mm to the right of the picture, Y_mm down; (0,0) is the centre of the top-left pixel. Column c lies at
  *            X = fx(c), row r at Y = fy(r): a pitch, a scale error and a few sine waves each. The two axes differ.
- *   board:   x_mm from the nut toward the bridge on the centre line (midway between the long edges), y_mm to the right when
- *            looking from the nut to the bridge at the face: in the picture, the direction of +x turned clockwise by 90 deg.
+ *   board:   x_mm from the nut toward the bridge on the centre line (midway between the long edges), y_mm to the right
+ *            when looking from the nut to the bridge at the face: in the picture, +x turned clockwise by 90 deg.
  *   rule:    t_mm along the rule from its zero graduation, in the direction its numbers grow.
  * Angles in the picture are positive from +X toward +Y, that is clockwise as seen.
- * quarter_turns: the direction from nut to bridge is +Y for 0, -X for 1, -Y for 2, +X for 3 (turned clockwise), then skewed.
+ * quarter_turns: the direction from nut to bridge is +Y for 0, -X for 1, -Y for 2, +X for 3 (turned clockwise), then
+ * skewed.
  *
  * Grey values are fractions of full scale, proportional to what the scanner stores. Contrast is signed and relative to
  * the board's wood_level: -0.3 takes 30 % of the wood's grey away at the bottom of the cut, before blurring.
@@ -126,7 +128,7 @@ typedef enum render_difficulty {
   LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
   LIST(missing, "frets left out: 5,9") \
   LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
-  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in", "graduation of the rule's edge beside the board; none: no rule") \
+  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in", "the rule's edge beside the board; none: no rule") \
   CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in", "graduation of the rule's other edge") \
   CHOICE(rule_side, 0, "right|left", "side of the board where the rule lies, looking from the nut to the bridge") \
   INT(rule_reversed, 0, "1: the rule's numbers grow toward the nut") \
@@ -195,8 +197,8 @@ typedef struct render_axis {
  * The grey it adds at distance d (toward the bridge) from that straight line, before blurring, is wood_level times
  *   contrast * depth                             for |d| <= width/2,
  *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
- * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 on the mean of the
- * visible part unless depth_variation is on. A slot replaces the wood by slot_level between its walls. */
+ * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 outside gaps
+ * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls. */
 typedef struct render_mark {
   int fret;         /* 0 is the nut; -1 a stray line */
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
@@ -220,7 +222,7 @@ typedef struct render_stroke {
 typedef struct render_rule {
   bool drawn;
   double graduation_mm;
-  double skew_deg;       /* of the direction in which the numbers grow, from the direction nut to bridge (or its reverse) */
+  double skew_deg;       /* turn of the rule out of the board's nominal direction, clockwise positive */
   double px_per_mm;      /* mean between first and last, along the image axis on which the board lies */
   render_point first_px, last_px; /* first and last graduation, at the rule's edge beside the board */
   render_point corner_px[4];
@@ -235,7 +237,8 @@ typedef struct render_truth {
   double psf_px;
   double direction_deg; /* of the board's +x on the glass, from +X toward +Y */
   render_point nut_mm;  /* the nut datum on the centre line, on the glass */
-  render_point outline_px[4]; /* of the board: nut's end at smaller y, far end at smaller y, far end at larger y, nut's end */
+  /* The board's corners: nut's end at smaller y, far end at smaller y, far end at larger y, nut's end at larger y. */
+  render_point outline_px[4];
   size_t mark_count;
   render_mark mark[RENDER_MAX_MARKS]; /* fret 0 .. N */
   size_t stray_count;

@@ -1,8 +1,9 @@
 /* rule.c: a steel rule with engraved graduations.
  *
- * The rule's frame: `first` along the growing numbers from the zero graduation, `second` from the edge beside the board into
- * the steel. Strokes are bars at exact places, their lengths by the workshop's custom (common practice, no source): on
- * millimetres the tens longest, fives between, half millimetres shortest; on inches each halving of the interval is shorter. */
+ * The rule's frame: `first` along the growing numbers from the zero graduation, `second` from the edge beside the board
+ * into the steel. Strokes are bars at exact places, their lengths by the workshop's custom (common practice, no
+ * source): on millimetres the tens longest, fives between, half millimetres shortest; on inches each halving of the
+ * interval is shorter. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -74,7 +75,8 @@ static void paint_steel(void *context, canvas *on, const canvas_point *at)
   double begin = on->layout->rule_begin_mm, length = on->layout->rule_end_mm - begin;
   double share = profile_box(on->table, at->second_mm - 0.5 * params->rule_width_mm, params->rule_width_mm,
                              canvas_blur(on, at, on->layout->rule.second));
-  share *= profile_box(on->table, at->first_mm - begin - 0.5 * length, length, canvas_blur(on, at, on->layout->rule.first));
+  share *=
+      profile_box(on->table, at->first_mm - begin - 0.5 * length, length, canvas_blur(on, at, on->layout->rule.first));
   share *= 1.0 - hole_share(on, job, at);
   if (share <= 0.0) {
     return;
@@ -85,7 +87,8 @@ static void paint_steel(void *context, canvas *on, const canvas_point *at)
   double a = random_lattice(job->seed, (int64_t)whole, (int64_t)row);
   double b = random_lattice(job->seed, (int64_t)whole + 1, (int64_t)row);
   double off = (at->first_mm - job->reflection_mm) / 25.0;
-  double level = 1.0 + params->rule_brushed * 1.9 * (a + rest * (b - a)) + params->rule_reflection * exp(-0.5 * off * off);
+  double level =
+      1.0 + params->rule_brushed * 1.9 * (a + rest * (b - a)) + params->rule_reflection * exp(-0.5 * off * off);
   float *grey = &on->grey[at->index];
   *grey += (float)(share * (params->rule_level * level - *grey));
   if (on->wood) {
@@ -114,7 +117,6 @@ static void draw_number(canvas *on, const render_params *params, const edge *on_
   char text[24];
   snprintf(text, sizeof text, "%ld", number);
   double second = on_edge->at_mm + on_edge->inward * 9.6;
-  /* The numbers stand with their feet to the edge they belong to... unless reading along would then run backward. */
   bar pen = {.width_mm = 0.22, .level = params->stroke_level, .opacity = 0.9};
   draw_text(on, text, frame_to_glass(rule, t_mm, second), rule->first, 2.2, &pen);
 }
@@ -125,8 +127,13 @@ static void draw_stroke(canvas *on, const render_params *params, const edge *on_
   const frame *rule = &on->layout->rule;
   double from = on_edge->at_mm + on_edge->inward * params->stroke_inset_mm;
   double to = on_edge->at_mm + on_edge->inward * (params->stroke_inset_mm + length_mm);
-  bar stroke = {frame_to_glass(rule, t_mm, from), frame_to_glass(rule, t_mm, to), params->stroke_width_mm,
-                params->stroke_level, opacity, false, false};
+  bar stroke = {frame_to_glass(rule, t_mm, from),
+                frame_to_glass(rule, t_mm, to),
+                params->stroke_width_mm,
+                params->stroke_level,
+                opacity,
+                false,
+                false};
   canvas_bar(on, &stroke);
 }
 
@@ -140,8 +147,8 @@ static void draw_edge(canvas *on, const render_params *params, const edge *on_ed
   for (long k = 0; k < count; k++) {
     double t = kind.mm * (double)k, error = params->graduation_error_um / 1000.0 * random_normal(&source);
     double fate = random_between(&source, 0.0, 1.0), fading = random_between(&source, 0.15, 0.6);
-    double opacity = fate < params->strokes_missing ? 0.0
-                     : (fate < params->strokes_missing + params->strokes_faded ? fading : 1.0);
+    double opacity =
+        fate < params->strokes_missing ? 0.0 : (fate < params->strokes_missing + params->strokes_faded ? fading : 1.0);
     if (opacity > 0.0) {
       draw_stroke(on, params, on_edge, t + error, stroke_length_mm(on_edge->kind, k), opacity);
     }
@@ -162,7 +169,8 @@ typedef struct stain_job {
 static void paint_stain(void *context, canvas *on, const canvas_point *at)
 {
   const stain_job *job = context;
-  double dx = (at->first_mm - job->at_mm) / job->radius_mm, dy = (at->second_mm - job->second_mm) / (0.7 * job->radius_mm);
+  double dx = (at->first_mm - job->at_mm) / job->radius_mm,
+         dy = (at->second_mm - job->second_mm) / (0.7 * job->radius_mm);
   on->grey[at->index] *= (float)(1.0 - job->depth * exp(-(dx * dx + dy * dy)) * (at->second_mm > 0.1 ? 1.0 : 0.0));
 }
 
@@ -183,8 +191,13 @@ static void draw_cover(canvas *on, const render_params *params)
 {
   double near = -fmin(1.0, 0.5 * params->rule_gap_mm), far = params->rule_width_mm + 2.0;
   double middle = params->cover_at_mm + 0.5 * params->cover_mm;
-  bar paper = {frame_to_glass(&on->layout->rule, middle + 0.2, near), frame_to_glass(&on->layout->rule, middle - 0.2, far),
-               params->cover_mm, 0.88, 1.0, false, false};
+  bar paper = {frame_to_glass(&on->layout->rule, middle + 0.2, near),
+               frame_to_glass(&on->layout->rule, middle - 0.2, far),
+               params->cover_mm,
+               0.88,
+               1.0,
+               false,
+               false};
   canvas_bar(on, &paper);
 }
 

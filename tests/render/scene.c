@@ -1,7 +1,7 @@
 /* scene.c: plane geometry on the glass.
  *
- * Everything is placed in a frame with +x toward the bridge first, then turned by quarter turns and skew. The picture is as
- * large as the contents and a margin need, so nothing is ever cut off unless a sheet size says so. */
+ * Everything is placed in a frame with +x toward the bridge first, then turned by quarter turns and skew. The picture
+ * is as large as the contents and a margin need, so nothing is ever cut off unless a sheet size says so. */
 #include "scene.h"
 
 #include <math.h>
@@ -72,7 +72,8 @@ static void set_axis(const render_params *params, int which, random_source *sour
   for (int i = 0; i < count && i < 3; i++) {
     double share = i == 0 ? 1.0 : random_between(source, 0.3, 0.7);
     double stretch = i == 0 ? 1.0 : random_between(source, 0.5, 1.8);
-    double length_mm = travels ? params->wave_length_mm * stretch : (i == 0 ? 210.0 : 130.0) * random_between(source, 0.8, 1.3);
+    double length_mm =
+        travels ? params->wave_length_mm * stretch : (i == 0 ? 210.0 : 130.0) * random_between(source, 0.8, 1.3);
     axis->amplitude_mm[i] = (travels ? params->wave_um : params->sensor_um) * share / 1000.0;
     axis->period_px[i] = length_mm / axis->mm_per_px;
     axis->phase_rad[i] = random_between(source, 0.0, 2.0 * pi);
@@ -85,8 +86,8 @@ double scene_half_width_mm(const scene *of, double x_mm)
   return of->half_at_nut_mm + of->half_slope * x_mm;
 }
 
-/* Distance of a fret from the nut: the string stopped there sounds n steps of an equally divided octave higher, and pitch
- * goes inversely with length, so what remains is L 2^(-n/divisions). */
+/* Distance of a fret from the nut: the string stopped there sounds n steps of an equally divided octave higher, and
+ * pitch goes inversely with length, so what remains is L 2^(-n/divisions). */
 static double fret_mm(const render_params *params, int fret)
 {
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
@@ -132,8 +133,8 @@ static void lay_board(const render_params *params, scene *out)
   out->half_slope = 0.5 * (params->end_width_mm - params->nut_width_mm) / out->x_end_mm;
 }
 
-/* The rule lies on the board's +y or -y side: its near edge is a line turned by its own skew, pushed away until the nearest
- * corner of the board is rule_gap_mm off. */
+/* The rule lies on the board's +y or -y side: its near edge is a line turned by its own skew, pushed away until the
+ * nearest corner of the board is rule_gap_mm off. */
 static void lay_rule(const render_params *params, scene *out)
 {
   out->has_rule = params->graduation != RENDER_NO_GRADUATION;
@@ -193,7 +194,8 @@ static bool fit_sheet(const render_params *params, scene *out, render_truth *tru
   move_scene(out, 0.5 * (width - low.x - high.x), 0.5 * (height - low.y - high.y));
   double columns = ceil(width / truth->axis[0].mm_per_px), rows = ceil(height / truth->axis[1].mm_per_px);
   if (!(columns >= 16.0 && rows >= 16.0 && columns * rows <= 4e8)) {
-    snprintf(message, RENDER_MESSAGE, "the picture would be %.0f x %.0f pixels; choose another dpi or sheet", columns, rows);
+    snprintf(message, RENDER_MESSAGE, "the picture would be %.0f x %.0f pixels; choose another dpi or sheet", columns,
+             rows);
     return false;
   }
   truth->width_px = (int32_t)columns;
@@ -219,7 +221,8 @@ static double edge_y_mm(const scene *of, double x_mm, double slope, double side)
   return side * (of->half_at_nut_mm + of->half_slope * x_mm) / (1.0 - side * of->half_slope * slope);
 }
 
-static void place_ends(const scene *of, const render_axis axis[2], random_source *source, double least, render_mark *mark)
+static void place_ends(const scene *of, const render_axis axis[2], random_source *source, double least,
+                       render_mark *mark)
 {
   double slope = tan(mark->squareness_deg * pi / 180.0);
   double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
@@ -246,8 +249,8 @@ static void set_profile(const render_params *params, random_source *source, rend
   bool slot = params->marks == RENDER_SLOT;
   double width = slot ? params->slot_width_mm : params->line_width_mm;
   mark->width_mm = spread(source, width, slot ? 0.0 : params->contrast_spread);
-  mark->contrast = slot ? params->slot_level / params->wood_level - 1.0
-                        : spread(source, params->contrast, params->contrast_spread);
+  mark->contrast =
+      slot ? params->slot_level / params->wood_level - 1.0 : spread(source, params->contrast, params->contrast_spread);
   int sides = slot ? 0 : params->burr_sides;
   int which = random_below(source, 2);
   for (int i = 0; i < 2; i++) {
@@ -318,6 +321,36 @@ static void set_outline(const render_params *params, const scene *of, render_tru
   }
 }
 
+/* Sizes that would divide by zero, turn the travel back on itself or ask for endless work. */
+static const char *unusable_detail(const render_params *params)
+{
+  if (params->wave_count < 0 || params->wave_count > 3 ||
+      !(params->wave_um >= 0.0 && params->sensor_um >= 0.0 && params->wave_length_mm >= 5.0) ||
+      !(fmax(params->wave_um, params->sensor_um) <= 0.02 * 1000.0 * params->wave_length_mm)) {
+    return "wave_count must be 0 to 3, wave_length_mm at least 5, wave_um and sensor_um at most 2 % of it";
+  }
+  if (!(fabs(params->scale_error_x) < 0.5 && fabs(params->scale_error_y) < 0.5)) {
+    return "scale_error_x and scale_error_y must lie between -0.5 and 0.5";
+  }
+  if (!(params->figure_mm > 0.0 && params->chatter_mm > 0.0)) {
+    return "figure_mm and chatter_mm must be above 0";
+  }
+  if (!(params->pores_per_mm2 >= 0.0 && params->pores_per_mm2 <= 20.0)) {
+    return "pores_per_mm2 must be 0 to 20";
+  }
+  if (!(params->line_width_mm > 0.0 && params->slot_width_mm > 0.0 && params->stroke_width_mm > 0.0 &&
+        params->rule_width_mm >= 10.0)) {
+    return "widths of lines, slots and strokes must be above 0, rule_width_mm at least 10";
+  }
+  if (!(params->gap_fraction >= 0.0 && params->gap_fraction < 0.9 && params->burr_width_mm > 0.0)) {
+    return "gap_fraction must be 0 to 0.9, burr_width_mm above 0";
+  }
+  if (params->background < 0.0 || !(params->margin_mm >= 0.0 && params->margin_mm < 1000.0)) {
+    return "background must not be negative, margin_mm 0 to 1000";
+  }
+  return NULL;
+}
+
 static bool usable(const render_params *params, char *message)
 {
   const char *wrong = NULL;
@@ -335,6 +368,9 @@ static bool usable(const render_params *params, char *message)
     wrong = "wood_level must be above 0, coverage above 0 and at most 1";
   } else if (params->quarter_turns < 0 || params->quarter_turns > 3) {
     wrong = "quarter_turns must be 0 to 3";
+  }
+  if (!wrong) {
+    wrong = unusable_detail(params);
   }
   if (wrong) {
     snprintf(message, RENDER_MESSAGE, "%s", wrong);
@@ -355,6 +391,12 @@ bool scene_lay_out(const render_params *params, scene *out, render_truth *truth,
   set_axis(params, 1, &source, &truth->axis[1]);
   lay_board(params, out);
   lay_rule(params, out);
+  if (out->has_rule && !(out->graduated_mm >= 10.0 && out->graduated_mm <= 5000.0)) {
+    snprintf(message, RENDER_MESSAGE,
+             "the rule would be %.1f mm long; choose rule_start_mm and rule_length_mm for 10 to 5000",
+             out->graduated_mm);
+    return false;
+  }
   if (!fit_sheet(params, out, truth, message)) {
     return false;
   }

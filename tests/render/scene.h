@@ -33,11 +33,12 @@ render_point frame_to_glass(const frame *of, double first_mm, double second_mm);
 render_point frame_from_glass(const frame *of, render_point at_mm);
 
 typedef struct scene {
-  frame board;              /* origin at the nut datum, x and y of the board */
+  frame board; /* origin at the nut datum, x and y of the board */
   double x_begin_mm, x_end_mm; /* the board's wood along x */
   double half_at_nut_mm, half_slope; /* half width = half_at_nut + half_slope x */
   bool has_rule;
-  frame rule; /* origin at the zero graduation on the edge beside the board; first along the numbers, second into the steel */
+  frame rule; /* origin at the zero graduation on the edge beside the board; first along the numbers, second into the
+                 steel */
   double rule_begin_mm, rule_end_mm; /* steel along its first axis */
   double graduated_mm;
 } scene;
@@ -49,10 +50,10 @@ double scene_half_width_mm(const scene *of, double x_mm);
 typedef struct canvas {
   int32_t width_px, height_px;
   float *grey;
-  unsigned char *wood;      /* how much of each pixel is bare wood, 0..255, for the tint; NULL without colour */
+  unsigned char *wood; /* how much of each pixel is bare wood, 0..255, for the tint; NULL without colour */
   double psf_px;
-  double *x_mm, *dx_mm;     /* of each column */
-  double *y_mm, *dy_mm;     /* of each row */
+  double *x_mm, *dx_mm; /* of each column */
+  double *y_mm, *dy_mm; /* of each row */
   const profile_table *table;
   const scene *layout;
 } canvas;
@@ -69,8 +70,8 @@ typedef void canvas_painter(void *context, canvas *on, const canvas_point *at);
 
 bool canvas_create(const render_truth *truth, const scene *layout, const profile_table *table, canvas *out);
 void canvas_free(canvas *on);
-/* Calls the painter for every pixel whose centre lies within first = a0..a1, second = b0..b1 of the frame, widened by the
- * reach of the blur. */
+/* Calls the painter for every pixel whose centre lies within first = a0..a1, second = b0..b1 of the frame, widened by
+ * the reach of the blur. */
 void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, double b1, canvas_painter *painter,
                   void *context);
 profile_blur canvas_blur(const canvas *on, const canvas_point *at, render_point normal);
@@ -83,14 +84,14 @@ double board_share(const canvas *on, const canvas_point *at);
 typedef struct bar {
   render_point from_mm, to_mm;
   double width_mm, level, opacity;
-  bool relative;   /* level is a contrast */
-  bool on_board;   /* clipped by the board */
+  bool relative; /* level is a contrast */
+  bool on_board; /* clipped by the board */
 } bar;
 
 void canvas_bar(canvas *on, const bar *what);
 
 void draw_background(canvas *on, const render_params *params);
-void draw_wood(canvas *on, const render_params *params);
+bool draw_wood(canvas *on, const render_params *params);
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
 bool draw_rule(canvas *on, const render_params *params, render_truth *truth);
 void draw_clutter(canvas *on, const render_params *params);

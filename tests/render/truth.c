@@ -113,9 +113,27 @@ static cJSON *rule_json(const render_rule *rule)
   for (size_t i = 0; i < rule->stroke_count; i++) {
     char text[120];
     const render_stroke *stroke = &rule->stroke[i];
-    snprintf(text, sizeof text, "[%.4f,%.4f,%.6f,%.2f]", stroke->edge_px.x, stroke->edge_px.y, stroke->t_mm, stroke->visible);
+    snprintf(text, sizeof text, "[%.4f,%.4f,%.6f,%.2f]", stroke->edge_px.x, stroke->edge_px.y, stroke->t_mm,
+             stroke->visible);
     cJSON_AddItemToArray(strokes, cJSON_CreateRaw(text));
   }
+  return json;
+}
+
+/* Every plain parameter under its own name, so that a picture can be drawn again and results sorted by what was on it.
+ */
+static cJSON *params_json(const render_params *params)
+{
+  cJSON *json = cJSON_CreateObject();
+#define JSON_REAL(name, value, meaning) add_number(json, #name, params->name);
+#define JSON_INT(name, value, meaning) cJSON_AddNumberToObject(json, #name, params->name);
+#define JSON_CHOICE(name, value, names, meaning) cJSON_AddNumberToObject(json, #name, params->name);
+#define JSON_LIST(name, meaning)
+  RENDER_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE, JSON_LIST)
+#undef JSON_REAL
+#undef JSON_INT
+#undef JSON_CHOICE
+#undef JSON_LIST
   return json;
 }
 
@@ -151,6 +169,7 @@ static cJSON *truth_json(const render_truth *truth)
   cJSON_AddItemToObject(json, "marks", marks_json(truth->mark, truth->mark_count));
   cJSON_AddItemToObject(json, "stray", marks_json(truth->stray, truth->stray_count));
   cJSON_AddItemToObject(json, "rule", rule_json(&truth->rule));
+  cJSON_AddItemToObject(json, "params", params_json(params));
   return json;
 }
 

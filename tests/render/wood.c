@@ -1,8 +1,8 @@
 /* wood.c: the lid, the board's wood and what lies under its marks.
  *
  * Grain is lattice noise, long along the board and short across, in four layers that bend gently together; figure is a
- * slow band pattern across the board; chatter a sine along it whose phase wanders. None of this is exact, only lifelike; the
- * edges of the board are exact. */
+ * slow band pattern across the board; chatter a sine along it whose phase wanders. None of this is exact, only
+ * lifelike; the edges of the board are exact. */
 #include <math.h>
 #include <stdlib.h>
 
@@ -21,15 +21,16 @@ static double lattice_noise(uint64_t seed, double u, double v)
   a = a * a * (3.0 - 2.0 * a);
   b = b * b * (3.0 - 2.0 * b);
   double low = random_lattice(seed, i, j) + a * (random_lattice(seed, i + 1, j) - random_lattice(seed, i, j));
-  double high = random_lattice(seed, i, j + 1) + a * (random_lattice(seed, i + 1, j + 1) - random_lattice(seed, i, j + 1));
+  double high =
+      random_lattice(seed, i, j + 1) + a * (random_lattice(seed, i + 1, j + 1) - random_lattice(seed, i, j + 1));
   return low + b * (high - low);
 }
 
 typedef struct wood_job {
   const render_params *params;
   uint64_t seed;
-  double begin_mm, per_mm;           /* of the tables along x */
-  double bend_mm[TABLE_SAMPLES];     /* sideways run of the grain */
+  double begin_mm, per_mm; /* of the tables along x */
+  double bend_mm[TABLE_SAMPLES]; /* sideways run of the grain */
   double chatter_turn[TABLE_SAMPLES]; /* wandering phase, as a relative brightness already */
 } wood_job;
 
@@ -102,30 +103,37 @@ static void draw_pores(canvas *on, const render_params *params)
     if (fabs(y) > scene_half_width_mm(of, x) + 0.1) {
       continue;
     }
-    bar dash = {frame_to_glass(&of->board, x, y), frame_to_glass(&of->board, x + run, y + run * lean), width,
-                params->pore_contrast, depth, true, false};
-    dash.on_board = fabs(y) > scene_half_width_mm(of, x) - 0.5 || x + run > of->x_end_mm - 0.3 || x < of->x_begin_mm + 0.3;
+    bar dash = {frame_to_glass(&of->board, x, y),
+                frame_to_glass(&of->board, x + run, y + run * lean),
+                width,
+                params->pore_contrast,
+                depth,
+                true,
+                false};
+    dash.on_board =
+        fabs(y) > scene_half_width_mm(of, x) - 0.5 || x + run > of->x_end_mm - 0.3 || x < of->x_begin_mm + 0.3;
     canvas_bar(on, &dash);
   }
 }
 
-void draw_wood(canvas *on, const render_params *params)
+bool draw_wood(canvas *on, const render_params *params)
 {
   const scene *of = on->layout;
   wood_job *job = malloc(sizeof *job);
   if (!job) {
-    return;
+    return false;
   }
   random_source source = random_stream(params->seed, STREAM_WOOD);
   job->params = params;
   job->seed = random_bits(&source);
   fill_tables(job, of->x_begin_mm - 1.0, of->x_end_mm + 1.0);
-  double half = 0.5 * fmax(scene_half_width_mm(of, of->x_begin_mm), scene_half_width_mm(of, of->x_end_mm)) * 2.0;
+  double half = fmax(scene_half_width_mm(of, of->x_begin_mm), scene_half_width_mm(of, of->x_end_mm));
   canvas_paint(on, &of->board, of->x_begin_mm, of->x_end_mm, -half, half, paint_wood, job);
   free(job);
   if (params->pores_per_mm2 > 0.0) {
     draw_pores(on, params);
   }
+  return true;
 }
 
 /* A soft shadow on the lid beside one long edge. */
@@ -151,6 +159,7 @@ void draw_background(canvas *on, const render_params *params)
   }
   if (params->edge_shadow > 0.0) {
     double half = fmax(scene_half_width_mm(of, of->x_begin_mm), scene_half_width_mm(of, of->x_end_mm)) + 8.0;
-    canvas_paint(on, &of->board, of->x_begin_mm - 0.5, of->x_end_mm + 0.5, -half, half, paint_shadow, (void *)(uintptr_t)params);
+    canvas_paint(on, &of->board, of->x_begin_mm - 0.5, of->x_end_mm + 0.5, -half, half, paint_shadow,
+                 (void *)(uintptr_t)params);
   }
 }

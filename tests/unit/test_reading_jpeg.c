@@ -87,9 +87,9 @@ static void test_ink(void **state)
   }
   blob b = jpeg_of(ink, (jpeg_spec){.given = JCS_CMYK, .stored = JCS_CMYK, .samples = 4, .no_adobe = true});
   check_cells(&b, expected, 1.0, 4); /* rounded twice */
-  b = jpeg_of(complement, (jpeg_spec){.given = JCS_CMYK, .stored = JCS_CMYK, .samples = 4});
+  b = jpeg_of((const uint8_t(*)[4])complement, (jpeg_spec){.given = JCS_CMYK, .stored = JCS_CMYK, .samples = 4});
   check_cells(&b, expected, 1.0, 4);
-  b = jpeg_of(complement, (jpeg_spec){.given = JCS_CMYK, .stored = JCS_YCCK, .samples = 4});
+  b = jpeg_of((const uint8_t(*)[4])complement, (jpeg_spec){.given = JCS_CMYK, .stored = JCS_YCCK, .samples = 4});
   check_cells(&b, expected, 2.0, 4); /* and the rounding of YCC */
 }
 

@@ -1,0 +1,66 @@
+/* What the commands share. The command line holds no method: it reads options, calls the library, writes what comes back.
+ *
+ * Every function that fails has said so on standard error, one line, and returns the exit status. */
+#ifndef SLOTPROOF_CLI_H
+#define SLOTPROOF_CLI_H
+
+#include <stdbool.h>
+#include <stdint.h>
+#include <stdio.h>
+
+#include "slotproof/check.h"
+#include "slotproof/layout.h"
+#include "slotproof/report.h"
+#include "slotproof/status.h"
+
+/* Commands, as bits: which options go with which. */
+enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4 };
+
+typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV } cli_format;
+
+/* One command line, read. Texts belong to argv. */
+typedef struct cli_request {
+  unsigned command;
+  bool help;
+  double scale_length_mm;  /* NAN = not given */
+  int32_t frets;           /* 0 = not given */
+  int32_t divisions;       /* 0 = not given */
+  const char *steps;
+  sp_check_options check;  /* `layout` is set later */
+  cli_format format;
+  const char *output;      /* NULL = standard output */
+  const char *overlay;
+  char **images;
+  int image_count;
+} cli_request;
+
+/* Reads options and images; argv[0] is the command. */
+int cli_parse(int argc, char **argv, unsigned command, cli_request *request);
+/* Lists the options of a command. */
+void cli_print_options(unsigned command, FILE *file);
+
+/* "slotproof: WHERE: sentence"; returns err->status. WHERE is a file, an option or a command, made printable. */
+int cli_complain(const char *where, const sp_error *err);
+#if defined(__GNUC__)
+__attribute__((format(printf, 3, 4)))
+#endif
+int cli_refuse(const char *where, sp_status status, const char *format, ...);
+
+/* The layout the options ask for; names those that are missing. */
+int cli_make_layout(const cli_request *request, sp_layout *layout);
+/* Refuses options of the scale that do not go together; a distance alone asks for --reference distance. */
+int cli_check_reference_options(cli_request *request);
+/* Refuses outputs that would overwrite an input or each other. */
+int cli_check_outputs(const cli_request *request);
+
+/* Writes the report and, if asked for, the overlay: both or neither. `raster` may be NULL if no overlay is asked for. */
+typedef sp_status (*cli_writer)(const void *what, FILE *file, sp_error *err);
+typedef sp_status (*cli_overlay)(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err);
+int cli_deliver(const cli_request *request, const void *what, cli_writer write, cli_overlay draw, const sp_record *record,
+                const sp_raster *raster);
+
+int cli_layout(int argc, char **argv);
+int cli_check(int argc, char **argv);
+int cli_reference(int argc, char **argv);
+
+#endif

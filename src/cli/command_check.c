@@ -1,0 +1,83 @@
+/* slotproof check: a picture in, a report out. */
+#include <math.h>
+
+#include "cli.h"
+
+static sp_status write_text(const void *record, FILE *file, sp_error *err)
+{
+  return sp_report_text(record, file, err);
+}
+
+static sp_status write_json(const void *record, FILE *file, sp_error *err)
+{
+  return sp_report_json(record, file, err);
+}
+
+static sp_status write_csv(const void *record, FILE *file, sp_error *err)
+{
+  return sp_report_csv(record, file, err);
+}
+
+static void print_help(void)
+{
+  printf("usage: slotproof check --scale-length LEN --frets N [options] IMAGE\n\n"
+         "Measures the marks on a scanned board and compares them with the computed layout.\n"
+         "Exit status: 0 every mark within tolerance, 1 at least one out, 2 could not decide.\n\n");
+  cli_print_options(CLI_CHECK, stdout);
+}
+
+static int refuse_images(const cli_request *r)
+{
+  if (r->image_count == 0)
+    return cli_refuse("check", SP_E_USAGE, "a picture is missing; name a PNG, JPEG or TIFF file");
+  if (r->image_count > 1)
+    return cli_refuse(r->images[1], SP_E_USAGE,
+                      "several pictures of one board are not part of this version; scan the board in one piece");
+  return 0;
+}
+
+/* Measures and reports; the layout stands. */
+static int measure(const cli_request *r)
+{
+  static const cli_writer WRITERS[] = {[CLI_TEXT] = write_text, [CLI_JSON] = write_json, [CLI_CSV] = write_csv};
+  sp_record record;
+  sp_raster raster = {0};
+  sp_error err = {0};
+  sp_record_init(&record);
+  int status = (int)sp_check_picture(r->images[0], &r->check, &record, r->overlay ? &raster : NULL, &err);
+  if (status)
+    status = cli_complain(r->images[0], &err);
+  else
+    status = cli_deliver(r, &record, WRITERS[r->format], sp_report_overlay, &record, &raster);
+  if (!status)
+    status = sp_check_exit_status(&record);
+  sp_raster_free(&raster);
+  sp_record_free(&record);
+  return status;
+}
+
+int cli_check(int argc, char **argv)
+{
+  cli_request r;
+  sp_layout layout;
+  int status = cli_parse(argc, argv, CLI_CHECK, &r);
+  if (status)
+    return status;
+  if (r.help) {
+    print_help();
+    return 0;
+  }
+  status = refuse_images(&r);
+  if (!status)
+    status = cli_check_reference_options(&r);
+  if (!status)
+    status = cli_check_outputs(&r);
+  if (!status)
+    status = cli_make_layout(&r, &layout);
+  if (status)
+    return status;
+  r.check.layout = &layout;
+  status = measure(&r);
+  sp_layout_free(&layout);
+  return status;
+}

@@ -1,0 +1,335 @@
+/* Options: one table serves the reading and the help, so the two cannot drift apart. */
+#include <errno.h>
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "cli.h"
+
+/* An instrument with more frets or finer steps is a slip of the finger. */
+enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200 };
+/* Degrees Celsius a workshop may have. */
+static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
+/* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
+static const double MAX_PX = 1e7;
+
+typedef sp_status (*setter)(const char *value, cli_request *request, sp_error *err);
+
+typedef struct option_entry {
+  unsigned commands;
+  const char *name, *value; /* value: its name in the help, NULL = takes none */
+  setter set;
+  const char *help;
+} option_entry;
+
+/* ---- kinds of value ------------------------------------------------------------------------------------------------- */
+
+static sp_status whole_number(const char *value, long least, long most, int32_t *out, sp_error *err)
+{
+  char *end = NULL;
+  errno = 0;
+  const long n = strtol(value, &end, 10);
+  if (!*value || strspn(value, "0123456789") != strlen(value) || *end || errno || n < least || n > most)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give a whole number from %ld to %ld", value, least, most);
+  *out = (int32_t)n;
+  return SP_OK;
+}
+
+/* A decimal number without exponent, inf or nan; *end is where it stops. False if there is none. */
+static bool decimal(const char *text, const char **end, double *out)
+{
+  const char *digits = text + (*text == '-' || *text == '+');
+  const size_t length = strspn(digits, "0123456789.");
+  char copy[40];
+  char *stop = NULL;
+  if (!length || length + 2 > sizeof copy)
+    return false;
+  const size_t all = (size_t)(digits - text) + length;
+  memcpy(copy, text, all);
+  copy[all] = '\0';
+  *out = strtod(copy, &stop);
+  *end = text + all;
+  return stop != copy && *stop == '\0' && isfinite(*out);
+}
+
+static sp_status point_px(const char *value, sp_point *out, sp_error *err)
+{
+  const char *at = value;
+  sp_point p = {NAN, NAN};
+  if (decimal(at, &at, &p.x) && *at == ',' && decimal(at + 1, &at, &p.y) && *at == '\0' && fabs(p.x) <= MAX_PX &&
+      fabs(p.y) <= MAX_PX) {
+    *out = p;
+    return SP_OK;
+  }
+  return sp_fail(err, SP_E_USAGE, "'%.40s' is not a place in the picture; give X,Y in pixels, as 120.5,88", value);
+}
+
+/* Index of `value` among `words`, or -1. */
+static int word_index(const char *value, const char *const *words, size_t count)
+{
+  for (size_t i = 0; i < count; i++)
+    if (strcmp(value, words[i]) == 0)
+      return (int)i;
+  return -1;
+}
+
+/* ---- setters -------------------------------------------------------------------------------------------------------- */
+
+static sp_status set_scale_length(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->scale_length_mm, err);
+}
+
+static sp_status set_frets(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, MAX_FRETS, &r->frets, err);
+}
+
+static sp_status set_divisions(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, MAX_DIVISIONS, &r->divisions, err);
+}
+
+static sp_status set_steps(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->steps = v;
+  return SP_OK;
+}
+
+static sp_status set_board(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)r;
+  return sp_fail(err, SP_E_USAGE, "board descriptions are not part of this version; give --scale-length and --frets");
+}
+
+static sp_status set_marks(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"knife", "slot", "wire"};
+  static const sp_mark_kind KINDS[] = {SP_MARK_KNIFE, SP_MARK_SLOT, SP_MARK_WIRE};
+  const int i = word_index(v, WORDS, 3);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife or slot", v);
+  if (KINDS[i] == SP_MARK_WIRE)
+    return sp_fail(err, SP_E_USAGE, "fret crowns are not part of this version; check knife lines or slots before fretting");
+  r->check.marks = KINDS[i];
+  return SP_OK;
+}
+
+static sp_status set_nut(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"auto", "line", "end"};
+  static const sp_nut_choice CHOICES[] = {SP_NUT_AUTO, SP_NUT_LINE, SP_NUT_END};
+  const int i = word_index(v, WORDS, 3);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give auto, line or end", v);
+  r->check.nut = CHOICES[i];
+  return SP_OK;
+}
+
+static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
+  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE, SP_REFERENCE_DPI};
+  const int i = word_index(v, WORDS, 6);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, distance or dpi", v);
+  if (i >= 4)
+    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule", v);
+  r->check.reference.kind = KINDS[i];
+  return SP_OK;
+}
+
+static sp_status set_graduation(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.graduation_mm, err);
+}
+
+static sp_status set_mpe(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_NOT_NEGATIVE, &r->check.reference.mpe_mm, err);
+}
+
+static sp_status set_distance(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.distance_mm, err);
+}
+
+static sp_status set_from(const char *v, cli_request *r, sp_error *err)
+{
+  return point_px(v, &r->check.reference.from_px, err);
+}
+
+static sp_status set_to(const char *v, cli_request *r, sp_error *err)
+{
+  return point_px(v, &r->check.reference.to_px, err);
+}
+
+static sp_status set_tolerance(const char *v, cli_request *r, sp_error *err)
+{
+  sp_tolerance t;
+  const sp_status status = sp_parse_tolerance(v, &t, err);
+  if (!status) {
+    r->check.tolerance_mm = t.tolerance_mm;
+    r->check.tolerance_cents = t.tolerance_cents;
+  }
+  return status;
+}
+
+static sp_status set_temperature(const char *v, cli_request *r, sp_error *err)
+{
+  const char *end = v;
+  double t = NAN;
+  if (!decimal(v, &end, &t) || (*end && strcmp(end, "C") != 0) || t < MIN_TEMPERATURE_C || t > MAX_TEMPERATURE_C)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give degrees Celsius from %.0f to %.0f, as 23", v,
+                   MIN_TEMPERATURE_C, MAX_TEMPERATURE_C);
+  r->check.temperature_c = t;
+  return SP_OK;
+}
+
+static sp_status set_max_pixels(const char *v, cli_request *r, sp_error *err)
+{
+  char *end = NULL;
+  errno = 0;
+  const unsigned long long n = strtoull(v, &end, 10);
+  if (!*v || strspn(v, "0123456789") != strlen(v) || *end || errno || n == 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give the number of pixels a picture may have", v);
+  r->check.read.max_pixels = n;
+  return SP_OK;
+}
+
+static sp_status set_format(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
+  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV};
+  const char *choice = r->command == CLI_REFERENCE ? "text or json" : "text, json or csv";
+  const int i = word_index(v, WORDS, r->command == CLI_LAYOUT ? 6 : 4);
+  if (i < 0 || (i == 2 && r->command == CLI_REFERENCE))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
+  if (i > 2)
+    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
+  r->format = FORMATS[i];
+  return SP_OK;
+}
+
+static sp_status set_output(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->output = strcmp(v, "-") == 0 ? NULL : v;
+  return SP_OK;
+}
+
+static sp_status set_overlay(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->overlay = v;
+  return SP_OK;
+}
+
+static sp_status set_help(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->help = true;
+  return SP_OK;
+}
+
+/* ---- the table ------------------------------------------------------------------------------------------------------ */
+
+enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD };
+
+static const option_entry OPTIONS[] = {
+    {BOARD, "scale-length", "LEN", set_scale_length, "nut to theoretical saddle, without compensation: 648mm, 25 1/2in"},
+    {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
+    {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
+    {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
+    {CLI_CHECK, "board", "FILE", set_board, "a board description (not part of this version)"},
+    {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
+    {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
+    {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
+    {PICTURE, "reference", "KIND", set_reference, "where the scale comes from: auto, rule, distance, dpi (auto)"},
+    {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
+    {PICTURE, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
+    {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
+    {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
+    {PICTURE, "to", "X,Y", set_to, "second place, px"},
+    {CLI_CHECK, "temperature", "C", set_temperature, "of rule and board while scanning, degrees Celsius (no correction)"},
+    {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
+    {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
+    {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
+    {ANY, "help", NULL, set_help, "this list"},
+};
+enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
+
+void cli_print_options(unsigned command, FILE *file)
+{
+  for (size_t i = 0; i < OPTION_COUNT; i++) {
+    const option_entry *o = &OPTIONS[i];
+    char left[40];
+    if (!(o->commands & command))
+      continue;
+    snprintf(left, sizeof left, "--%s %s", o->name, o->value ? o->value : "");
+    const char *help = command == CLI_REFERENCE && o->set == set_format ? "what is written: text, json (text)" : o->help;
+    fprintf(file, "  %-22s %s\n", left, help);
+  }
+}
+
+/* ---- reading -------------------------------------------------------------------------------------------------------- */
+
+static void init_request(unsigned command, cli_request *request)
+{
+  memset(request, 0, sizeof *request);
+  request->command = command;
+  request->scale_length_mm = NAN;
+  sp_check_options_init(&request->check);
+}
+
+/* getopt's own list; entry i of it has val = its place in OPTIONS + 1. */
+static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
+{
+  size_t n = 0;
+  for (size_t i = 0; i < OPTION_COUNT; i++)
+    if (OPTIONS[i].commands & command)
+      list[n++] = (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
+  list[n] = (struct option){0};
+}
+
+static int refuse_option(const char *word, bool value_missing, const char *command)
+{
+  if (value_missing)
+    return cli_refuse(word, SP_E_USAGE, "a value is missing; 'slotproof %s --help' says what it takes", command);
+  return cli_refuse(word, SP_E_USAGE, "no such option of '%s', or a value it does not take; see 'slotproof %s --help'",
+                    command, command);
+}
+
+static int apply(const option_entry *entry, const char *value, cli_request *request)
+{
+  sp_error err = {0};
+  char name[40];
+  if (entry->set(value, request, &err) == SP_OK)
+    return 0;
+  snprintf(name, sizeof name, "--%s", entry->name);
+  return cli_complain(name, &err);
+}
+
+int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
+{
+  struct option list[OPTION_COUNT + 1];
+  int found;
+  init_request(command, request);
+  fill_list(command, list);
+  opterr = 0;
+  while ((found = getopt_long(argc, argv, ":", list, NULL)) != -1) {
+    if (found == '?' || found == ':')
+      return refuse_option(argv[optind - 1], found == ':', argv[0]);
+    const int failed = apply(&OPTIONS[found - 1], optarg, request);
+    if (failed)
+      return failed;
+  }
+  request->images = argv + optind;
+  request->image_count = argc - optind;
+  return 0;
+}

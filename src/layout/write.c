@@ -1,0 +1,146 @@
+/* The computed layout on paper: a table for the bench, CSV for a spreadsheet, JSON for a program.
+ *
+ * JSON: { "schema": "slotproof/layout/1", "scale_length_mm", "frets", "divisions" (null for a step list),
+ *         "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the nut), "to_saddle_mm",
+ *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ] }
+ */
+#include <cjson/cJSON.h>
+#include <math.h>
+#include <stdlib.h>
+
+#include "slotproof/layout.h"
+
+static sp_status finish(FILE *file, sp_error *err)
+{
+  if (fflush(file) != 0 || ferror(file))
+    return sp_fail(err, SP_E_IO, "writing the layout failed; check that the disk is not full");
+  return SP_OK;
+}
+
+/* ---- text ---- */
+
+static void write_heading(const sp_layout *l, FILE *file)
+{
+  fprintf(file, "Scale length %.3f mm (%.4f in), ", l->scale_length_mm, l->scale_length_mm / 25.4);
+  fprintf(file, "%ld fret%s, ", (long)l->frets, l->frets == 1 ? "" : "s");
+  if (l->divisions > 0)
+    fprintf(file, "%ld equal division%s of the octave.\n", (long)l->divisions, l->divisions == 1 ? "" : "s");
+  else
+    fprintf(file, "steps as listed.\n");
+  fprintf(file, "Distances in mm along the centre line, saddle without compensation. Lay a rule once and mark every fret\n"
+                "from the nut: distances from the last fret add their errors up. The last column says how many cents\n"
+                "sharp a fret sounds that lies 0.1 mm too near the bridge.\n\n");
+}
+
+static void write_text(const sp_layout *l, FILE *file)
+{
+  const int cents = l->divisions != 12; /* nobody needs telling that fret 7 of 12 is 700 cents */
+  write_heading(l, file);
+  fprintf(file, "fret%s    from nut  from last   to saddle  0.1 mm here\n", cents ? "      cents" : "");
+  for (int32_t n = 0; n <= l->frets; n++) {
+    const sp_layout_row row = sp_layout_row_at(l, n);
+    if (n)
+      fprintf(file, "%4ld", (long)n);
+    else
+      fprintf(file, " nut");
+    if (cents)
+      fprintf(file, " %10.3f", row.cents);
+    fprintf(file, " %11.3f", row.from_nut_mm);
+    if (n)
+      fprintf(file, " %10.3f", row.from_previous_mm);
+    else
+      fprintf(file, " %10s", "");
+    fprintf(file, " %11.3f", row.to_saddle_mm);
+    if (n && isfinite(row.cents_per_tenth_mm))
+      fprintf(file, " %10.3f c", row.cents_per_tenth_mm);
+    fprintf(file, "\n");
+  }
+}
+
+/* ---- csv ---- */
+
+/* A value that does not apply is an empty field. */
+static void write_field(FILE *file, double value, int decimals)
+{
+  if (isfinite(value))
+    fprintf(file, ",%.*f", decimals, value);
+  else
+    fputc(',', file);
+}
+
+static void write_csv(const sp_layout *l, FILE *file)
+{
+  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm\r\n");
+  for (int32_t n = 0; n <= l->frets; n++) {
+    const sp_layout_row row = sp_layout_row_at(l, n);
+    fprintf(file, "%ld", (long)n);
+    write_field(file, row.cents, 6);
+    write_field(file, row.from_nut_mm, 6);
+    write_field(file, row.from_previous_mm, 6);
+    write_field(file, row.to_saddle_mm, 6);
+    write_field(file, row.cents_per_mm, 6);
+    write_field(file, row.cents_per_tenth_mm, 6);
+    fprintf(file, "\r\n");
+  }
+}
+
+/* ---- json ---- */
+
+/* To 1e-9 of the unit, null where it does not apply. */
+static int add_real(cJSON *object, const char *name, double value)
+{
+  return (isfinite(value) ? cJSON_AddNumberToObject(object, name, round(value * 1e9) / 1e9)
+                          : cJSON_AddNullToObject(object, name)) != NULL;
+}
+
+static int add_row(cJSON *positions, const sp_layout_row *row)
+{
+  cJSON *object = cJSON_CreateObject();
+  if (!object || !cJSON_AddItemToArray(positions, object)) {
+    cJSON_Delete(object);
+    return 0;
+  }
+  return cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
+         add_real(object, "from_nut_mm", row->from_nut_mm) && add_real(object, "from_previous_mm", row->from_previous_mm) &&
+         add_real(object, "to_saddle_mm", row->to_saddle_mm) && add_real(object, "cents_per_mm", row->cents_per_mm) &&
+         add_real(object, "cents_per_tenth_mm", row->cents_per_tenth_mm);
+}
+
+static int fill(cJSON *root, const sp_layout *l)
+{
+  if (!root || !cJSON_AddStringToObject(root, "schema", "slotproof/layout/1") ||
+      !add_real(root, "scale_length_mm", l->scale_length_mm) || !cJSON_AddNumberToObject(root, "frets", l->frets) ||
+      !add_real(root, "divisions", l->divisions > 0 ? (double)l->divisions : NAN))
+    return 0;
+  cJSON *positions = cJSON_AddArrayToObject(root, "positions");
+  int good = positions != NULL;
+  for (int32_t n = 0; good && n <= l->frets; n++) {
+    const sp_layout_row row = sp_layout_row_at(l, n);
+    good = add_row(positions, &row);
+  }
+  return good;
+}
+
+static sp_status write_json(const sp_layout *l, FILE *file, sp_error *err)
+{
+  cJSON *root = cJSON_CreateObject();
+  char *text = fill(root, l) ? cJSON_Print(root) : NULL;
+  cJSON_Delete(root);
+  if (!text)
+    return sp_fail_memory(err);
+  fprintf(file, "%s\n", text);
+  cJSON_free(text);
+  return SP_OK;
+}
+
+sp_status sp_layout_write(const sp_layout *layout, sp_layout_format format, FILE *file, sp_error *err)
+{
+  sp_status status = SP_OK;
+  if (format == SP_LAYOUT_TEXT)
+    write_text(layout, file);
+  else if (format == SP_LAYOUT_CSV)
+    write_csv(layout, file);
+  else
+    status = write_json(layout, file, err);
+  return status ? status : finish(file, err);
+}

@@ -1,0 +1,179 @@
+/* The verdict in words, and what to do: which frets to cut again and which way, which ones could not be judged and why. */
+#include <math.h>
+#include <string.h>
+
+#include "report_internal.h"
+
+/* ---- the first line ------------------------------------------------------------------------------------------------- */
+
+static void put_tolerance(const sp_record *record, char *into, size_t size)
+{
+  const bool mm = isfinite(record->tolerance_mm), cents = isfinite(record->tolerance_cents);
+  if (mm && cents)
+    snprintf(into, size, "%.4g mm and %.4g cents", record->tolerance_mm, record->tolerance_cents);
+  else if (mm)
+    snprintf(into, size, "%.4g mm", record->tolerance_mm);
+  else if (cents)
+    snprintf(into, size, "%.4g cents", record->tolerance_cents);
+  else
+    snprintf(into, size, "the tolerance");
+}
+
+static bool nut_unseen(const sp_record *record)
+{
+  return record->mark_count && record->marks[0].fret == 0 && !record->marks[0].found;
+}
+
+/* "2 of 20 frets are out, 1 missing, 3 undecided; the other 14 are within 0.2 mm" */
+static void put_counts(const sp_record *record, const char *tolerance, FILE *file)
+{
+  static const sp_verdict ORDER[] = {SP_OUT, SP_MISSING, SP_UNDECIDED};
+  const size_t within = sp_count_frets(record, SP_WITHIN);
+  const long frets = (long)record->frets;
+  bool first = true;
+  for (size_t i = 0; i < sizeof ORDER / sizeof *ORDER; i++) {
+    const size_t n = sp_count_frets(record, ORDER[i]);
+    if (n && first)
+      fprintf(file, "%zu of %ld frets %s %s", n, frets, n == 1 ? "is" : "are", sp_verdict_word(ORDER[i]));
+    else if (n)
+      fprintf(file, ", %zu %s", n, sp_verdict_word(ORDER[i]));
+    first = first && !n;
+  }
+  if (first)
+    fprintf(file, "all %ld frets are within %s", frets, tolerance);
+  else if (within)
+    fprintf(file, "; the other %zu %s within %s", within, within == 1 ? "is" : "are", tolerance);
+  if (nut_unseen(record))
+    fprintf(file, "; the nut was not found");
+}
+
+void sp_text_headline(const sp_record *record, FILE *file)
+{
+  char tolerance[80];
+  put_tolerance(record, tolerance, sizeof tolerance);
+  const char *word = record->verdict == SP_WITHIN ? "WITHIN TOLERANCE" : record->verdict == SP_OUT ? "OUT OF TOLERANCE"
+                                                                                                : "NOT DECIDED";
+  fprintf(file, "%s: ", word);
+  put_counts(record, tolerance, file);
+  fprintf(file, ".\n");
+  if (record->tolerance_default)
+    fprintf(file, "No tolerance was given, so %s was taken.\n", tolerance);
+}
+
+/* ---- single frets --------------------------------------------------------------------------------------------------- */
+
+/* ", 2.1 cents sharp" or nothing. */
+static void put_cents(const sp_mark_record *m, char *into, size_t size)
+{
+  into[0] = '\0';
+  if (isfinite(m->error_cents))
+    snprintf(into, size, ", %.1f cents %s", fabs(m->error_cents), m->error_cents > 0.0 ? "sharp" : "flat");
+}
+
+static void put_out(const sp_mark_record *m, FILE *file)
+{
+  char name[24], cents[64], text[240];
+  put_cents(m, cents, sizeof cents);
+  const char *near = m->error_mm > 0.0 ? "bridge" : "nut", *toward = m->error_mm > 0.0 ? "nut" : "bridge";
+  int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm), near,
+                   cents);
+  if (isfinite(m->recut_mm))
+    snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
+  sp_text_wrapped("  ", 6, text, file);
+}
+
+static void put_undecided(const sp_mark_record *m, const char *tolerance, FILE *file)
+{
+  char name[24], cents[64], text[320];
+  put_cents(m, cents, sizeof cents);
+  sp_fret_name(m->fret, name);
+  if (!isfinite(m->error_mm)) /* no length: only the cents against the best-fitting layout are left */
+    snprintf(text, sizeof text, "%s: no length is known%s%s", name, cents,
+             cents[0] ? " against the best-fitting layout" : "");
+  else if (!isfinite(m->expanded_u_mm))
+    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, but how sure that is is not known", name,
+             fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents);
+  else
+    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm: the limit of %s lies within that",
+             name, fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm, tolerance);
+  sp_text_wrapped("  ", 6, text, file);
+}
+
+static void put_missing(const sp_mark_record *m, FILE *file)
+{
+  char name[24], text[240];
+  if (m->fret == 0)
+    snprintf(text, sizeof text, "the nut: neither a line nor a squared end was found; the frets are compared with each other");
+  else
+    snprintf(text, sizeof text, "%s: no line was found where it belongs, %.2f mm from the nut", sp_fret_name(m->fret, name),
+             m->layout_mm);
+  sp_text_wrapped("  ", 6, text, file);
+}
+
+/* ---- groups --------------------------------------------------------------------------------------------------------- */
+
+static void put_group(const sp_record *record, sp_verdict verdict, const char *title, FILE *file)
+{
+  char tolerance[80];
+  bool first = true;
+  put_tolerance(record, tolerance, sizeof tolerance);
+  for (size_t i = 0; i < record->mark_count; i++) {
+    const sp_mark_record *m = &record->marks[i];
+    if (m->verdict != verdict)
+      continue;
+    if (first)
+      fprintf(file, "\n%s\n", title);
+    first = false;
+    if (verdict == SP_OUT)
+      put_out(m, file);
+    else if (verdict == SP_UNDECIDED)
+      put_undecided(m, tolerance, file);
+    else
+      put_missing(m, file);
+  }
+}
+
+static size_t count_found(const sp_record *record)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < record->mark_count; i++)
+    n += record->marks[i].found;
+  return n;
+}
+
+static bool any_length(const sp_record *record)
+{
+  for (size_t i = 0; i < record->mark_count; i++)
+    if (isfinite(record->marks[i].error_mm))
+      return true;
+  return false;
+}
+
+static void put_care(const sp_record *record, FILE *file)
+{
+  if (record->marks_kind == SP_MARK_SLOT && sp_count_frets(record, SP_OUT))
+    sp_text_wrapped("  ", 2, "A slot that would overlap its old place has to be filled with wood and trimmed first.", file);
+  sp_text_wrapped("  ", 2,
+                  "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye protection, and keep "
+                  "the dust out of your lungs.",
+                  file);
+}
+
+void sp_text_actions(const sp_record *record, FILE *file)
+{
+  if (!count_found(record)) {
+    sp_text_wrapped("", 0, "No line could be told to be a certain fret; the warnings below say why.", file);
+    return;
+  }
+  put_group(record, SP_OUT, "Cut again", file);
+  if (sp_count_frets(record, SP_OUT))
+    put_care(record, file);
+  put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
+  if (!any_length(record))
+    sp_text_wrapped("\n", 0,
+                    "Without a scale no length can be given. The cents in the table compare the frets with each other: "
+                    "they are against the best-fitting layout. Lay a steel rule beside the board and scan again.",
+                    file);
+  else
+    put_group(record, SP_UNDECIDED, "Undecided (scan again at a higher resolution, or check by hand)", file);
+}

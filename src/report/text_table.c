@@ -1,0 +1,128 @@
+/* The table of all marks, and the paragraph on how the scale was read. */
+#include <math.h>
+#include <stdarg.h>
+
+#include "report_internal.h"
+
+static void cell(double value, int width, int decimals, bool sign, FILE *file)
+{
+  if (!isfinite(value)) {
+    fprintf(file, " %*s", width, "-");
+    return;
+  }
+  const double half_step = 0.5 * pow(10.0, -decimals);
+  if (fabs(value) < half_step) /* what rounds to zero has no sign */
+    fprintf(file, " %*.*f", width, decimals, 0.0);
+  else
+    fprintf(file, sign ? " %+*.*f" : " %*.*f", width, decimals, value);
+}
+
+static void put_row(const sp_mark_record *m, FILE *file)
+{
+  const bool f = m->found;
+  if (m->fret == 0)
+    fprintf(file, "  nut");
+  else
+    fprintf(file, "%5ld", (long)m->fret);
+  cell(m->layout_mm, 10, 3, false, file);
+  cell(f ? m->x_mm : NAN, 9, 3, false, file);
+  cell(f ? m->error_mm : NAN, 8, 3, true, file);
+  cell(f ? m->expanded_u_mm : NAN, 6, 3, false, file);
+  cell(f ? m->error_cents : NAN, 8, 2, true, file);
+  cell(f ? m->expanded_u_cents : NAN, 6, 2, false, file);
+  cell(f ? m->squareness_deg : NAN, 9, 3, true, file);
+  cell(f ? m->width_mm : NAN, 7, 3, false, file);
+  fprintf(file, "  %s\n", m->verdict == SP_OUT ? "OUT" : sp_verdict_word(m->verdict));
+}
+
+void sp_text_table(const sp_record *record, FILE *file)
+{
+  if (!record->mark_count)
+    return;
+  fprintf(file, "\n fret  should be        is    error    +/-    cents    +/-   off sq.   width  verdict\n"
+                "              mm        mm       mm     mm                       deg      mm\n");
+  for (size_t i = 0; i < record->mark_count; i++)
+    put_row(&record->marks[i], file);
+  sp_text_wrapped("  ", 2,
+                  "Places are from the nut along the centre line. Error: + is too near the bridge, which sounds sharp. "
+                  "+/- is the expanded uncertainty (k = 2, about 95 %). Off square: + where the end on the right, seen from "
+                  "the nut, is nearer the bridge.",
+                  file);
+}
+
+/* ---- the scale ------------------------------------------------------------------------------------------------------ */
+
+typedef struct sentence {
+  char text[900];
+  size_t used;
+} sentence;
+
+#if defined(__GNUC__)
+__attribute__((format(printf, 2, 3)))
+#endif
+static void say(sentence *s, const char *format, ...)
+{
+  va_list args;
+  va_start(args, format);
+  const int n = vsnprintf(s->text + s->used, sizeof s->text - s->used, format, args);
+  va_end(args);
+  if (n > 0)
+    s->used = s->used + (size_t)n < sizeof s->text ? s->used + (size_t)n : sizeof s->text - 1;
+}
+
+static void say_graduations(const sp_reference_record *r, sentence *s)
+{
+  if (isfinite(r->graduation_mm))
+    say(s, ", graduated every %.6g mm (%s)", r->graduation_mm, r->graduation_told ? "as told" : "found in the picture");
+  if (r->graduations_used)
+    say(s, ", %zu graduations used", r->graduations_used);
+  if (r->graduation_count > r->graduations_used)
+    say(s, ", %zu left out", r->graduation_count - r->graduations_used);
+}
+
+static void say_span(const sp_reference_record *r, sentence *s)
+{
+  if (isfinite(r->span_mm))
+    say(s, ", spanning %.6g mm", r->span_mm);
+  if (isfinite(r->px_per_mm))
+    say(s, "; %.4f px per mm along the board", r->px_per_mm);
+  if (isfinite(r->px_per_mm_across))
+    say(s, ", %.4f across", r->px_per_mm_across);
+  say(s, ".");
+  if (isfinite(r->fit_rms_mm))
+    say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
+  if (isfinite(r->carriage_rms_mm))
+    say(s, " An unevenness of the scan of %.4f mm (rms) was straightened by them.", r->carriage_rms_mm);
+}
+
+/* What the permissible error of the reference means for the errors above. */
+static void say_mpe(const sp_reference_record *r, sentence *s)
+{
+  if (!isfinite(r->mpe_mm))
+    return;
+  if (r->mpe_mm > 0.0)
+    say(s, " The reference itself may be wrong by up to %.4g mm over that span (maximum permissible error); every +/- "
+           "stated includes its share.",
+        r->mpe_mm);
+  else
+    say(s, " The reference was taken as free of error, as told.");
+}
+
+void sp_text_scale(const sp_record *record, FILE *file)
+{
+  static const char *const NAMES[] = {[SP_REFERENCE_RULE] = "a steel rule", [SP_REFERENCE_STRIP] = "a printed strip",
+                                      [SP_REFERENCE_PROFILE] = "a profile of the scanner",
+                                      [SP_REFERENCE_DISTANCE] = "a known distance between two points",
+                                      [SP_REFERENCE_DPI] = "the resolution that the file states (a claim, not a measurement)"};
+  const sp_reference_record *r = &record->reference;
+  sentence s = {.used = 0};
+  if (r->kind == SP_REFERENCE_NONE || !NAMES[r->kind]) {
+    say(&s, "none. Lay a steel rule beside the board, close to it and along it, and scan again.");
+  } else {
+    say(&s, "%s", NAMES[r->kind]);
+    say_graduations(r, &s);
+    say_span(r, &s);
+    say_mpe(r, &s);
+  }
+  sp_text_wrapped("Scale:    ", 10, s.text, file);
+}
