@@ -17,7 +17,7 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { ROUNDS = 6, MAX_COLUMNS = 5, MAX_HALF = SP_STACK_HALF_PX };
+enum { ROUNDS = 6, QUICK_ROUNDS = 3, MAX_COLUMNS = 5, MAX_HALF = SP_STACK_HALF_PX };
 /* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
 static const double CORRELATED_MM = 4.0;
 /* Blurs that a scan can have, px; outside, the search for one has gone astray. */
@@ -401,7 +401,7 @@ static void tie_width(sp_line_fit *f)
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          sp_blur blur, sp_line_fit *f, sp_error *err)
+                          sp_blur blur, bool quick, sp_line_fit *f, sp_error *err)
 {
   memset(f, 0, sizeof *f);
   f->full_scale = view->full_scale;
@@ -412,10 +412,11 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   double *work = malloc((f->count + 8) * sizeof *work);
   if (!status && (!table || !s || !work))
     status = sp_fail_memory(err);
-  for (int round = 0; !status && f->count >= 6 && round < ROUNDS; round++) {
+  const int rounds = quick ? QUICK_ROUNDS : ROUNDS;
+  for (int round = 0; !status && f->count >= 6 && round < rounds; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
-    if (round == 1 || round == 3)
+    if (round == 1 || (round == 3 && !quick))
       fit_shape(f, blur, typical_noise(f, work), round == 3, s);
     tie_width(f);
     if (round >= 4 && moved < 0.002)

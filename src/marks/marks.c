@@ -11,9 +11,11 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { MAX_CANDIDATES = 140, BOARD_LINES = 40 };
+enum { MAX_CANDIDATES = 140, BOARD_LINES = 26 };
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
 static const double MIN_COVERAGE = 0.42;
+/* Height times length of a candidate against the sixth best one. */
+static const double FAINTEST = 0.12;
 /* Fainter than this against the wood nobody can saw by. */
 static const double MIN_CONTRAST = 0.012;
 
@@ -41,20 +43,18 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
-  if (getenv("DBG")) fprintf(stderr, "   mark u %.1f cov %.2f contrast %.3f step %.2f u %.3f slope %.4f w %.2f\n", m->u_px, m->coverage, m->contrast, step_across(f), m->u_u_px, m->slope, m->width_px);
   return step_across(f) < 0.9;
 }
 
 static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o, sp_blur blur,
-                               double v_px, double min_coverage, sp_mark *mark, double *blur_out, bool *good,
+                               double v_px, double min_coverage, bool quick, sp_mark *mark, double *blur_out, bool *good,
                                sp_error *err)
 {
   sp_line_fit fit;
   *good = false;
-  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur, &fit, err);
+  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur, quick, &fit, err);
   if (status)
     return status;
-  if (getenv("DBG")) fprintf(stderr, " cand u %.1f v %.0f..%.0f slope %.4f score %.1f height %.2f pieces %zu\n", c->u_px, c->v0_px, c->v1_px, c->slope, c->score, c->height, fit.count);
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, v_px, mark);
     *good = looks_like_mark(&fit, mark, min_coverage, o->px_per_mm);
@@ -62,6 +62,30 @@ static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const
   }
   sp_line_fit_free(&fit);
   return SP_OK;
+}
+
+static double reach_of(const sp_candidate *c)
+{
+  return fabs(c->height) * (c->v1_px - c->v0_px);
+}
+
+static int by_reach(const void *a, const void *b)
+{
+  const double x = reach_of(a), y = reach_of(b);
+  return (x < y) - (x > y);
+}
+
+/* Lines of one board differ in depth by three or five times, not by ten: what is far fainter than the better ones is wood. The
+ * candidates come out with the most visible first. */
+static size_t drop_faint(sp_candidate *c, size_t n)
+{
+  qsort(c, n, sizeof *c, by_reach);
+  if (n < 4)
+    return n;
+  const double strong = reach_of(&c[n < 12 ? n / 2 : 5]);
+  while (n > 0 && reach_of(&c[n - 1]) < FAINTEST * strong)
+    n--;
+  return n;
 }
 
 static double length_of(const sp_mark *m)
@@ -96,7 +120,7 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     bool good;
     c.v0_px -= group_px;
     c.v1_px += group_px;
-    const sp_status status = fit_candidate(view, &c, o, blur_before(o), c.v_px, 0.3, &lines->line[lines->count],
+    const sp_status status = fit_candidate(view, &c, o, blur_before(o), c.v_px, 0.3, true, &lines->line[lines->count],
                                            &lines->blur[lines->count], &good, err);
     if (status)
       return status;
@@ -196,7 +220,7 @@ static sp_status final_pass(const sp_view *view, const sp_candidate *candidates,
     c.v1_px = v1;
     sp_mark *m = &marks->marks[marks->count];
     const sp_blur common = {marks->blur_px, 0.03};
-    const sp_status status = fit_candidate(view, &c, o, common, v, MIN_COVERAGE, m, &blur, &good, err);
+    const sp_status status = fit_candidate(view, &c, o, common, v, MIN_COVERAGE, false, m, &blur, &good, err);
     if (status)
       return status;
     if (good)
@@ -253,6 +277,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   marks->along = along;
   marks->blur_px = NAN;
   sp_status status = sp_marks_search(scene, along, o, MAX_CANDIDATES, candidates, &count, err);
+  count = drop_faint(candidates, count);
   if (!status)
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)

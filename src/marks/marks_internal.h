@@ -95,10 +95,10 @@ typedef struct sp_line_fit {
   bool burr;
 } sp_line_fit;
 
-/* Reads the windows of a line between v0 and v1 and fits it. Returns SP_OK with fit->count == 0 where nothing can be
+/* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with fit->count == 0 where nothing can be
  * fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
-                          sp_blur blur, sp_line_fit *fit, sp_error *err);
+                          sp_blur blur, bool quick, sp_line_fit *fit, sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */

@@ -9,8 +9,6 @@
  */
 #include <math.h>
 #include <string.h>
-#include <stdlib.h>
-#include <stdio.h>
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
@@ -20,6 +18,8 @@ static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDT
 static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
 static const double RIDGE_F = 14.0, RIDGE_LEAST = 0.06;
+/* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
+static const double PLAIN_ENOUGH = 1.4;
 /* A ridge as bright as the cut of a light line cannot be told from the cut. */
 static const double RIDGE_MOST_ALIKE = 0.85;
 
@@ -31,6 +31,7 @@ typedef struct problem {
   double half;
   double ridge_prior;            /* width of a ridge, px */
   double blur_prior, blur_sd_log;
+  bool ridge[2];                 /* which ridges are there */
   bool flank;                    /* ridges fall off exponentially instead of being flat-topped */
   double width_prior, width_sd;
   double noise;                  /* of a stack value of weight 1 */
@@ -95,6 +96,9 @@ static double model_at(const problem *p, double x, double *d)
   for (int side = 0; side < 2; side++) {
     const int which = side ? RIDGE_RIGHT : RIDGE_LEFT;
     const double sign = side ? 1.0 : -1.0;
+    d[which] = 0.0;
+    if (!p->ridge[side])
+      continue;
     const box ridge = ridge_at(p, x, sign);
     d[which] = ridge.value;
     sum += v[which] * ridge.value;
@@ -194,6 +198,8 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
     const int t = k / 2;
     problem trial = plain;
     trial.flank = k % 2 == 1;
+    for (int r = 0; r < 2; r++)
+      trial.ridge[r] = WHICH[t][0] == RIDGE_LEFT + r || WHICH[t][1] == RIDGE_LEFT + r;
     sp_lm_result result;
     int list[PARAMETERS];
     size_t n = base_count;
@@ -244,8 +250,7 @@ bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, 
     return false;
   fit->cost = result.cost;
   /* what a plain cut explains to within the noise needs no ridge */
-  if (getenv("DBG3")) fprintf(stderr, "plain chi2/dof %.2f n %zu\n", result.cost / (double)s->count, s->count);
-  if (look_for_burr && kind == SP_MARK_KNIFE)
+  if (look_for_burr && kind == SP_MARK_KNIFE && result.cost > PLAIN_ENOUGH * (double)s->count)
     try_ridges(&p, PLAIN, 6, result.cost, fit);
   give_back(&p, &fit->shape);
   return true;
