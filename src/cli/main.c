@@ -44,7 +44,7 @@ static bool hold_standard_streams(void)
 
 static int flushed(int status)
 {
-  if (fflush(stdout) == 0 && !ferror(stdout))
+  if ((fflush(stdout) == 0 && !ferror(stdout)) || status >= SP_E_USAGE) /* one line a failure: it has been said */
     return status;
   return cli_refuse("standard output", SP_E_IO, "writing failed; make room on the disk or write elsewhere");
 }

@@ -16,9 +16,9 @@ typedef struct sp_candidate {
   double height;  /* grey against the wood, negative = darker */
 } sp_candidate;
 
-/* Lines across, the strongest first, at most `room`. */
-sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, size_t room,
-                          sp_candidate *candidates, size_t *count, sp_error *err);
+/* Lines across, the strongest first, at most `room`; within the board where that is known already (NULL: anywhere). */
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options,
+                          const sp_board *board, size_t room, sp_candidate *candidates, size_t *count, sp_error *err);
 
 /* The blurred profile of a mark across its width, on a table: value at offset x from its place, and the derivatives
  * that the fit needs. */

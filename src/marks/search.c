@@ -178,6 +178,22 @@ static void silence_rule(search *s, const sp_marks_options *o)
   }
 }
 
+/* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's numerals
+ * can lengthen a run. */
+static void silence_outside(search *s, const sp_board *b)
+{
+  const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
+  for (int32_t k = 0; k < s->strips; k++) {
+    const double v = (k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
+    float *r = s->response + (size_t)k * (size_t)s->length;
+    for (int32_t u = 0; u < s->length; u++) {
+      const double lo = b->side[0].at_px + b->side[0].slope * u, hi = b->side[1].at_px + b->side[1].slope * u;
+      if (v < lo + slack || v > hi - slack || u < u0 || u > u1)
+        r[u] = 0.0f;
+    }
+  }
+}
+
 static int by_score(const void *a, const void *b)
 {
   const double x = ((const sp_candidate *)a)->score, y = ((const sp_candidate *)b)->score;
@@ -191,7 +207,7 @@ static bool spans_rule(const sp_marks_options *o, const sp_candidate *c)
   return o->has_rule && c->v0_px < v0 - 2.0 * o->px_per_mm && c->v1_px > v1 + 2.0 * o->px_per_mm;
 }
 
-/* Median over the strips of what the filter says along the candidate, in grey and unclipped. */
+/* Median over the strips of what the filter says along the candidate, in grey and unclipped: the middle less both sides. */
 static double height_along(const sp_strips *strips, const filter *f, const sp_candidate *c)
 {
   enum { MOST = 512 };
@@ -216,8 +232,28 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
   return n ? sp_median(h, n) : 0.0;
 }
 
+/* The clipped response has a flat top: puts the candidate where the unclipped one is highest. */
+static void settle(const sp_strips *strips, const filter *f, double slope_step, int side, sp_candidate *c)
+{
+  const sp_candidate from = *c;
+  const double sign = side ? 1.0 : -1.0;
+  double top = -INFINITY;
+  for (int32_t d = -2 * f->core; d <= 2 * f->core; d++)
+    for (int32_t q = -1; q <= 1; q++) {
+      sp_candidate trial = from;
+      trial.u_px += d;
+      trial.slope += 0.5 * q * slope_step;
+      trial.height = height_along(strips, f, &trial);
+      if (sign * trial.height > top) {
+        top = sign * trial.height;
+        *c = trial;
+      }
+    }
+}
+
 static size_t collect_peaks(const search *s, int side, const sp_strips *strips, const filter *f,
-                            const sp_marks_options *o, int32_t radius, double v_middle, size_t room, sp_candidate *out)
+                            const sp_marks_options *o, int32_t radius, double slope_step, double v_middle,
+                            size_t room, sp_candidate *out)
 {
   const double most_breadth = MAX_BREADTH_MM * o->px_per_mm;
   const runs *b = &s->best[side];
@@ -237,7 +273,7 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
     c->u_px = u + c->slope * (c->v_px - v_middle);
     c->score = (double)b->score[u];
-    c->height = height_along(strips, f, c);
+    settle(strips, f, slope_step, side, c);
     if (c->v1_px - c->v0_px > most_breadth || spans_rule(o, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
       n--;
   }
@@ -262,8 +298,8 @@ static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
   return kept;
 }
 
-static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o, search *s,
-                         sp_error *err)
+static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o,
+                         const sp_board *board, search *s, sp_error *err)
 {
   const filter f = filter_for(o->kind, o->px_per_mm);
   const double full = sp_raster_full_scale(scene->raster);
@@ -288,34 +324,36 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
     normalise(r, s->length, 5e-4 * full, work);
   }
   silence_rule(s, o);
+  if (board)
+    silence_outside(s, board);
   free(sum);
   free(work);
   return SP_OK;
 }
 
-sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, size_t room,
-                          sp_candidate *candidates, size_t *count, sp_error *err)
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                          size_t room, sp_candidate *candidates, size_t *count, sp_error *err)
 {
   search s = {0};
   *count = 0;
   const sp_strips *strips = &scene->strips[along];
-  sp_status status = prepare(scene, strips, o, &s, err);
+  sp_status status = prepare(scene, strips, o, board, &s, err);
   sp_candidate *peaks = status ? NULL : malloc(2 * MAX_PEAKS * sizeof *peaks);
   if (!status && !peaks)
     status = sp_fail_memory(err);
   if (!status) {
     const filter f = filter_for(o->kind, o->px_per_mm);
     const double v_middle = 0.5 * s.strips * s.strip_px;
-    const double centre = o->has_rule ? -o->rule_slope : 0.0;
-    const double reach = o->has_rule ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+    const double centre = board ? -board->centre.slope : o->has_rule ? -o->rule_slope : 0.0;
+    const double reach = board || o->has_rule ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
     /* half a group off by half a core is the most a wrong slope may cost */
     const double step = fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
     const int32_t steps = (int32_t)ceil(reach / step);
     for (int32_t i = -steps; i <= steps; i++)
       search_slope(&s, centre + i * step, v_middle);
     const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
-    size_t n = collect_peaks(&s, 0, strips, &f, o, radius, v_middle, MAX_PEAKS, peaks);
-    n += collect_peaks(&s, 1, strips, &f, o, radius, v_middle, MAX_PEAKS, peaks + n);
+    size_t n = collect_peaks(&s, 0, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks);
+    n += collect_peaks(&s, 1, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks + n);
     n = drop_echoes(peaks, n, 0.7 * radius);
     qsort(peaks, n, sizeof *peaks, by_score);
     *count = n < room ? n : room;

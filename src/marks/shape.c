@@ -13,7 +13,7 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { LEVEL, TILT, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
+enum { LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
 static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10;
 static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
@@ -29,7 +29,7 @@ typedef struct problem {
   int active[PARAMETERS];
   size_t actives;
   double half;
-  double ridge_prior;            /* width of a ridge, px */
+  double ridge_prior, ridge_most; /* width of a ridge, px: expected; beyond it is no ridge but the wood's shading */
   double blur_prior, blur_sd_log;
   bool ridge[2];                 /* which ridges are there */
   bool flank;                    /* ridges fall off exponentially instead of being flat-topped */
@@ -87,12 +87,13 @@ static double model_at(const problem *p, double x, double *d)
   const box cut = box_at(x - v[PLACE], v[WIDTH], v[BLUR]);
   d[LEVEL] = 1.0;
   d[TILT] = x / p->half;
+  d[CURVE] = d[TILT] * d[TILT];
   d[AREA] = cut.value / v[WIDTH];
   d[PLACE] = -depth * cut.by_x;
   d[WIDTH] = depth * (cut.by_width - cut.value / v[WIDTH]);
   d[BLUR] = depth * cut.by_blur;
   d[RIDGE_WIDTH] = 0.0;
-  double sum = v[LEVEL] + v[TILT] * d[TILT] + depth * cut.value;
+  double sum = v[LEVEL] + v[TILT] * d[TILT] + v[CURVE] * d[CURVE] + depth * cut.value;
   for (int side = 0; side < 2; side++) {
     const int which = side ? RIDGE_RIGHT : RIDGE_LEFT;
     const double sign = side ? 1.0 : -1.0;
@@ -116,7 +117,8 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
   for (size_t a = 0; a < p->actives; a++)
     p->value[p->active[a]] = beta[a];
   const double *v = p->value;
-  if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.3) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2))
+  if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.3) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
+      v[RIDGE_WIDTH] > p->ridge_most)
     return false;
   const size_t n = p->stack->count;
   for (size_t i = 0; i < n; i++) {
@@ -170,6 +172,7 @@ static void start(const sp_stack *s, const sp_shape *shape, sp_mark_kind kind, d
   p->half = half;
   p->noise = 1.0;
   p->ridge_prior = p->value[RIDGE_WIDTH] = RIDGE_WIDTH_MM * px_per_mm;
+  p->ridge_most = 2.3 * p->ridge_prior;
   p->width_prior = KNIFE_WIDTH_MM * px_per_mm;
   p->width_sd = kind == SP_MARK_SLOT ? 1e9 : KNIFE_WIDTH_SD_MM * px_per_mm;
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
@@ -188,43 +191,45 @@ static void give_back(const problem *p, sp_shape *shape)
   shape->burr_width_px[0] = shape->burr_width_px[1] = p->value[RIDGE_WIDTH];
 }
 
+static bool ridges_are_real(const problem *p)
+{
+  const double depth = p->value[AREA] / p->value[WIDTH];
+  for (int r = 0; r < 2; r++) {
+    const double height = p->value[RIDGE_LEFT + r] / depth;
+    if (p->ridge[r] && !(fabs(height) > RIDGE_LEAST && height < RIDGE_MOST_ALIKE))
+      return false;
+  }
+  return true;
+}
+
 /* The ridges worth keeping: fits with both, with either, and takes the simplest that is not much worse. */
 static void try_ridges(problem *p, const int *base, size_t base_count, double plain_cost, sp_shape_fit *fit)
 {
-  static const int WHICH[3][2] = {{RIDGE_LEFT, -1}, {RIDGE_RIGHT, -1}, {RIDGE_LEFT, RIDGE_RIGHT}};
+  static const int SIDES[3] = {1, 2, 3}; /* bit 0 left, bit 1 right */
   const problem plain = *p;
-  double reference = plain_cost, one_ridge = plain_cost;
+  double best = plain_cost, one_ridge = plain_cost;
   for (int k = 0; k < 6; k++) {
-    const int t = k / 2;
+    const int sides = SIDES[k / 2];
     problem trial = plain;
-    trial.flank = k % 2 == 1;
-    for (int r = 0; r < 2; r++)
-      trial.ridge[r] = WHICH[t][0] == RIDGE_LEFT + r || WHICH[t][1] == RIDGE_LEFT + r;
     sp_lm_result result;
     int list[PARAMETERS];
     size_t n = base_count;
     memcpy(list, base, base_count * sizeof *base);
+    trial.flank = k % 2 == 1;
     for (int r = 0; r < 2; r++)
-      if (WHICH[t][r] >= 0)
-        list[n++] = WHICH[t][r];
+      if ((trial.ridge[r] = (sides >> r) & 1))
+        list[n++] = RIDGE_LEFT + r;
     list[n++] = RIDGE_WIDTH;
-    if (!solve(&trial, list, n, &result))
+    const bool solved = solve(&trial, list, n, &result);
+    if (!solved || !ridges_are_real(&trial))
       continue;
     const double rest = result.cost / (double)(p->stack->count + PRIORS - n);
-    const double depth = trial.value[AREA] / trial.value[WIDTH];
-    const double left = trial.value[RIDGE_LEFT] / depth, right = trial.value[RIDGE_RIGHT] / depth;
-    bool real = true;
-    for (int r = 0; r < 2; r++)
-      if (WHICH[t][r] >= 0) {
-        const double height = WHICH[t][r] == RIDGE_LEFT ? left : right;
-        real = real && fabs(height) > RIDGE_LEAST && height < RIDGE_MOST_ALIKE;
-      }
     /* a second ridge has to earn its keep over one; flat or falling is no further parameter */
-    const double gain = (t < 2 ? plain_cost : one_ridge) - result.cost;
-    if (!real || gain / rest < RIDGE_F || (result.cost >= reference))
+    const double gain = (sides < 3 ? plain_cost : one_ridge) - result.cost;
+    if (gain / rest < RIDGE_F || result.cost >= best)
       continue;
-    reference = result.cost;
-    one_ridge = t < 2 ? fmin(one_ridge, result.cost) : one_ridge;
+    best = result.cost;
+    one_ridge = sides < 3 ? best : one_ridge;
     *p = trial;
     fit->burr = true;
     fit->cost = result.cost;
@@ -235,7 +240,7 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
 bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, sp_blur blur, double half_px,
                         bool look_for_burr, sp_shape_fit *fit)
 {
-  static const int PLAIN[6] = {LEVEL, TILT, AREA, PLACE, WIDTH, BLUR};
+  static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
   problem p;
   sp_lm_result result;
   fit->u_place_px = 0.0;
@@ -246,12 +251,12 @@ bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, 
   p.value[BLUR] = p.blur_prior = blur.px;
   p.blur_sd_log = blur.sd_log;
   p.noise = s->noise;
-  if (!solve(&p, PLAIN, 6, &result))
+  if (!solve(&p, PLAIN, 7, &result))
     return false;
   fit->cost = result.cost;
   /* what a plain cut explains to within the noise needs no ridge */
   if (look_for_burr && kind == SP_MARK_KNIFE && result.cost > PLAIN_ENOUGH * (double)s->count)
-    try_ridges(&p, PLAIN, 6, result.cost, fit);
+    try_ridges(&p, PLAIN, 7, result.cost, fit);
   give_back(&p, &fit->shape);
   return true;
 }

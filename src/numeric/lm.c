@@ -236,7 +236,7 @@ static void find_covariance(fit *f, const double *beta, sp_lm_result *result)
     return;
   sp_qr_covariance(&qr, result->covariance, work);
   for (size_t k = 0; k < p * p; k++)
-    result->covariance[k] *= scale / f->size[k / p] / f->size[k % p];
+    result->covariance[k] *= scale / (f->size[k / p] * f->size[k % p]);
   result->covariance_known = true;
 }
 

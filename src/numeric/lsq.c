@@ -134,7 +134,7 @@ static void covariance(problem *q, double factor, double *cov)
   sp_qr_covariance(&q->qr, cov, q->work);
   for (size_t i = 0; i < q->p; i++)
     for (size_t j = 0; j < q->p; j++)
-      cov[i * q->p + j] *= factor / q->scale[i] / q->scale[j];
+      cov[i * q->p + j] *= factor / (q->scale[i] * q->scale[j]);
 }
 
 static void blank(size_t p, double *beta, double *cov, double *sigma0)

@@ -59,14 +59,13 @@ static void measure_box(sp_pen *pen, bool reference_only, double letter, box *b)
   b->height = letter * (LINE_HEIGHT * rows + MARGIN);
 }
 
-/* How many busy places the box would cover. */
-static size_t covered(const sp_pen *pen, const box *b, const sp_point *busy, size_t count)
+/* How many busy places lie in the box or within `margin` of it. */
+static size_t covered(const sp_pen *pen, const box *b, double margin, const sp_point *busy, size_t count)
 {
   size_t n = 0;
   for (size_t i = 0; i < count; i++) {
-    const double x = busy[i].x / pen->reduce, y = busy[i].y / pen->reduce;
-    n += x > b->corner.x - b->letter && x < b->corner.x + b->width + b->letter && y > b->corner.y - b->letter &&
-         y < b->corner.y + b->height + b->letter;
+    const double x = busy[i].x / pen->reduce - b->corner.x, y = busy[i].y / pen->reduce - b->corner.y;
+    n += x > -margin && x < b->width + margin && y > -margin && y < b->height + margin;
   }
   return n;
 }
@@ -74,14 +73,15 @@ static size_t covered(const sp_pen *pen, const box *b, const sp_point *busy, siz
 /* Tries a grid of places along the border; corners come first, so that they win a draw. */
 static void place_box(const sp_pen *pen, const sp_point *busy, size_t count, box *b)
 {
-  static const double STEPS[] = {1.0, 0.0, 0.5, 0.25, 0.75};
+  static const double STEPS[] = {1.0, 0.0, 0.5, 0.25, 0.75}, NEAR = 1.0, WIDE = 12.0; /* margins in letters */
   const double w = sp_canvas_width_px(pen->canvas) - b->width - b->letter, h = sp_canvas_height_px(pen->canvas) - b->height - b->letter;
   size_t best = SIZE_MAX;
   sp_point chosen = {0.0, 0.0};
   for (size_t i = 0; i < 5; i++)
     for (size_t j = 0; j < 5; j++) {
       b->corner = (sp_point){0.5 * b->letter + STEPS[i] * w, 0.5 * b->letter + STEPS[j] * h};
-      const size_t n = covered(pen, b, busy, count);
+      /* what is covered counts first; then, to stay clear of board and rule, what is near */
+      const size_t n = covered(pen, b, NEAR * b->letter, busy, count) * (count + 1) + covered(pen, b, WIDE * b->letter, busy, count);
       if (n < best) {
         best = n;
         chosen = b->corner;

@@ -12,10 +12,12 @@
 #include "pen.h"
 
 /* Letter height: this part of the picture's longer side, within limits, and no more than this part of the narrowest fret. */
-static const double LETTER_PART = 1.0 / 230.0, LEAST_LETTER_PX = 9.0, MOST_LETTER_PX = 90.0, FRET_PART = 0.42;
+static const double LETTER_PART = 1.0 / 150.0, LEAST_LETTER_PX = 9.0, MOST_LETTER_PX = 90.0, FRET_PART = 0.42;
 /* Of the letter height, beyond the line's end: sign, number, word. Outward text needs more room sideways than upward. */
 static const double SIGN_AT = 1.1, NUMBER_AT_UP = 2.7, NUMBER_AT_SIDE = 3.1, WORD_AT_UP = 4.3, WORD_AT_SIDE = 6.6;
 static const double SIGN_RADIUS = 0.6;
+/* Clear of the mark on either side: its blur and the rim of the flanking line. */
+static const double GAP_PX = 4.0;
 
 typedef struct drawing {
   const sp_record *record;
@@ -53,7 +55,7 @@ static void size_pen(drawing *d)
   const double longer = fmax(sp_canvas_width_px(d->pen.canvas), sp_canvas_height_px(d->pen.canvas));
   const double letter = fmin(LETTER_PART * longer, FRET_PART * narrowest_fret_px(d->record) / d->pen.reduce);
   d->pen.letter_px = fmin(fmax(letter, LEAST_LETTER_PX), MOST_LETTER_PX);
-  d->pen.stroke_px = (int)fmax(1.0, round(d->pen.letter_px / 16.0));
+  d->pen.stroke_px = (int)fmax(2.0, round(d->pen.letter_px / 12.0));
 }
 
 static void orient(drawing *d)
@@ -118,8 +120,7 @@ static void choose_side(drawing *d)
 static void flank(drawing *d, const sp_mark_record *m, sp_colour ink)
 {
   const double scale = d->record->reference.px_per_mm, half = 0.5 * m->width_mm * scale;
-  /* beyond the mark, its blur and the rim of the flanking line */
-  const double gap = (isfinite(half) ? half : 0.0) + (3.0 + d->pen.stroke_px) * d->pen.reduce;
+  const double gap = (isfinite(half) ? half : 0.0) + (GAP_PX + d->pen.stroke_px) * d->pen.reduce;
   for (int s = -1; s <= 1; s += 2)
     sp_pen_line(&d->pen, sp_point_shifted(m->end_a_px, d->axis, s * gap), sp_point_shifted(m->end_b_px, d->axis, s * gap),
                 SP_SOLID, ink);
@@ -188,7 +189,7 @@ static void draw_strays(drawing *d)
 {
   for (size_t i = 0; i < d->record->stray_count; i++) {
     const sp_stray_record *s = &d->record->strays[i];
-    const double gap = (3.0 + d->pen.stroke_px) * d->pen.reduce;
+    const double gap = (GAP_PX + d->pen.stroke_px) * d->pen.reduce;
     sp_pen_line(&d->pen, sp_point_shifted(s->end_a_px, d->axis, -gap), sp_point_shifted(s->end_b_px, d->axis, -gap),
                 SP_DOTTED, SP_INK_MISSING);
     sp_pen_line(&d->pen, sp_point_shifted(s->end_a_px, d->axis, gap), sp_point_shifted(s->end_b_px, d->axis, gap),

@@ -82,9 +82,24 @@ static void put_out(const sp_mark_record *m, FILE *file)
   sp_text_wrapped("  ", 6, text, file);
 }
 
+/* Where most of the doubt comes from, and what would lessen it. */
+static const char *largest_doubt(const sp_budget *b)
+{
+  static const char *const WORDS[] = {"most of it from the mark itself, which is faint or frayed", "most of it from reading the scale",
+                                      "most of it from the nut, which is faint or frayed",
+                                      "most of it from what the reference itself may be wrong by",
+                                      "most of it from the temperature"};
+  const double parts[] = {b->line_mm, b->map_mm, b->datum_mm, b->rule_mm, b->temperature_mm};
+  size_t most = 0;
+  for (size_t i = 1; i < sizeof parts / sizeof *parts; i++)
+    if (parts[i] > parts[most] || !isfinite(parts[most])) /* false where parts[i] is not known */
+      most = i;
+  return isfinite(parts[most]) ? WORDS[most] : "its parts are not known";
+}
+
 static void put_undecided(const sp_mark_record *m, const char *tolerance, FILE *file)
 {
-  char name[24], cents[64], text[320];
+  char name[24], cents[64], text[400];
   put_cents(m, cents, sizeof cents);
   sp_fret_name(m->fret, name);
   if (!isfinite(m->error_mm)) /* no length: only the cents against the best-fitting layout are left */
@@ -94,8 +109,9 @@ static void put_undecided(const sp_mark_record *m, const char *tolerance, FILE *
     snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, but how sure that is is not known", name,
              fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents);
   else
-    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm: the limit of %s lies within that",
-             name, fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm, tolerance);
+    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm (%s): the limit of %s lies within that",
+             name, fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm,
+             largest_doubt(&m->budget), tolerance);
   sp_text_wrapped("  ", 6, text, file);
 }
 

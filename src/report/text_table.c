@@ -32,7 +32,8 @@ static void put_row(const sp_mark_record *m, FILE *file)
   cell(f ? m->expanded_u_cents : NAN, 6, 2, false, file);
   cell(f ? m->squareness_deg : NAN, 9, 3, true, file);
   cell(f ? m->width_mm : NAN, 7, 3, false, file);
-  fprintf(file, "  %s\n", m->verdict == SP_OUT ? "OUT" : sp_verdict_word(m->verdict));
+  const char *word = f && m->fret == 0 ? "(datum)" : m->verdict == SP_OUT ? "OUT" : sp_verdict_word(m->verdict);
+  fprintf(file, "  %s\n", word);
 }
 
 void sp_text_table(const sp_record *record, FILE *file)

@@ -71,6 +71,8 @@ sp_status sp_whole_file_open(const char *path, sp_whole_file *w, sp_error *err)
 {
   struct stat there;
   memset(w, 0, sizeof *w);
+  if (!*path)
+    return sp_fail(err, SP_E_CANTCREATE, "has no name; name a file");
   const bool exists = stat(path, &there) == 0;
   if (exists && S_ISDIR(there.st_mode))
     return sp_fail(err, SP_E_CANTCREATE, "is a folder; name a file");

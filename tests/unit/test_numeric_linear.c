@@ -16,6 +16,13 @@ static double digits(double actual, double certified)
   return error > 0.0 ? -log10(error) : isnan(error) ? -1.0 : 16.0;
 }
 
+/* To the last of the 15 digits that NIST prints: half a unit of it is the rounding of the certified value itself. */
+static double half_unit(double certified)
+{
+  return 0.51 * pow(10.0, floor(log10(fabs(certified))) - 14.0);
+}
+
+#define CHECK_CERTIFIED(actual, certified) CHECK_CLOSE(actual, certified, half_unit(certified))
 #define CHECK_DIGITS(actual, certified, wanted) CHECK_BELOW((double)(wanted), digits(actual, certified))
 
 /* ---- Cholesky ---- */
@@ -132,11 +139,11 @@ static void norris(void **state)
     y[i] = NORRIS[i][1];
   }
   assert_int_equal(sp_lsq(NORRIS_N, 2, x, y, NULL, beta, cov, &s, true, &err), SP_OK);
-  CHECK_DIGITS(beta[0], -0.262323073774029, 14.0);
-  CHECK_DIGITS(beta[1], 1.00211681802045, 14.5);
-  CHECK_DIGITS(sqrt(cov[0]), 0.232818234301152, 14.0);
-  CHECK_DIGITS(sqrt(cov[3]), 0.429796848199937e-3, 14.0);
-  CHECK_DIGITS(s, 0.884796396144373, 14.5);
+  CHECK_CERTIFIED(beta[0], -0.262323073774029);
+  CHECK_CERTIFIED(beta[1], 1.00211681802045);
+  CHECK_CERTIFIED(sqrt(cov[0]), 0.232818234301152);
+  CHECK_CERTIFIED(sqrt(cov[3]), 0.429796848199937e-3);
+  CHECK_CERTIFIED(s, 0.884796396144373);
 }
 
 static void norris_as_a_line(void **state)
@@ -169,9 +176,9 @@ static void no_intercept(void **state)
     y[i] = 130.0 + (double)i;
   }
   assert_int_equal(sp_lsq(11, 1, x, y, NULL, &beta, &cov, &s, true, &err), SP_OK);
-  CHECK_DIGITS(beta, 2.07438016528926, 14.5);
-  CHECK_DIGITS(sqrt(cov), 0.0165289256198347, 14.0);
-  CHECK_DIGITS(s, 3.56753034006338, 14.5);
+  CHECK_CERTIFIED(beta, 2.07438016528926);
+  CHECK_CERTIFIED(sqrt(cov), 0.0165289256198347);
+  CHECK_CERTIFIED(s, 3.56753034006338);
 }
 
 /* NIST StRD Wampler1 and Wampler2: y = sum x^k and sum (x/10)^k for x = 0..20, degree 5, so the answer is known exactly (all

@@ -174,6 +174,8 @@ static inline blob make_jpeg(const jpeg_spec *s)
   jpeg_set_defaults(&jpeg);
   jpeg_set_colorspace(&jpeg, s->stored);
   jpeg_set_quality(&jpeg, 100, TRUE);
+  for (int c = 0; s->samples == 4 && c < 4; c++) /* full colour resolution: no blending across cells */
+    jpeg.comp_info[c].h_samp_factor = jpeg.comp_info[c].v_samp_factor = 1;
   if (s->progressive)
     jpeg_simple_progression(&jpeg);
   if (s->no_adobe)

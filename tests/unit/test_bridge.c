@@ -1,0 +1,222 @@
+/* The bridge, seen from C: channel order, orientation, sub-pixel places, refusals. */
+#include "check_close.h"
+
+#include <string.h>
+
+#include "slotproof/bridge.h"
+
+static const sp_colour RED = {200, 10, 20}, WHITE = {255, 255, 255};
+
+/* width x height picture, value(x, y) = 10 x + 40 y (times 257 if 16 bits): no two corners alike. */
+static sp_raster ramp(uint32_t width, uint32_t height, int bits)
+{
+  sp_raster r;
+  assert_int_equal(sp_raster_create(width, height, bits, &r, NULL), SP_OK);
+  for (uint32_t y = 0; y < height; y++)
+    for (uint32_t x = 0; x < width; x++) {
+      const uint32_t value = (10 * x + 40 * y) % 256;
+      if (bits == 8)
+        r.u8[y * width + x] = (uint8_t)value;
+      else
+        r.u16[y * width + x] = (uint16_t)(257 * value);
+    }
+  return r;
+}
+
+static sp_canvas *blank(uint32_t width, uint32_t height)
+{
+  sp_raster r;
+  sp_canvas *c = NULL;
+  assert_int_equal(sp_raster_create(width, height, 8, &r, NULL), SP_OK);
+  memset(r.u8, 0, (size_t)width * height);
+  assert_int_equal(sp_canvas_create(&r, 1, &c, NULL), SP_OK);
+  sp_raster_free(&r);
+  return c;
+}
+
+static const uint8_t *pixel(const sp_canvas *c, uint32_t x, uint32_t y)
+{
+  return sp_canvas_row(c, y) + 3 * (size_t)x;
+}
+
+static void test_picture_keeps_its_place_and_values(void **state)
+{
+  (void)state;
+  for (int bits = 8; bits <= 16; bits += 8) {
+    sp_raster r = ramp(5, 3, bits);
+    sp_canvas *c = NULL;
+    assert_int_equal(sp_canvas_create(&r, 1, &c, NULL), SP_OK);
+    assert_int_equal(sp_canvas_width_px(c), 5);
+    assert_int_equal(sp_canvas_height_px(c), 3);
+    for (uint32_t y = 0; y < 3; y++)
+      for (uint32_t x = 0; x < 5; x++)
+        for (int k = 0; k < 3; k++)
+          assert_int_equal(pixel(c, x, y)[k], 10 * x + 40 * y);
+    assert_null(sp_canvas_row(c, 3));
+    sp_canvas_free(c);
+    sp_raster_free(&r);
+  }
+}
+
+static void test_sixteen_bits_are_rounded(void **state)
+{
+  (void)state;
+  static const struct {
+    uint16_t in;
+    uint8_t out;
+  } cases[] = {{0, 0}, {128, 0}, {129, 1}, {257, 1}, {385, 1}, {386, 2}, {65535, 255}, {65407, 255}, {65406, 254}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    sp_raster r = ramp(1, 1, 16);
+    sp_canvas *c = NULL;
+    r.u16[0] = cases[i].in;
+    assert_int_equal(sp_canvas_create(&r, 1, &c, NULL), SP_OK);
+    assert_int_equal(pixel(c, 0, 0)[1], cases[i].out);
+    sp_canvas_free(c);
+    sp_raster_free(&r);
+  }
+}
+
+static void test_reduced_is_the_mean(void **state)
+{
+  (void)state;
+  sp_raster r = ramp(5, 5, 8); /* a fifth row and column are left over */
+  sp_canvas *c = NULL;
+  assert_int_equal(sp_canvas_create(&r, 2, &c, NULL), SP_OK);
+  assert_int_equal(sp_canvas_width_px(c), 2);
+  assert_int_equal(sp_canvas_height_px(c), 2);
+  /* means of 0 10 40 50 and of 100 110 140 150 */
+  assert_int_equal(pixel(c, 0, 0)[0], 25);
+  assert_int_equal(pixel(c, 1, 1)[0], 125);
+  sp_canvas_free(c);
+  assert_int_equal(sp_canvas_create(&r, 0, &c, NULL), SP_E_INTERNAL);
+  assert_null(c);
+  assert_int_equal(sp_canvas_create(&r, 6, &c, NULL), SP_E_INTERNAL);
+  sp_raster_free(&r);
+}
+
+static void test_colours_come_in_order(void **state)
+{
+  (void)state;
+  sp_canvas *c = blank(20, 10);
+  const sp_point left_half[] = {{-1.0, -1.0}, {9.0, -1.0}, {9.0, 10.0}, {-1.0, 10.0}};
+  assert_int_equal(sp_canvas_polygon(c, left_half, 4, RED, NULL), SP_OK);
+  assert_int_equal(pixel(c, 4, 5)[0], 200);
+  assert_int_equal(pixel(c, 4, 5)[1], 10);
+  assert_int_equal(pixel(c, 4, 5)[2], 20);
+  assert_int_equal(pixel(c, 15, 5)[0], 0);
+  sp_canvas_free(c);
+}
+
+/* Light-weighted mean column of what was drawn in row y. */
+static double centroid_x(const sp_canvas *c, uint32_t y)
+{
+  double sum = 0.0, moment = 0.0;
+  for (uint32_t x = 0; x < sp_canvas_width_px(c); x++) {
+    sum += pixel(c, x, y)[0];
+    moment += x * (double)pixel(c, x, y)[0];
+  }
+  return moment / sum;
+}
+
+static void test_lines_lie_where_told(void **state)
+{
+  (void)state;
+  static const double AT[] = {20.0, 20.25, 20.5, 20.75};
+  for (size_t i = 0; i < sizeof AT / sizeof *AT; i++) {
+    sp_canvas *c = blank(41, 21);
+    assert_int_equal(sp_canvas_line(c, (sp_point){AT[i], 0.0}, (sp_point){AT[i], 20.0}, 1, WHITE, NULL), SP_OK);
+    CHECK_CLOSE(centroid_x(c, 10), AT[i], 0.1);
+    sp_canvas_free(c);
+  }
+}
+
+static void test_disc_has_its_size(void **state)
+{
+  (void)state;
+  sp_canvas *c = blank(61, 61);
+  double area = 0.0;
+  assert_int_equal(sp_canvas_disc(c, (sp_point){30.0, 30.0}, 20.0, WHITE, NULL), SP_OK);
+  for (uint32_t y = 0; y < 61; y++)
+    for (uint32_t x = 0; x < 61; x++)
+      area += pixel(c, x, y)[0] / 255.0;
+  CHECK_CLOSE(sqrt(area / 3.14159265358979), 20.0, 0.7); /* the smoothed rim is half a pixel wide */
+  CHECK_CLOSE(centroid_x(c, 30), 30.0, 0.05);
+  sp_canvas_free(c);
+}
+
+static size_t marked(const sp_canvas *c)
+{
+  size_t n = 0;
+  for (uint32_t y = 0; y < sp_canvas_height_px(c); y++)
+    for (uint32_t x = 0; x < sp_canvas_width_px(c); x++)
+      n += pixel(c, x, y)[0] != 0;
+  return n;
+}
+
+static void test_text(void **state)
+{
+  (void)state;
+  double one = 0.0, four = 0.0;
+  assert_int_equal(sp_canvas_text_width("8", 20.0, &one, NULL), SP_OK);
+  assert_int_equal(sp_canvas_text_width("8888", 20.0, &four, NULL), SP_OK);
+  assert_true(one > 8.0 && one < 30.0);
+  assert_true(four > 3.0 * one && four < 4.5 * one);
+  sp_canvas *c = blank(100, 50);
+  assert_int_equal(sp_canvas_text(c, "8", (sp_point){50.0, 25.0}, 20.0, WHITE, RED, NULL), SP_OK);
+  assert_true(marked(c) > 60);
+  CHECK_CLOSE(centroid_x(c, 25), 50.0, 2.0);
+  assert_int_equal(pixel(c, 50, 8)[0], 0); /* nothing above or below the letter */
+  assert_int_equal(pixel(c, 50, 42)[0], 0);
+  sp_canvas_free(c);
+}
+
+static void test_what_is_outside_is_cut_off(void **state)
+{
+  (void)state;
+  sp_canvas *c = blank(10, 10);
+  assert_int_equal(sp_canvas_line(c, (sp_point){-1e6, 5.0}, (sp_point){1e6, 5.0}, 1, WHITE, NULL), SP_OK);
+  assert_int_equal(marked(c) > 0, 1);
+  assert_int_equal(sp_canvas_disc(c, (sp_point){-500.0, 700.0}, 20.0, WHITE, NULL), SP_OK);
+  assert_int_equal(sp_canvas_text(c, "far", (sp_point){3e6, -3e6}, 12.0, WHITE, RED, NULL), SP_OK);
+  sp_canvas_free(c);
+}
+
+static void test_refuses_what_is_no_place(void **state)
+{
+  (void)state;
+  static const double BAD[] = {NAN, INFINITY, -INFINITY, 1e300, 2.0 * SP_CANVAS_REACH_PX};
+  sp_canvas *c = blank(10, 10);
+  for (size_t i = 0; i < sizeof BAD / sizeof *BAD; i++) {
+    sp_error err = {0};
+    const sp_point p = {BAD[i], 1.0}, corners[] = {{0.0, 0.0}, {1.0, BAD[i]}, {2.0, 2.0}};
+    assert_int_equal(sp_canvas_line(c, p, (sp_point){0.0, 0.0}, 1, WHITE, &err), SP_E_INTERNAL);
+    assert_true(strlen(err.text) > 0);
+    assert_int_equal(sp_canvas_disc(c, p, 3.0, WHITE, NULL), SP_E_INTERNAL);
+    assert_int_equal(sp_canvas_disc(c, (sp_point){1.0, 1.0}, BAD[i], WHITE, NULL), SP_E_INTERNAL);
+    assert_int_equal(sp_canvas_polygon(c, corners, 3, WHITE, NULL), SP_E_INTERNAL);
+    assert_int_equal(sp_canvas_text(c, "x", p, 10.0, WHITE, RED, NULL), SP_E_INTERNAL);
+    assert_int_equal(sp_canvas_text(c, "x", (sp_point){1.0, 1.0}, BAD[i], WHITE, RED, NULL), SP_E_INTERNAL);
+  }
+  const sp_point many[SP_CANVAS_MAX_CORNERS + 1] = {{0.0, 0.0}};
+  assert_int_equal(sp_canvas_polygon(c, many, 2, WHITE, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_canvas_polygon(c, many, SP_CANVAS_MAX_CORNERS + 1, WHITE, NULL), SP_E_INTERNAL);
+  assert_int_equal(marked(c), 0);
+  sp_canvas_free(c);
+  sp_canvas_free(NULL);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_picture_keeps_its_place_and_values),
+      cmocka_unit_test(test_sixteen_bits_are_rounded),
+      cmocka_unit_test(test_reduced_is_the_mean),
+      cmocka_unit_test(test_colours_come_in_order),
+      cmocka_unit_test(test_lines_lie_where_told),
+      cmocka_unit_test(test_disc_has_its_size),
+      cmocka_unit_test(test_text),
+      cmocka_unit_test(test_what_is_outside_is_cut_off),
+      cmocka_unit_test(test_refuses_what_is_no_place),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

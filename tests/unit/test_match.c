@@ -1,0 +1,162 @@
+/* Matching on random boards with known numbering. */
+#include "test_match_board.h"
+
+#include <time.h>
+
+enum { BOARDS = 300 };
+
+typedef struct trial {
+  const char *name;
+  board b;
+  sp_match_state wanted;
+  double least_right; /* part of the boards: the rest is refused, or a stray at the very place of a fret is taken for it */
+} trial;
+
+static double seconds(void)
+{
+  struct timespec t;
+  assert_int_equal(clock_gettime(CLOCK_MONOTONIC, &t), 0);
+  return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static tally run_trial(const trial *t, int boards)
+{
+  tally sum = {0};
+  sp_layout layout;
+  sp_error err = {0};
+  rng r = {UINT64_C(88172645463325252)};
+  assert_int_equal(sp_layout_equal(t->b.asked_mm, t->b.frets, t->b.divisions, &layout, &err), SP_OK);
+  for (int i = 0; i < boards; i++) {
+    static scene s;
+    sp_match m;
+    make_scene(&r, &t->b, &s);
+    const double start = seconds();
+    assert_int_equal(sp_match_lines(s.line, s.count, &layout, &s.options, &m, &err), SP_OK);
+    sum.slowest_s = fmax(sum.slowest_s, seconds() - start);
+    judge(&t->b, &s, &m, t->wanted, &sum);
+    sp_match_free(&m);
+  }
+  sp_layout_free(&layout);
+  return sum;
+}
+
+static const trial OK_TRIALS[] = {
+#define BASE .cut_mm = 650.0, .asked_mm = 650.0, .frets = 20, .divisions = 12, .hand_mm = 0.12
+  {"clean, nut line", {BASE}, SP_MATCH_OK, 1.0},
+  {"clean, nut line, board goes on", {BASE, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
+  {"clean, nut end", {BASE, .nut = NUT_END}, SP_MATCH_OK, 1.0},
+  {"nut lost", {BASE, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
+  {"missing", {BASE, .missing = 3, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
+  {"missing and nut lost", {BASE, .missing = 2, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
+  {"first lost", {BASE, .lost_first = 3, .nut = NUT_END}, SP_MATCH_OK, 1.0},
+  {"first lost, nut lost", {BASE, .lost_first = 2, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
+  {"last lost", {BASE, .lost_last = 3}, SP_MATCH_OK, 1.0},
+  {"misplaced", {BASE, .misplaced = 3}, SP_MATCH_OK, 0.98},
+  {"misplaced, nut end", {BASE, .misplaced = 3, .nut = NUT_END}, SP_MATCH_OK, 0.98},
+  {"strays", {BASE, .strays = 4, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.93},
+  {"all at once", {BASE, .strays = 3, .misplaced = 2, .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.85},
+  {"weak clutter", {BASE, .weak = 60}, SP_MATCH_OK, 0.97},
+  {"chatter", {BASE, .chatter = true, .nut = NUT_END}, SP_MATCH_OK, 0.97},
+  {"chatter, missing, misplaced", {BASE, .chatter = true, .missing = 2, .misplaced = 2}, SP_MATCH_OK, 0.9},
+  {"frets 1 to 7", {BASE, .first = 1, .last = 7, .nut = NUT_ABSENT}, SP_MATCH_OK, 0.98},
+  {"frets 5 to 19", {BASE, .first = 5, .last = 19, .nut = NUT_ABSENT}, SP_MATCH_OK, 1.0},
+  {"sloppy hand", {BASE, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
+  {"careful hand", {BASE, .nut = NUT_END}, SP_MATCH_OK, 1.0},
+  {"shrunk a little", {BASE, .stretch = 0.999}, SP_MATCH_OK, 1.0},
+  {"scale of the picture off", {BASE, .picture_stretch = 1.004, .u_relative_scale = 0.004, .missing = 2}, SP_MATCH_OK, 1.0},
+  {"scale good to 2e-4", {BASE, .u_relative_scale = 2e-4, .missing = 2, .misplaced = 1}, SP_MATCH_OK, 0.98},
+  {"short, 12 frets", {.cut_mm = 330, .asked_mm = 330, .frets = 12, .divisions = 12, .hand_mm = 0.12, .missing = 1}, SP_MATCH_OK, 1.0},
+  {"long, 24 frets", {.cut_mm = 864, .asked_mm = 864, .frets = 24, .divisions = 12, .hand_mm = 0.12, .missing = 2}, SP_MATCH_OK, 1.0},
+  {"19 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 24, .divisions = 19, .hand_mm = 0.12, .missing = 2, .nut = NUT_END}, SP_MATCH_OK, 1.0},
+  {"24 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 36, .divisions = 24, .hand_mm = 0.12, .missing = 2, .strays = 1}, SP_MATCH_OK, 0.93},
+  {"31 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 40, .divisions = 31, .hand_mm = 0.1, .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
+  {"no scale, clean", {BASE, .unit_unknown = true}, SP_MATCH_OK, 1.0},
+  {"no scale, nut line, board goes on", {BASE, .unit_unknown = true, .nut = NUT_LINE_END, .missing = 2}, SP_MATCH_OK, 1.0},
+  {"no scale, nut end, last lost", {BASE, .unit_unknown = true, .nut = NUT_END, .lost_last = 2}, SP_MATCH_OK, 0.98},
+  {"no scale, weak clutter", {BASE, .unit_unknown = true, .weak = 60}, SP_MATCH_OK, 0.95},
+  {"no scale, stray, misplaced", {BASE, .unit_unknown = true, .strays = 2, .misplaced = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.9},
+};
+
+static const trial REFUSED_TRIALS[] = {
+  {"no scale, frets 1 to 7", {BASE, .unit_unknown = true, .first = 1, .last = 7, .nut = NUT_ABSENT}, SP_MATCH_AMBIGUOUS, 1.0},
+  {"no scale, frets 5 to 19", {BASE, .unit_unknown = true, .first = 5, .last = 19, .nut = NUT_ABSENT}, SP_MATCH_AMBIGUOUS, 1.0},
+  {"no scale, last lost, no ends", {BASE, .unit_unknown = true, .lost_last = 1}, SP_MATCH_AMBIGUOUS, 1.0},
+};
+
+static const trial OTHER_TRIALS[] = {
+#define CUT(cut, asked, n) .cut_mm = cut, .asked_mm = asked, .frets = n, .divisions = 12, .hand_mm = 0.12
+  {"647.7 asked, 628.65 cut", {CUT(628.65, 647.7, 22), .nut = NUT_LINE_END}, SP_MATCH_OTHER_SCALE, 1.0},
+  {"330 asked, 381 cut", {CUT(381, 330, 12)}, SP_MATCH_OTHER_SCALE, 1.0},
+  {"650 asked, 643.5 cut", {CUT(643.5, 650, 20), .nut = NUT_END}, SP_MATCH_OTHER_SCALE, 1.0},
+  {"643.5 asked, 650 cut, strays", {CUT(650, 643.5, 20), .strays = 2, .missing = 2, .misplaced = 1}, SP_MATCH_OTHER_SCALE, 0.9},
+  {"650 asked, 613.5 cut, nut end", {CUT(613.5180, 650, 20), .nut = NUT_END}, SP_MATCH_OTHER_SCALE, 0.0},
+  {"381 asked, 330 cut, chatter", {CUT(330, 381, 12), .chatter = true}, SP_MATCH_OTHER_SCALE, 0.9},
+};
+
+static void check_trials(const trial *t, size_t count)
+{
+  bool good = true;
+  for (size_t i = 0; i < count; i++) {
+    const tally s = run_trial(&t[i], BOARDS);
+    print_message("%-36s right %5.1f %% refused %3d misnumbered %d state %d adopted %d dropped %d slowest %.1f ms\n", t[i].name,
+                  100.0 * s.right / BOARDS, s.refused, s.misnumbered, s.state, s.adopted, s.dropped, 1e3 * s.slowest_s);
+    good &= s.misnumbered == 0 && s.right >= t[i].least_right * BOARDS;
+  }
+  assert_true(good);
+}
+
+static void numbered_right(void **state)
+{
+  (void)state;
+  check_trials(OK_TRIALS, sizeof OK_TRIALS / sizeof *OK_TRIALS);
+}
+
+static void refused(void **state)
+{
+  (void)state;
+  check_trials(REFUSED_TRIALS, sizeof REFUSED_TRIALS / sizeof *REFUSED_TRIALS);
+}
+
+static void other_scale(void **state)
+{
+  (void)state;
+  check_trials(OTHER_TRIALS, sizeof OTHER_TRIALS / sizeof *OTHER_TRIALS);
+}
+
+static void pure_clutter(void **state)
+{
+  (void)state;
+  const int counts[] = {3, 5, 8, 12, 16, 21, 25, 32, 40, 60};
+  int ok = 0, all = 0;
+  rng r = {UINT64_C(1234567)};
+  sp_error err = {0};
+  sp_layout layout;
+  assert_int_equal(sp_layout_equal(650, 20, 12, &layout, &err), SP_OK);
+  for (size_t c = 0; c < sizeof counts / sizeof *counts; c++)
+    for (int i = 0; i < 400; i++) {
+      static scene s;
+      sp_match m;
+      memset(&s, 0, sizeof s);
+      s.options = (sp_match_options){.scale_known = i % 2 == 0, .nut_may_be_line = true, .nut_may_be_end = true};
+      for (int k = 0; k < counts[c]; k++)
+        put(&s, between(&r, 0, 460), between(&r, 0.4, 1), BOARD_STRAY, false);
+      assert_int_equal(sp_match_lines(s.line, s.count, &layout, &s.options, &m, &err), SP_OK);
+      const bool bad = m.state == SP_MATCH_OK || m.state == SP_MATCH_OTHER_SCALE;
+      if (bad)
+        print_message("n %d known %d state %d scale %g margin %g\n", counts[c], s.options.scale_known, (int)m.state,
+                      m.scale_length_mm, m.margin);
+      ok += bad;
+      all++;
+      sp_match_free(&m);
+    }
+  sp_layout_free(&layout);
+  print_message("clutter: %d of %d\n", ok, all);
+  assert_true(ok * 200 <= all);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right), cmocka_unit_test(refused), cmocka_unit_test(other_scale),
+                                     cmocka_unit_test(pure_clutter)};
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

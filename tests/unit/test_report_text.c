@@ -1,0 +1,274 @@
+/* The text for the bench and the table for the spreadsheet. */
+#include "check_close.h"
+
+#include <string.h>
+
+#include "report_board.h"
+#include "report_written.h"
+#include "slotproof/report.h"
+
+static void check_contains(const char *text, const char *part)
+{
+  if (!strstr(text, part))
+    fprintf(stderr, "not found: %s\nin:\n%s\n", part, text);
+  assert_non_null(strstr(text, part));
+}
+
+static void check_lacks(const char *text, const char *part)
+{
+  if (strstr(text, part))
+    fprintf(stderr, "should not be there: %s\n", part);
+  assert_null(strstr(text, part));
+}
+
+static char *text_of(const sp_record *r)
+{
+  char *text = written(sp_report_text, r);
+  assert_non_null(text);
+  return text;
+}
+
+static void test_verdict_comes_first(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = text_of(&r);
+  static const char FIRST[] = "OUT OF TOLERANCE: 2 of 12 frets are out, 1 missing, 1 undecided; the other 8 are within 0.2 mm.\n";
+  assert_int_equal(strncmp(text, FIRST, strlen(FIRST)), 0);
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_what_to_cut_and_which_way(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = text_of(&r);
+  check_contains(text, "fret 3: 0.31 mm too near the bridge, 1.6 cents sharp: re-cut 0.31 mm toward the nut");
+  check_contains(text, "fret 7: 0.45 mm too near the nut, 2.9 cents flat: re-cut 0.45 mm toward the bridge");
+  check_contains(text, "fret 9: no line was found where it belongs, 162.16 mm from the nut");
+  check_contains(text, "fret 5: 0.190 mm too near the bridge, 1.1 cents sharp, sure only to +/- 0.023 mm");
+  check_contains(text, "30.00 mm from the nut");
+  check_contains(text, "eye protection");
+  check_contains(text, "the picture is coarse (8.0 px per mm)");
+  check_contains(text, "the lines follow a scale length of 400.3 mm");
+  check_contains(text, "279 graduations used");
+  assert_true(strstr(text, "Cut again") < strstr(text, "should be")); /* what to do stands before the table */
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_fits_the_page(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  assert_int_equal(sp_record_warn(&r, NULL, "a long warning %0200d that cannot be broken in one place but can in others", 1), SP_OK);
+  char *text = text_of(&r);
+  for (char *line = strtok(text, "\n"); line; line = strtok(NULL, "\n"))
+    if (!strstr(line, "000001"))
+      assert_true(strlen(line) <= 100);
+  free(text);
+  sp_record_free(&r);
+}
+
+static void make_all_within(sp_record *r)
+{
+  for (size_t i = 0; i < r->mark_count; i++) {
+    r->marks[i].found = true;
+    r->marks[i].verdict = SP_WITHIN;
+    r->marks[i].recut_mm = NAN;
+  }
+  r->verdict = SP_WITHIN;
+}
+
+static void test_a_good_board_gets_no_advice(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  make_all_within(&r);
+  r.tolerance_cents = 2.0;
+  char *text = text_of(&r);
+  static const char FIRST[] = "WITHIN TOLERANCE: all 12 frets are within 0.2 mm and 2 cents.\n";
+  assert_int_equal(strncmp(text, FIRST, strlen(FIRST)), 0);
+  check_lacks(text, "re-cut");
+  check_lacks(text, "Care:");
+  check_lacks(text, "Undecided");
+  check_lacks(text, "Missing");
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_unseen_nut_is_said(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  make_all_within(&r);
+  r.marks[0].found = false;
+  r.marks[0].verdict = SP_MISSING;
+  r.datum = SP_DATUM_FIT;
+  r.verdict = SP_UNDECIDED;
+  char *text = text_of(&r);
+  static const char FIRST[] = "NOT DECIDED: all 12 frets are within 0.2 mm; the nut was not found.\n";
+  assert_int_equal(strncmp(text, FIRST, strlen(FIRST)), 0);
+  free(text);
+  sp_record_free(&r);
+}
+
+/* Without a scale there are cents and no lengths; nothing may look like 0 mm. */
+static void test_without_a_scale(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  free(r.reference.graduations);
+  memset(&r.reference, 0, sizeof r.reference);
+  r.reference.px_per_mm = r.reference.span_mm = r.reference.mpe_mm = NAN;
+  for (size_t i = 0; i < r.mark_count; i++) {
+    sp_mark_record *m = &r.marks[i];
+    m->x_mm = m->error_mm = m->u_mm = m->expanded_u_mm = m->width_mm = m->recut_mm = NAN;
+    m->verdict = m->found ? SP_UNDECIDED : SP_MISSING;
+  }
+  r.datum_u_mm = r.fit_scale_length_mm = NAN;
+  r.verdict = SP_UNDECIDED;
+  char *text = text_of(&r);
+  check_contains(text, "NOT DECIDED: 1 of 12 frets is missing, 11 undecided.");
+  check_contains(text, "Without a scale no length can be given");
+  check_contains(text, "Scale:    none.");
+  check_lacks(text, "re-cut");
+  check_lacks(text, "Best fit");
+  check_lacks(text, "nan");
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_nothing_recognised(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  for (size_t i = 0; i < r.mark_count; i++) {
+    r.marks[i].found = false;
+    r.marks[i].verdict = SP_MISSING;
+  }
+  r.verdict = SP_UNDECIDED;
+  char *text = text_of(&r);
+  check_contains(text, "NOT DECIDED: 12 of 12 frets are missing; the nut was not found.");
+  check_contains(text, "No line could be told to be a certain fret");
+  check_lacks(text, "fret 1: no line"); /* twelve times the same would bury the reason */
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_terminal_is_not_steered(void **state)
+{
+  (void)state;
+  sp_record r;
+  sp_record_init(&r);
+  assert_int_equal(sp_record_add_source(&r, "a\x1b[2Jb.png", 1, 1, NAN, NULL), SP_OK);
+  assert_int_equal(sp_record_warn(&r, NULL, "bad \x1b]0;title\x07"), SP_OK);
+  char *text = text_of(&r);
+  assert_null(strchr(text, '\x1b'));
+  assert_null(strchr(text, '\x07'));
+  free(text);
+  sp_record_free(&r);
+}
+
+static void test_reference_text(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = written(sp_report_reference_text, &r);
+  assert_non_null(text);
+  assert_int_equal(strncmp(text, "SCALE READ.\n", 12), 0);
+  check_contains(text, "graduated every 1 mm (found in the picture)");
+  free(text);
+  sp_record_free(&r);
+  text = written(sp_report_reference_text, &r);
+  assert_non_null(text);
+  assert_int_equal(strncmp(text, "NO SCALE: ", 10), 0);
+  free(text);
+}
+
+/* ---- the table for the spreadsheet ---------------------------------------------------------------------------------- */
+
+/* Splits one record of RFC 4180 in place; the project's fields hold no quotes. Returns the number of fields. */
+static size_t split(char *line, char *fields[], size_t most)
+{
+  size_t n = 0;
+  for (char *at = line; at && n < most; n++) {
+    fields[n] = at;
+    at = strchr(at, ',');
+    if (at)
+      *at++ = '\0';
+  }
+  return n;
+}
+
+enum { FIELDS = 20 };
+
+static void check_row(char *line, const sp_mark_record *m)
+{
+  char *f[FIELDS + 1];
+  assert_int_equal(split(line, f, FIELDS + 1), FIELDS);
+  assert_int_equal(atoi(f[0]), m->fret);
+  assert_string_equal(f[1], m->found ? "found" : "missing");
+  assert_string_equal(f[2], sp_verdict_word(m->verdict));
+  CHECK_CLOSE(strtod(f[3], NULL), m->layout_mm, 5.1e-7);
+  if (!m->found) {
+    for (size_t i = 4; i < FIELDS; i++)
+      assert_string_equal(f[i], "");
+    return;
+  }
+  CHECK_CLOSE(strtod(f[4], NULL), m->x_mm, 5.1e-7);
+  CHECK_CLOSE(strtod(f[5], NULL), m->error_mm, 5.1e-7);
+  CHECK_CLOSE(strtod(f[6], NULL), m->u_mm, 5.1e-7);
+  CHECK_CLOSE(strtod(f[7], NULL), m->expanded_u_mm, 5.1e-7);
+  CHECK_CLOSE(strtod(f[8], NULL), m->error_cents, 5.1e-5);
+  if (isnan(m->recut_mm))
+    assert_string_equal(f[10], "");
+  else
+    CHECK_CLOSE(strtod(f[10], NULL), m->recut_mm, 5.1e-7);
+  CHECK_CLOSE(strtod(f[19], NULL), m->end_b_px.y, 5.1e-4);
+}
+
+static void test_csv(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = written(sp_report_csv, &r);
+  assert_non_null(text);
+  size_t row = 0;
+  for (char *at = text; *at; row++) {
+    char *end = strstr(at, "\r\n"); /* RFC 4180, section 2, rule 1 */
+    assert_non_null(end);
+    *end = '\0';
+    assert_null(strpbrk(at, "\r\n\""));
+    if (row == 0)
+      assert_int_equal(strncmp(at, "fret,state,verdict,layout_mm,x_mm,error_mm,", 43), 0);
+    else
+      check_row(at, &r.marks[row - 1]);
+    at = end + 2;
+  }
+  assert_int_equal(row, BOARD_FRETS + 2);
+  free(text);
+  sp_record_free(&r);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_verdict_comes_first),     cmocka_unit_test(test_what_to_cut_and_which_way),
+      cmocka_unit_test(test_fits_the_page),           cmocka_unit_test(test_a_good_board_gets_no_advice),
+      cmocka_unit_test(test_unseen_nut_is_said),      cmocka_unit_test(test_without_a_scale),
+      cmocka_unit_test(test_nothing_recognised),      cmocka_unit_test(test_terminal_is_not_steered),
+      cmocka_unit_test(test_reference_text),          cmocka_unit_test(test_csv),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
