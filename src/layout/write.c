@@ -27,9 +27,9 @@ static void write_heading(const sp_layout *l, FILE *file)
     fprintf(file, "%ld equal division%s of the octave.\n", (long)l->divisions, l->divisions == 1 ? "" : "s");
   else
     fprintf(file, "steps as listed.\n");
-  fprintf(file, "Distances in mm along the centre line, saddle without compensation. Lay a rule once and mark every fret\n"
-                "from the nut: distances from the last fret add their errors up. The last column says how many cents\n"
-                "sharp a fret sounds that lies 0.1 mm too near the bridge.\n\n");
+  fprintf(file, "Distances in mm along the centre line, saddle without compensation. Lay the rule once and mark\n"
+                "every fret from the nut: distances from the last fret add their errors up. The last column says\n"
+                "how many cents sharp a fret sounds that lies 0.1 mm too near the bridge.\n\n");
 }
 
 static void write_text(const sp_layout *l, FILE *file)

@@ -43,7 +43,6 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
-  if (getenv("DBG")) fprintf(stderr, "   mark u %.1f cov %.2f contrast %.3f step %.2f u %.3f slope %.4f w %.2f\n", m->u_px, m->coverage, m->contrast, step_across(f), m->u_u_px, m->slope, m->width_px);
   return step_across(f) < 0.9;
 }
 
@@ -278,9 +277,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   marks->along = along;
   marks->blur_px = NAN;
   sp_status status = sp_marks_search(scene, along, o, NULL, MAX_CANDIDATES, candidates, &count, err);
-  if (getenv("DBG")) for (size_t i = 0; i < count; i++) fprintf(stderr, "C %.1f v %.0f %.0f slope %.4f score %.1f height %.2f\n", candidates[i].u_px, candidates[i].v0_px, candidates[i].v1_px, candidates[i].slope, candidates[i].score, candidates[i].height);
   count = drop_faint(candidates, count);
-  if (getenv("DBG")) fprintf(stderr, "kept %zu\n", count);
   if (!status)
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)

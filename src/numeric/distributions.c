@@ -182,16 +182,13 @@ double sp_beta_i(double a, double b, double x)
 
 /* ---- Student, chi-squared, F ---- */
 
-/* Chance of a value beyond t >= 0. */
+/* Chance of a value beyond t >= 0; t so large that its square overflows counts as infinite. */
 static double student_tail(double t, double nu)
 {
   if (isinf(nu))
     return sp_normal_upper(t);
-  if (isinf(t))
-    return 0.0;
   const double r = t / sqrt(nu), whole = 1.0 + r * r;
-  return isinf(whole) ? 0.5 * beta_ratio(0.5 * nu, 0.5, 1.0 / r / r, 1.0)
-                      : 0.5 * beta_ratio(0.5 * nu, 0.5, 1.0 / whole, r * r / whole);
+  return isinf(whole) ? 0.0 : 0.5 * beta_ratio(0.5 * nu, 0.5, 1.0 / whole, r * r / whole);
 }
 
 double sp_student_cdf(double t, double nu)

@@ -17,7 +17,7 @@ enum {
 };
 
 /* w, h as stored. The raster is h wide if the picture is turned by a quarter (5 to 8). */
-static void place(sp_canvas *canvas, int orientation)
+static void place(sp_sheet *canvas, int orientation)
 {
   const ptrdiff_t w = canvas->width_px, h = canvas->height_px;
   const bool turned = orientation >= 5;
@@ -32,10 +32,10 @@ static void place(sp_canvas *canvas, int orientation)
   canvas->dy = turned ? across : down;
 }
 
-sp_status sp_canvas_open(sp_canvas *canvas, uint32_t width_px, uint32_t height_px, int bits, int orientation,
+sp_status sp_sheet_open(sp_sheet *canvas, uint32_t width_px, uint32_t height_px, int bits, int orientation,
                          uint64_t max_pixels, sp_raster *raster, sp_error *err)
 {
-  *canvas = (sp_canvas){.raster = raster, .width_px = width_px, .height_px = height_px, .bits = bits};
+  *canvas = (sp_sheet){.raster = raster, .width_px = width_px, .height_px = height_px, .bits = bits};
   const uint64_t limit = max_pixels ? max_pixels : SP_READ_MAX_PIXELS;
   if ((uint64_t)width_px * height_px > limit)
     return sp_fail(err, SP_E_DATA, "the picture claims %u by %u pixels, more than the limit of %llu; scan at a lower "
@@ -53,13 +53,13 @@ sp_status sp_canvas_open(sp_canvas *canvas, uint32_t width_px, uint32_t height_p
   return canvas->band ? SP_OK : sp_fail_memory(err);
 }
 
-void sp_canvas_close(sp_canvas *canvas)
+void sp_sheet_close(sp_sheet *canvas)
 {
   free(canvas->band);
   canvas->band = NULL;
 }
 
-void *sp_canvas_row(sp_canvas *canvas, uint32_t y)
+void *sp_sheet_row(sp_sheet *canvas, uint32_t y)
 {
   const size_t sample_bytes = canvas->bits == 8 ? 1 : 2;
   if (canvas->band)
@@ -68,13 +68,13 @@ void *sp_canvas_row(sp_canvas *canvas, uint32_t y)
   return canvas->bits == 8 ? (void *)(canvas->raster->u8 + index) : (void *)(canvas->raster->u16 + index);
 }
 
-void sp_canvas_row_done(sp_canvas *canvas, uint32_t y)
+void sp_sheet_row_done(sp_sheet *canvas, uint32_t y)
 {
   if (!canvas->band)
     return;
   const uint32_t in_band = y % canvas->band_rows + 1;
   if (in_band == canvas->band_rows || y + 1 == canvas->height_px)
-    sp_canvas_block(canvas, 0, y + 1 - in_band, canvas->width_px, in_band, canvas->band, canvas->width_px);
+    sp_sheet_block(canvas, 0, y + 1 - in_band, canvas->width_px, in_band, canvas->band, canvas->width_px);
 }
 
 static void write_u8(uint8_t *out, ptrdiff_t step, const uint8_t *in, size_t in_step, uint32_t n)
@@ -89,7 +89,7 @@ static void write_u16(uint16_t *out, ptrdiff_t step, const uint16_t *in, size_t 
     out[(ptrdiff_t)k * step] = in[k * in_step];
 }
 
-void sp_canvas_scatter(sp_canvas *canvas, uint32_t x, uint32_t step, uint32_t y, const void *samples, uint32_t n)
+void sp_sheet_scatter(sp_sheet *canvas, uint32_t x, uint32_t step, uint32_t y, const void *samples, uint32_t n)
 {
   const ptrdiff_t index = canvas->origin + (ptrdiff_t)x * canvas->dx + (ptrdiff_t)y * canvas->dy;
   if (canvas->bits == 8)
@@ -99,7 +99,7 @@ void sp_canvas_scatter(sp_canvas *canvas, uint32_t x, uint32_t step, uint32_t y,
 }
 
 /* One square of a quarter turn: a stored column is a run of neighbours in the raster. */
-static void turn_square(sp_canvas *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples,
+static void turn_square(sp_sheet *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples,
                         size_t stride)
 {
   for (uint32_t i = 0; i < w; i++) {
@@ -116,13 +116,13 @@ static uint32_t least(uint32_t a, uint32_t b)
   return a < b ? a : b;
 }
 
-void sp_canvas_block(sp_canvas *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples, size_t stride)
+void sp_sheet_block(sp_sheet *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples, size_t stride)
 {
   const uint8_t *bytes = samples;
   const size_t sample_bytes = canvas->bits == 8 ? 1 : 2;
   if (canvas->dx == 1 || canvas->dx == -1) {
     for (uint32_t j = 0; j < h; j++)
-      sp_canvas_scatter(canvas, x, 1, y + j, bytes + j * stride * sample_bytes, w);
+      sp_sheet_scatter(canvas, x, 1, y + j, bytes + j * stride * sample_bytes, w);
     return;
   }
   for (uint32_t j = 0; j < h; j += SQUARE_PX)
@@ -131,20 +131,20 @@ void sp_canvas_block(sp_canvas *canvas, uint32_t x, uint32_t y, uint32_t w, uint
                   bytes + (j * stride + i) * sample_bytes, stride);
 }
 
-sp_status sp_canvas_turn(sp_raster *raster, int orientation, sp_error *err)
+sp_status sp_sheet_turn(sp_raster *raster, int orientation, sp_error *err)
 {
   sp_raster upright;
-  sp_canvas canvas;
-  sp_status status = sp_canvas_open(&canvas, raster->width_px, raster->height_px, raster->u16 ? 16 : 8, orientation,
+  sp_sheet canvas;
+  sp_status status = sp_sheet_open(&canvas, raster->width_px, raster->height_px, raster->u16 ? 16 : 8, orientation,
                                     UINT64_MAX, &upright, err);
   if (status == SP_OK) {
     const void *samples = raster->u16 ? (const void *)raster->u16 : (const void *)raster->u8;
-    sp_canvas_block(&canvas, 0, 0, raster->width_px, raster->height_px, samples, raster->width_px);
+    sp_sheet_block(&canvas, 0, 0, raster->width_px, raster->height_px, samples, raster->width_px);
     sp_raster_free(raster);
     *raster = upright;
   } else {
     sp_raster_free(&upright);
   }
-  sp_canvas_close(&canvas);
+  sp_sheet_close(&canvas);
   return status;
 }

@@ -44,7 +44,7 @@ typedef struct jpeg_job {
   sp_error *err;
   sp_status status;
   jmp_buf stop;
-  sp_canvas canvas;
+  sp_sheet canvas;
   sp_pixel_layout layout;
   uint8_t *row; /* CMYK samples of one row; NULL for grey */
   uint8_t bytes[INPUT_BYTES];
@@ -215,7 +215,7 @@ static void read_header(jpeg_job *job)
   job->info->orientation = exif.orientation;
   read_resolution(job, &exif);
   refuse_impossible_size(job);
-  const sp_status status = sp_canvas_open(&job->canvas, job->jpeg.image_width, job->jpeg.image_height, 8,
+  const sp_status status = sp_sheet_open(&job->canvas, job->jpeg.image_width, job->jpeg.image_height, 8,
                                           exif.orientation, job->max_pixels, job->raster, job->err);
   if (status != SP_OK)
     give_up(job, status);
@@ -230,13 +230,13 @@ static void decode(jpeg_job *job)
   (void)jpeg_start_decompress(&job->jpeg); /* the source never suspends */
   while (job->jpeg.output_scanline < job->jpeg.output_height) {
     const uint32_t y = job->jpeg.output_scanline;
-    uint8_t *grey = sp_canvas_row(&job->canvas, y);
+    uint8_t *grey = sp_sheet_row(&job->canvas, y);
     JSAMPROW row = job->row ? job->row : grey;
     if (jpeg_read_scanlines(&job->jpeg, &row, 1) != 1)
       give_up(job, sp_source_stopped(job->source, y, job->canvas.height_px, "no row came", job->err));
     if (job->row)
       sp_grey_row_u8(&job->layout, job->row, job->canvas.width_px, grey);
-    sp_canvas_row_done(&job->canvas, y);
+    sp_sheet_row_done(&job->canvas, y);
   }
   (void)jpeg_finish_decompress(&job->jpeg); /* reads on to the end marker */
 }
@@ -266,7 +266,7 @@ sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *rast
   decode_guarded(job);
   const sp_status status = job->status;
   jpeg_destroy_decompress(&job->jpeg);
-  sp_canvas_close(&job->canvas);
+  sp_sheet_close(&job->canvas);
   free(job->row);
   free(job);
   return status;

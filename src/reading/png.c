@@ -31,7 +31,7 @@ typedef struct png_job {
   png_structp png;
   png_infop about;
   jmp_buf stop;
-  sp_canvas canvas;
+  sp_sheet canvas;
   sp_pixel_layout layout;
   bool direct;          /* decoded samples are grey values as they are */
   bool palette;
@@ -189,7 +189,7 @@ static void read_header(png_job *job)
   read_resolution(job);
   job->info->orientation = read_exif(job);
   refuse_impossible_size(job, width_px, height_px);
-  const sp_status status = sp_canvas_open(&job->canvas, width_px, height_px, bits == 16 ? 16 : 8,
+  const sp_status status = sp_sheet_open(&job->canvas, width_px, height_px, bits == 16 ? 16 : 8,
                                           job->info->orientation, job->max_pixels, job->raster, job->err);
   if (status != SP_OK)
     give_up(job, status);
@@ -222,11 +222,11 @@ static void to_grey(png_job *job, uint32_t n, void *out)
 static void read_rows(png_job *job)
 {
   for (job->y = 0; job->y < job->height_px; job->y++) {
-    void *out = sp_canvas_row(&job->canvas, job->y);
+    void *out = sp_sheet_row(&job->canvas, job->y);
     png_read_row(job->png, job->direct ? out : job->row, NULL);
     if (!job->direct)
       to_grey(job, job->canvas.width_px, out);
-    sp_canvas_row_done(&job->canvas, job->y);
+    sp_sheet_row_done(&job->canvas, job->y);
   }
 }
 
@@ -251,7 +251,7 @@ static void read_passes(png_job *job)
       png_read_row(job->png, job->row, NULL);
       if (!job->direct)
         to_grey(job, columns, job->grey);
-      sp_canvas_scatter(&job->canvas, p->x, p->dx, job->y, job->direct ? job->row : job->grey, columns);
+      sp_sheet_scatter(&job->canvas, p->x, p->dx, job->y, job->direct ? job->row : job->grey, columns);
     }
   }
 }
@@ -274,7 +274,7 @@ static void read_end(png_job *job)
   job->info->orientation = read_exif(job);
   if (job->info->orientation == 1)
     return;
-  const sp_status status = sp_canvas_turn(job->raster, job->info->orientation, job->err);
+  const sp_status status = sp_sheet_turn(job->raster, job->info->orientation, job->err);
   if (status != SP_OK)
     give_up(job, status);
 }
@@ -318,7 +318,7 @@ sp_status sp_decode_png(sp_source *source, uint64_t max_pixels, sp_raster *raste
   const sp_status status = job->status;
   if (job->png)
     png_destroy_read_struct(&job->png, &job->about, NULL);
-  sp_canvas_close(&job->canvas);
+  sp_sheet_close(&job->canvas);
   free(job->row);
   free(job->grey);
   free(job);

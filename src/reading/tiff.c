@@ -59,7 +59,7 @@ typedef struct tiff_job {
   bool damaged;
   bool decoding;
   char text[TEXT_MAX]; /* libtiff's first complaint */
-  sp_canvas canvas;
+  sp_sheet canvas;
   sp_pixel_layout layout;
   bool palette;
   uint8_t palette_grey[256];
@@ -209,7 +209,7 @@ static sp_status read_size(tiff_job *job, TIFF *tiff)
   job->info->channels = job->samples;
   job->info->orientation = read_orientation(tiff);
   read_resolution(job, tiff);
-  const sp_status status = sp_canvas_open(&job->canvas, job->width_px, height_px, job->bits > 8 ? 16 : 8,
+  const sp_status status = sp_sheet_open(&job->canvas, job->width_px, height_px, job->bits > 8 ? 16 : 8,
                                           job->info->orientation, job->max_pixels, job->raster, job->err);
   if (status == SP_OK)
     job->height_px = height_px;
@@ -484,13 +484,13 @@ static sp_status read_rows(tiff_job *job)
 {
   const bool direct = is_direct(job);
   for (uint32_t y = 0; y < job->height_px; y++) {
-    void *grey = sp_canvas_row(&job->canvas, y);
+    void *grey = sp_sheet_row(&job->canvas, y);
     for (uint32_t k = 0; k < job->plane_count; k++)
       if (!read_row(job, &job->planes[k], y, direct ? grey : job->planes[k].raw))
         return stopped(job, y);
     if (!direct)
       to_grey(job, 0, job->width_px, grey);
-    sp_canvas_row_done(&job->canvas, y);
+    sp_sheet_row_done(&job->canvas, y);
   }
   return SP_OK;
 }
@@ -521,7 +521,7 @@ static sp_status read_tiles(tiff_job *job)
         return stopped(job, y);
       for (uint32_t j = 0; j < h; j++)
         to_grey(job, j, w, job->tile + (size_t)j * job->tile_w * sample_bytes);
-      sp_canvas_block(&job->canvas, x, y, w, h, job->tile, job->tile_w);
+      sp_sheet_block(&job->canvas, x, y, w, h, job->tile, job->tile_w);
     }
   }
   return SP_OK;
@@ -534,7 +534,7 @@ static void clear(tiff_job *job)
       TIFFClose(job->planes[i].tiff);
     free(job->planes[i].raw);
   }
-  sp_canvas_close(&job->canvas);
+  sp_sheet_close(&job->canvas);
   free(job->row_samples);
   free(job->part);
   free(job->tile);

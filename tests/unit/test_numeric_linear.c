@@ -139,7 +139,8 @@ static void norris(void **state)
     y[i] = NORRIS[i][1];
   }
   assert_int_equal(sp_lsq(NORRIS_N, 2, x, y, NULL, beta, cov, &s, true, &err), SP_OK);
-  CHECK_CERTIFIED(beta[0], -0.262323073774029);
+  /* the decimal data rounded to binary have their own exact answer, -0.26232307377402724: 2e-15 from the certified one */
+  CHECK_CLOSE(beta[0], -0.262323073774029, 2.5e-15);
   CHECK_CERTIFIED(beta[1], 1.00211681802045);
   CHECK_CERTIFIED(sqrt(cov[0]), 0.232818234301152);
   CHECK_CERTIFIED(sqrt(cov[3]), 0.429796848199937e-3);

@@ -1,0 +1,421 @@
+/* The program from outside, through a shell: exit statuses and messages by a table, files whole or not at all, the examples of the
+ * manual page. Called with the program as its one argument; works in a folder of its own, which must be empty of leftovers
+ * at the end. */
+/* for realpath and mkdtemp */
+#define _XOPEN_SOURCE 700
+#include "check_close.h"
+
+#include <cjson/cJSON.h>
+#include <dirent.h>
+#include <errno.h>
+#include <png.h>
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+enum { TEXT_MAX = 200000, COMMAND_MAX = 4000 };
+
+typedef struct outcome {
+  int status;
+  char out[TEXT_MAX], err[TEXT_MAX];
+} outcome;
+
+static char *slurp(const char *path, char *into)
+{
+  FILE *f = fopen(path, "rb");
+  into[0] = '\0';
+  if (!f)
+    return into;
+  const size_t n = fread(into, 1, TEXT_MAX - 1, f);
+  into[n] = '\0';
+  fclose(f);
+  return into;
+}
+
+/* Runs a shell line; `slotproof` in it is the program (a link to it stands in ./bin, which leads PATH). */
+static const outcome *run(const char *line)
+{
+  static outcome o; /* large, and looked at before the next run */
+  char command[COMMAND_MAX];
+  const int n = snprintf(command, sizeof command, "{ %s\n} >.out 2>.err", line);
+  assert_true(n > 0 && n < COMMAND_MAX);
+  const int raw = system(command);
+  o.status = WIFEXITED(raw) ? WEXITSTATUS(raw) : -1;
+  slurp(".out", o.out);
+  slurp(".err", o.err);
+  unlink(".out");
+  unlink(".err");
+  return &o;
+}
+
+static void put_file(const char *name, const void *bytes, size_t size)
+{
+  FILE *f = fopen(name, "wb");
+  assert_non_null(f);
+  assert_int_equal(fwrite(bytes, 1, size, f), size);
+  assert_int_equal(fclose(f), 0);
+}
+
+static size_t line_count(const char *text)
+{
+  size_t n = 0;
+  for (; *text; text++)
+    n += *text == '\n';
+  return n;
+}
+
+/* One line "slotproof: WHERE: what; what next", and not a word on standard output. */
+static void check_refusal(const char *line, int status, const char *where, const char *says)
+{
+  const outcome *o = run(line);
+  const bool fine = o->status == status && line_count(o->err) == 1 && strncmp(o->err, "slotproof: ", 11) == 0 &&
+                    strncmp(o->err + 11, where, strlen(where)) == 0 && strstr(o->err, says) && !o->out[0];
+  if (!fine)
+    fprintf(stderr, "%s\n  status %d, wanted %d\n  stderr: %s  wanted: slotproof: %s: ... %s\n  stdout: %.80s\n", line,
+            o->status, status, o->err, where, says, o->out);
+  assert_true(fine);
+  const char *after = strstr(o->err + 11 + strlen(where), ": ");
+  assert_non_null(after);
+  assert_non_null(strpbrk(after, ";")); /* what is wrong; what to do next */
+}
+
+#define CHECK "slotproof check --scale-length 648mm --frets 20 "
+#define LAYOUT "slotproof layout --scale-length 648mm --frets 3 "
+#define REFERENCE "slotproof reference "
+
+static void test_refusals(void **state)
+{
+  (void)state;
+  static const struct {
+    const char *line;
+    int status;
+    const char *where, *says;
+  } cases[] = {
+      {"slotproof", 64, "command line", "command is missing"},
+      {"slotproof measure", 64, "measure", "no such command"},
+      {"slotproof target", 64, "target", "not part of this version"},
+      {"slotproof calibrate", 64, "calibrate", "not part of this version"},
+      {"slotproof batch a.png", 64, "batch", "not part of this version"},
+      {"slotproof diagnose", 64, "diagnose", "not part of this version"},
+      {"slotproof layout", 64, "--scale-length and --frets", "missing"},
+      {"slotproof layout --frets 3", 64, "--scale-length", "missing"},
+      {"slotproof layout --scale-length 648mm", 64, "--frets", "missing"},
+      {"slotproof check --frets 3 text.txt", 64, "--scale-length", "missing"},
+      {"slotproof check --scale-length 648mm text.txt", 64, "--frets", "missing"},
+      {"slotproof layout --scale-length 648 --frets 3", 64, "--scale-length", "unit"},
+      {"slotproof layout --scale-length 0mm --frets 3", 64, "--scale-length", ""},
+      {"slotproof layout --scale-length -5mm --frets 3", 64, "--scale-length", ""},
+      {"slotproof layout --scale-length nanmm --frets 3", 64, "--scale-length", ""},
+      {"slotproof layout --scale-length 1e3mm --frets 3", 64, "--scale-length", ""},
+      {"slotproof layout --scale-length 648mm --frets 0", 64, "--frets", "1 to 200"},
+      {"slotproof layout --scale-length 648mm --frets 201", 64, "--frets", "1 to 200"},
+      {"slotproof layout --scale-length 648mm --frets 99999999999999999999", 64, "--frets", "1 to 200"},
+      {"slotproof layout --scale-length 648mm --frets ' 20'", 64, "--frets", "whole number"},
+      {"slotproof layout --scale-length 648mm --frets 2x", 64, "--frets", "whole number"},
+      {"slotproof layout --scale-length 648mm --frets ''", 64, "--frets", "whole number"},
+      {LAYOUT "--divisions 0", 64, "--divisions", "1 to 1200"},
+      {LAYOUT "--divisions 1201", 64, "--divisions", "1 to 1200"},
+      {"slotproof layout --scale-length 648mm --frets 200 --divisions 12", 64, "layout", ""}, /* 16 octaves */
+      {LAYOUT "--divisions 12 --steps steps.txt", 64, "--steps", "--divisions"},
+      {LAYOUT "--steps none.txt", 66, "none.txt", ""},
+      {LAYOUT "--steps text.txt", 65, "text.txt", ""},
+      {"slotproof layout --scale-length 648mm --frets 9 --steps steps.txt", 64, "steps.txt", ""}, /* lists five */
+      {LAYOUT "--format html", 64, "--format", "not part of this version"},
+      {LAYOUT "--format svg", 64, "--format", "not part of this version"},
+      {LAYOUT "--format xml", 64, "--format", "no format"},
+      {LAYOUT "board.png", 64, "board.png", "takes no picture"},
+      {LAYOUT "--overlay a.png", 64, "--overlay", "no such option"},
+      {LAYOUT "--nonsense", 64, "--nonsense", "no such option"},
+      {LAYOUT "--output", 64, "--output", "value is missing"},
+      {LAYOUT "--output none/layout.txt", 73, "none/layout.txt", "cannot be created"},
+      {LAYOUT "--output folder", 73, "folder", "folder"},
+      {LAYOUT "--output ''", 73, "", "no name"},
+      {LAYOUT "--output steps.txt --steps steps.txt", 64, "steps.txt", "overwrite"},
+      {CHECK, 64, "check", "picture is missing"},
+      {CHECK "a.png b.png", 64, "b.png", "several pictures"},
+      {CHECK "none.png", 66, "none.png", ""},
+      {CHECK "folder", 66, "folder", ""},
+      {CHECK "empty.png", 65, "empty.png", ""},
+      {CHECK "text.txt", 65, "text.txt", ""},
+      {CHECK "short.png", 65, "short.png", ""},
+      {CHECK "small.png", 65, "small.png", ""},
+      {CHECK "--max-pixels 10 small.png", 65, "small.png", ""},
+      {CHECK "--max-pixels 0 small.png", 64, "--max-pixels", ""},
+      {CHECK "--max-pixels -1 small.png", 64, "--max-pixels", ""},
+      {CHECK "--board board.txt small.png", 64, "--board", "not part of this version"},
+      {CHECK "--marks wire small.png", 64, "--marks", "not part of this version"},
+      {CHECK "--marks pencil small.png", 64, "--marks", "knife or slot"},
+      {CHECK "--nut zero small.png", 64, "--nut", "line"},
+      {CHECK "--reference strip small.png", 64, "--reference", "not part of this version"},
+      {CHECK "--reference profile small.png", 64, "--reference", "not part of this version"},
+      {CHECK "--reference ruler small.png", 64, "--reference", "rule"},
+      {CHECK "--reference distance small.png", 64, "--distance", "missing"},
+      {CHECK "--reference distance --distance 100mm small.png", 64, "--from", "missing"},
+      {CHECK "--distance 100mm --from 1,1 small.png", 64, "--to", "missing"},
+      {CHECK "--distance 100mm --from 1,1 --to 5,1 small.png", 64, "--to", "too close"},
+      {CHECK "--reference rule --distance 100mm --from 1,1 --to 500,1 small.png", 64, "--distance", "distance only"},
+      {CHECK "--from 1 small.png", 64, "--from", "X,Y"},
+      {CHECK "--from 1,nan small.png", 64, "--from", "X,Y"},
+      {CHECK "--from 1,2,3 small.png", 64, "--from", "X,Y"},
+      {CHECK "--reference dpi --graduation 1mm small.png", 64, "--graduation", "rule"},
+      {CHECK "--graduation 1 small.png", 64, "--graduation", "unit"},
+      {CHECK "--reference-mpe -1mm small.png", 64, "--reference-mpe", ""},
+      {CHECK "--tolerance 0 small.png", 64, "--tolerance", ""},
+      {CHECK "--tolerance 0.2 small.png", 64, "--tolerance", ""},
+      {CHECK "--temperature 500 small.png", 64, "--temperature", "Celsius"},
+      {CHECK "--temperature warm small.png", 64, "--temperature", "Celsius"},
+      {CHECK "--temperature 2e1 small.png", 64, "--temperature", "Celsius"},
+      {CHECK "--format html small.png", 64, "--format", "not part of this version"},
+      {CHECK "--format svg small.png", 64, "--format", "no format"},
+      {CHECK "--output small.png small.png", 64, "small.png", "overwrite the picture"},
+      {CHECK "--overlay ./small.png small.png", 64, "./small.png", "overwrite the picture"},
+      {CHECK "--overlay link.png small.png", 64, "link.png", "overwrite the picture"},
+      {CHECK "--overlay - small.png", 64, "--overlay", "standard output already"},
+      {CHECK "--output new --overlay ./new small.png", 64, "new", "share a file"},
+      {REFERENCE, 64, "reference", "picture is missing"},
+      {REFERENCE "a.png b.png", 64, "b.png", "one picture"},
+      {REFERENCE "none.png", 66, "none.png", ""},
+      {REFERENCE "text.txt", 65, "text.txt", ""},
+      {REFERENCE "--format csv small.png", 64, "--format", "text or json"},
+      {REFERENCE "--tolerance 1mm small.png", 64, "--tolerance", "no such option"},
+      {REFERENCE "\"$(printf 'a\\033[2J.png')\"", 66, "a\xef\xbf\xbd[2J.png", ""},
+  };
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++)
+    check_refusal(cases[i].line, cases[i].status, cases[i].where, cases[i].says);
+}
+
+static void test_layout_formats(void **state)
+{
+  (void)state;
+  const outcome *o = run(LAYOUT);
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "36.369")); /* 648 (1 - 2^(-1/12)) */
+  o = run(LAYOUT "--format csv");
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "\r\n"));
+  o = run(LAYOUT "--format json");
+  assert_int_equal(o->status, 0);
+  cJSON *root = cJSON_Parse(o->out);
+  assert_non_null(root);
+  cJSON_Delete(root);
+  o = run(LAYOUT "--steps steps.txt");
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "129.600")); /* a just major third, 5/4: 648 (1 - 4/5) */
+}
+
+static void test_help_and_version(void **state)
+{
+  (void)state;
+  static const char *const LINES[] = {"slotproof --help", "slotproof layout --help", "slotproof check --help",
+                                      "slotproof reference --help", "slotproof --version"};
+  for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++) {
+    const outcome *o = run(LINES[i]);
+    assert_int_equal(o->status, 0);
+    assert_true(strlen(o->out) > 10);
+    assert_string_equal(o->err, "");
+    for (char *line = strtok(((outcome *)o)->out, "\n"); line; line = strtok(NULL, "\n"))
+      assert_true(strlen(line) <= 100);
+  }
+}
+
+static void test_output_file(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  const outcome *o = run(LAYOUT "--output made.txt");
+  assert_int_equal(o->status, 0);
+  assert_string_equal(o->out, "");
+  slurp("made.txt", content);
+  o = run(LAYOUT "--output -");
+  assert_int_equal(o->status, 0);
+  assert_string_equal(o->out, content);
+  o = run("slotproof layout --scale-length 648mm --frets 300 --output made.txt");
+  assert_int_equal(o->status, 64);
+  static char again[TEXT_MAX];
+  assert_string_equal(slurp("made.txt", again), content); /* a refusal leaves the old file */
+  assert_int_equal(unlink("made.txt"), 0);
+}
+
+static void test_full_disk_and_closed_output(void **state)
+{
+  (void)state;
+  if (access("/dev/full", W_OK) != 0) /* a device of Linux that is always full */
+    skip();
+  static const char *const LINES[] = {LAYOUT ">/dev/full", LAYOUT "--format json >/dev/full", "slotproof --help >/dev/full",
+                                      "slotproof --version >/dev/full", LAYOUT ">&-", "slotproof --help >&-"};
+  for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++)
+    check_refusal(LINES[i], 74, "standard output", "");
+  check_refusal(LAYOUT "--output /dev/full", 74, "/dev/full", "");
+}
+
+/* Where no permission holds (the superuser) this cannot be tried. */
+static void test_folder_without_permission(void **state)
+{
+  (void)state;
+  if (geteuid() == 0)
+    skip();
+  assert_int_equal(mkdir("closed", 0555), 0);
+  check_refusal(LAYOUT "--output closed/made.txt", 73, "closed/made.txt", "cannot be created");
+  assert_int_equal(rmdir("closed"), 0);
+}
+
+/* ---- the manual page ------------------------------------------------------------------------------------------------ */
+
+/* The text of one line of the page as it is shown: \- and \e are the only escapes the examples use. */
+static void shown(char *line)
+{
+  char *to = line;
+  for (const char *from = line; *from; from++, to++) {
+    if (from[0] == '\\' && (from[1] == '-' || from[1] == 'e'))
+      *to = *++from == 'e' ? '\\' : '-';
+    else
+      *to = *from;
+  }
+  *to = '\0';
+}
+
+static void check_example(const char *command, const char *expected)
+{
+  outcome *o = (outcome *)run(command);
+  char *to = o->out;
+  for (const char *from = o->out; *from; from++) /* the page has no CR */
+    if (*from != '\r')
+      *to++ = *from;
+  *to = '\0';
+  assert_int_equal(o->status, 0);
+  if (strcmp(o->out, expected) != 0)
+    fprintf(stderr, "the manual page says of\n  %s\n%s\nbut it is\n%s\n", command, expected, o->out);
+  assert_string_equal(o->out, expected);
+}
+
+static void test_manual_examples(void **state)
+{
+  (void)state;
+  FILE *page = fopen(MANUAL_PAGE, "r");
+  char line[1000], command[1000] = "";
+  static char expected[TEXT_MAX];
+  bool inside = false;
+  int examples = 0;
+  assert_non_null(page);
+  while (fgets(line, sizeof line, page)) {
+    if (strcmp(line, ".EX\n") == 0) {
+      inside = true;
+      command[0] = expected[0] = '\0';
+    } else if (strcmp(line, ".EE\n") == 0) {
+      inside = false;
+      if (strncmp(command, "slotproof layout ", 17) == 0) {
+        check_example(command, expected);
+        examples++;
+      }
+    } else if (inside && strncmp(line, "$ ", 2) == 0) {
+      shown(line);
+      strcpy(command, line + 2);
+      command[strcspn(command, "\n")] = '\0';
+    } else if (inside) {
+      shown(line);
+      assert_true(strlen(expected) + strlen(line) < TEXT_MAX);
+      strcat(expected, line);
+    }
+  }
+  fclose(page);
+  assert_true(examples >= 2);
+}
+
+/* Every long option that the help names stands in the manual page. */
+static void test_manual_is_complete(void **state)
+{
+  (void)state;
+  static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help", "slotproof reference --help"};
+  static char page[TEXT_MAX];
+  slurp(MANUAL_PAGE, page);
+  shown(page);
+  int options = 0;
+  for (size_t i = 0; i < 3; i++) {
+    outcome *o = (outcome *)run(COMMANDS[i]);
+    for (char *line = strtok(o->out, "\n"); line; line = strtok(NULL, "\n")) {
+      char name[60];
+      if (sscanf(line, " --%50s", name) != 1 || line[0] != ' ')
+        continue;
+      char option[64];
+      snprintf(option, sizeof option, "--%s", name);
+      if (!strstr(page, option))
+        fprintf(stderr, "%s is not in the manual page\n", option);
+      assert_non_null(strstr(page, option));
+      options++;
+    }
+  }
+  assert_true(options > 20);
+}
+
+/* ---- the folder ----------------------------------------------------------------------------------------------------- */
+
+static char folder[] = "cli-test-XXXXXX";
+
+/* A sound PNG, but too small to be a scan. */
+static void put_small_picture(void)
+{
+  uint8_t grey[40 * 30];
+  png_image image = {.version = PNG_IMAGE_VERSION, .width = 40, .height = 30, .format = PNG_FORMAT_GRAY};
+  memset(grey, 128, sizeof grey);
+  assert_true(png_image_write_to_file(&image, "small.png", 0, grey, 0, NULL));
+}
+
+static int enter_folder(void **state)
+{
+  static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
+  static const unsigned char SHORT_PNG[] = {0x89, 'P', 'N', 'G', 0x0d, 0x0a, 0x1a, 0x0a, 0, 0, 0, 13, 'I', 'H', 'D', 'R', 0, 0};
+  (void)state;
+  put_file("steps.txt", STEPS, sizeof STEPS - 1);
+  put_file("text.txt", "no numbers here\n", 16);
+  put_file("empty.png", "", 0);
+  put_file("short.png", SHORT_PNG, sizeof SHORT_PNG);
+  put_small_picture();
+  return symlink("small.png", "link.png") != 0 || mkdir("folder", 0755) != 0;
+}
+
+/* Fails if the program has left anything behind. */
+static int leave_folder(void **state)
+{
+  static const char *const OURS[] = {"steps.txt", "text.txt", "empty.png", "short.png", "small.png", "link.png", "bin/slotproof"};
+  (void)state;
+  int failed = 0;
+  for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
+    failed |= unlink(OURS[i]);
+  failed |= rmdir("folder") | rmdir("bin") | chdir("..") | rmdir(folder);
+  if (failed)
+    fprintf(stderr, "something was left behind in %s\n", folder);
+  return failed;
+}
+
+/* Makes the folder, a link to the program in it, and leads PATH there. */
+static bool prepare(const char *program)
+{
+  char *full = realpath(program, NULL), *here = NULL;
+  static char path[COMMAND_MAX];
+  const char *old = getenv("PATH");
+  bool fine = full && mkdtemp(folder) && chdir(folder) == 0 && mkdir("bin", 0755) == 0 && symlink(full, "bin/slotproof") == 0;
+  fine = fine && (here = realpath("bin", NULL)) != NULL;
+  fine = fine && snprintf(path, sizeof path, "%s:%s", here, old ? old : "/usr/bin:/bin") < COMMAND_MAX;
+  fine = fine && setenv("PATH", path, 1) == 0;
+  free(full);
+  free(here);
+  return fine;
+}
+
+int main(int argc, char **argv)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_refusals),           cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_help_and_version),   cmocka_unit_test(test_output_file),
+      cmocka_unit_test(test_full_disk_and_closed_output), cmocka_unit_test(test_folder_without_permission),
+      cmocka_unit_test(test_manual_examples),    cmocka_unit_test(test_manual_is_complete),
+  };
+  if (argc != 2 || !prepare(argv[1])) {
+    fprintf(stderr, "usage: test_cli PROGRAM, in a folder that may be written to\n");
+    return 2;
+  }
+  return cmocka_run_group_tests(tests, enter_folder, leave_folder);
+}
