@@ -1,12 +1,13 @@
 /* slotproof/bridge.h: drawing into a colour copy of the picture. The only door to C++.
  *
- * Behind it stands OpenCV, of which only the modules core and imgproc are linked: imgcodecs would bring in a hundred more
- * shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere, row by row.
+ * Behind it stands OpenCV, of which only the modules core and imgproc are linked: imgcodecs would bring in a hundred
+ * more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere, row by
+ * row.
  *
- * No OpenCV type and no exception leaves the bridge: each entry catches everything and returns SP_E_INTERNAL (lack of memory
- * included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of the CANVAS, (0,0) the centre of its top-left
- * pixel; fractions count to 1/256 px. What lies outside the canvas is cut off. Coordinates that are not finite or beyond
- * SP_CANVAS_REACH_PX are refused. `err` may be NULL.
+ * No OpenCV type and no exception leaves the bridge: each entry catches everything and returns SP_E_INTERNAL (lack of
+ * memory included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of the CANVAS, (0,0) the
+ * centre of its top-left pixel; fractions count to 1/256 px. What lies outside the canvas is cut off. Coordinates that
+ * are not finite or beyond SP_CANVAS_REACH_PX are refused. `err` may be NULL.
  */
 #ifndef SLOTPROOF_BRIDGE_H
 #define SLOTPROOF_BRIDGE_H
@@ -27,7 +28,8 @@ typedef struct sp_colour {
 } sp_colour;
 
 /* The picture as grey in R = G = B: 16 bits become 8 as round(value / 257); with `reduce` > 1 each pixel is the mean of
- * reduce x reduce pixels, rounded, and a remainder at the right and lower edge is left out. A place (x, y) of the picture then lies at
+ * reduce x reduce pixels, rounded, and a remainder at the right and lower edge is left out. A place (x, y) of the
+ * picture then lies at
  * ((x + 0.5) / reduce - 0.5, ...) of the canvas. The raster is only read. Owned by the caller: sp_canvas_free. */
 sp_status sp_canvas_create(const sp_raster *raster, uint32_t reduce, sp_canvas **canvas, sp_error *err);
 void sp_canvas_free(sp_canvas *canvas);
@@ -43,8 +45,8 @@ sp_status sp_canvas_line(sp_canvas *canvas, sp_point from, sp_point to, int widt
 sp_status sp_canvas_disc(sp_canvas *canvas, sp_point centre, double radius_px, sp_colour colour, sp_error *err);
 /* Filled; 3 to SP_CANVAS_MAX_CORNERS corners. */
 sp_status sp_canvas_polygon(sp_canvas *canvas, const sp_point *corners, size_t count, sp_colour colour, sp_error *err);
-/* ASCII text, its middle at `centre` (to a whole pixel), digits `height_px` high, with a rim of `rim` around each stroke so that it reads on
- * any ground. */
+/* ASCII text, its middle at `centre` (to a whole pixel), digits `height_px` high, with a rim of `rim` around each
+ * stroke so that it reads on any ground. */
 sp_status sp_canvas_text(sp_canvas *canvas, const char *text, sp_point centre, double height_px, sp_colour colour,
                          sp_colour rim, sp_error *err);
 /* How wide such a text comes out. */

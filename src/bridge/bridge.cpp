@@ -18,14 +18,16 @@ struct sp_canvas {
   cv::Mat rgb; /* CV_8UC3 in the order R, G, B */
 };
 
-namespace {
+namespace
+{
 
 constexpr int SHIFT = 8; /* fractional bits of a coordinate */
 constexpr double ONE = 256.0;
 constexpr int FONT = cv::FONT_HERSHEY_SIMPLEX;
 constexpr double FONT_DIGIT_PX = 21.0; /* height of a digit at scale 1 */
 
-struct not_a_place : std::exception {};
+struct not_a_place : std::exception {
+};
 
 /* Runs `work`; whatever it throws becomes a status. */
 template <typename Work> sp_status guarded(sp_error *err, Work work) noexcept
@@ -171,10 +173,12 @@ extern "C" sp_status sp_canvas_line(sp_canvas *canvas, sp_point from, sp_point t
   });
 }
 
-extern "C" sp_status sp_canvas_disc(sp_canvas *canvas, sp_point centre, double radius_px, sp_colour colour, sp_error *err)
+extern "C" sp_status sp_canvas_disc(sp_canvas *canvas, sp_point centre, double radius_px, sp_colour colour,
+                                    sp_error *err)
 {
   return guarded(err, [&] {
-    cv::circle(canvas->rgb, fixed(centre), std::max(1, fixed(radius_px)), scalar(colour), cv::FILLED, cv::LINE_AA, SHIFT);
+    cv::circle(canvas->rgb, fixed(centre), std::max(1, fixed(radius_px)), scalar(colour), cv::FILLED, cv::LINE_AA,
+               SHIFT);
   });
 }
 

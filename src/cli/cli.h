@@ -1,4 +1,4 @@
-/* What the commands share. The command line holds no method: it reads options, calls the library, writes what comes back.
+/* What the commands share. The command line holds no method: it reads options, calls the library and writes.
  *
  * Every function that fails has said so on standard error, one line, and returns the exit status. */
 #ifndef SLOTPROOF_CLI_H
@@ -22,13 +22,13 @@ typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV } cli_format;
 typedef struct cli_request {
   unsigned command;
   bool help;
-  double scale_length_mm;  /* NAN = not given */
-  int32_t frets;           /* 0 = not given */
-  int32_t divisions;       /* 0 = not given */
+  double scale_length_mm; /* NAN = not given */
+  int32_t frets;          /* 0 = not given */
+  int32_t divisions;      /* 0 = not given */
   const char *steps;
-  sp_check_options check;  /* `layout` is set later */
+  sp_check_options check; /* `layout` is set later */
   cli_format format;
-  const char *output;      /* NULL = standard output */
+  const char *output; /* NULL = standard output */
   const char *overlay;
   char **images;
   int image_count;
@@ -53,11 +53,11 @@ int cli_check_reference_options(cli_request *request);
 /* Refuses outputs that would overwrite an input or each other. */
 int cli_check_outputs(const cli_request *request);
 
-/* Writes the report and, if asked for, the overlay: both or neither. `raster` may be NULL if no overlay is asked for. */
+/* Writes the report and, if asked for, the overlay: both or neither. `raster` may be NULL without an overlay. */
 typedef sp_status (*cli_writer)(const void *what, FILE *file, sp_error *err);
 typedef sp_status (*cli_overlay)(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err);
-int cli_deliver(const cli_request *request, const void *what, cli_writer write, cli_overlay draw, const sp_record *record,
-                const sp_raster *raster);
+int cli_deliver(const cli_request *request, const void *what, cli_writer write, cli_overlay draw,
+                const sp_record *record, const sp_raster *raster);
 
 int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);

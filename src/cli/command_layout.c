@@ -7,7 +7,8 @@ static int refuse_missing(const cli_request *r)
 {
   const bool no_length = isnan(r->scale_length_mm), no_frets = r->frets == 0;
   if (no_length && no_frets)
-    return cli_refuse("--scale-length and --frets", SP_E_USAGE, "are missing; give them, as --scale-length 648mm --frets 20");
+    return cli_refuse("--scale-length and --frets", SP_E_USAGE,
+                      "are missing; give them, as --scale-length 648mm --frets 20");
   if (no_length)
     return cli_refuse("--scale-length", SP_E_USAGE, "is missing; give it, as --scale-length 648mm");
   if (no_frets)
@@ -59,7 +60,8 @@ static sp_status write_csv(const void *layout, FILE *file, sp_error *err)
 
 static void print_help(void)
 {
-  printf("usage: slotproof layout --scale-length LEN --frets N [options]\n\nPrints the computed positions of the frets.\n\n");
+  printf("usage: slotproof layout --scale-length LEN --frets N [options]\n\nPrints the computed positions of the "
+         "frets.\n\n");
   cli_print_options(CLI_LAYOUT, stdout);
 }
 

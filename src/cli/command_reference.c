@@ -1,4 +1,4 @@
-/* slotproof reference: how the scale of a picture was read; and the rules for the options that say where it comes from. */
+/* slotproof reference: how the scale of a picture was read; and the rules for the options that govern it. */
 #include <math.h>
 
 #include "cli.h"
@@ -13,12 +13,17 @@ int cli_check_reference_options(cli_request *r)
   if (o->kind == SP_REFERENCE_NONE && distance)
     o->kind = SP_REFERENCE_DISTANCE;
   if (o->kind != SP_REFERENCE_DISTANCE && (distance || from || to))
-    return cli_refuse(distance ? "--distance" : from ? "--from" : "--to", SP_E_USAGE,
-                      "goes with --reference distance only; give that, or leave it out");
+    return cli_refuse(distance ? "--distance"
+                      : from   ? "--from"
+                               : "--to",
+                      SP_E_USAGE, "goes with --reference distance only; give that, or leave it out");
   if (o->kind == SP_REFERENCE_DISTANCE && !(distance && from && to))
-    return cli_refuse(!distance ? "--distance" : !from ? "--from" : "--to", SP_E_USAGE,
-                      "is missing; a known distance takes --distance LEN --from X,Y --to X,Y");
-  if (o->kind == SP_REFERENCE_DISTANCE && hypot(o->to_px.x - o->from_px.x, o->to_px.y - o->from_px.y) < LEAST_DISTANCE_PX)
+    return cli_refuse(!distance ? "--distance"
+                      : !from   ? "--from"
+                                : "--to",
+                      SP_E_USAGE, "is missing; a known distance takes --distance LEN --from X,Y --to X,Y");
+  if (o->kind == SP_REFERENCE_DISTANCE &&
+      hypot(o->to_px.x - o->from_px.x, o->to_px.y - o->from_px.y) < LEAST_DISTANCE_PX)
     return cli_refuse("--to", SP_E_USAGE, "is too close to --from to give a scale; take two places far apart");
   if (!isnan(o->graduation_mm) && o->kind != SP_REFERENCE_NONE && o->kind != SP_REFERENCE_RULE)
     return cli_refuse("--graduation", SP_E_USAGE, "goes with a rule only; leave it out, or give --reference rule");
@@ -63,8 +68,8 @@ static int read_scale(const cli_request *r)
   if (status)
     status = cli_complain(r->images[0], &err);
   else
-    status = cli_deliver(r, &record, r->format == CLI_JSON ? write_json : write_text, sp_report_reference_overlay, &record,
-                         &raster);
+    status = cli_deliver(r, &record, r->format == CLI_JSON ? write_json : write_text, sp_report_reference_overlay,
+                         &record, &raster);
   if (!status)
     status = sp_check_exit_status(&record);
   sp_raster_free(&raster);

@@ -23,7 +23,7 @@ typedef struct option_entry {
   const char *help;
 } option_entry;
 
-/* ---- kinds of value ------------------------------------------------------------------------------------------------- */
+/* ---- kinds of value --------------------------------------------------------------------------------------------- */
 
 static sp_status whole_number(const char *value, long least, long most, int32_t *out, sp_error *err)
 {
@@ -74,7 +74,7 @@ static int word_index(const char *value, const char *const *words, size_t count)
   return -1;
 }
 
-/* ---- setters -------------------------------------------------------------------------------------------------------- */
+/* ---- setters ---------------------------------------------------------------------------------------------------- */
 
 static sp_status set_scale_length(const char *v, cli_request *r, sp_error *err)
 {
@@ -113,7 +113,8 @@ static sp_status set_marks(const char *v, cli_request *r, sp_error *err)
   if (i < 0)
     return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife or slot", v);
   if (KINDS[i] == SP_MARK_WIRE)
-    return sp_fail(err, SP_E_USAGE, "fret crowns are not part of this version; check knife lines or slots before fretting");
+    return sp_fail(err, SP_E_USAGE,
+                   "fret crowns are not part of this version; check knife lines or slots before fretting");
   r->check.marks = KINDS[i];
   return SP_OK;
 }
@@ -132,12 +133,14 @@ static sp_status set_nut(const char *v, cli_request *r, sp_error *err)
 static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
-  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE, SP_REFERENCE_DPI};
+  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE,
+                                            SP_REFERENCE_DPI};
   const int i = word_index(v, WORDS, 6);
   if (i < 0)
     return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, distance or dpi", v);
   if (i >= 4)
-    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule", v);
+    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule",
+                   v);
   r->check.reference.kind = KINDS[i];
   return SP_OK;
 }
@@ -236,12 +239,13 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
-/* ---- the table ------------------------------------------------------------------------------------------------------ */
+/* ---- the table -------------------------------------------------------------------------------------------------- */
 
 enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD };
 
 static const option_entry OPTIONS[] = {
-    {BOARD, "scale-length", "LEN", set_scale_length, "nut to theoretical saddle, without compensation: 648mm, 25 1/2in"},
+    {BOARD, "scale-length", "LEN", set_scale_length,
+     "nut to theoretical saddle, without compensation: 648mm, 25 1/2in"},
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
     {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
     {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
@@ -255,7 +259,8 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
-    {CLI_CHECK, "temperature", "C", set_temperature, "of rule and board while scanning, degrees Celsius (no correction)"},
+    {CLI_CHECK, "temperature", "C", set_temperature,
+     "of rule and board while scanning, degrees Celsius (no correction)"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
@@ -272,12 +277,13 @@ void cli_print_options(unsigned command, FILE *file)
     if (!(o->commands & command))
       continue;
     snprintf(left, sizeof left, "--%s %s", o->name, o->value ? o->value : "");
-    const char *help = command == CLI_REFERENCE && o->set == set_format ? "what is written: text, json (text)" : o->help;
+    const char *help =
+        command == CLI_REFERENCE && o->set == set_format ? "what is written: text, json (text)" : o->help;
     fprintf(file, "  %-22s %s\n", left, help);
   }
 }
 
-/* ---- reading -------------------------------------------------------------------------------------------------------- */
+/* ---- reading ---------------------------------------------------------------------------------------------------- */
 
 static void init_request(unsigned command, cli_request *request)
 {
@@ -293,7 +299,8 @@ static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
   size_t n = 0;
   for (size_t i = 0; i < OPTION_COUNT; i++)
     if (OPTIONS[i].commands & command)
-      list[n++] = (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
+      list[n++] =
+          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
   list[n] = (struct option){0};
 }
 

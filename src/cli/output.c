@@ -26,7 +26,7 @@ int cli_refuse(const char *where, sp_status status, const char *format, ...)
   return cli_complain(where, &err);
 }
 
-/* ---- where the results go ------------------------------------------------------------------------------------------- */
+/* ---- where the results go --------------------------------------------------------------------------------------- */
 
 static int refuse_overwriting(const cli_request *r, const char *output, const char *option)
 {
@@ -44,7 +44,8 @@ int cli_check_outputs(const cli_request *r)
 {
   const bool overlay_to_stdout = r->overlay && strcmp(r->overlay, "-") == 0;
   if (overlay_to_stdout && !r->output)
-    return cli_refuse("--overlay", SP_E_USAGE, "the report goes to standard output already; give --output FILE as well");
+    return cli_refuse("--overlay", SP_E_USAGE,
+                      "the report goes to standard output already; give --output FILE as well");
   if (r->output && r->overlay && !overlay_to_stdout && sp_same_file(r->output, r->overlay))
     return cli_refuse(r->output, SP_E_USAGE, "report and overlay cannot share a file; give them two names");
   const int failed = refuse_overwriting(r, r->output, "--output");

@@ -1,9 +1,10 @@
 /* The computed fingerboard.
  *
- * 1 - 2^(-x) loses digits for small steps (fret 1 of 53 divisions is 1.3 % of the string), so expm1 is used up to half the
- * string and exp2 beyond, where it is exact at the octaves: fret 12 of 12 lies at L/2 to the last bit.
- * Each fret is computed from the nut. Stepping from fret to fret with a rounded divisor adds its error up (17.8 instead of
- * 17.8171537 puts fret 12 of a 650 mm string 0.22 mm off); a table of distances must not do what the maker is told not to.
+ * 1 - 2^(-x) loses digits for small steps (fret 1 of 53 divisions is 1.3 % of the string), so expm1 is used up to half
+ * the string and exp2 beyond, where it is exact at the octaves: fret 12 of 12 lies at L/2 to the last bit. Each fret is
+ * computed from the nut. Stepping from fret to fret with a rounded divisor adds its error up (17.8 instead of
+ * 17.8171537 puts fret 12 of a 650 mm string 0.22 mm off); a table of distances must not do what the maker is told not
+ * to.
  */
 #include "slotproof/layout.h"
 
@@ -73,8 +74,8 @@ sp_status sp_layout_equal(double scale_length_mm, int32_t frets, int32_t divisio
     return sp_fail(err, SP_E_USAGE, "the octave is divided into 1 or more parts, not %ld; give another number",
                    (long)divisions);
   if ((double)frets / (double)divisions > SP_LAYOUT_MAX_CENTS / CENTS_PER_OCTAVE)
-    return sp_fail(err, SP_E_USAGE, "%ld frets at %ld to the octave go beyond %g octaves; give fewer frets", (long)frets,
-                   (long)divisions, SP_LAYOUT_MAX_CENTS / CENTS_PER_OCTAVE);
+    return sp_fail(err, SP_E_USAGE, "%ld frets at %ld to the octave go beyond %g octaves; give fewer frets",
+                   (long)frets, (long)divisions, SP_LAYOUT_MAX_CENTS / CENTS_PER_OCTAVE);
   const sp_status status = create(scale_length_mm, frets, layout, err);
   if (status)
     return status;
@@ -91,14 +92,16 @@ sp_status sp_layout_steps(double scale_length_mm, int32_t frets, const double *c
 {
   sp_status status = create(scale_length_mm, frets, layout, err);
   if (!status && count < (size_t)frets)
-    status = sp_fail(err, SP_E_USAGE, "%ld frets are asked for and the list of steps has %zu; add steps or give fewer frets",
-                     (long)frets, count);
+    status =
+        sp_fail(err, SP_E_USAGE, "%ld frets are asked for and the list of steps has %zu; add steps or give fewer frets",
+                (long)frets, count);
   for (int32_t n = 1; n <= frets && !status; n++) {
     layout->cents[n] = cents[n - 1];
     layout->position_mm[n] = sp_position_mm(scale_length_mm, cents[n - 1]);
     if (!(cents[n - 1] <= SP_LAYOUT_MAX_CENTS) || !(layout->position_mm[n] > layout->position_mm[n - 1]))
-      status = sp_fail(err, SP_E_USAGE, "step %ld (%g cents) is not above the one before it or is above %g cents; correct it",
-                       (long)n, cents[n - 1], SP_LAYOUT_MAX_CENTS);
+      status = sp_fail(err, SP_E_USAGE,
+                       "step %ld (%g cents) is not above the one before it or is above %g cents; correct it", (long)n,
+                       cents[n - 1], SP_LAYOUT_MAX_CENTS);
   }
   if (status)
     sp_layout_free(layout);

@@ -1,9 +1,9 @@
 /* Lengths and tolerances as makers write them.
  *
  * The number is read as whole digits and powers of ten, never as a rounded double, and turned into mm by one rounding:
- * a decimal goes to strtod as "digits e exponent" with the inch's 254 already multiplied in (no decimal point, so no locale
- * can change it); a fraction is one division of two integers below 2^53, which IEEE 754 rounds correctly. 25.5in, 25 1/2in
- * and 647.7mm are therefore the same double.
+ * a decimal goes to strtod as "digits e exponent" with the inch's 254 already multiplied in (no decimal point, so no
+ * locale can change it); a fraction is one division of two integers below 2^53, which IEEE 754 rounds
+ * correctly. 25.5in, 25 1/2in and 647.7mm are therefore the same double.
  */
 #include <inttypes.h>
 #include <math.h>
@@ -22,7 +22,7 @@ typedef struct unit {
 } unit;
 
 static const unit UNITS[] = {
-  {"mm", 1, 0}, {"cm", 10, 0}, {"in", 254, 1}, {"um", 1, 3}, {"\xc2\xb5m", 1, 3}, {"\xce\xbcm", 1, 3},
+    {"mm", 1, 0}, {"cm", 10, 0}, {"in", 254, 1}, {"um", 1, 3}, {"\xc2\xb5m", 1, 3}, {"\xce\xbcm", 1, 3},
 };
 
 #define ASK_UNIT "write a unit behind the number, as 648mm, 64.8cm, 25.5in or 25 1/2in"
@@ -32,14 +32,14 @@ static const unit UNITS[] = {
 
 typedef struct number {
   bool negative;
-  sp_decimal decimal;             /* the number, or the whole part of a mixed one */
+  sp_decimal decimal;              /* the number, or the whole part of a mixed one */
   uint64_t numerator, denominator; /* 0/1 if there is no fraction */
 } number;
 
 static sp_status fail_number(const char *text, sp_error *err)
 {
-  return sp_fail(err, SP_E_USAGE, "'" SHOWN "' is not a length; write a number and a unit, as 648mm, 25.5in or 25 1/2in",
-                 text);
+  return sp_fail(err, SP_E_USAGE,
+                 "'" SHOWN "' is not a length; write a number and a unit, as 648mm, 25.5in or 25 1/2in", text);
 }
 
 /* Whole digits at *at, moved past them; false if there are none or more than 6. */
@@ -57,8 +57,8 @@ static sp_status read_denominator(const char *text, const char **at, number *n, 
 {
   (*at)++;
   if (!read_small(at, &n->denominator))
-    return sp_fail(err, SP_E_USAGE, "the fraction in '" SHOWN "' is not complete; write it as 1/32in, with at most 6 digits",
-                   text);
+    return sp_fail(err, SP_E_USAGE,
+                   "the fraction in '" SHOWN "' is not complete; write it as 1/32in, with at most 6 digits", text);
   if (n->denominator == 0)
     return sp_fail(err, SP_E_USAGE, "the fraction in '" SHOWN "' divides by zero; write it as 1/32in", text);
   return SP_OK;
@@ -79,7 +79,8 @@ static sp_status read_mixed(const char *text, const char **at, number *n, sp_err
   *at = next;
   const sp_status status = read_denominator(text, at, n, err);
   if (!status && n->numerator >= n->denominator)
-    return sp_fail(err, SP_E_USAGE, "the fraction in '" SHOWN "' is not below 1; write 26 1/2in instead of 25 3/2in", text);
+    return sp_fail(err, SP_E_USAGE, "the fraction in '" SHOWN "' is not below 1; write 26 1/2in instead of 25 3/2in",
+                   text);
   return status;
 }
 
@@ -144,6 +145,8 @@ sp_status sp_parse_length(const char *text, sp_length_sign sign, double *length_
   const char *at = sp_skip_blanks(text);
   number n;
   *length_mm = NAN;
+  if (!sp_is_plain(text))
+    return sp_fail(err, SP_E_USAGE, "a length holds a control character; " ASK_UNIT);
   if (*at == '\0')
     return sp_fail(err, SP_E_USAGE, "a length is empty; " ASK_UNIT);
   sp_status status = read_number(text, &at, &n, err);
@@ -154,7 +157,8 @@ sp_status sp_parse_length(const char *text, sp_length_sign sign, double *length_
     return sp_fail(err, SP_E_USAGE, "'" SHOWN "' has no unit; " ASK_UNIT, text);
   const unit *u = read_unit(&at);
   if (!u || *sp_skip_blanks(at) != '\0')
-    return sp_fail(err, SP_E_USAGE, "'" SHOWN "' does not end in a unit that is known (mm, cm, in, um); " ASK_UNIT, text);
+    return sp_fail(err, SP_E_USAGE, "'" SHOWN "' does not end in a unit that is known (mm, cm, in, um); " ASK_UNIT,
+                   text);
   const double size = in_mm(&n, u), value = n.negative && size > 0.0 ? -size : size;
   status = check_sign(text, sign, value, err);
   if (!status)
@@ -190,7 +194,8 @@ static sp_status read_part(const char *text, const char *part, sp_tolerance *t, 
   if (!in_cents && sp_parse_length(part, SP_LENGTH_SIGNED, &value, NULL))
     return sp_fail(err, SP_E_USAGE, "'" SHOWN "' is neither a length with its unit nor cents; " TOLERANCE_FORM, part);
   if (!(value > 0.0))
-    return sp_fail(err, SP_E_USAGE, "'" SHOWN "' is not a number above zero with at most 15 digits; " TOLERANCE_FORM, part);
+    return sp_fail(err, SP_E_USAGE, "'" SHOWN "' is not a number above zero with at most 15 digits; " TOLERANCE_FORM,
+                   part);
   double *place = in_cents ? &t->tolerance_cents : &t->tolerance_mm;
   if (!isnan(*place))
     return sp_fail(err, SP_E_USAGE, "'" SHOWN "' gives two tolerances of one kind; " TOLERANCE_FORM, text);
@@ -202,6 +207,8 @@ sp_status sp_parse_tolerance(const char *text, sp_tolerance *tolerance, sp_error
 {
   sp_tolerance found = {NAN, NAN};
   *tolerance = found;
+  if (!sp_is_plain(text))
+    return sp_fail(err, SP_E_USAGE, "a tolerance holds a control character; " TOLERANCE_FORM);
   if (*sp_skip_blanks(text) == '\0')
     return sp_fail(err, SP_E_USAGE, "a tolerance is empty; " TOLERANCE_FORM);
   for (const char *at = text; at;) {

@@ -29,8 +29,8 @@ static sp_status add_step(sp_steps *steps, double cents, size_t line, sp_error *
   if (!(cents > 0.0))
     return sp_fail(err, SP_E_DATA, "line %zu: 0 cents is the open string itself; leave it out", line);
   if (!(cents > before))
-    return sp_fail(err, SP_E_DATA, "line %zu: %g cents is not above the step before it (%g); put the steps in order", line,
-                   cents, before);
+    return sp_fail(err, SP_E_DATA, "line %zu: %g cents is not above the step before it (%g); put the steps in order",
+                   line, cents, before);
   if (cents > SP_LAYOUT_MAX_CENTS)
     return sp_fail(err, SP_E_DATA, "line %zu: %g cents is above %g, ten octaves; correct it", line, cents,
                    SP_LAYOUT_MAX_CENTS);
@@ -55,7 +55,8 @@ static sp_status read_line(sp_steps *steps, const char *text, size_t line, sp_er
   if (state == SP_DECIMAL_LONG)
     return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' has more than 15 digits; shorten it", line, text);
   if (state == SP_DECIMAL_OK && *at == ',')
-    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' has a comma; write decimals with a point, one step a line", line, text);
+    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' has a comma; write decimals with a point, one step a line", line,
+                   text);
   at = sp_skip_blanks(at);
   if (*at == 'c')
     at = sp_skip_blanks(at + 1);
@@ -119,7 +120,9 @@ static sp_status open_list(const char *path, FILE **file, sp_error *err)
   *file = fopen(path, "rb");
   if (!*file)
     return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check the name and its permissions",
-                   errno == ENOENT ? "there is no such file" : errno == EACCES ? "not permitted" : "system error");
+                   errno == ENOENT   ? "there is no such file"
+                   : errno == EACCES ? "not permitted"
+                                     : "system error");
   if (fstat(fileno(*file), &about) == 0 && S_ISDIR(about.st_mode)) {
     fclose(*file);
     *file = NULL;

@@ -1,4 +1,5 @@
-/* Decimal numbers, read digit by digit: strtod would take "nan", "0x10", "1e9" and the locale's comma for numbers too. */
+/* Decimal numbers, read digit by digit: strtod would take "nan", "0x10", "1e9" and the locale's comma for numbers too.
+ */
 #include "layout/text.h"
 
 #include <inttypes.h>
@@ -12,6 +13,14 @@ enum { MAX_DECIMALS = 60 };
 bool sp_is_digit(char c)
 {
   return c >= '0' && c <= '9';
+}
+
+bool sp_is_plain(const char *text)
+{
+  for (; *text; text++)
+    if (((unsigned char)*text < 0x20 && *text != '\t') || *text == 0x7f)
+      return false;
+  return true;
 }
 
 const char *sp_skip_blanks(const char *at)

@@ -25,6 +25,8 @@ sp_decimal_state sp_read_decimal(const char **at, sp_decimal *decimal);
 double sp_decimal_value(uint64_t digits, int decimals);
 
 bool sp_is_digit(char c);
+/* No control byte but tabs: a message that quotes it stays one line. */
+bool sp_is_plain(const char *text);
 /* Past spaces and tabs. */
 const char *sp_skip_blanks(const char *at);
 

@@ -101,7 +101,8 @@ static int add_row(cJSON *positions, const sp_layout_row *row)
     return 0;
   }
   return cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
-         add_real(object, "from_nut_mm", row->from_nut_mm) && add_real(object, "from_previous_mm", row->from_previous_mm) &&
+         add_real(object, "from_nut_mm", row->from_nut_mm) &&
+         add_real(object, "from_previous_mm", row->from_previous_mm) &&
          add_real(object, "to_saddle_mm", row->to_saddle_mm) && add_real(object, "cents_per_mm", row->cents_per_mm) &&
          add_real(object, "cents_per_tenth_mm", row->cents_per_tenth_mm);
 }

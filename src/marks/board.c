@@ -13,7 +13,9 @@
 #include "slotproof/numeric.h"
 
 enum { SLOPES = 41, MAX_LINES = 256 };
-static const double SIDE_INSIDE_MM = 0.8, SIDE_OUTSIDE_MM = 5.0;
+static const double SIDE_INSIDE_MM = 1.0, SIDE_OUTSIDE_MM = 5.0;
+/* A shadow's end or the rule's edge is often the stronger step, but it lies further out than the wood's. */
+static const double NEAR_MM = 1.0;
 
 /* ---- sides from the lines' ends ------------------------------------------------------------------------------------- */
 
@@ -60,6 +62,10 @@ static void sides_from_lines(const sp_mark *lines, size_t count, double slope0, 
       u[i] = lines[i].u_px + lines[i].slope * (v[i] - lines[i].v_px);
     }
     line_through(u, v, n, slope0, tie_px, &board->side[side]);
+    /* lines stop short of the edge now and then, none goes beyond: the edge is where the longer ones end */
+    for (size_t i = 0; i < n; i++)
+      v[i] -= board->side[side].at_px + board->side[side].slope * u[i];
+    board->side[side].at_px += sp_quantile(v, n, side ? 0.8 : 0.2);
   }
 }
 
@@ -78,8 +84,14 @@ static double strip_u(const side_search *s, int32_t k)
   return (k + 0.5) * s->strip_px - 0.5;
 }
 
+static bool on_rule(const sp_marks_options *o, double u, double v)
+{
+  const double slack = 0.1 * o->px_per_mm;
+  return o->has_rule && v > o->rule_v0_px + o->rule_slope * u - slack && v < o->rule_v1_px + o->rule_slope * u + slack;
+}
+
 /* Gradient |mean of half_px after - mean of half_px before| around the nominal side, strip by strip. */
-static void fill_gradient(side_search *s, const sp_lengthwise *nominal)
+static void fill_gradient(side_search *s, const sp_lengthwise *nominal, const sp_marks_options *o)
 {
   const int32_t length = (int32_t)s->across->length_px;
   for (int32_t k = s->first_strip; k <= s->last_strip; k++) {
@@ -89,7 +101,7 @@ static void fill_gradient(side_search *s, const sp_lengthwise *nominal)
     for (int32_t i = 0; i < s->reach; i++) {
       const int32_t v = v0 + i;
       out[i] = 0.0f;
-      if (v - s->half_px < 0 || v + s->half_px >= length)
+      if (v - s->half_px < 0 || v + s->half_px >= length || on_rule(o, strip_u(s, k), v))
         continue;
       float a = 0.0f, b = 0.0f;
       for (int32_t d = 1; d <= s->half_px; d++) {
@@ -119,11 +131,17 @@ static void sum_along(const side_search *s, double slope_reach, float *score)
   }
 }
 
-/* The step nearest to the lines' ends that is at least 0.45 of the strongest. `outward` +1: larger v is outside. */
-static bool pick_side(const side_search *s, const float *score, int outward, double slope_reach, double *v_middle,
-                      double *slope, double *strength)
+/* How much a step `away` (mm) outside the lines' ends is worth against one at them. */
+static double nearness(double away)
 {
-  float top = 0.0f;
+  return away <= 0.0 ? 1.0 : exp(-away / NEAR_MM);
+}
+
+/* The strongest step, those further out counting less. `outward` +1: larger v is outside. */
+static bool pick_side(const side_search *s, const float *score, int outward, double px_per_mm, double slope_reach,
+                      double *v_middle, double *slope, double *strength)
+{
+  double top = 0.0;
   float *best = calloc((size_t)s->reach, sizeof *best);
   int32_t *which = calloc((size_t)s->reach, sizeof *which);
   bool found = false;
@@ -134,21 +152,16 @@ static bool pick_side(const side_search *s, const float *score, int outward, dou
           best[i] = score[q * s->reach + i];
           which[i] = q;
         }
-    for (int32_t i = 0; i < s->reach; i++)
-      top = best[i] > top ? best[i] : top;
-    const int32_t start = outward > 0 ? 1 : s->reach - 2;
-    for (int32_t i = start; !found && i > 0 && i < s->reach - 1; i += outward) {
-      /* a peak over half a filter either way */
-      bool peak = best[i] > 0.45f * top;
-      for (int32_t d = 1; d <= s->half_px && peak; d++) {
-        peak = (i - d < 0 || best[i - d] <= best[i]) && (i + d >= s->reach || best[i + d] <= best[i]);
+    for (int32_t i = 0; i < s->reach; i++) {
+      const double away = (outward > 0 ? i + s->offset : -(i + s->offset)) / px_per_mm;
+      const double worth = (double)best[i] * nearness(away);
+      if (worth > top) {
+        top = worth;
+        *v_middle = i;
+        *slope = slope_reach * (2.0 * which[i] / (SLOPES - 1) - 1.0);
+        *strength = (double)best[i] / (s->last_strip - s->first_strip + 1);
+        found = true;
       }
-      if (!peak)
-        continue;
-      *v_middle = i;
-      *slope = slope_reach * (2.0 * which[i] / (SLOPES - 1) - 1.0);
-      *strength = (double)best[i] / (s->last_strip - s->first_strip + 1);
-      found = true;
     }
   }
   free(best);
@@ -164,7 +177,7 @@ static void sharpen_side(const side_search *s, const sp_lengthwise *nominal, dou
   double at = 0.0, tilt = 0.0;
   for (int round = 0; round < 4; round++) {
     double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, rr = 0;
-    const double reach = round == 0 ? 2.0 * s->half_px : 1.0 * s->half_px;
+    const double reach = (round == 0 ? 2.0 : 1.0) * (s->half_px + 2);
     for (int32_t k = s->first_strip; k <= s->last_strip; k++) {
       const float *g = s->gradient + (size_t)(k - s->first_strip) * (size_t)s->reach;
       const double x = strip_u(s, k) - middle, due = place + slope * x + at + tilt * x;
@@ -199,18 +212,18 @@ static void sharpen_side(const side_search *s, const sp_lengthwise *nominal, dou
   side->at_px = nominal->at_px + s->offset + place + at - (slope + tilt) * middle;
 }
 
-static sp_status find_side(const sp_scene *scene, sp_along along, double px_per_mm, double u0, double u1, int which,
-                           sp_board *board, bool *found, sp_error *err)
+static sp_status find_side(const sp_scene *scene, sp_along along, const sp_marks_options *o, double u0, double u1,
+                           int which, sp_board *board, bool *found, sp_error *err)
 {
   const int outward = which ? 1 : -1;
   side_search s = {.across = &scene->strips[along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X]};
   const int32_t strips = (int32_t)s.across->count;
   s.strip_px = (int32_t)s.across->width_px;
-  s.half_px = (int32_t)fmax(2.0, round(0.3 * px_per_mm));
+  s.half_px = (int32_t)fmax(2.0, round(0.3 * o->px_per_mm));
   s.first_strip = (int32_t)fmax(0.0, floor(u0 / s.strip_px));
   s.last_strip = (int32_t)fmin(strips - 1, floor(u1 / s.strip_px));
-  s.reach = (int32_t)((SIDE_INSIDE_MM + SIDE_OUTSIDE_MM) * px_per_mm);
-  s.offset = -(int32_t)((outward > 0 ? SIDE_INSIDE_MM : SIDE_OUTSIDE_MM) * px_per_mm);
+  s.reach = (int32_t)((SIDE_INSIDE_MM + SIDE_OUTSIDE_MM) * o->px_per_mm);
+  s.offset = -(int32_t)((outward > 0 ? SIDE_INSIDE_MM : SIDE_OUTSIDE_MM) * o->px_per_mm);
   *found = false;
   if (s.last_strip - s.first_strip < 8)
     return SP_OK;
@@ -223,14 +236,20 @@ static sp_status find_side(const sp_scene *scene, sp_along along, double px_per_
     return sp_fail_memory(err);
   }
   const sp_lengthwise nominal = board->side[which];
-  fill_gradient(&s, &nominal);
+  fill_gradient(&s, &nominal, o);
   /* the ends of the lines give the slope within a few millimetres over the length */
-  const double slope_reach = 3.0 * px_per_mm / (u1 - u0);
+  const double slope_reach = 3.0 * o->px_per_mm / (u1 - u0);
   sum_along(&s, slope_reach, score);
   double place, slope, strength;
-  if (pick_side(&s, score, outward, slope_reach, &place, &slope, &strength) &&
+  if (pick_side(&s, score, outward, o->px_per_mm, slope_reach, &place, &slope, &strength) &&
       strength > 0.015 * sp_raster_full_scale(scene->raster)) {
     sharpen_side(&s, &nominal, place, slope, &board->side[which]);
+    /* once more with a filter that sees the step itself and not the shadow beside it */
+    const sp_lengthwise rough = board->side[which];
+    s.half_px = (int32_t)fmax(2.0, round(0.08 * o->px_per_mm));
+    s.offset = -(s.reach / 2);
+    fill_gradient(&s, &rough, o);
+    sharpen_side(&s, &rough, -(double)s.offset, 0.0, &board->side[which]);
     *found = true;
   }
   free(s.gradient);
@@ -447,7 +466,7 @@ sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_op
   for (int side = 0; side < 2; side++) {
     board->side[side].u_at_px = 1.0 * o->px_per_mm;
     board->side[side].u_slope = 1.0 * o->px_per_mm / fmax(last - first, 1.0);
-    const sp_status status = find_side(scene, along, o->px_per_mm, first, last, side, board, &found[side], err);
+    const sp_status status = find_side(scene, along, o, first, last, side, board, &found[side], err);
     if (status)
       return status;
   }

@@ -110,6 +110,19 @@ static sp_blur blur_before(const sp_marks_options *o)
   return o->blur_px > 0.0 ? (sp_blur){o->blur_px, 0.10} : (sp_blur){fmax(1.0, 0.03 * o->px_per_mm), 0.30};
 }
 
+/* The rule's own strokes must not lengthen a line that ends beside it. */
+static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
+{
+  if (!o->has_rule)
+    return;
+  const double slack = 0.2 * o->px_per_mm;
+  const double lo = o->rule_v0_px + o->rule_slope * c->u_px - slack, hi = o->rule_v1_px + o->rule_slope * c->u_px + slack;
+  if (c->v_px > 0.5 * (lo + hi))
+    c->v0_px = fmax(c->v0_px, hi);
+  else
+    c->v1_px = fmin(c->v1_px, lo);
+}
+
 /* First pass over the strongest candidates: the lines that outline the board. */
 static sp_status first_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
                             const sp_marks_options *o, double group_px, first_lines *lines, sp_error *err)
@@ -120,6 +133,7 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     bool good;
     c.v0_px -= group_px;
     c.v1_px += group_px;
+    keep_off_rule(o, &c);
     const sp_status status = fit_candidate(view, &c, o, blur_before(o), c.v_px, 0.3, true, &lines->line[lines->count],
                                            &lines->blur[lines->count], &good, err);
     if (status)

@@ -28,7 +28,6 @@ static const double OTHER_RATIO = 4.0;     /* residual variance as asked over th
 static const double LEAST_STRETCH = 0.5, MOST_STRETCH = 2.0;
 static const double STRAY_STRENGTH = 0.5;  /* against the median mark */
 static const double EDGE_MM = 1.0;         /* a line so near the board's end is the end */
-static const double KEEP_NATS = 60.0;      /* hypotheses worse than the best by this are not looked at twice */
 
 typedef struct fits {
   size_t count, frets;
@@ -122,7 +121,7 @@ static sp_status refine_again(sp_model *m, fits *f, const sp_match_line *lines, 
   sp_model_set_reference(m, *reference);
   for (size_t i = 0; i < f->count; i++) {
     const sp_hypothesis seed = f->fit[i].h;
-    if (f->fit[i].valid && seed.score >= best - KEEP_NATS)
+    if (f->fit[i].valid && seed.score >= best - SP_MATCH_DEPTH)
       sp_refine(m, &seed, seed.free, &f->fit[i]);
     else
       f->fit[i].valid = false;

@@ -18,6 +18,7 @@ typedef struct sp_model_line {
 typedef struct sp_model {
   size_t count;
   sp_model_line *line[2]; /* [0] as the positions grow; [1] mirrored: x = -position */
+  double base_most;       /* the largest base of all lines */
   double extent;          /* units: the stretch in which lines can lie */
   const sp_layout *layout;
   const sp_match_options *options;
@@ -67,12 +68,15 @@ typedef struct sp_assignment {
   double score_even;
 } sp_assignment;
 
-/* Log-likelihood ratio of the best assignment; `a` may be NULL where only the score is wanted. */
-double sp_model_score(const sp_model *model, const sp_hypothesis *h, sp_assignment *a);
+/* Log-likelihood ratio of the best assignment; `a` may be NULL where only the score is wanted. -INFINITY if there is none or
+ * it cannot reach `floor`. */
+double sp_model_score(const sp_model *model, const sp_hypothesis *h, double floor, sp_assignment *a);
 
 /* The best hypotheses that differ in place, best first; returns how many. Lines that are to propose places come from the
  * strong ones only. */
 enum { SP_MATCH_KEEP = 32 };
+/* Hypotheses worse than the best by this much, nats, are of no account. */
+#define SP_MATCH_DEPTH 60.0
 typedef struct sp_shortlist {
   size_t count;
   sp_hypothesis h[SP_MATCH_KEEP];

@@ -29,14 +29,16 @@
 
 static const double CORE_MM = 0.15, SHOULDER_MM = 0.4;
 static const double CORE_PART = 0.80, SHOULDER_PART = 0.17;
-/* Tail: the remaining 0.03 spread over 9 mm, falling by e over TAIL_FALL_MM; nothing is looked for further out. */
-static const double LOG_TAIL = -5.7, TAIL_MM = 4.5, TAIL_FALL_MM = 4.0;
+/* Tail: the remaining 0.03 spread over 7 mm, falling by e over TAIL_FALL_MM; nothing is looked for further out. */
+static const double LOG_TAIL = -5.45, TAIL_MM = 3.5, TAIL_FALL_MM = 4.0;
 static const double REACH_PART = 0.4;
 static const double MISSING_COST = 3.0;                   /* nats: P about 0.05 */
 static const double RUN_COST = 5.0, RUN_STEP_COST = 0.15; /* nats: a part of the board is shown */
 static const double LOOK_SD = 0.45, LOOK_FLOOR = 0.004;   /* log of strength; chance of a mark however faint */
 /* Board's end against the nut. */
 static const double END_SD_MM = 0.5, END_REACH_MM = 1.6, END_BEYOND_MM = 25.0;
+/* The highest log f: a line at its place with no uncertainty of its own. */
+static const double LOG_CORE_PEAK = 0.756;
 static const double LOG_SQRT_2PI = 0.91893853320467274178;
 static const double LAYOUT_END_PART = 0.45;
 
@@ -155,6 +157,7 @@ static size_t lookalikes(const sp_model *m, double strength, double reference)
 
 void sp_model_set_reference(sp_model *m, double reference)
 {
+  m->base_most = -INFINITY;
   for (size_t i = 0; i < m->count; i++) {
     sp_model_line *l = &m->line[0][i];
     const double ratio = fmax(l->strength / reference, 1e-3);
@@ -165,6 +168,7 @@ void sp_model_set_reference(sp_model *m, double reference)
     const double alike = (double)lookalikes(m, l->strength, reference);
     l->base = look - log(1.0 + part * alike);
     l->base_even = look - log(1.0 + alike);
+    m->base_most = fmax(m->base_most, l->base);
     m->line[1][m->count - 1 - i].base = l->base;
     m->line[1][m->count - 1 - i].base_even = l->base_even;
   }
@@ -257,39 +261,48 @@ static double best_line(const sp_model *m, const sp_hypothesis *h, size_t k, dou
 
 /* The visible run of frets: begins at a found one, ends at a found one, the frets between found or missing. */
 typedef struct visible_run {
-  double open;      /* best sum of a run that is still going on */
-  ptrdiff_t begun;  /* the fret it begins at */
-  double best;      /* best sum of a run with what misses before and behind it */
-  ptrdiff_t first, last;
+  double open;     /* best sum of a run that is still going on */
+  size_t begun;    /* the fret it begins at */
+  bool with_nut;   /* and the nut is seen although the frets between are not */
+  double best;     /* best sum of a run with what misses before and behind it */
+  size_t first, last;
+  bool best_with_nut;
 } visible_run;
 
-/* `gain` if fret k is found; `start` the same as the first of the run, with what misses before it. */
-static void extend_run(visible_run *r, size_t k, size_t frets, double gain, double start)
+/* `gain` if fret k is found; `unseen` and `nut` what the nut brings (nut = -INFINITY at fret 0 and where it is not seen). */
+static void extend_run(visible_run *r, size_t k, size_t frets, double gain, double unseen, double nut)
 {
-  const double found_on = r->open + gain, missed = r->open - MISSING_COST;
-  const double found = fmax(start, found_on);
-  const ptrdiff_t begun = start > found_on ? (ptrdiff_t)k : r->begun;
+  const double from_here = k == 0 ? 0.0 : unseen - run_cost(k), from_nut = k == 0 ? -INFINITY : nut - run_cost(k - 1);
+  const double start = fmax(from_here, from_nut), missed = r->open - MISSING_COST;
+  const bool begins = start > r->open;
+  const double found = fmax(start, r->open) + gain;
+  const size_t begun = begins ? k : r->begun;
+  const bool with_nut = begins ? from_nut > from_here : r->with_nut;
   const double closed = found - run_cost(frets - k);
   if (closed > r->best) {
     r->best = closed;
     r->first = begun;
-    r->last = (ptrdiff_t)k;
+    r->last = k;
+    r->best_with_nut = with_nut;
   }
   r->open = fmax(found, missed);
-  if (found >= missed)
+  if (found >= missed) {
     r->begun = begun;
+    r->with_nut = with_nut;
+  }
 }
 
 /* Keeps what lies in the visible run, and sums the score against plentiful strays. */
 static void finish_assignment(const sp_model *m, const sp_hypothesis *h, const visible_run *run, bool nut_end,
                               sp_assignment *a)
 {
-  a->first = run->first;
-  a->last = run->last;
-  a->nut_is_end = nut_end && run->first == 0;
+  const bool nut = run->first == 0 || run->best_with_nut;
+  a->first = nut ? 0 : (ptrdiff_t)run->first;
+  a->last = (ptrdiff_t)run->last;
+  a->nut_is_end = nut && nut_end;
   a->score_even = run->best;
   for (size_t k = 0; k <= m->frets; k++) {
-    if ((ptrdiff_t)k < run->first || (ptrdiff_t)k > run->last)
+    if (!(k == 0 && nut) && (k < run->first || k > run->last))
       a->line_of_fret[k] = -1;
     if (a->line_of_fret[k] >= 0) {
       const sp_model_line *l = &m->line[h->mirrored][a->line_of_fret[k]];
@@ -298,11 +311,13 @@ static void finish_assignment(const sp_model *m, const sp_hypothesis *h, const v
   }
 }
 
-double sp_model_score(const sp_model *m, const sp_hypothesis *h, sp_assignment *a)
+double sp_model_score(const sp_model *m, const sp_hypothesis *h, double floor, sp_assignment *a)
 {
   const double unit = sp_model_unit(m, h), log_extent = log(m->extent * unit);
+  const double most = fmax(0.0, m->base_most + log_extent + LOG_CORE_PEAK);
   const nut_terms nut = nut_terms_of(m, h, unit, log_extent);
-  visible_run run = {-INFINITY, -1, -INFINITY, -1, -1};
+  visible_run run = {-INFINITY, 0, false, -INFINITY, 0, 0, false};
+  double nut_gain = -INFINITY;
   bool nut_end = false;
   size_t p = 0;
   for (size_t k = 0; k <= m->frets; k++) {
@@ -311,12 +326,14 @@ double sp_model_score(const sp_model *m, const sp_hypothesis *h, sp_assignment *
     if (k == 0) {
       const double as_line = m->options->nut_may_be_line ? gain + nut.line : -INFINITY;
       nut_end = nut.end > as_line;
-      gain = fmax(as_line, nut.end);
+      nut_gain = gain = fmax(as_line, nut.end);
       line = m->options->nut_may_be_line && !nut_end ? line : -1;
     }
     if (a)
       a->line_of_fret[k] = gain > -MISSING_COST ? line : -1;
-    extend_run(&run, k, m->frets, gain, k == 0 ? gain : gain + nut.unseen - run_cost(k));
+    extend_run(&run, k, m->frets, gain, nut.unseen, nut_gain);
+    if (fmax(fmax(run.open, nut.unseen), nut_gain) + most * (double)(m->frets - k) < floor)
+      return -INFINITY;
   }
   if (a)
     finish_assignment(m, h, &run, nut_end, a);

@@ -125,7 +125,7 @@ void sp_refine(sp_model *m, const sp_hypothesis *seed, bool free, sp_fit *fit)
       return;
     if (!m->options->scale_known)
       sp_model_set_unit(m, 1.0 / h.stretch);
-    h.score = sp_model_score(m, &h, &a) + prior(m, &h);
+    h.score = sp_model_score(m, &h, -INFINITY, &a) + prior(m, &h);
     if (!(h.score > -INFINITY) || found_count(m, &a) < (free ? 3u : 2u))
       return;
     /* The first fit may cost a little against a seed that sat on one line; after that only gains count. */

@@ -12,7 +12,7 @@
 
 /* Relative to the reference strength: below, a line proposes nothing unless there are few lines altogether. */
 static const double PROPOSE_STRENGTH = 0.35;
-enum { LEVER_LINES = 6, LEVER_LINES_LONG = 2, LONG_LAYOUT = 60, PROPOSE_ALWAYS = 8 };
+enum { LEVER_LINES = 5, LEVER_LINES_LONG = 2, LONG_LAYOUT = 60, PROPOSE_ALWAYS = 8 };
 /* Hypotheses whose layouts agree so well everywhere are one, mm. */
 static const double SAME_MM = 1.0;
 
@@ -63,7 +63,10 @@ static size_t *proposers(const sp_model *m, bool mirrored, size_t *count)
 
 static void try_one(const sp_model *m, sp_hypothesis *h, sp_shortlist *list)
 {
-  h->score = sp_model_score(m, h, NULL);
+  double floor = list->count ? list->h[0].score - SP_MATCH_DEPTH : -INFINITY;
+  if (list->count == SP_MATCH_KEEP)
+    floor = fmax(floor, list->h[SP_MATCH_KEEP - 1].score);
+  h->score = sp_model_score(m, h, floor, NULL);
   if (h->score > -INFINITY)
     keep(m, list, h);
 }

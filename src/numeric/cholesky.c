@@ -4,8 +4,8 @@
  * plain least-squares fit is wanted, sp_lsq is the better tool: forming X'X squares the condition number.
  *
  * The factor is backward stable without pivoting (Golub & Van Loan, Matrix Computations, 4.2; Higham, Accuracy and
- * Stability of Numerical Algorithms, ch. 10). A pivot that has lost all its digits is a failure, not a small number: what
- * would be divided by it is rounding.
+ * Stability of Numerical Algorithms, ch. 10). A pivot that has lost all its digits is a failure, not a small number:
+ * what would be divided by it is rounding.
  */
 #include <float.h>
 #include <math.h>
@@ -75,7 +75,7 @@ static void invert_factor(size_t n, const double *l, double *m)
 void sp_cholesky_inverse(size_t n, const double *l, double *inverse)
 {
   invert_factor(n, l, inverse);
-  /* inverse_ij = sum over k >= i of M_ki M_kj for i >= j: what row i needs lies in rows >= i, so it may be overwritten */
+  /* inverse_ij = sum over k >= i of M_ki M_kj for i >= j: row i needs rows >= i only, so those above may go */
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j <= i; j++) {
       double sum = 0.0;

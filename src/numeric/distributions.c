@@ -1,10 +1,11 @@
 /* Normal, Student, chi-squared and F distributions.
  *
  * The normal one is erfc of the C library. The others are incomplete gamma and beta functions: a power series where it
- * converges fast, a continued fraction elsewhere (NIST DLMF 8.7.1, 8.9.2, 8.17.22), evaluated by Lentz's method. Both need
- * a factor like x^a e^-x / Gamma(a + 1), whose logarithm is a small difference of large numbers when a is large. It is
- * computed from the deviance instead (C. Loader, "Fast and accurate computation of binomial probabilities", 2000): the
- * large numbers are taken out by Stirling's formula on paper, not in the machine. lgamma is not used: it writes to a global.
+ * converges fast, a continued fraction elsewhere (NIST DLMF 8.7.1, 8.9.2, 8.17.22), evaluated by Lentz's method. Both
+ * need a factor like x^a e^-x / Gamma(a + 1), whose logarithm is a small difference of large numbers when a is large.
+ * It is computed from the deviance instead (C. Loader, "Fast and accurate computation of binomial probabilities",
+ * 2000): the large numbers are taken out by Stirling's formula on paper, not in the machine. lgamma is not used: it
+ * writes to a global.
  *
  * Quantiles: bisection of the smaller tail. It is slow (60 evaluations) and cannot go wrong.
  */
@@ -39,8 +40,7 @@ double sp_normal_quantile(double p)
   const double tail = p < 0.5 ? p : 1.0 - p;
   /* Abramowitz & Stegun 26.2.23: within 4.5e-4 of the root everywhere ... */
   const double t = sqrt(-2.0 * log(tail));
-  double z = t - (2.515517 + t * (0.802853 + t * 0.010328)) /
-                 (1.0 + t * (1.432788 + t * (0.189269 + t * 0.001308)));
+  double z = t - (2.515517 + t * (0.802853 + t * 0.010328)) / (1.0 + t * (1.432788 + t * (0.189269 + t * 0.001308)));
   /* ... and Halley's step triples the digits each time */
   for (int k = 0; k < 3; k++) {
     const double step = (sp_normal_upper(z) - tail) * SQRT_2PI * exp(0.5 * z * z);

@@ -1,6 +1,6 @@
-/* Uncertainty and conformity after the two guides of the Joint Committee for Guides in Metrology: JCGM 100:2008 (GUM) and
- * JCGM 106:2012. Equation numbers stand in numeric.h. First-order propagation, which is exact for the sums and differences
- * this program reports.
+/* Uncertainty and conformity after the two guides of the Joint Committee for Guides in Metrology: JCGM 100:2008 (GUM)
+ * and JCGM 106:2012. Equation numbers stand in numeric.h. First-order propagation, which is exact for the sums and
+ * differences this program reports.
  */
 #include <math.h>
 

@@ -2,14 +2,14 @@
  *
  * Each trial step solves
  *     min |J d + r|^2 + lambda |D d|^2
- * as one linear least-squares problem [J; sqrt(lambda) D] d = [-r; 0] by QR, so that a badly conditioned J is not squared.
- * D holds the largest column lengths of J seen so far (J. J. More, "The Levenberg-Marquardt algorithm: implementation and
- * theory", 1978): the path does not depend on the units of the parameters. Damping follows H. B. Nielsen (IMM-REP-1999-05):
- * a step as good as foretold cuts lambda to a third, a bad one is taken back and lambda grows faster each time it happens
- * again.
+ * as one linear least-squares problem [J; sqrt(lambda) D] d = [-r; 0] by QR, so that a badly conditioned J is not
+ * squared. D holds the largest column lengths of J seen so far (J. J. More, "The Levenberg-Marquardt algorithm:
+ * implementation and theory", 1978): the path does not depend on the units of the parameters. Damping follows H. B.
+ * Nielsen (IMM-REP-1999-05): a step as good as foretold cuts lambda to a third, a bad one is taken back and lambda
+ * grows faster each time it happens again.
  *
- * Convergence is claimed only for a reason (see sp_lm_stop). Two guards: the residuals are divided by nothing here, so the
- * tests are relative; and a cost at rounding level counts as a flat gradient.
+ * Convergence is claimed only for a reason (see sp_lm_stop). Every test is relative, and none is believed while damping
+ * keeps the steps short. Where even the model foretells less change than the rounding of the cost, the search is over.
  */
 #include <float.h>
 #include <math.h>
@@ -33,7 +33,7 @@ typedef struct fit {
   double *j;           /* n x p, row-major */
   double *a, *b;       /* (n + p) x p column-major, n + p */
   double diagonal[P_MAX];
-  double size[P_MAX];  /* D */
+  double size[P_MAX]; /* D */
   double lambda, growth;
 } fit;
 

@@ -1,11 +1,11 @@
 /* Linear least squares by QR, refined.
  *
  * The obvious way, X'X b = X'y, squares the condition number: of 16 digits a straight line over 1000 mm read to a
- * micrometre loses 12 before it starts. QR works on X itself. Columns are scaled to length 1 first, which costs nothing and
- * makes "dependent" mean the same in every unit. Then the residuals of the solution are computed to about twice the
+ * micrometre loses 12 before it starts. QR works on X itself. Columns are scaled to length 1 first, which costs nothing
+ * and makes "dependent" mean the same in every unit. Then the residuals of the solution are computed to about twice the
  * working precision (error-free products through fma, error-free sums: Ogita, Rump & Oishi, SIAM J. Sci. Comput. 26,
- * 2005), the same factors solve for what is left, and the correction is added: two rounds bring NIST's Norris data to the
- * digits certified.
+ * 2005), the same factors solve for what is left, and the correction is added: two rounds bring NIST's Norris data to
+ * the digits certified.
  */
 #include <float.h>
 #include <math.h>
@@ -22,9 +22,9 @@ typedef struct problem {
   const double *x, *y, *w;
   sp_qr qr;
   double *memory;
-  double *scale;     /* p: length of each weighted column */
-  double *rest;      /* used: weighted residuals, then Q' of them */
-  double *work;      /* p */
+  double *scale; /* p: length of each weighted column */
+  double *rest;  /* used: weighted residuals, then Q' of them */
+  double *work;  /* p */
 } problem;
 
 static double weight_root(const problem *q, size_t i)
@@ -44,7 +44,8 @@ static sp_status look_over(problem *q, bool from_residuals, sp_error *err)
 {
   for (size_t i = 0; i < q->n; i++) {
     if (!row_is_sound(q, i))
-      return sp_fail(err, SP_E_DATA, "observation %zu of the fit is not a finite number or its weight is negative", i + 1);
+      return sp_fail(err, SP_E_DATA, "observation %zu of the fit is not a finite number or its weight is negative",
+                     i + 1);
     q->used += !q->w || q->w[i] > 0.0;
   }
   if (q->p == 0 || q->used < q->p || (from_residuals && q->used == q->p))

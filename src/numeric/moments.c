@@ -1,7 +1,8 @@
 /* Mean and standard deviation, and the weights of robust fits.
  *
- * One pass over sum x^2 - n mean^2 loses every digit when the mean is large against the scatter (NIST StRD NumAcc3 and 4
- * are built to show it). Two passes do not; the second also sums what the rounded mean has left over, and takes it out
+ * One pass over sum x^2 - n mean^2 loses every digit when the mean is large against the scatter (NIST StRD NumAcc3 and
+ * 4 are built to show it). Two passes do not; the second also sums what the rounded mean has left over, and takes it
+ * out
  * ("corrected two-pass", Chan, Golub & LeVeque, Am. Stat. 37, 1983, 242).
  */
 #include <math.h>

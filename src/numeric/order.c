@@ -1,6 +1,6 @@
-/* Medians, quantiles and the median absolute deviation: what a picture's statistics rest on, because dust, grain and pores
- * are not Gaussian and a mean follows them. Breakdown point of median and MAD: one half of the data (Huber & Ronchetti,
- * Robust Statistics, 2nd ed., ch. 1 and 5).
+/* Medians, quantiles and the median absolute deviation: what a picture's statistics rest on, because dust, grain and
+ * pores are not Gaussian and a mean follows them. Breakdown point of median and MAD: one half of the data (Huber &
+ * Ronchetti, Robust Statistics, 2nd ed., ch. 1 and 5).
  */
 #include <math.h>
 

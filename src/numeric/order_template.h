@@ -3,8 +3,8 @@
  *   NAME(f)  the function's name for that type
  *
  * Hoare's selection with the median of three as pivot: both scans stop at values equal to the pivot, so that many equal
- * values (an 8-bit picture!) cost no more than different ones. Every scan is stopped by the pivot itself or by a value just
- * exchanged, also among NANs: those give a wrong order but no access out of bounds.
+ * values (an 8-bit picture!) cost no more than different ones. Every scan is stopped by the pivot itself or by a value
+ * just exchanged, also among NANs: those give a wrong order but no access out of bounds.
  */
 
 static void NAME(swap_)(REAL *a, REAL *b)

@@ -1,4 +1,5 @@
-/* Householder QR (Golub & Van Loan, Matrix Computations, 5.2; Bjorck, Numerical Methods for Least Squares Problems, 2.3).
+/* Householder QR (Golub & Van Loan, Matrix Computations, 5.2; Bjorck, Numerical Methods for Least Squares
+ * Problems, 2.3).
  *
  * Columns are expected at length 1 or so: the caller scales, because only he knows what to undo afterwards. Without
  * pivoting: the fits of this program have a dozen columns at most, and dependence is refused instead of worked round.

@@ -21,7 +21,7 @@ void sp_qr_apply(const sp_qr *qr, double *b);
 void sp_qr_solve(const sp_qr *qr, double *b);
 /* covariance (columns x columns, row-major) = (R'R)^-1; `work` holds columns values. */
 void sp_qr_covariance(const sp_qr *qr, double *covariance, double *work);
-/* Smallest |R_jj|: with columns of length 1, the distance of the most dependent one from the space of those before it. */
+/* Smallest |R_jj|: for columns of length 1, the least distance of one from the space of those before it. */
 double sp_qr_weakest(const sp_qr *qr);
 
 #endif

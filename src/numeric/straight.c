@@ -1,8 +1,9 @@
 /* The straight line with everything its two correlated coefficients imply.
  *
- * About the weighted mean of x, offset and slope do not correlate: every sum is over deviations (nothing cancels), and the
- * uncertainty of a prediction is a sum of two squares instead of three terms that nearly cancel. Formulas: JCGM 100:2008,
- * H.3; for the inverse reading NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.6 (calibration of a line width).
+ * About the weighted mean of x, offset and slope do not correlate: every sum is over deviations (nothing cancels), and
+ * the uncertainty of a prediction is a sum of two squares instead of three terms that nearly cancel. Formulas: JCGM
+ * 100:2008, H.3; for the inverse reading NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.6 (calibration of a line
+ * width).
  */
 #include <math.h>
 

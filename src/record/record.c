@@ -1,7 +1,7 @@
 /* The record's lists and texts: who owns what, and the words a verdict is written with.
  *
- * A record starts as "nothing known": every number NAN, every list empty. Lists grow by one at a time; a check has one source,
- * a handful of warnings and findings, so doubling would save nothing. */
+ * A record starts as "nothing known": every number NAN, every list empty. Lists grow by one at a time; a check has one
+ * source, a handful of warnings and findings, so doubling would save nothing. */
 #include "slotproof/record.h"
 
 #include <math.h>
@@ -121,7 +121,7 @@ sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp
   return SP_OK;
 }
 
-/* ---- words ---------------------------------------------------------------------------------------------------------- */
+/* ---- words ------------------------------------------------------------------------------------------------------ */
 
 const char *sp_verdict_word(sp_verdict verdict)
 {

@@ -1,7 +1,7 @@
 /* Texts from outside made harmless, and the one place where a writer learns that the disk is full.
  *
- * UTF-8 after RFC 3629: no overlong forms, no surrogates, nothing above U+10FFFF. Each byte that does not belong to a well-formed
- * character, and each control character (C0, DEL, C1), becomes U+FFFD. */
+ * UTF-8 after RFC 3629: no overlong forms, no surrogates, nothing above U+10FFFF. Each byte that does not belong to a
+ * well-formed character, and each control character (C0, DEL, C1), becomes U+FFFD. */
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -13,7 +13,10 @@ static size_t character_length(const unsigned char *s)
 {
   if (s[0] >= 0x20 && s[0] < 0x7f)
     return 1;
-  const size_t length = s[0] >= 0xc2 && s[0] <= 0xdf ? 2 : (s[0] & 0xf0) == 0xe0 ? 3 : s[0] >= 0xf0 && s[0] <= 0xf4 ? 4 : 0;
+  const size_t length = s[0] >= 0xc2 && s[0] <= 0xdf   ? 2
+                        : (s[0] & 0xf0) == 0xe0        ? 3
+                        : s[0] >= 0xf0 && s[0] <= 0xf4 ? 4
+                                                       : 0;
   for (size_t i = 1; i < length; i++)
     if ((s[i] & 0xc0) != 0x80) /* the closing NUL ends the walk here too */
       return 0;

@@ -1,5 +1,5 @@
-/* The marks as a table for a spreadsheet, after RFC 4180. All fields are numbers or the project's own words, so nothing needs
- * quoting; the lines end in CR LF. */
+/* The marks as a table for a spreadsheet, after RFC 4180. All fields are numbers or the project's own words, so nothing
+ * needs quoting; the lines end in CR LF. */
 #include "slotproof/report.h"
 
 #include <math.h>

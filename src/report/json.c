@@ -1,7 +1,8 @@
 /* The record as JSON.
  *
- * The tree is built first and printed in one go, so a lack of memory leaves no half object behind. Numbers are rounded to what
- * could ever matter (1e-7 mm is a thousandth of a wavelength), so that the file reads well; a value that is not finite is null. */
+ * The tree is built first and printed in one go, so a lack of memory leaves no half object behind. Numbers are rounded
+ * to what could ever matter (1e-7 mm is a thousandth of a wavelength), so that the file reads well; a value that is not
+ * finite is null. */
 #include "slotproof/report.h"
 
 #include <cjson/cJSON.h>
@@ -78,7 +79,7 @@ static void add_point(builder *b, cJSON *parent, const char *name, sp_point p)
   attach(b, pair, NULL, number_item(p.y, PX));
 }
 
-/* ---- parts of the record -------------------------------------------------------------------------------------------- */
+/* ---- parts of the record ---------------------------------------------------------------------------------------- */
 
 static void add_sources(builder *b, cJSON *root, const sp_record *r)
 {
@@ -149,11 +150,26 @@ static void add_budget(builder *b, cJSON *mark, const sp_budget *budget)
 static sp_mark_record without_measurement(const sp_mark_record *m)
 {
   const sp_point nowhere = {NAN, NAN};
-  return (sp_mark_record){.fret = m->fret, .layout_mm = m->layout_mm, .verdict = m->verdict, .x_mm = NAN, .error_mm = NAN,
-                          .error_cents = NAN, .u_mm = NAN, .expanded_u_mm = NAN, .expanded_u_cents = NAN,
-                          .squareness_deg = NAN, .u_squareness_deg = NAN, .width_mm = NAN, .u_width_mm = NAN,
-                          .contrast = NAN, .coverage = NAN, .end_a_px = nowhere, .end_b_px = nowhere, .centre_px = nowhere,
-                          .budget = {NAN, NAN, NAN, NAN, NAN}, .recut_mm = NAN};
+  return (sp_mark_record){.fret = m->fret,
+                          .layout_mm = m->layout_mm,
+                          .verdict = m->verdict,
+                          .x_mm = NAN,
+                          .error_mm = NAN,
+                          .error_cents = NAN,
+                          .u_mm = NAN,
+                          .expanded_u_mm = NAN,
+                          .expanded_u_cents = NAN,
+                          .squareness_deg = NAN,
+                          .u_squareness_deg = NAN,
+                          .width_mm = NAN,
+                          .u_width_mm = NAN,
+                          .contrast = NAN,
+                          .coverage = NAN,
+                          .end_a_px = nowhere,
+                          .end_b_px = nowhere,
+                          .centre_px = nowhere,
+                          .budget = {NAN, NAN, NAN, NAN, NAN},
+                          .recut_mm = NAN};
 }
 
 static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
@@ -244,7 +260,7 @@ static void add_datum(builder *b, cJSON *root, const sp_record *r)
   add_number(b, o, "u_mm", r->datum_u_mm, MM);
 }
 
-/* ---- the whole ------------------------------------------------------------------------------------------------------ */
+/* ---- the whole -------------------------------------------------------------------------------------------------- */
 
 /* Prints and frees the tree. */
 static sp_status write_tree(const builder *b, cJSON *root, FILE *file, sp_error *err)

@@ -74,14 +74,16 @@ static size_t covered(const sp_pen *pen, const box *b, double margin, const sp_p
 static void place_box(const sp_pen *pen, const sp_point *busy, size_t count, box *b)
 {
   static const double STEPS[] = {1.0, 0.0, 0.5, 0.25, 0.75}, NEAR = 1.0, WIDE = 12.0; /* margins in letters */
-  const double w = sp_canvas_width_px(pen->canvas) - b->width - b->letter, h = sp_canvas_height_px(pen->canvas) - b->height - b->letter;
+  const double w = sp_canvas_width_px(pen->canvas) - b->width - b->letter,
+               h = sp_canvas_height_px(pen->canvas) - b->height - b->letter;
   size_t best = SIZE_MAX;
   sp_point chosen = {0.0, 0.0};
   for (size_t i = 0; i < 5; i++)
     for (size_t j = 0; j < 5; j++) {
       b->corner = (sp_point){0.5 * b->letter + STEPS[i] * w, 0.5 * b->letter + STEPS[j] * h};
       /* what is covered counts first; then, to stay clear of board and rule, what is near */
-      const size_t n = covered(pen, b, NEAR * b->letter, busy, count) * (count + 1) + covered(pen, b, WIDE * b->letter, busy, count);
+      const size_t n =
+          covered(pen, b, NEAR * b->letter, busy, count) * (count + 1) + covered(pen, b, WIDE * b->letter, busy, count);
       if (n < best) {
         best = n;
         chosen = b->corner;
@@ -109,8 +111,8 @@ static void draw_entry(sp_pen *pen, const entry *e, const box *b, double y)
     sp_pen_line(pen, from, to, e->dash, e->dash == SP_DASHED ? SP_INK_AXIS : SP_INK_MISSING);
     break;
   case ENTRY_TICK:
-    sp_pen_line(pen, on_picture(pen, middle, y - 0.4 * b->letter), on_picture(pen, middle, y + 0.4 * b->letter), SP_SOLID,
-                SP_INK_RULE);
+    sp_pen_line(pen, on_picture(pen, middle, y - 0.4 * b->letter), on_picture(pen, middle, y + 0.4 * b->letter),
+                SP_SOLID, SP_INK_RULE);
     break;
   case ENTRY_CROSSED:
     sp_pen_cross(pen, centre, 0.4 * b->letter, SP_INK_OUT);
@@ -118,13 +120,15 @@ static void draw_entry(sp_pen *pen, const entry *e, const box *b, double y)
   }
   if (pen->status == SP_OK)
     pen->status = sp_canvas_text_width(e->text, b->letter, &width, pen->err);
-  sp_pen_text(pen, e->text, on_picture(pen, left + (SIGN_WIDTH - MARGIN) * b->letter + MARGIN * b->letter + 0.5 * width, y),
+  sp_pen_text(pen, e->text,
+              on_picture(pen, left + (SIGN_WIDTH - MARGIN) * b->letter + MARGIN * b->letter + 0.5 * width, y),
               b->letter, SP_INK_MISSING);
 }
 
 static void draw_ground(sp_pen *pen, const box *b)
 {
-  const double x0 = b->corner.x, y0 = b->corner.y, x1 = x0 + b->width, y1 = y0 + b->height, t = fmax(1.0, b->letter / 12.0);
+  const double x0 = b->corner.x, y0 = b->corner.y, x1 = x0 + b->width, y1 = y0 + b->height,
+               t = fmax(1.0, b->letter / 12.0);
   const sp_point frame[] = {{x0, y0}, {x1, y0}, {x1, y1}, {x0, y1}};
   const sp_point paper[] = {{x0 + t, y0 + t}, {x1 - t, y0 + t}, {x1 - t, y1 - t}, {x0 + t, y1 - t}};
   if (pen->status == SP_OK)

@@ -1,9 +1,9 @@
 /* What was found, drawn into the picture.
  *
- * A line ON a knife line would hide it, so each mark is flanked by two. Number and sign stand beyond the line's end, on the side away
- * from the rule if there is room there. Text always stands upright in the picture. A missing mark is drawn
- * where its neighbours say it should be: its ends are interpolated between theirs over the computed places (which is drawing,
- * good to a line's width, not measuring). */
+ * A line ON a knife line would hide it, so each mark is flanked by two. Number and sign stand beyond the line's end, on
+ * the side away from the rule if there is room there. Text always stands upright in the picture. A missing mark is
+ * drawn where its neighbours say it should be: its ends are interpolated between theirs over the computed places (which
+ * is drawing, good to a line's width, not measuring). */
 #include "slotproof/report.h"
 
 #include <math.h>
@@ -11,9 +11,9 @@
 
 #include "pen.h"
 
-/* Letter height: this part of the picture's longer side, within limits, and no more than this part of the narrowest fret. */
+/* Letter height: this part of the picture's longer side, within limits, and this part of the narrowest fret. */
 static const double LETTER_PART = 1.0 / 150.0, LEAST_LETTER_PX = 9.0, MOST_LETTER_PX = 90.0, FRET_PART = 0.42;
-/* Of the letter height, beyond the line's end: sign, number, word. Outward text needs more room sideways than upward. */
+/* Of the letter height, beyond the line's end: sign, number, word. Text needs more room sideways than upward. */
 static const double SIGN_AT = 1.1, NUMBER_AT_UP = 2.7, NUMBER_AT_SIDE = 3.1, WORD_AT_UP = 4.3, WORD_AT_SIDE = 6.6;
 static const double SIGN_RADIUS = 0.6;
 /* Clear of the mark on either side: its blur and the rim of the flanking line. */
@@ -28,7 +28,7 @@ typedef struct drawing {
   double outward;  /* +1: beyond the line's end, -1: inside the board for lack of room */
 } drawing;
 
-/* ---- sizes and directions ------------------------------------------------------------------------------------------- */
+/* ---- sizes and directions --------------------------------------------------------------------------------------- */
 
 static uint32_t reduction_of(const sp_raster *raster)
 {
@@ -86,7 +86,8 @@ static double word_at(const drawing *d)
 static bool labels_fit(const drawing *d)
 {
   const double edge = 0.9 * d->pen.letter_px * d->pen.reduce;
-  const double width = sp_canvas_width_px(d->pen.canvas) * d->pen.reduce, height = sp_canvas_height_px(d->pen.canvas) * d->pen.reduce;
+  const double width = sp_canvas_width_px(d->pen.canvas) * d->pen.reduce,
+               height = sp_canvas_height_px(d->pen.canvas) * d->pen.reduce;
   for (size_t i = 0; i < d->record->mark_count; i++) {
     const sp_mark_record *m = &d->record->marks[i];
     const sp_point p = label_at(d, m->end_a_px, m->end_b_px, number_at(d));
@@ -115,15 +116,15 @@ static void choose_side(drawing *d)
   d->outward = -1.0;
 }
 
-/* ---- marks ---------------------------------------------------------------------------------------------------------- */
+/* ---- marks ------------------------------------------------------------------------------------------------------ */
 
 static void flank(drawing *d, const sp_mark_record *m, sp_colour ink)
 {
   const double scale = d->record->reference.px_per_mm, half = 0.5 * m->width_mm * scale;
   const double gap = (isfinite(half) ? half : 0.0) + (GAP_PX + d->pen.stroke_px) * d->pen.reduce;
   for (int s = -1; s <= 1; s += 2)
-    sp_pen_line(&d->pen, sp_point_shifted(m->end_a_px, d->axis, s * gap), sp_point_shifted(m->end_b_px, d->axis, s * gap),
-                SP_SOLID, ink);
+    sp_pen_line(&d->pen, sp_point_shifted(m->end_a_px, d->axis, s * gap),
+                sp_point_shifted(m->end_b_px, d->axis, s * gap), SP_SOLID, ink);
 }
 
 static void put_label(drawing *d, int32_t fret, sp_point a, sp_point b, sp_colour ink, const char *word)
@@ -142,13 +143,14 @@ static void draw_found(drawing *d, const sp_mark_record *m)
   const sp_point heading = {move < 0.0 ? -d->axis.x : d->axis.x, move < 0.0 ? -d->axis.y : d->axis.y};
   flank(d, m, ink);
   if (m->fret > 0)
-    sp_pen_sign(&d->pen, m->verdict, label_at(d, m->end_a_px, m->end_b_px, SIGN_AT), heading, SIGN_RADIUS * d->pen.letter_px);
+    sp_pen_sign(&d->pen, m->verdict, label_at(d, m->end_a_px, m->end_b_px, SIGN_AT), heading,
+                SIGN_RADIUS * d->pen.letter_px);
   put_label(d, m->fret, m->end_a_px, m->end_b_px, ink, m->verdict == SP_OUT ? "out" : NULL);
 }
 
 static const sp_mark_record *neighbour(const sp_record *r, size_t from, int step)
 {
-  for (size_t i = from; i < r->mark_count; i = step > 0 ? i + 1 : i - 1) /* below 0 wraps to a large number */
+  for (size_t i = from; i < r->mark_count; i += (size_t)step) /* below 0 wraps to a large number, and ends it */
     if (r->marks[i].found && sp_point_known(r->marks[i].end_a_px) && sp_point_known(r->marks[i].end_b_px))
       return &r->marks[i];
   return NULL;
@@ -194,11 +196,12 @@ static void draw_strays(drawing *d)
                 SP_DOTTED, SP_INK_MISSING);
     sp_pen_line(&d->pen, sp_point_shifted(s->end_a_px, d->axis, gap), sp_point_shifted(s->end_b_px, d->axis, gap),
                 SP_DOTTED, SP_INK_MISSING);
-    sp_pen_text(&d->pen, "no fret", label_at(d, s->end_a_px, s->end_b_px, SIGN_AT), 0.6 * d->pen.letter_px, SP_INK_MISSING);
+    sp_pen_text(&d->pen, "no fret", label_at(d, s->end_a_px, s->end_b_px, SIGN_AT), 0.6 * d->pen.letter_px,
+                SP_INK_MISSING);
   }
 }
 
-/* ---- the scale ------------------------------------------------------------------------------------------------------ */
+/* ---- the scale -------------------------------------------------------------------------------------------------- */
 
 static void draw_graduations(drawing *d)
 {
@@ -222,7 +225,7 @@ static void draw_graduations(drawing *d)
   }
 }
 
-/* ---- where the legend should not go --------------------------------------------------------------------------------- */
+/* ---- where the legend should not go ----------------------------------------------------------------------------- */
 
 enum { SAMPLES = 9 };
 
@@ -238,7 +241,7 @@ static size_t sample_line(sp_point a, sp_point b, sp_point *into)
 static void draw_legend(drawing *d, bool reference_only)
 {
   const sp_record *r = d->record;
-  const size_t room = (r->mark_count + r->stray_count) * (SAMPLES + 1) + r->reference.graduation_count + 8;
+  const size_t room = (r->mark_count + r->stray_count) * (SAMPLES + 1) + r->reference.graduation_count + 4 * SAMPLES;
   sp_point *busy = calloc(room, sizeof *busy);
   size_t n = 0;
   if (!busy) {
@@ -247,17 +250,20 @@ static void draw_legend(drawing *d, bool reference_only)
   }
   for (size_t i = 0; i < r->mark_count; i++) {
     n += sample_line(r->marks[i].end_a_px, r->marks[i].end_b_px, busy + n);
-    busy[n++] = label_at(d, r->marks[i].end_a_px, r->marks[i].end_b_px, number_at(d)); /* unknown ones are never covered */
+    busy[n++] =
+        label_at(d, r->marks[i].end_a_px, r->marks[i].end_b_px, number_at(d)); /* unknown ones are never covered */
   }
   for (size_t i = 0; i < r->stray_count; i++)
     n += sample_line(r->strays[i].end_a_px, r->strays[i].end_b_px, busy + n);
   for (size_t i = 0; i < r->reference.graduation_count; i++)
     busy[n++] = r->reference.graduations[i].at_px;
+  for (size_t i = 0; i < 4; i++)
+    n += sample_line(r->outline_px[i], r->outline_px[(i + 1) % 4], busy + n);
   sp_pen_legend(&d->pen, busy, n, reference_only);
   free(busy);
 }
 
-/* ---- the whole ------------------------------------------------------------------------------------------------------ */
+/* ---- the whole -------------------------------------------------------------------------------------------------- */
 
 static sp_status draw(const sp_record *record, const sp_raster *raster, bool reference_only, FILE *file, sp_error *err)
 {

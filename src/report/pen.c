@@ -1,7 +1,7 @@
 /* Lines and signs with a light rim, so that they read on ebony as on maple.
  *
- * The palette is our own: a mid blue, a strong orange, a dark violet and black. Blue and orange stay apart in every common form of
- * colour blindness, and the four differ in lightness. */
+ * The palette is our own: a mid blue, a strong orange, a dark violet and black. Blue and orange stay apart in every
+ * common form of colour blindness, and the four differ in lightness. */
 #include "pen.h"
 
 #include <math.h>
@@ -25,7 +25,7 @@ sp_colour sp_ink_of(sp_verdict verdict)
   return SP_INK_MISSING;
 }
 
-/* ---- places --------------------------------------------------------------------------------------------------------- */
+/* ---- places ----------------------------------------------------------------------------------------------------- */
 
 bool sp_point_known(sp_point p)
 {
@@ -62,7 +62,7 @@ static void keep(sp_pen *pen, sp_status status)
     pen->status = status;
 }
 
-/* ---- lines ---------------------------------------------------------------------------------------------------------- */
+/* ---- lines ------------------------------------------------------------------------------------------------------ */
 
 static void piece(sp_pen *pen, sp_point a, sp_point b, sp_colour ink)
 {
@@ -78,8 +78,8 @@ void sp_pen_line(sp_pen *pen, sp_point from, sp_point to, sp_dash dash, sp_colou
     return;
   const sp_point a = on_canvas(pen, from), b = on_canvas(pen, to), d = sp_direction(a, b);
   const double length = hypot(b.x - a.x, b.y - a.y);
-  const double drawn = dash == SP_DOTTED ? pen->stroke_px : pen->letter_px, pitch = dash == SP_DOTTED ? 0.4 * pen->letter_px + 2.0
-                                                                                                  : 1.7 * pen->letter_px;
+  const double drawn = dash == SP_DOTTED ? pen->stroke_px : pen->letter_px,
+               pitch = dash == SP_DOTTED ? 0.4 * pen->letter_px + 2.0 : 1.7 * pen->letter_px;
   if (dash == SP_SOLID) {
     piece(pen, a, b, ink);
     return;
@@ -94,7 +94,7 @@ void sp_pen_text(sp_pen *pen, const char *text, sp_point centre, double height_p
     keep(pen, sp_canvas_text(pen->canvas, text, on_canvas(pen, centre), height_px, ink, SP_INK_PAPER, pen->err));
 }
 
-/* ---- signs ---------------------------------------------------------------------------------------------------------- */
+/* ---- signs ------------------------------------------------------------------------------------------------------ */
 
 static double rim_of(double radius_px)
 {
@@ -122,7 +122,8 @@ static void shape(sp_pen *pen, sp_point centre, sp_point heading, const sp_point
     const double r = layer ? radius_px : radius_px + 1.8 * rim_of(radius_px);
     sp_point corners[SP_CANVAS_MAX_CORNERS];
     for (size_t i = 0; i < count; i++)
-      corners[i] = sp_point_shifted(sp_point_shifted(on_canvas(pen, centre), heading, r * form[i].x), aside, r * form[i].y);
+      corners[i] =
+          sp_point_shifted(sp_point_shifted(on_canvas(pen, centre), heading, r * form[i].x), aside, r * form[i].y);
     keep(pen, sp_canvas_polygon(pen->canvas, corners, count, layer ? ink : SP_INK_PAPER, pen->err));
   }
 }
@@ -142,8 +143,9 @@ void sp_pen_diamond(sp_pen *pen, sp_point centre, double radius_px, sp_colour in
 void sp_pen_cross(sp_pen *pen, sp_point centre, double radius_px, sp_colour ink)
 {
   static const double HALF = 0.25; /* half width of an arm */
-  static const sp_point FORM[] = {{1.0, HALF},  {HALF, HALF},   {HALF, 1.0},   {-HALF, 1.0},  {-HALF, HALF},  {-1.0, HALF},
-                                  {-1.0, -HALF}, {-HALF, -HALF}, {-HALF, -1.0}, {HALF, -1.0}, {HALF, -HALF}, {1.0, -HALF}};
+  static const sp_point FORM[] = {{1.0, HALF},   {HALF, HALF}, {HALF, 1.0},   {-HALF, 1.0},
+                                  {-HALF, HALF}, {-1.0, HALF}, {-1.0, -HALF}, {-HALF, -HALF},
+                                  {-HALF, -1.0}, {HALF, -1.0}, {HALF, -HALF}, {1.0, -HALF}};
   static const double DIAGONAL = 0.70710678118654752;
   shape(pen, centre, (sp_point){DIAGONAL, DIAGONAL}, FORM, sizeof FORM / sizeof *FORM, radius_px, ink);
 }

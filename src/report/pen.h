@@ -1,7 +1,8 @@
 /* Drawing primitives of the overlay; private to this folder.
  *
- * Places are px of the PICTURE; sizes (lengths, radii, widths) are px of the CANVAS, so that signs look alike however the picture was
- * reduced. Places that are not known are passed over. The first failure is kept and all later calls do nothing. */
+ * Places are px of the PICTURE; sizes (lengths, radii, widths) are px of the CANVAS, so that signs look alike however
+ * the picture was reduced. Places that are not known are passed over. The first failure is kept and all later calls do
+ * nothing. */
 #ifndef SLOTPROOF_PEN_H
 #define SLOTPROOF_PEN_H
 
@@ -11,15 +12,17 @@
 
 typedef struct sp_pen {
   sp_canvas *canvas;
-  double reduce;     /* picture px per canvas px */
-  double letter_px;  /* height of a digit */
-  int stroke_px;     /* width of a line */
+  double reduce;    /* picture px per canvas px */
+  double letter_px; /* height of a digit */
+  int stroke_px;    /* width of a line */
   sp_status status;
   sp_error *err;
 } sp_pen;
 
-/* One colour and form for each thing that is drawn. The colours differ in lightness too, and each form stands without colour. */
-extern const sp_colour SP_INK_WITHIN, SP_INK_OUT, SP_INK_UNDECIDED, SP_INK_MISSING, SP_INK_AXIS, SP_INK_RULE, SP_INK_PAPER;
+/* One colour and form for each thing that is drawn. The colours differ in lightness too, and each form stands without
+ * colour. */
+extern const sp_colour SP_INK_WITHIN, SP_INK_OUT, SP_INK_UNDECIDED, SP_INK_MISSING, SP_INK_AXIS, SP_INK_RULE,
+    SP_INK_PAPER;
 sp_colour sp_ink_of(sp_verdict verdict);
 
 bool sp_point_known(sp_point p);
@@ -39,7 +42,8 @@ void sp_pen_cross(sp_pen *pen, sp_point centre, double radius_px, sp_colour ink)
 /* The sign of a verdict. `heading`: the way the mark has to move. */
 void sp_pen_sign(sp_pen *pen, sp_verdict verdict, sp_point centre, sp_point heading, double radius_px);
 
-/* A box with every sign and its meaning, in the place where it covers least of `busy`. `reference_only`: the scale's signs alone. */
+/* A box with every sign and its meaning, in the place where it covers least of `busy`. `reference_only`: the scale's
+ * signs alone. */
 void sp_pen_legend(sp_pen *pen, const sp_point *busy, size_t count, bool reference_only);
 
 #endif

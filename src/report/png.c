@@ -1,6 +1,7 @@
 /* The canvas as a PNG through libpng, row by row and with fast compression: an overlay is looked at, not archived.
  *
- * libpng reports errors by longjmp. Nothing that lives across it is changed after setjmp, so no variable needs volatile. */
+ * libpng reports errors by longjmp. Nothing that lives across it is changed after setjmp, so no variable needs
+ * volatile. */
 #include <png.h>
 #include <stdlib.h>
 #include <string.h>

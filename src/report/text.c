@@ -1,8 +1,9 @@
 /* The report for the bench.
  *
- * Order: the verdict with its counts; what to cut again and which way; lines that are missing or undecided, with the reason;
- * the table; what lies outside the table; how the scale was read. Someone with a saw in hand reads the first five lines.
- * Lengths in what is to be done carry hundredths of a millimetre, finer than a saw can follow; the table carries thousandths. */
+ * Order: the verdict with its counts; what to cut again and which way; lines that are missing or undecided, with the
+ * reason; the table; what lies outside the table; how the scale was read. Someone with a saw in hand reads the first
+ * five lines. Lengths in what is to be done carry hundredths of a millimetre, finer than a saw can follow; the table
+ * carries thousandths. */
 #include "slotproof/report.h"
 
 #include <math.h>
@@ -13,7 +14,7 @@
 
 enum { COLUMNS = 100 };
 
-/* ---- words and wrapping --------------------------------------------------------------------------------------------- */
+/* ---- words and wrapping ----------------------------------------------------------------------------------------- */
 
 /* Characters, not bytes: continuation bytes of UTF-8 take no column. */
 static int columns_of(const char *s, size_t bytes)
@@ -76,7 +77,7 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict)
   return n;
 }
 
-/* ---- lines that belong to no fret ----------------------------------------------------------------------------------- */
+/* ---- lines that belong to no fret ------------------------------------------------------------------------------- */
 
 static void put_strays(const sp_record *record, FILE *file)
 {
@@ -103,7 +104,7 @@ static sp_status put_findings(const sp_record *record, FILE *file, sp_error *err
   return SP_OK;
 }
 
-/* ---- what was looked at --------------------------------------------------------------------------------------------- */
+/* ---- what was looked at ----------------------------------------------------------------------------------------- */
 
 static sp_status put_sources(const sp_record *record, FILE *file, sp_error *err)
 {
@@ -126,8 +127,8 @@ static sp_status put_sources(const sp_record *record, FILE *file, sp_error *err)
 static void put_layout(const sp_record *record, FILE *file)
 {
   if (record->divisions > 0)
-    fprintf(file, "Layout:   scale length %.6g mm, %ld frets, %ld equal divisions of the octave\n", record->scale_length_mm,
-            (long)record->frets, (long)record->divisions);
+    fprintf(file, "Layout:   scale length %.6g mm, %ld frets, %ld equal divisions of the octave\n",
+            record->scale_length_mm, (long)record->frets, (long)record->divisions);
   else
     fprintf(file, "Layout:   scale length %.6g mm, %ld frets, from a list of steps\n", record->scale_length_mm,
             (long)record->frets);
@@ -162,7 +163,7 @@ static void put_fit(const sp_record *record, FILE *file)
   sp_text_wrapped("Best fit: ", 10, text, file);
 }
 
-/* ---- the whole ------------------------------------------------------------------------------------------------------ */
+/* ---- the whole -------------------------------------------------------------------------------------------------- */
 
 sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
 {

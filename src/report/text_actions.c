@@ -1,10 +1,10 @@
-/* The verdict in words, and what to do: which frets to cut again and which way, which ones could not be judged and why. */
+/* The verdict in words, and what to do: which frets to cut again and which way, which could not be judged and why. */
 #include <math.h>
 #include <string.h>
 
 #include "report_internal.h"
 
-/* ---- the first line ------------------------------------------------------------------------------------------------- */
+/* ---- the first line --------------------------------------------------------------------------------------------- */
 
 static void put_tolerance(const sp_record *record, char *into, size_t size)
 {
@@ -51,8 +51,9 @@ void sp_text_headline(const sp_record *record, FILE *file)
 {
   char tolerance[80];
   put_tolerance(record, tolerance, sizeof tolerance);
-  const char *word = record->verdict == SP_WITHIN ? "WITHIN TOLERANCE" : record->verdict == SP_OUT ? "OUT OF TOLERANCE"
-                                                                                                : "NOT DECIDED";
+  const char *word = record->verdict == SP_WITHIN ? "WITHIN TOLERANCE"
+                     : record->verdict == SP_OUT  ? "OUT OF TOLERANCE"
+                                                  : "NOT DECIDED";
   fprintf(file, "%s: ", word);
   put_counts(record, tolerance, file);
   fprintf(file, ".\n");
@@ -60,7 +61,7 @@ void sp_text_headline(const sp_record *record, FILE *file)
     fprintf(file, "No tolerance was given, so %s was taken.\n", tolerance);
 }
 
-/* ---- single frets --------------------------------------------------------------------------------------------------- */
+/* ---- single frets ----------------------------------------------------------------------------------------------- */
 
 /* ", 2.1 cents sharp" or nothing. */
 static void put_cents(const sp_mark_record *m, char *into, size_t size)
@@ -75,8 +76,8 @@ static void put_out(const sp_mark_record *m, FILE *file)
   char name[24], cents[64], text[240];
   put_cents(m, cents, sizeof cents);
   const char *near = m->error_mm > 0.0 ? "bridge" : "nut", *toward = m->error_mm > 0.0 ? "nut" : "bridge";
-  int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm), near,
-                   cents);
+  int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm),
+                   near, cents);
   if (isfinite(m->recut_mm))
     snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
   sp_text_wrapped("  ", 6, text, file);
@@ -85,19 +86,21 @@ static void put_out(const sp_mark_record *m, FILE *file)
 /* Where most of the doubt comes from, and what would lessen it. */
 static const char *largest_doubt(const sp_budget *b)
 {
-  static const char *const WORDS[] = {"most of it from the mark itself, which is faint or frayed", "most of it from reading the scale",
-                                      "most of it from the nut, which is faint or frayed",
-                                      "most of it from what the reference itself may be wrong by",
-                                      "most of it from the temperature"};
+  static const char *const WORDS[] = {
+      "mostly for the mark, which is faint or frayed (clean it, scan at a higher resolution)",
+      "mostly for reading the scale (scan at a higher resolution, with a rule as long as the board)",
+      "mostly for the nut, which is faint or frayed (clean it, scan at a higher resolution)",
+      "mostly for what the reference itself may be wrong by (give its certified error with --reference-mpe)",
+      "mostly for the temperature (let rule and board rest at 20 C)"};
   const double parts[] = {b->line_mm, b->map_mm, b->datum_mm, b->rule_mm, b->temperature_mm};
   size_t most = 0;
   for (size_t i = 1; i < sizeof parts / sizeof *parts; i++)
     if (parts[i] > parts[most] || !isfinite(parts[most])) /* false where parts[i] is not known */
       most = i;
-  return isfinite(parts[most]) ? WORDS[most] : "its parts are not known";
+  return isfinite(parts[most]) ? WORDS[most] : "for reasons that are not known";
 }
 
-static void put_undecided(const sp_mark_record *m, const char *tolerance, FILE *file)
+static void put_undecided(const sp_mark_record *m, FILE *file)
 {
   char name[24], cents[64], text[400];
   put_cents(m, cents, sizeof cents);
@@ -109,9 +112,8 @@ static void put_undecided(const sp_mark_record *m, const char *tolerance, FILE *
     snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, but how sure that is is not known", name,
              fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents);
   else
-    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm (%s): the limit of %s lies within that",
-             name, fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm,
-             largest_doubt(&m->budget), tolerance);
+    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm, %s", name, fabs(m->error_mm),
+             m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm, largest_doubt(&m->budget));
   sp_text_wrapped("  ", 6, text, file);
 }
 
@@ -119,20 +121,19 @@ static void put_missing(const sp_mark_record *m, FILE *file)
 {
   char name[24], text[240];
   if (m->fret == 0)
-    snprintf(text, sizeof text, "the nut: neither a line nor a squared end was found; the frets are compared with each other");
+    snprintf(text, sizeof text,
+             "the nut: neither a line nor a squared end was found; the frets are compared with each other");
   else
-    snprintf(text, sizeof text, "%s: no line was found where it belongs, %.2f mm from the nut", sp_fret_name(m->fret, name),
-             m->layout_mm);
+    snprintf(text, sizeof text, "%s: no line was found where it belongs, %.2f mm from the nut",
+             sp_fret_name(m->fret, name), m->layout_mm);
   sp_text_wrapped("  ", 6, text, file);
 }
 
-/* ---- groups --------------------------------------------------------------------------------------------------------- */
+/* ---- groups ----------------------------------------------------------------------------------------------------- */
 
 static void put_group(const sp_record *record, sp_verdict verdict, const char *title, FILE *file)
 {
-  char tolerance[80];
   bool first = true;
-  put_tolerance(record, tolerance, sizeof tolerance);
   for (size_t i = 0; i < record->mark_count; i++) {
     const sp_mark_record *m = &record->marks[i];
     if (m->verdict != verdict)
@@ -143,7 +144,7 @@ static void put_group(const sp_record *record, sp_verdict verdict, const char *t
     if (verdict == SP_OUT)
       put_out(m, file);
     else if (verdict == SP_UNDECIDED)
-      put_undecided(m, tolerance, file);
+      put_undecided(m, file);
     else
       put_missing(m, file);
   }
@@ -168,11 +169,13 @@ static bool any_length(const sp_record *record)
 static void put_care(const sp_record *record, FILE *file)
 {
   if (record->marks_kind == SP_MARK_SLOT && sp_count_frets(record, SP_OUT))
-    sp_text_wrapped("  ", 2, "A slot that would overlap its old place has to be filled with wood and trimmed first.", file);
-  sp_text_wrapped("  ", 2,
-                  "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye protection, and keep "
-                  "the dust out of your lungs.",
-                  file);
+    sp_text_wrapped("  ", 2, "A slot that would overlap its old place has to be filled with wood and trimmed first.",
+                    file);
+  sp_text_wrapped(
+      "  ", 2,
+      "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye protection, and keep "
+      "the dust out of your lungs.",
+      file);
 }
 
 void sp_text_actions(const sp_record *record, FILE *file)
@@ -191,5 +194,6 @@ void sp_text_actions(const sp_record *record, FILE *file)
                     "they are against the best-fitting layout. Lay a steel rule beside the board and scan again.",
                     file);
   else
-    put_group(record, SP_UNDECIDED, "Undecided (scan again at a higher resolution, or check by hand)", file);
+    put_group(record, SP_UNDECIDED, "Undecided (the limit lies within the doubt: check by hand, or lessen the doubt)",
+              file);
 }

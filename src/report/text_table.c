@@ -44,14 +44,15 @@ void sp_text_table(const sp_record *record, FILE *file)
                 "              mm        mm       mm     mm                       deg      mm\n");
   for (size_t i = 0; i < record->mark_count; i++)
     put_row(&record->marks[i], file);
-  sp_text_wrapped("  ", 2,
-                  "Places are from the nut along the centre line. Error: + is too near the bridge, which sounds sharp. "
-                  "+/- is the expanded uncertainty (k = 2, about 95 %). Off square: + where the end on the right, seen from "
-                  "the nut, is nearer the bridge.",
-                  file);
+  sp_text_wrapped(
+      "  ", 2,
+      "Places are from the nut along the centre line. Error: + is too near the bridge, which sounds sharp. "
+      "+/- is the expanded uncertainty (k = 2, about 95 %). Off square: + where the end on the right, seen from "
+      "the nut, is nearer the bridge.",
+      file);
 }
 
-/* ---- the scale ------------------------------------------------------------------------------------------------------ */
+/* ---- the scale -------------------------------------------------------------------------------------------------- */
 
 typedef struct sentence {
   char text[900];
@@ -81,6 +82,9 @@ static void say_graduations(const sp_reference_record *r, sentence *s)
     say(s, ", %zu left out", r->graduation_count - r->graduations_used);
 }
 
+/* Less is not worth a sentence. */
+static const double LEAST_UNEVENNESS_MM = 0.0005;
+
 static void say_span(const sp_reference_record *r, sentence *s)
 {
   if (isfinite(r->span_mm))
@@ -92,7 +96,7 @@ static void say_span(const sp_reference_record *r, sentence *s)
   say(s, ".");
   if (isfinite(r->fit_rms_mm))
     say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
-  if (isfinite(r->carriage_rms_mm))
+  if (isfinite(r->carriage_rms_mm) && r->carriage_rms_mm >= LEAST_UNEVENNESS_MM)
     say(s, " An unevenness of the scan of %.4f mm (rms) was straightened by them.", r->carriage_rms_mm);
 }
 
@@ -102,8 +106,9 @@ static void say_mpe(const sp_reference_record *r, sentence *s)
   if (!isfinite(r->mpe_mm))
     return;
   if (r->mpe_mm > 0.0)
-    say(s, " The reference itself may be wrong by up to %.4g mm over that span (maximum permissible error); every +/- "
-           "stated includes its share.",
+    say(s,
+        " The reference itself may be wrong by up to %.4g mm over that span (maximum permissible error); every +/- "
+        "stated includes its share.",
         r->mpe_mm);
   else
     say(s, " The reference was taken as free of error, as told.");
@@ -111,10 +116,12 @@ static void say_mpe(const sp_reference_record *r, sentence *s)
 
 void sp_text_scale(const sp_record *record, FILE *file)
 {
-  static const char *const NAMES[] = {[SP_REFERENCE_RULE] = "a steel rule", [SP_REFERENCE_STRIP] = "a printed strip",
+  static const char *const NAMES[] = {[SP_REFERENCE_RULE] = "a steel rule",
+                                      [SP_REFERENCE_STRIP] = "a printed strip",
                                       [SP_REFERENCE_PROFILE] = "a profile of the scanner",
                                       [SP_REFERENCE_DISTANCE] = "a known distance between two points",
-                                      [SP_REFERENCE_DPI] = "the resolution that the file states (a claim, not a measurement)"};
+                                      [SP_REFERENCE_DPI] =
+                                          "the resolution that the file states (a claim, not a measurement)"};
   const sp_reference_record *r = &record->reference;
   sentence s = {.used = 0};
   if (r->kind == SP_REFERENCE_NONE || !NAMES[r->kind]) {

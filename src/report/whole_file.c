@@ -1,8 +1,9 @@
 /* Files that appear whole or not at all.
  *
- * Written beside the final place under a name of its own, pushed to the disk, then renamed: rename(2) within one folder is
- * atomic, so a reader sees the old file or the new one, and a full disk leaves the old one untouched. The name is made with
- * O_EXCL, and permissions come from the umask (mkstemp would make them private) or from the file that is replaced. */
+ * Written beside the final place under a name of its own, pushed to the disk, then renamed: rename(2) within one folder
+ * is atomic, so a reader sees the old file or the new one, and a full disk leaves the old one untouched. The name is
+ * made with O_EXCL, and permissions come from the umask (mkstemp would make them private) or from the file that is
+ * replaced. */
 /* for realpath, which POSIX has had in its base since 2008 but glibc hides without this */
 #define _XOPEN_SOURCE 700
 #include "slotproof/report.h"

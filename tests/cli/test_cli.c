@@ -1,6 +1,6 @@
-/* The program from outside, through a shell: exit statuses and messages by a table, files whole or not at all, the examples of the
- * manual page. Called with the program as its one argument; works in a folder of its own, which must be empty of leftovers
- * at the end. */
+/* The program from outside, through a shell: exit statuses and messages by a table, files whole or not at all, the
+ * examples of the manual page. Called with the program as its one argument; works in a folder of its own, which must be
+ * empty of leftovers at the end. */
 /* for realpath and mkdtemp */
 #define _XOPEN_SOURCE 700
 #include "check_close.h"
@@ -244,8 +244,12 @@ static void test_full_disk_and_closed_output(void **state)
   (void)state;
   if (access("/dev/full", W_OK) != 0) /* a device of Linux that is always full */
     skip();
-  static const char *const LINES[] = {LAYOUT ">/dev/full", LAYOUT "--format json >/dev/full", "slotproof --help >/dev/full",
-                                      "slotproof --version >/dev/full", LAYOUT ">&-", "slotproof --help >&-"};
+  static const char *const LINES[] = {LAYOUT ">/dev/full",
+                                      LAYOUT "--format json >/dev/full",
+                                      "slotproof --help >/dev/full",
+                                      "slotproof --version >/dev/full",
+                                      LAYOUT ">&-",
+                                      "slotproof --help >&-"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++)
     check_refusal(LINES[i], 74, "standard output", "");
   check_refusal(LAYOUT "--output /dev/full", 74, "/dev/full", "");
@@ -262,7 +266,7 @@ static void test_folder_without_permission(void **state)
   assert_int_equal(rmdir("closed"), 0);
 }
 
-/* ---- the manual page ------------------------------------------------------------------------------------------------ */
+/* ---- the manual page -------------------------------------------------------------------------------------------- */
 
 /* The text of one line of the page as it is shown: \- and \e are the only escapes the examples use. */
 static void shown(char *line)
@@ -328,7 +332,8 @@ static void test_manual_examples(void **state)
 static void test_manual_is_complete(void **state)
 {
   (void)state;
-  static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help", "slotproof reference --help"};
+  static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help",
+                                         "slotproof reference --help"};
   static char page[TEXT_MAX];
   slurp(MANUAL_PAGE, page);
   shown(page);
@@ -350,7 +355,7 @@ static void test_manual_is_complete(void **state)
   assert_true(options > 20);
 }
 
-/* ---- the folder ----------------------------------------------------------------------------------------------------- */
+/* ---- the folder ------------------------------------------------------------------------------------------------- */
 
 static char folder[] = "cli-test-XXXXXX";
 
@@ -366,7 +371,8 @@ static void put_small_picture(void)
 static int enter_folder(void **state)
 {
   static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
-  static const unsigned char SHORT_PNG[] = {0x89, 'P', 'N', 'G', 0x0d, 0x0a, 0x1a, 0x0a, 0, 0, 0, 13, 'I', 'H', 'D', 'R', 0, 0};
+  static const unsigned char SHORT_PNG[] = {0x89, 'P', 'N', 'G', 0x0d, 0x0a, 0x1a, 0x0a, 0,
+                                            0,    0,   13,  'I', 'H',  'D',  'R',  0,    0};
   (void)state;
   put_file("steps.txt", STEPS, sizeof STEPS - 1);
   put_file("text.txt", "no numbers here\n", 16);
@@ -379,7 +385,8 @@ static int enter_folder(void **state)
 /* Fails if the program has left anything behind. */
 static int leave_folder(void **state)
 {
-  static const char *const OURS[] = {"steps.txt", "text.txt", "empty.png", "short.png", "small.png", "link.png", "bin/slotproof"};
+  static const char *const OURS[] = {"steps.txt", "text.txt", "empty.png",    "short.png",
+                                     "small.png", "link.png", "bin/slotproof"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
@@ -396,7 +403,8 @@ static bool prepare(const char *program)
   char *full = realpath(program, NULL), *here = NULL;
   static char path[COMMAND_MAX];
   const char *old = getenv("PATH");
-  bool fine = full && mkdtemp(folder) && chdir(folder) == 0 && mkdir("bin", 0755) == 0 && symlink(full, "bin/slotproof") == 0;
+  bool fine =
+      full && mkdtemp(folder) && chdir(folder) == 0 && mkdir("bin", 0755) == 0 && symlink(full, "bin/slotproof") == 0;
   fine = fine && (here = realpath("bin", NULL)) != NULL;
   fine = fine && snprintf(path, sizeof path, "%s:%s", here, old ? old : "/usr/bin:/bin") < COMMAND_MAX;
   fine = fine && setenv("PATH", path, 1) == 0;
@@ -408,10 +416,14 @@ static bool prepare(const char *program)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_refusals),           cmocka_unit_test(test_layout_formats),
-      cmocka_unit_test(test_help_and_version),   cmocka_unit_test(test_output_file),
-      cmocka_unit_test(test_full_disk_and_closed_output), cmocka_unit_test(test_folder_without_permission),
-      cmocka_unit_test(test_manual_examples),    cmocka_unit_test(test_manual_is_complete),
+      cmocka_unit_test(test_refusals),
+      cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_help_and_version),
+      cmocka_unit_test(test_output_file),
+      cmocka_unit_test(test_full_disk_and_closed_output),
+      cmocka_unit_test(test_folder_without_permission),
+      cmocka_unit_test(test_manual_examples),
+      cmocka_unit_test(test_manual_is_complete),
   };
   if (argc != 2 || !prepare(argv[1])) {
     fprintf(stderr, "usage: test_cli PROGRAM, in a folder that may be written to\n");

@@ -16,7 +16,7 @@ static void demand(int condition)
 
 static void demand_sentence(const sp_error *err)
 {
-  demand(err->status != SP_OK && err->text[0] != '\0');
+  demand(err->status != SP_OK && err->text[0] != '\0' && !strchr(err->text, '\n'));
 }
 
 static void lengths(const char *text)

@@ -1,8 +1,8 @@
 /* report_board.h: a small board in memory with the record a check of it would give, written by hand.
  *
- * The board is an invention: scale length 400 mm, 12 frets, 8 px per mm, a rule below it. Fret 3 is too near the bridge, fret 7 too near
- * the nut, fret 5 cannot be decided, fret 9 is missing, one scratch lies between frets 1 and 2. `turned` stands the picture
- * on end with the nut at the bottom. */
+ * The board is an invention: scale length 400 mm, 12 frets, 8 px per mm, a rule below it. Fret 3 is too near the
+ * bridge, fret 7 too near the nut, fret 5 cannot be decided, fret 9 is missing, one scratch lies between frets 1 and 2.
+ * `turned` stands the picture on end with the nut at the bottom. */
 #ifndef REPORT_BOARD_H
 #define REPORT_BOARD_H
 
@@ -85,8 +85,11 @@ static inline void board_reference(bool turned, sp_reference_record *r)
 /* False for lack of memory. Free with sp_record_free. */
 static inline bool board_record(bool turned, sp_record *r)
 {
-  const sp_finding finding = {.kind = "other-scale-length", .text = "the lines follow a scale length of 400.3 mm",
-                              .value = 400.3, .u_value = NAN, .unit = "mm"};
+  const sp_finding finding = {.kind = "other-scale-length",
+                              .text = "the lines follow a scale length of 400.3 mm",
+                              .value = 400.3,
+                              .u_value = NAN,
+                              .unit = "mm"};
   const double middle = 0.5 * (BOARD_LO_PX + BOARD_HI_PX), stray = BOARD_NUT_PX + 8.0 * 30.0;
   sp_record_init(r);
   r->scale_length_mm = BOARD_SCALE_MM;
@@ -104,7 +107,8 @@ static inline bool board_record(bool turned, sp_record *r)
   for (int fret = 0; fret <= BOARD_FRETS; fret++)
     board_mark(turned, fret, &r->marks[fret]);
   r->stray_count = 1;
-  r->strays[0] = (sp_stray_record){30.0, board_point(turned, stray, BOARD_LO_PX), board_point(turned, stray, BOARD_HI_PX)};
+  r->strays[0] =
+      (sp_stray_record){30.0, board_point(turned, stray, BOARD_LO_PX), board_point(turned, stray, BOARD_HI_PX)};
   r->fit_scale_length_mm = 400.312;
   r->fit_u_scale_length_mm = 0.06;
   r->fit_offset_mm = -0.02;
@@ -118,7 +122,8 @@ static inline bool board_record(bool turned, sp_record *r)
          sp_record_add_finding(r, &finding, NULL) == SP_OK;
 }
 
-static inline void board_bar(bool turned, double along, double half, double lo, double hi, double grey, sp_raster *raster)
+static inline void board_bar(bool turned, double along, double half, double lo, double hi, double grey,
+                             sp_raster *raster)
 {
   for (int i = (int)ceil(along - half); i <= (int)floor(along + half); i++)
     for (int j = (int)lo; j <= (int)hi; j++) {
@@ -134,7 +139,8 @@ static inline void board_bar(bool turned, double along, double half, double lo, 
 /* The picture: dark paper, a wooden board, its marks, a rule. */
 static inline bool board_raster(bool turned, int bits, sp_raster *raster)
 {
-  if (sp_raster_create(turned ? BOARD_SHORT_PX : BOARD_LONG_PX, turned ? BOARD_LONG_PX : BOARD_SHORT_PX, bits, raster, NULL))
+  if (sp_raster_create(turned ? BOARD_SHORT_PX : BOARD_LONG_PX, turned ? BOARD_LONG_PX : BOARD_SHORT_PX, bits, raster,
+                       NULL))
     return false;
   board_bar(turned, BOARD_LONG_PX / 2.0 - 0.5, BOARD_LONG_PX / 2.0 - 0.5, 0, BOARD_SHORT_PX - 1, 60, raster);
   board_bar(turned, BOARD_LONG_PX / 2.0 - 100, BOARD_LONG_PX / 2.0 - 150, 150, 590, 170, raster);
@@ -143,8 +149,8 @@ static inline bool board_raster(bool turned, int bits, sp_raster *raster)
     board_bar(turned, 100.0 + 8.0 * i, 1.0, 660, i % 10 ? 700 : 740, 40, raster);
   for (int fret = 0; fret <= BOARD_FRETS; fret++)
     if (fret != 9)
-      board_bar(turned, BOARD_NUT_PX + 8.0 * (board_layout_mm(fret) + board_error_mm(fret)), 1.0, BOARD_LO_PX, BOARD_HI_PX, 50,
-                raster);
+      board_bar(turned, BOARD_NUT_PX + 8.0 * (board_layout_mm(fret) + board_error_mm(fret)), 1.0, BOARD_LO_PX,
+                BOARD_HI_PX, 50, raster);
   board_bar(turned, BOARD_NUT_PX + 240.0, 1.0, BOARD_LO_PX, BOARD_HI_PX, 90, raster);
   return true;
 }

@@ -1,17 +1,18 @@
 /* Computed positions against tables of equal temperament, tunings with known ratios, and the trade's round figures.
  *
  * The table of positions was computed to nine digits from 1 - 2^(-n/12) apart from this program; 17.817 is the trade's
- * divisor; cents of pure intervals and commas as A. J. Ellis tabulates them (Helmholtz, On the Sensations of Tone, app. XX). */
+ * divisor; cents of pure intervals and commas as A. J. Ellis tabulates them (Helmholtz, On the Sensations of Tone, app.
+ * XX). */
 #include "check_close.h"
 
 #include <string.h>
 
 #include "slotproof/layout.h"
 
-static const double PART[25] = {0,           0.056125687, 0.109101282, 0.159103585, 0.206299474, 0.250846462, 0.292893219,
-                                0.332580073, 0.370039475, 0.405396442, 0.438768976, 0.470268453, 0.5,         0.528062844,
-                                0.554550641, 0.579551792, 0.603149737, 0.625423231, 0.646446609, 0.666290036, 0.685019738,
-                                0.702698221, 0.719384488, 0.735134226, 0.75};
+static const double PART[25] = {
+    0,           0.056125687, 0.109101282, 0.159103585, 0.206299474, 0.250846462, 0.292893219, 0.332580073, 0.370039475,
+    0.405396442, 0.438768976, 0.470268453, 0.5,         0.528062844, 0.554550641, 0.579551792, 0.603149737, 0.625423231,
+    0.646446609, 0.666290036, 0.685019738, 0.702698221, 0.719384488, 0.735134226, 0.75};
 
 static void twelve(void **state)
 {
@@ -45,8 +46,9 @@ typedef struct division {
 } division;
 
 static const division DIVISION[] = {
-  {17, 1.041616011, 70.588235, 25.029213}, {19, 1.037155044, 63.157895, 27.914246}, {22, 1.032008280, 54.545455, 32.241916},
-  {24, 1.029302237, 50.0, 35.127088},      {31, 1.022611436, 38.709677, 45.225410}, {53, 1.013164143, 22.641509, 76.963927},
+    {17, 1.041616011, 70.588235, 25.029213}, {19, 1.037155044, 63.157895, 27.914246},
+    {22, 1.032008280, 54.545455, 32.241916}, {24, 1.029302237, 50.0, 35.127088},
+    {31, 1.022611436, 38.709677, 45.225410}, {53, 1.013164143, 22.641509, 76.963927},
 };
 
 static void other_divisions(void **state)
@@ -101,9 +103,9 @@ static void pure_intervals(void **state)
   CHECK_CLOSE(l.position_mm[6], 200.0, 2e-5); /* the fifth at a third of the string */
   sp_layout_free(&l);
   /* commas */
-  CHECK_CLOSE(sp_cents_at(81.0, 1.0), 21.50629, 5e-6);                    /* syntonic, 81/80 */
-  CHECK_CLOSE(sp_cents_at(531441.0, 531441.0 - 524288.0), 23.46001, 5e-6); /* Pythagorean, 3^12/2^19 */
-  CHECK_CLOSE(sp_cents_at(32805.0, 32805.0 - 32768.0), 1.95372, 5e-6);     /* schisma */
+  CHECK_CLOSE(sp_cents_at(81.0, 1.0), 21.50629, 5e-6);                                /* syntonic, 81/80 */
+  CHECK_CLOSE(sp_cents_at(531441.0, 531441.0 - 524288.0), 23.46001, 5e-6);            /* Pythagorean, 3^12/2^19 */
+  CHECK_CLOSE(sp_cents_at(32805.0, 32805.0 - 32768.0), 1.95372, 5e-6);                /* schisma */
   CHECK_CLOSE(sp_cents_at(3.0, 1.0) - sp_cents_at(81.0, 1.0) / 4.0, 696.57843, 5e-6); /* quarter-comma fifth */
   /* Galilei's step */
   CHECK_CLOSE(sp_cents_at(18.0, 1.0), 98.954592, 5e-7);
@@ -150,7 +152,7 @@ static void trade_figures(void **state)
   CHECK_CLOSE(sp_position_mm(406.4, 100.0), 22.8, 0.05);
   /* 1200/ln 2 cents for a unit relative error of length */
   CHECK_CLOSE(sp_cents_per_mm(1.0, 0.0), 1731.2340490667561, 1e-12);
-  /* a scale read 0.1 % long with the string fixed: 0.5797, 1.7312 and 5.1937 cents at frets 5, 12 and 24, first order */
+  /* a scale read 0.1 % long with the string fixed: 0.5797, 1.7312 and 5.1937 cents at frets 5, 12, 24, first order */
   static const int FRET[] = {5, 12, 24};
   static const double CENTS[] = {0.5797, 1.7312, 5.1937};
   for (int k = 0; k < 3; k++) {
@@ -175,10 +177,11 @@ static void small_errors_keep_their_digits(void **state)
 static void impossible_places(void **state)
 {
   (void)state;
-  const double bad[] = {sp_error_cents(650, 325, 650), sp_error_cents(650, 325, 651), sp_error_cents(650, 650, 325),
-                        sp_error_cents(NAN, 325, 325), sp_error_cents(650, NAN, 325), sp_error_cents(650, 325, NAN),
-                        sp_error_cents(INFINITY, 0, 0), sp_error_cents(650, 325, -INFINITY), sp_cents_at(650, 650),
-                        sp_cents_per_mm(650, 650), sp_cents_per_mm(650, NAN), sp_cents_per_mm(NAN, 1)};
+  const double bad[] = {
+      sp_error_cents(650, 325, 650),  sp_error_cents(650, 325, 651),       sp_error_cents(650, 650, 325),
+      sp_error_cents(NAN, 325, 325),  sp_error_cents(650, NAN, 325),       sp_error_cents(650, 325, NAN),
+      sp_error_cents(INFINITY, 0, 0), sp_error_cents(650, 325, -INFINITY), sp_cents_at(650, 650),
+      sp_cents_per_mm(650, 650),      sp_cents_per_mm(650, NAN),           sp_cents_per_mm(NAN, 1)};
   for (size_t k = 0; k < sizeof bad / sizeof *bad; k++)
     assert_true(isnan(bad[k]));
 }
@@ -214,11 +217,11 @@ static void refuses(void **state)
 {
   (void)state;
   static const refusal CASE[] = {
-    {650, 0, 12, "1 to 1000 frets"},  {650, -1, 12, "1 to 1000 frets"}, {650, 1001, 1000, "1 to 1000 frets"},
-    {650, INT32_MIN, 12, "1 to 1000"}, {650, 24, 0, "1 or more parts"},  {650, 24, -12, "1 or more parts"},
-    {650, 11, 1, "octaves"},          {650, INT32_MAX, 1, "octaves"},   {0, 24, 12, "check its unit"},
-    {-650, 24, 12, "check its unit"}, {9.9, 24, 12, "check its unit"},  {10001, 24, 12, "check its unit"},
-    {NAN, 24, 12, "check its unit"},  {INFINITY, 24, 12, "check its unit"},
+      {650, 0, 12, "1 to 1000 frets"},   {650, -1, 12, "1 to 1000 frets"},     {650, 1001, 1000, "1 to 1000 frets"},
+      {650, INT32_MIN, 12, "1 to 1000"}, {650, 24, 0, "1 or more parts"},      {650, 24, -12, "1 or more parts"},
+      {650, 11, 1, "octaves"},           {650, INT32_MAX, 1, "octaves"},       {0, 24, 12, "check its unit"},
+      {-650, 24, 12, "check its unit"},  {9.9, 24, 12, "check its unit"},      {10001, 24, 12, "check its unit"},
+      {NAN, 24, 12, "check its unit"},   {INFINITY, 24, 12, "check its unit"},
   };
   for (size_t k = 0; k < sizeof CASE / sizeof *CASE; k++) {
     sp_layout l;
@@ -243,7 +246,7 @@ static void refuses_steps(void **state)
 {
   (void)state;
   static const double CENTS[5][3] = {
-    {100, 100, 200}, {100, 90, 200}, {0, 100, 200}, {100, NAN, 200}, {100, 200, 12001}};
+      {100, 100, 200}, {100, 90, 200}, {0, 100, 200}, {100, NAN, 200}, {100, 200, 12001}};
   sp_layout l;
   sp_error err = {0};
   for (int k = 0; k < 5; k++) {
@@ -259,11 +262,17 @@ static void refuses_steps(void **state)
 
 int main(void)
 {
-  const struct CMUnitTest tests[] = {
-    cmocka_unit_test(twelve),           cmocka_unit_test(other_divisions),  cmocka_unit_test(galilei),
-    cmocka_unit_test(pure_intervals),   cmocka_unit_test(cents_of_a_millimetre),
-    cmocka_unit_test(rounded_divisors), cmocka_unit_test(trade_figures),
-    cmocka_unit_test(small_errors_keep_their_digits), cmocka_unit_test(impossible_places),
-    cmocka_unit_test(rows),             cmocka_unit_test(refuses),          cmocka_unit_test(refuses_steps)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(twelve),
+                                     cmocka_unit_test(other_divisions),
+                                     cmocka_unit_test(galilei),
+                                     cmocka_unit_test(pure_intervals),
+                                     cmocka_unit_test(cents_of_a_millimetre),
+                                     cmocka_unit_test(rounded_divisors),
+                                     cmocka_unit_test(trade_figures),
+                                     cmocka_unit_test(small_errors_keep_their_digits),
+                                     cmocka_unit_test(impossible_places),
+                                     cmocka_unit_test(rows),
+                                     cmocka_unit_test(refuses),
+                                     cmocka_unit_test(refuses_steps)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

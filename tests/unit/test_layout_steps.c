@@ -18,9 +18,10 @@ static void reads(void **state)
   sp_steps s;
   sp_error err = {0};
   /* quarter-comma meantone: fifth 696.57843, major third 386.31371 */
-  assert_int_equal(parse("\xef\xbb\xbf# meantone, three frets\r\n\r\n 310.26471 \t# minor third\n386.31371c\n+696.57843 c#fifth", &s,
-                         &err),
-                   SP_OK);
+  assert_int_equal(
+      parse("\xef\xbb\xbf# meantone, three frets\r\n\r\n 310.26471 \t# minor third\n386.31371c\n+696.57843 c#fifth", &s,
+            &err),
+      SP_OK);
   assert_int_equal(s.count, 3);
   CHECK_CLOSE(s.cents[0], 310.26471, 0);
   CHECK_CLOSE(s.cents[1], 386.31371, 0);
@@ -39,26 +40,27 @@ typedef struct bad {
 } bad;
 
 static const bad BAD[] = {
-  {"", "empty"},
-  {"\n\n# nothing\n", "empty"},
-  {"100\n0x\n", "line 2"},
-  {"0\n100\n", "line 1: 0 cents is the open string"},
-  {"0.000", "open string itself"},
-  {"100\n100\n", "line 2: 100 cents is not above"},
-  {"100\n\n# comment\n50\n", "line 4: 50 cents is not above the step before it (100)"},
-  {"-5\n", "below the open string"},
-  {"100\nabc\n", "line 2: 'abc' is not a number"},
-  {"nan", "not a number"},
-  {"inf", "not a number"},
-  {"1e2", "not a number"},
-  {"100 200", "not a number"},
-  {"100cc", "not a number"},
-  {"3/2", "not a number"},
-  {"701,955", "comma"},
-  {"12000.5", "above 12000"},
-  {"99999999999999999", "15 digits"},
-  {"100\n\x01\x02", "line 2 is too long or not text"},
-  {"100.000000000000000000000000000000000000000000000000000000000000000000000000000000000000000", "line 1 is too long"},
+    {"", "empty"},
+    {"\n\n# nothing\n", "empty"},
+    {"100\n0x\n", "line 2"},
+    {"0\n100\n", "line 1: 0 cents is the open string"},
+    {"0.000", "open string itself"},
+    {"100\n100\n", "line 2: 100 cents is not above"},
+    {"100\n\n# comment\n50\n", "line 4: 50 cents is not above the step before it (100)"},
+    {"-5\n", "below the open string"},
+    {"100\nabc\n", "line 2: 'abc' is not a number"},
+    {"nan", "not a number"},
+    {"inf", "not a number"},
+    {"1e2", "not a number"},
+    {"100 200", "not a number"},
+    {"100cc", "not a number"},
+    {"3/2", "not a number"},
+    {"701,955", "comma"},
+    {"12000.5", "above 12000"},
+    {"99999999999999999", "15 digits"},
+    {"100\n\x01\x02", "line 2 is too long or not text"},
+    {"100.000000000000000000000000000000000000000000000000000000000000000000000000000000000000000",
+     "line 1 is too long"},
 };
 
 static void refuses(void **state)
@@ -76,7 +78,10 @@ static void refuses(void **state)
   }
   sp_steps s;
   sp_error err = {0};
-  assert_int_equal(sp_steps_parse("100\0" "200", 7, &s, &err), SP_E_DATA);
+  assert_int_equal(sp_steps_parse("100\0"
+                                  "200",
+                                  7, &s, &err),
+                   SP_E_DATA);
   assert_non_null(strstr(err.text, "not text"));
 }
 
@@ -134,7 +139,7 @@ static void files(void **state)
 
 int main(void)
 {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(reads), cmocka_unit_test(refuses), cmocka_unit_test(thousand_and_one),
-                                     cmocka_unit_test(files)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(reads), cmocka_unit_test(refuses),
+                                     cmocka_unit_test(thousand_and_one), cmocka_unit_test(files)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -15,7 +15,7 @@ typedef struct trial {
 static double seconds(void)
 {
   struct timespec t;
-  assert_int_equal(clock_gettime(CLOCK_MONOTONIC, &t), 0);
+  assert_int_equal(clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t), 0);
   return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 

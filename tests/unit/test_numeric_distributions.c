@@ -47,7 +47,8 @@ static double student_density(double t, void *nu)
   return gsl_ran_tdist_pdf(t, *(double *)nu);
 }
 
-/* GSL's own cdf is a Cornish-Fisher series above nu = 30, good to six digits in the tails: there its density is integrated. */
+/* GSL's own cdf is a Cornish-Fisher series above nu = 30, good to six digits in the tails: there its density is
+ * integrated. */
 static double student_reference(double t, double nu)
 {
   if (nu <= 30.0)
@@ -96,8 +97,8 @@ static void student_quantile(void **state)
         CHECK_RELATIVE(t, -1.0 / tan(SP_PI * P[i]), 1e-11);
     }
   /* JCGM 100:2008, table G.2, printed to two decimals: t_p(nu) for p = 95 % and 99 % */
-  static const double TABLE[][3] = {{1, 12.71, 63.66}, {2, 4.30, 9.92},  {5, 2.57, 4.03},    {10, 2.23, 3.17},
-                                    {16, 2.12, 2.92},  {20, 2.09, 2.85}, {50, 2.01, 2.68},   {100, 1.984, 2.626}};
+  static const double TABLE[][3] = {{1, 12.71, 63.66}, {2, 4.30, 9.92},  {5, 2.57, 4.03},  {10, 2.23, 3.17},
+                                    {16, 2.12, 2.92},  {20, 2.09, 2.85}, {50, 2.01, 2.68}, {100, 1.984, 2.626}};
   for (size_t i = 0; i < sizeof TABLE / sizeof *TABLE; i++) {
     CHECK_CLOSE(sp_student_quantile(0.975, TABLE[i][0]), TABLE[i][1], i == 7 ? 5e-4 : 0.0051);
     CHECK_CLOSE(sp_student_quantile(0.995, TABLE[i][0]), TABLE[i][2], i == 7 ? 5e-4 : 0.0051);
@@ -169,11 +170,27 @@ static void incomplete_functions(void **state)
 static void outside_the_domain(void **state)
 {
   (void)state;
-  const double bad[] = {sp_normal_quantile(-0.1), sp_normal_quantile(1.1), sp_normal_quantile(NAN), sp_normal_cdf(NAN),
-                        sp_student_cdf(0, 0), sp_student_cdf(NAN, 3), sp_student_cdf(1, NAN), sp_student_quantile(2, 3),
-                        sp_student_quantile(0.5, -1), sp_chi2_cdf(1, 0), sp_chi2_cdf(NAN, 1), sp_chi2_quantile(0.5, 0),
-                        sp_chi2_quantile(0.5, INFINITY), sp_f_cdf(1, 0, 1), sp_f_cdf(1, 1, NAN), sp_f_cdf(NAN, 1, 1),
-                        sp_gamma_p(-1, 1), sp_gamma_q(1, -1), sp_beta_i(1, 1, 1.5), sp_beta_i(1, 1, -0.5), sp_beta_i(0, 1, 0.5)};
+  const double bad[] = {sp_normal_quantile(-0.1),
+                        sp_normal_quantile(1.1),
+                        sp_normal_quantile(NAN),
+                        sp_normal_cdf(NAN),
+                        sp_student_cdf(0, 0),
+                        sp_student_cdf(NAN, 3),
+                        sp_student_cdf(1, NAN),
+                        sp_student_quantile(2, 3),
+                        sp_student_quantile(0.5, -1),
+                        sp_chi2_cdf(1, 0),
+                        sp_chi2_cdf(NAN, 1),
+                        sp_chi2_quantile(0.5, 0),
+                        sp_chi2_quantile(0.5, INFINITY),
+                        sp_f_cdf(1, 0, 1),
+                        sp_f_cdf(1, 1, NAN),
+                        sp_f_cdf(NAN, 1, 1),
+                        sp_gamma_p(-1, 1),
+                        sp_gamma_q(1, -1),
+                        sp_beta_i(1, 1, 1.5),
+                        sp_beta_i(1, 1, -0.5),
+                        sp_beta_i(0, 1, 0.5)};
   for (size_t k = 0; k < sizeof bad / sizeof *bad; k++)
     assert_true(isnan(bad[k]));
   assert_true(sp_normal_quantile(0) < 0 && isinf(sp_normal_quantile(0)));
@@ -187,10 +204,12 @@ static void outside_the_domain(void **state)
 int main(void)
 {
   gsl_set_error_handler_off(); /* underflow in its tails is no failure of ours */
-  const struct CMUnitTest tests[] = {
-    cmocka_unit_test(normal),         cmocka_unit_test(student),
-    cmocka_unit_test(student_quantile), cmocka_unit_test(chi_squared),
-    cmocka_unit_test(f_distribution), cmocka_unit_test(incomplete_functions),
-    cmocka_unit_test(outside_the_domain)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(normal),
+                                     cmocka_unit_test(student),
+                                     cmocka_unit_test(student_quantile),
+                                     cmocka_unit_test(chi_squared),
+                                     cmocka_unit_test(f_distribution),
+                                     cmocka_unit_test(incomplete_functions),
+                                     cmocka_unit_test(outside_the_domain)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -13,7 +13,7 @@ static void gum_h1(void **state)
   const double u_d = sp_gum_combined_correlated(3, ones, d, NULL);
   CHECK_CLOSE(u_d, 9.682, 5e-4);
   CHECK_CLOSE(sp_gum_degrees_of_freedom(3, d, nu_d), 25.45, 0.05); /* the guide prints 25.6 from rounded u_d = 9.7 */
-  const double expansion = 0.1 * length_nm * sp_gum_rectangular(1e-6);     /* theta = -0.1 C, delta alpha +-1e-6 */
+  const double expansion = 0.1 * length_nm * sp_gum_rectangular(1e-6);       /* theta = -0.1 C, delta alpha +-1e-6 */
   const double temperature = 11.5e-6 * length_nm * sp_gum_rectangular(0.05); /* delta theta +-0.05 C */
   CHECK_CLOSE(expansion, 2.88679, 5e-5);
   CHECK_CLOSE(temperature, 16.599, 1e-3);
@@ -32,8 +32,8 @@ static void gum_h1(void **state)
 static void combined_with_correlation(void **state)
 {
   (void)state;
-  /* JCGM 100:2008, 5.2.2 note 1: ten resistors of 1000 ohm calibrated against one standard of u = 100 mohm, in series. Fully
-   * correlated: 1 ohm. The example warns of the uncorrelated result 0.32 ohm. */
+  /* JCGM 100:2008, 5.2.2 note 1: ten resistors of 1000 ohm calibrated against one standard of u = 100 mohm, in series.
+   * Fully correlated: 1 ohm. The example warns of the uncorrelated result 0.32 ohm. */
   double c[10], u[10], r[100];
   for (int i = 0; i < 100; i++)
     r[i] = 1.0;

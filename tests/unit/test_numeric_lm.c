@@ -11,11 +11,13 @@ typedef struct data {
   size_t calls;
 } data;
 
-/* ---- Misra1a (lower difficulty): y = b1 (1 - exp(-b2 x)). Data and certified values from memory; that the fit meets the
- * certified digits confirms both. ---- */
+/* ---- Misra1a (lower difficulty): y = b1 (1 - exp(-b2 x)). Data and certified values from memory; that the fit meets
+ * the certified digits confirms both. ---- */
 
-static const double MISRA_X[14] = {77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0};
-static const double MISRA_Y[14] = {10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78};
+static const double MISRA_X[14] = {77.6,  114.9, 141.1, 190.8, 239.9, 289.0, 332.8,
+                                   378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0};
+static const double MISRA_Y[14] = {10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02,
+                                   44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78};
 
 static bool misra(const double *b, double *r, double *j, void *context)
 {
@@ -50,17 +52,17 @@ static void misra1a(void **state)
   }
 }
 
-/* ---- Eckerle4 (higher difficulty): a Gaussian line, y = (b1/b2) exp(-((x - b3)/b2)^2 / 2). The first start has its centre
- * 50 off, ten widths away. ---- */
+/* ---- Eckerle4 (higher difficulty): a Gaussian line, y = (b1/b2) exp(-((x - b3)/b2)^2 / 2). The first start has its
+ * centre 50 off, ten widths away. ---- */
 
-static const double ECKERLE_X[35] = {400,   405,   410, 415,   420, 425,   430, 435,   436.5, 438,   439.5, 441,
-                                     442.5, 444,   445.5, 447, 448.5, 450, 451.5, 453, 454.5, 456, 457.5, 459,
-                                     460.5, 462,   463.5, 465, 470, 475,   480, 485,   490,   495,   500};
-static const double ECKERLE_Y[35] = {
-  0.0001575, 0.0001699, 0.0002350, 0.0003102, 0.0004917, 0.0008710, 0.0017418, 0.0046400, 0.0065895,
-  0.0097302, 0.0149002, 0.0237310, 0.0401683, 0.0712559, 0.1264458, 0.2073413, 0.2902366, 0.3445623,
-  0.3698049, 0.3668534, 0.3106727, 0.2078154, 0.1164354, 0.0616764, 0.0337200, 0.0194023, 0.0117831,
-  0.0074357, 0.0022732, 0.0008800, 0.0004579, 0.0002345, 0.0001586, 0.0001143, 0.0000710};
+static const double ECKERLE_X[35] = {400,   405, 410,   415, 420,   425, 430,   435, 436.5, 438, 439.5, 441,
+                                     442.5, 444, 445.5, 447, 448.5, 450, 451.5, 453, 454.5, 456, 457.5, 459,
+                                     460.5, 462, 463.5, 465, 470,   475, 480,   485, 490,   495, 500};
+static const double ECKERLE_Y[35] = {0.0001575, 0.0001699, 0.0002350, 0.0003102, 0.0004917, 0.0008710, 0.0017418,
+                                     0.0046400, 0.0065895, 0.0097302, 0.0149002, 0.0237310, 0.0401683, 0.0712559,
+                                     0.1264458, 0.2073413, 0.2902366, 0.3445623, 0.3698049, 0.3668534, 0.3106727,
+                                     0.2078154, 0.1164354, 0.0616764, 0.0337200, 0.0194023, 0.0117831, 0.0074357,
+                                     0.0022732, 0.0008800, 0.0004579, 0.0002345, 0.0001586, 0.0001143, 0.0000710};
 
 static bool eckerle(const double *b, double *r, double *j, void *context)
 {
@@ -289,9 +291,14 @@ static void wrong_sizes(void **state)
 
 int main(void)
 {
-  const struct CMUnitTest tests[] = {
-    cmocka_unit_test(misra1a),        cmocka_unit_test(eckerle4),           cmocka_unit_test(units_do_not_matter),
-    cmocka_unit_test(valley),         cmocka_unit_test(limit_on_steps),     cmocka_unit_test(edge_of_the_domain),
-    cmocka_unit_test(dependent_parameters), cmocka_unit_test(linear_model), cmocka_unit_test(wrong_sizes)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(misra1a),
+                                     cmocka_unit_test(eckerle4),
+                                     cmocka_unit_test(units_do_not_matter),
+                                     cmocka_unit_test(valley),
+                                     cmocka_unit_test(limit_on_steps),
+                                     cmocka_unit_test(edge_of_the_domain),
+                                     cmocka_unit_test(dependent_parameters),
+                                     cmocka_unit_test(linear_model),
+                                     cmocka_unit_test(wrong_sizes)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

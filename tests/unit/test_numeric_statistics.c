@@ -20,8 +20,8 @@ static void fill(gsl_rng *rng, int kind, double *x, size_t n)
   }
 }
 
-/* Random, many equal, rising, falling, all equal, organ pipe; every length; against sorting by GSL. gsl_stats_quantile uses
- * the same definition (linear at (n - 1) q). */
+/* Random, many equal, rising, falling, all equal, organ pipe; every length; against sorting by GSL. gsl_stats_quantile
+ * uses the same definition (linear at (n - 1) q). */
 static void quantiles_agree_with_sorting(void **state)
 {
   (void)state;
@@ -105,9 +105,9 @@ static void many_equal_values_are_fast(void **state)
   free(x);
 }
 
-/* NIST StRD, Univariate Summary Statistics, NumAcc3 and NumAcc4: c + 0.2, then 500 times c + 0.1, c + 0.3; c = 1e6, 1e7.
- * Certified: mean c + 0.2, standard deviation 0.1, exactly. The data themselves round: c + 0.1 is only known to 9e-10 for
- * c = 1e7, so the sd of the numbers in the machine differs from 0.1 by about 1e-9. */
+/* NIST StRD, Univariate Summary Statistics, NumAcc3 and NumAcc4: c + 0.2, then 500 times c + 0.1, c + 0.3; c = 1e6,
+ * 1e7. Certified: mean c + 0.2, standard deviation 0.1, exactly. The data themselves round: c + 0.1 is only known to
+ * 9e-10 for c = 1e7, so the sd of the numbers in the machine differs from 0.1 by about 1e-9. */
 static void num_acc(void **state)
 {
   (void)state;
@@ -183,10 +183,14 @@ static void tuning_constants_give_95_percent(void **state)
 
 int main(void)
 {
-  const struct CMUnitTest tests[] = {
-    cmocka_unit_test(quantiles_agree_with_sorting), cmocka_unit_test(mad_agrees_with_gsl), cmocka_unit_test(order_edges),
-    cmocka_unit_test(many_equal_values_are_fast),   cmocka_unit_test(num_acc),
-    cmocka_unit_test(sd_of_an_offset_is_exact),     cmocka_unit_test(moment_edges),        cmocka_unit_test(robust_weights),
-    cmocka_unit_test(tuning_constants_give_95_percent)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(quantiles_agree_with_sorting),
+                                     cmocka_unit_test(mad_agrees_with_gsl),
+                                     cmocka_unit_test(order_edges),
+                                     cmocka_unit_test(many_equal_values_are_fast),
+                                     cmocka_unit_test(num_acc),
+                                     cmocka_unit_test(sd_of_an_offset_is_exact),
+                                     cmocka_unit_test(moment_edges),
+                                     cmocka_unit_test(robust_weights),
+                                     cmocka_unit_test(tuning_constants_give_95_percent)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

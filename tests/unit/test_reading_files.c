@@ -1,6 +1,4 @@
 /* test_reading_files.c: what is no picture, and what is no file. Each gets one line that says what to do. */
-#include <errno.h>
-#include <fcntl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -133,26 +131,20 @@ static void check_files(void **state)
 static void check_pipe(void **state)
 {
   (void)state;
-  char path[] = "reading-XXXXXX";
-  assert_non_null(mkdtemp(path));
+  int ends[2];
+  assert_int_equal(pipe(ends), 0);
+  blob b = some_png(); /* fits the pipe's own buffer of 64 kB: no second process is needed */
+  assert_true(b.size < 60000);
+  assert_int_equal(write(ends[1], b.bytes, b.size), (ssize_t)b.size);
+  assert_int_equal(close(ends[1]), 0);
   char name[64];
-  (void)snprintf(name, sizeof name, "%s/pipe", path);
-  assert_int_equal(mkfifo(name, 0600), 0);
-  blob b = some_png(); /* fits the pipe's own buffer: no second process is needed */
-  const int both = open(name, O_RDWR); /* keeps the pipe open until the reader has opened it */
-  assert_true(both >= 0);
-  assert_int_equal(write(both, b.bytes, b.size), (ssize_t)b.size);
-  const int reader = open(name, O_RDONLY);
-  assert_true(reader >= 0);
-  assert_int_equal(close(both), 0);
-  char fd_name[64];
-  (void)snprintf(fd_name, sizeof fd_name, "/dev/fd/%d", reader);
-  if (access(fd_name, R_OK) == 0 && access("/proc/self/fd", R_OK) == 0)
-    check_same(fd_name, &b);
-  assert_int_equal(close(reader), 0);
+  (void)snprintf(name, sizeof name, "/dev/fd/%d", ends[0]);
+  if (access(name, R_OK) == 0)
+    check_same(name, &b);
+  else
+    print_message("no /dev/fd here: reading from a pipe was not tried\n");
+  assert_int_equal(close(ends[0]), 0);
   blob_free(&b);
-  assert_int_equal(unlink(name), 0);
-  assert_int_equal(rmdir(path), 0);
 }
 
 int main(void)

@@ -142,7 +142,7 @@ static void test_compressions(void **state)
 {
   (void)state;
   static const struct { int compression, bits; } cases[] = {
-    {COMPRESSION_PACKBITS, 8}, {COMPRESSION_LZW, 16}, {COMPRESSION_ADOBE_DEFLATE, 16}, {COMPRESSION_DEFLATE, 4},
+    {COMPRESSION_PACKBITS, 8}, {COMPRESSION_LZW, 16}, {COMPRESSION_ADOBE_DEFLATE, 16}, {COMPRESSION_ADOBE_DEFLATE, 4},
     {COMPRESSION_LZMA, 8}, {COMPRESSION_ZSTD, 16}, {COMPRESSION_CCITTRLE, 1}, {COMPRESSION_CCITTFAX3, 1},
     {COMPRESSION_CCITTFAX4, 1}};
   int tried = 0;

@@ -11,12 +11,30 @@ static void test_starts_unknown(void **state)
   sp_record r;
   memset(&r, 0x5a, sizeof r);
   sp_record_init(&r);
-  const double values[] = {r.scale_length_mm, r.datum_u_mm, r.tolerance_mm, r.tolerance_cents, r.fit_scale_length_mm,
-                           r.fit_u_scale_length_mm, r.fit_offset_mm, r.fit_residual_rms_mm, r.nut_px.x, r.nut_px.y,
-                           r.bridgeward_px.x, r.bridgeward_px.y, r.outline_px[0].x, r.outline_px[3].y,
-                           r.reference.graduation_mm, r.reference.px_per_mm, r.reference.px_per_mm_across,
-                           r.reference.fit_rms_mm, r.reference.span_mm, r.reference.mpe_mm, r.reference.skew_deg,
-                           r.reference.carriage_rms_mm, r.reference.first_px.x, r.reference.last_px.y};
+  const double values[] = {r.scale_length_mm,
+                           r.datum_u_mm,
+                           r.tolerance_mm,
+                           r.tolerance_cents,
+                           r.fit_scale_length_mm,
+                           r.fit_u_scale_length_mm,
+                           r.fit_offset_mm,
+                           r.fit_residual_rms_mm,
+                           r.nut_px.x,
+                           r.nut_px.y,
+                           r.bridgeward_px.x,
+                           r.bridgeward_px.y,
+                           r.outline_px[0].x,
+                           r.outline_px[3].y,
+                           r.reference.graduation_mm,
+                           r.reference.px_per_mm,
+                           r.reference.px_per_mm_across,
+                           r.reference.fit_rms_mm,
+                           r.reference.span_mm,
+                           r.reference.mpe_mm,
+                           r.reference.skew_deg,
+                           r.reference.carriage_rms_mm,
+                           r.reference.first_px.x,
+                           r.reference.last_px.y};
   for (size_t i = 0; i < sizeof values / sizeof *values; i++)
     assert_true(isnan(values[i]));
   assert_true(r.source_count + r.mark_count + r.stray_count + r.finding_count + r.warning_count == 0);

@@ -1,4 +1,5 @@
-/* The written JSON, read back with another parser's eyes: every field of the record is there and means what it should. */
+/* The written JSON, read back with another parser's eyes: every field of the record is there and means what it should.
+ */
 #include "check_close.h"
 
 #include <cjson/cJSON.h>
@@ -232,13 +233,17 @@ static void test_hostile_names(void **state)
       {"a\"b\\c.png", "a\"b\\c.png"},
       {"Brett \xc3\xa4.png", "Brett \xc3\xa4.png"},
       {"\xe6\x9c\xa8\xf0\x9f\x8e\xb8.png", "\xe6\x9c\xa8\xf0\x9f\x8e\xb8.png"},
-      {"a\nb\x1b[31m", "a\xef\xbf\xbd" "b\xef\xbf\xbd[31m"},
+      {"a\nb\x1b[31m", "a\xef\xbf\xbd"
+                       "b\xef\xbf\xbd[31m"},
       {"\xff\xfe.png", "\xef\xbf\xbd\xef\xbf\xbd.png"},
       {"\xc0\xaf", "\xef\xbf\xbd\xef\xbf\xbd"},                 /* overlong '/' (RFC 3629, section 10) */
       {"\xed\xa0\x80", "\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd"}, /* a surrogate (RFC 3629, section 3) */
       {"\xf4\x90\x80\x80", "\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd"}, /* above U+10FFFF */
       {"cut \xe6\x9c", "cut \xef\xbf\xbd\xef\xbf\xbd"},
-      {"\xc2\x9b" "1m", "\xef\xbf\xbd\xef\xbf\xbd" "1m"}, /* a C1 control */
+      {"\xc2\x9b"
+       "1m",
+       "\xef\xbf\xbd\xef\xbf\xbd"
+       "1m"}, /* a C1 control */
   };
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
     sp_record r;
@@ -292,9 +297,9 @@ static void test_full_disk(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_every_field),        cmocka_unit_test(test_unknown_is_null),
-      cmocka_unit_test(test_infinite_is_null),   cmocka_unit_test(test_missing_mark_shows_no_measurement),
-      cmocka_unit_test(test_hostile_names),      cmocka_unit_test(test_reference_object),
+      cmocka_unit_test(test_every_field),      cmocka_unit_test(test_unknown_is_null),
+      cmocka_unit_test(test_infinite_is_null), cmocka_unit_test(test_missing_mark_shows_no_measurement),
+      cmocka_unit_test(test_hostile_names),    cmocka_unit_test(test_reference_object),
       cmocka_unit_test(test_full_disk),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,4 +1,5 @@
-/* The overlay, decoded again: right size, cuts still visible, the wood elsewhere untouched, signs that read without colour. */
+/* The overlay, decoded again: right size, cuts still visible, the wood elsewhere untouched, signs that read without
+ * colour. */
 #include "check_close.h"
 
 #include <png.h>
@@ -137,7 +138,8 @@ static void reaches(const scene *s, bool turned, int fret, int *nutward, int *br
   *nutward = *bridgeward = 0;
   for (int across = 150; across < 174; across++)
     for (int off = 1; off < 30; off++) {
-      const sp_point lo = board_point(turned, round(along) - off, across), hi = board_point(turned, round(along) + off, across);
+      const sp_point lo = board_point(turned, round(along) - off, across),
+                     hi = board_point(turned, round(along) + off, across);
       if (coloured(at(&s->drawn, (uint32_t)lo.x, (uint32_t)lo.y)) && off > *nutward)
         *nutward = off;
       if (coloured(at(&s->drawn, (uint32_t)hi.x, (uint32_t)hi.y)) && off > *bridgeward)

@@ -34,7 +34,8 @@ static void test_verdict_comes_first(void **state)
   sp_record r;
   assert_true(board_record(false, &r));
   char *text = text_of(&r);
-  static const char FIRST[] = "OUT OF TOLERANCE: 2 of 12 frets are out, 1 missing, 1 undecided; the other 8 are within 0.2 mm.\n";
+  static const char FIRST[] =
+      "OUT OF TOLERANCE: 2 of 12 frets are out, 1 missing, 1 undecided; the other 8 are within 0.2 mm.\n";
   assert_int_equal(strncmp(text, FIRST, strlen(FIRST)), 0);
   free(text);
   sp_record_free(&r);
@@ -65,7 +66,8 @@ static void test_fits_the_page(void **state)
   (void)state;
   sp_record r;
   assert_true(board_record(false, &r));
-  assert_int_equal(sp_record_warn(&r, NULL, "a long warning %0200d that cannot be broken in one place but can in others", 1), SP_OK);
+  assert_int_equal(
+      sp_record_warn(&r, NULL, "a long warning %0200d that cannot be broken in one place but can in others", 1), SP_OK);
   char *text = text_of(&r);
   for (char *line = strtok(text, "\n"); line; line = strtok(NULL, "\n"))
     if (!strstr(line, "000001"))
@@ -195,7 +197,7 @@ static void test_reference_text(void **state)
   free(text);
 }
 
-/* ---- the table for the spreadsheet ---------------------------------------------------------------------------------- */
+/* ---- the table for the spreadsheet ------------------------------------------------------------------------------ */
 
 /* Splits one record of RFC 4180 in place; the project's fields hold no quotes. Returns the number of fields. */
 static size_t split(char *line, char *fields[], size_t most)
@@ -264,11 +266,11 @@ static void test_csv(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_verdict_comes_first),     cmocka_unit_test(test_what_to_cut_and_which_way),
-      cmocka_unit_test(test_fits_the_page),           cmocka_unit_test(test_a_good_board_gets_no_advice),
-      cmocka_unit_test(test_unseen_nut_is_said),      cmocka_unit_test(test_without_a_scale),
-      cmocka_unit_test(test_nothing_recognised),      cmocka_unit_test(test_terminal_is_not_steered),
-      cmocka_unit_test(test_reference_text),          cmocka_unit_test(test_csv),
+      cmocka_unit_test(test_verdict_comes_first), cmocka_unit_test(test_what_to_cut_and_which_way),
+      cmocka_unit_test(test_fits_the_page),       cmocka_unit_test(test_a_good_board_gets_no_advice),
+      cmocka_unit_test(test_unseen_nut_is_said),  cmocka_unit_test(test_without_a_scale),
+      cmocka_unit_test(test_nothing_recognised),  cmocka_unit_test(test_terminal_is_not_steered),
+      cmocka_unit_test(test_reference_text),      cmocka_unit_test(test_csv),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

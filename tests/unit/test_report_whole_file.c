@@ -186,9 +186,12 @@ int main(void)
 {
 #define IN_PLACE(test) cmocka_unit_test_setup_teardown(test, make_place, remove_place)
   const struct CMUnitTest tests[] = {
-      IN_PLACE(test_appears_only_when_published), IN_PLACE(test_abandoned_leaves_the_old_one),
-      IN_PLACE(test_keeps_permissions),           IN_PLACE(test_follows_links),
-      IN_PLACE(test_refusals),                    IN_PLACE(test_devices_are_written_in_place),
+      IN_PLACE(test_appears_only_when_published),
+      IN_PLACE(test_abandoned_leaves_the_old_one),
+      IN_PLACE(test_keeps_permissions),
+      IN_PLACE(test_follows_links),
+      IN_PLACE(test_refusals),
+      IN_PLACE(test_devices_are_written_in_place),
       IN_PLACE(test_same_file),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
