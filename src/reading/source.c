@@ -12,7 +12,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-enum { BUFFER_BYTES = 65536 };
+enum { BUFFER_BYTES = 65536, DETAIL_BYTES = 160 };
 
 /* Pipes and devices have no size of their own; /dev/zero has no end either. */
 static const size_t PIPE_BYTES_MAX = (size_t)1 << 30;
@@ -161,6 +161,17 @@ size_t sp_source_read(sp_source *source, void *out, size_t n)
   return got;
 }
 
+/* A decoder's words on one line and short enough for the advice behind them to be seen. */
+static void make_one_line(const char *detail, char *line, size_t room)
+{
+  size_t n = 0;
+  for (; detail[n] != '\0' && n + 1 < room; n++)
+    line[n] = (unsigned char)detail[n] < 0x20 || detail[n] == 0x7f ? ' ' : detail[n];
+  while (n > 0 && (line[n - 1] == '.' || line[n - 1] == ' '))
+    n--;
+  line[n] = '\0';
+}
+
 sp_status sp_source_stopped(const sp_source *source, uint32_t row, uint32_t height, const char *detail, sp_error *err)
 {
   if (source->read_errno != 0)
@@ -171,7 +182,9 @@ sp_status sp_source_stopped(const sp_source *source, uint32_t row, uint32_t heig
   if (source->hit_end)
     return sp_fail(err, SP_E_DATA, "the file ends in the middle of the picture (row %u of %u); scan or copy it again", row,
                    height);
+  char line[DETAIL_BYTES];
+  make_one_line(detail, line, sizeof line);
   if (height == 0)
-    return sp_fail(err, SP_E_DATA, "the picture is damaged (%s); scan or copy it again", detail);
-  return sp_fail(err, SP_E_DATA, "the picture is damaged at row %u of %u (%s); scan or copy it again", row, height, detail);
+    return sp_fail(err, SP_E_DATA, "the picture is damaged (%s); scan or copy it again", line);
+  return sp_fail(err, SP_E_DATA, "the picture is damaged at row %u of %u (%s); scan or copy it again", row, height, line);
 }

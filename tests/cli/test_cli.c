@@ -266,6 +266,51 @@ static void test_folder_without_permission(void **state)
   assert_int_equal(rmdir("closed"), 0);
 }
 
+/* A sound picture with nothing in it: undecided, and both results are there; if one cannot be written there is neither. */
+static void test_report_and_overlay_together(void **state)
+{
+  (void)state;
+  const outcome *o = run(CHECK "--format json --output made.json --overlay made.png blank.png");
+  static char content[TEXT_MAX];
+  assert_int_equal(o->status, 2);
+  assert_string_equal(o->out, "");
+  cJSON *root = cJSON_Parse(slurp("made.json", content));
+  assert_non_null(root);
+  assert_string_equal(cJSON_GetObjectItemCaseSensitive(root, "verdict")->valuestring, "undecided");
+  assert_string_equal(cJSON_GetObjectItemCaseSensitive(root, "schema")->valuestring, "slotproof/record/1");
+  assert_int_equal(cJSON_GetArraySize(cJSON_GetObjectItemCaseSensitive(root, "marks")), 21);
+  cJSON_Delete(root);
+  png_image image = {.version = PNG_IMAGE_VERSION};
+  assert_true(png_image_begin_read_from_file(&image, "made.png"));
+  assert_int_equal(image.width, 400);
+  assert_int_equal(image.height, 300);
+  png_image_free(&image);
+  assert_int_equal(unlink("made.json") | unlink("made.png"), 0);
+  check_refusal(CHECK "--output made.json --overlay none/made.png blank.png", 73, "none/made.png", "cannot be created");
+  assert_int_not_equal(access("made.json", F_OK), 0);
+  check_refusal(CHECK "--overlay made.png --output none/made.json blank.png", 73, "none/made.json", "cannot be created");
+  assert_int_not_equal(access("made.png", F_OK), 0);
+  if (access("/dev/full", W_OK) != 0)
+    return;
+  check_refusal(CHECK "--output /dev/full --overlay made.png blank.png", 74, "/dev/full", "");
+  check_refusal(CHECK "--overlay made.png blank.png >/dev/full", 74, "standard output", "");
+  check_refusal(CHECK "--overlay /dev/full --output made.json blank.png", 74, "/dev/full", "");
+  assert_int_not_equal(access("made.png", F_OK), 0);
+  assert_int_not_equal(access("made.json", F_OK), 0);
+}
+
+static void test_reference_without_a_rule(void **state)
+{
+  (void)state;
+  const outcome *o = run(REFERENCE "blank.png");
+  assert_int_equal(o->status, 2);
+  assert_int_equal(strncmp(o->out, "NO SCALE", 8), 0);
+  o = run(REFERENCE "--format json --overlay - --output made.json blank.png");
+  assert_int_equal(o->status, 2);
+  assert_memory_equal(o->out, "\x89PNG", 4);
+  assert_int_equal(unlink("made.json"), 0);
+}
+
 /* ---- the manual page -------------------------------------------------------------------------------------------- */
 
 /* The text of one line of the page as it is shown: \- and \e are the only escapes the examples use. */
@@ -359,13 +404,13 @@ static void test_manual_is_complete(void **state)
 
 static char folder[] = "cli-test-XXXXXX";
 
-/* A sound PNG, but too small to be a scan. */
-static void put_small_picture(void)
+/* A sound PNG with nothing in it. */
+static void put_picture(const char *name, uint32_t width, uint32_t height)
 {
-  uint8_t grey[40 * 30];
-  png_image image = {.version = PNG_IMAGE_VERSION, .width = 40, .height = 30, .format = PNG_FORMAT_GRAY};
+  static uint8_t grey[400 * 300];
+  png_image image = {.version = PNG_IMAGE_VERSION, .width = width, .height = height, .format = PNG_FORMAT_GRAY};
   memset(grey, 128, sizeof grey);
-  assert_true(png_image_write_to_file(&image, "small.png", 0, grey, 0, NULL));
+  assert_true(png_image_write_to_file(&image, name, 0, grey, 0, NULL));
 }
 
 static int enter_folder(void **state)
@@ -378,7 +423,8 @@ static int enter_folder(void **state)
   put_file("text.txt", "no numbers here\n", 16);
   put_file("empty.png", "", 0);
   put_file("short.png", SHORT_PNG, sizeof SHORT_PNG);
-  put_small_picture();
+  put_picture("small.png", 40, 30); /* too small to be a scan */
+  put_picture("blank.png", 400, 300);
   return symlink("small.png", "link.png") != 0 || mkdir("folder", 0755) != 0;
 }
 
@@ -386,7 +432,7 @@ static int enter_folder(void **state)
 static int leave_folder(void **state)
 {
   static const char *const OURS[] = {"steps.txt", "text.txt", "empty.png",    "short.png",
-                                     "small.png", "link.png", "bin/slotproof"};
+                                     "small.png", "link.png", "blank.png", "bin/slotproof"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
@@ -422,6 +468,8 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_output_file),
       cmocka_unit_test(test_full_disk_and_closed_output),
       cmocka_unit_test(test_folder_without_permission),
+      cmocka_unit_test(test_report_and_overlay_together),
+      cmocka_unit_test(test_reference_without_a_rule),
       cmocka_unit_test(test_manual_examples),
       cmocka_unit_test(test_manual_is_complete),
   };

@@ -22,9 +22,10 @@ static void demand_raster(const sp_raster *r)
   const size_t n = (size_t)r->width_px * r->height_px;
   demand(n > 0 && n <= PIXELS_MAX);
   demand((r->u8 != NULL) != (r->u16 != NULL));
-  volatile uint32_t sum = 0;
+  double sum = 0.0;
   for (size_t i = 0; i < n; i++)
     sum += r->u8 ? r->u8[i] : r->u16[i];
+  demand(sum <= sp_raster_full_scale(r) * (double)n);
 }
 
 static void demand_info(const sp_picture_info *info)

@@ -165,8 +165,9 @@ static void trade_figures(void **state)
 static void small_errors_keep_their_digits(void **state)
 {
   (void)state;
-  /* 1 nm at the octave of 650 mm: 1731.234e-6/325 cents; a plain logarithm of the ratio would keep six digits */
-  CHECK_CLOSE(sp_error_cents(650.0, 325.0, 325.0 + 1e-6) / (1731.2340490667561e-6 / 325.0), 1.0, 1e-7);
+  /* 0.1 nm at the octave of 650 mm, by the linear rate: a plain logarithm of the ratio would keep seven digits */
+  const double place_mm = 325.0 + 1e-7, error_mm = place_mm - 325.0;
+  CHECK_CLOSE(sp_error_cents(650.0, 325.0, place_mm) / (1731.2340490667561 * error_mm / 325.0), 1.0, 1e-9);
   CHECK_CLOSE(sp_error_cents(650.0, 325.0, 325.0), 0.0, 0);
   CHECK_CLOSE(sp_position_mm(650.0, 1e-9) / (650.0 * 1e-9 / 1731.2340490667561), 1.0, 1e-12);
   /* back and forth */

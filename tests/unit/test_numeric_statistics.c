@@ -146,6 +146,9 @@ static void moment_edges(void **state)
   assert_true(isnan(sp_sd(x, 1)));
   CHECK_CLOSE(sp_mean(x, 1), 1, 0);
   CHECK_CLOSE(sp_sd(x, 2), sqrt(2.0), 1e-16);
+  /* 2^52 and the next number: their mean is not a double, and the sd must not suffer from it */
+  const double far[2] = {4503599627370496.0, 4503599627370497.0};
+  CHECK_CLOSE(sp_sd(far, 2), sqrt(0.5), 1e-15);
 }
 
 static void robust_weights(void **state)
