@@ -1,7 +1,8 @@
 /* slotproof/raster.h: the grey picture in memory, and averages over strips of it.
  *
- * Pixel convention of the whole project: (0,0) is the CENTRE of the top-left pixel of the upright picture, x_px grows to
- * the right along a row (column index), y_px grows downward (row index). A pixel covers [-0.5, 0.5] about its centre.
+ * Pixel convention of the whole project: (0,0) is the CENTRE of the top-left pixel of the upright picture, x_px grows
+ * to the right along a row (column index), y_px grows downward (row index). A pixel covers [-0.5, 0.5] about its
+ * centre.
  *
  * Values are kept as the file stores them (gamma-encoded, 8 or 16 bits), larger is lighter.
  */
@@ -33,7 +34,8 @@ void sp_raster_free(sp_raster *raster);
 double sp_raster_full_scale(const sp_raster *raster);
 
 /* Averages over strips of the picture: one profile a strip, stored strip after strip.
- * Values are in raster counts (0..255 or 0..65535), exact to the rounding of a float. Owned: free with sp_strips_free. */
+ * Values are in raster counts (0..255 or 0..65535), exact to the rounding of a float. Owned: free with sp_strips_free.
+ */
 typedef struct sp_strips {
   uint32_t count;     /* number of strips; a remainder too narrow for a whole strip is left out */
   uint32_t length_px; /* values in one profile */
@@ -52,10 +54,10 @@ sp_status sp_strips_rows(const sp_raster *raster, uint32_t w, sp_strips *out, sp
  * Limits as above, with columns for rows. */
 sp_status sp_strips_columns(const sp_raster *raster, uint32_t w, sp_strips *out, sp_error *err);
 
-/* Both in one pass over the pixels, which is what the time goes into: `row_w` rows a strip in `rows`, `column_w` columns a
- * strip in `columns`. On failure neither holds anything. */
-sp_status sp_strips_both(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows, sp_strips *columns,
-                         sp_error *err);
+/* Both in one pass over the pixels, which is what the time goes into: `row_w` rows a strip in `rows`, `column_w`
+ * columns a strip in `columns`. On failure neither holds anything. */
+sp_status sp_strips_both(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows,
+                         sp_strips *columns, sp_error *err);
 
 void sp_strips_free(sp_strips *strips);
 

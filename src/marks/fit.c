@@ -98,7 +98,8 @@ static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece
   for (int32_t i = 0; i <= 2 * f->half_px; i++) {
     double row[MAX_COLUMNS];
     const double x = p->first_u + i - middle;
-    const double y = (double)p->value[i];
+    const double far = x / f->half_px;
+    const double y = (double)p->value[i] - f->height * far * far * (f->shape.curve + f->shape.cubic * far);
     /* a slot's table has the mean width: look each half up as far from its own wall as it is */
     const double look = slot ? (x < 0 ? x + wider : x - wider) : x;
     n->columns = design_row(f, t, look, height, shifts, row);
@@ -338,33 +339,38 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     }
 }
 
-static void fit_shape(sp_line_fit *f, sp_blur blur, double noise, bool look_for_burr, sp_stack *s)
+static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise, bool look_for_burr, sp_stack *s)
 {
   sp_shape_fit fit = {.shape = f->shape};
   stack_pieces(f, noise, s);
-  if (!sp_shape_fit_stack(s, f->kind, f->px_per_mm, blur, f->half_px, look_for_burr, &fit))
+  if (!sp_shape_fit_stack(s, expect, f->half_px, look_for_burr, &fit))
     return;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
+    f->shape.curve = fit.shape.curve;
+    f->shape.cubic = fit.shape.cubic;
     return;
   }
   f->shape = fit.shape;
   f->burr = fit.burr;
   f->u_shape_px = fit.u_place_px;
+  memcpy(f->cost_of_kind, fit.cost_of_kind, sizeof f->cost_of_kind);
+  memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }
 
 /* ---- the whole fit -------------------------------------------------------------------------------------------------- */
 
-static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, sp_blur blur, sp_line_fit *f)
+static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, const sp_expectation *expect,
+                  sp_line_fit *f)
 {
   f->kind = kind;
   f->px_per_mm = px_per_mm;
   f->v_px = c->v_px;
-  const double width = (kind == SP_MARK_SLOT ? 0.58 : 0.11) * px_per_mm;
+  const double width = expect->width_px;
   f->place[0] = c->u_px - 0.5 * width;
   f->place[1] = c->u_px + 0.5 * width;
   f->slope[0] = f->slope[1] = c->slope;
-  f->shape = (sp_shape){.width_px = width, .blur_px = blur.px};
+  f->shape = (sp_shape){.width_px = width, .blur_px = expect->blur_px};
   const double half = (kind == SP_MARK_SLOT ? 0.95 : 0.62) * px_per_mm;
   f->half_px = (int32_t)fmin(MAX_HALF, fmax(9.0, round(half)));
   f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
@@ -380,6 +386,7 @@ static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
   for (size_t k = 0; k < f->count; k++)
     sign += f->pieces[k].smooth_height;
   const double noise = typical_noise(f, work), height = typical_height(f, sign < 0.0 ? -1.0 : 1.0, work);
+  f->height = height;
   mark_presence(f, height, noise);
   for (size_t k = 0; k < f->count; k++)
     if (f->pieces[k].present)
@@ -401,11 +408,11 @@ static void tie_width(sp_line_fit *f)
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          sp_blur blur, bool quick, sp_line_fit *f, sp_error *err)
+                          const sp_expectation *expect, bool quick, sp_line_fit *f, sp_error *err)
 {
   memset(f, 0, sizeof *f);
   f->full_scale = view->full_scale;
-  start(c, kind, px_per_mm, blur, f);
+  start(c, kind, px_per_mm, expect, f);
   sp_status status = read_pieces(view, c, f, err);
   sp_profile *table = malloc(sizeof *table);
   sp_stack *s = malloc(sizeof *s);
@@ -417,7 +424,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
     if (round == 1 || (round == 3 && !quick))
-      fit_shape(f, blur, typical_noise(f, work), round == 3, s);
+      fit_shape(f, expect, typical_noise(f, work), round == 3, s);
     tie_width(f);
     if (round >= 4 && moved < 0.002)
       break;

@@ -46,19 +46,41 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
   return step_across(f) < 0.9;
 }
 
-static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o, sp_blur blur,
-                               double v_px, double min_coverage, bool quick, sp_mark *mark, double *blur_out, bool *good,
+/* What the burred lines of a board say of its burrs. */
+typedef struct burr_vote {
+  size_t count;
+  double cost[2];                        /* summed over the lines, flat-topped and falling */
+  double burr[2][MAX_CANDIDATES], width[MAX_CANDIDATES];
+} burr_vote;
+
+static void vote(const sp_line_fit *fit, burr_vote *v)
+{
+  if (!fit->burr || !isfinite(fit->cost_of_kind[0]) || !isfinite(fit->cost_of_kind[1]))
+    return;
+  for (int kind = 0; kind < 2; kind++) {
+    /* one odd line must not outvote the rest */
+    v->cost[kind] += fmin(fit->cost_of_kind[kind] - fmin(fit->cost_of_kind[0], fit->cost_of_kind[1]), 200.0);
+    v->burr[kind][v->count] = fit->burr_of_kind_px[kind];
+  }
+  v->width[v->count++] = fit->shape.width_px;
+}
+
+static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o,
+                               const sp_expectation *expect, double v_px, double min_coverage, bool quick,
+                               burr_vote *votes, sp_mark *mark, double *blur_out, bool *good,
                                sp_error *err)
 {
   sp_line_fit fit;
   *good = false;
-  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, blur, quick, &fit, err);
+  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, expect, quick, &fit, err);
   if (status)
     return status;
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, v_px, mark);
     *good = looks_like_mark(&fit, mark, min_coverage, o->px_per_mm);
     *blur_out = fit.shape.blur_px;
+    if (*good && votes)
+      vote(&fit, votes);
   }
   sp_line_fit_free(&fit);
   return SP_OK;
@@ -105,9 +127,10 @@ typedef struct first_lines {
 } first_lines;
 
 /* The rule's strokes were blurred by the same optics; board and rule may lie at slightly different heights. */
-static sp_blur blur_before(const sp_marks_options *o)
+static sp_expectation expect_before(const sp_marks_options *o)
 {
-  return o->blur_px > 0.0 ? (sp_blur){o->blur_px, 0.10} : (sp_blur){fmax(1.0, 0.03 * o->px_per_mm), 0.30};
+  const bool seen = o->blur_px > 0.0;
+  return sp_expect(o->kind, o->px_per_mm, seen ? o->blur_px : fmax(1.0, 0.03 * o->px_per_mm), seen ? 0.10 : 0.30);
 }
 
 /* The rule's own strokes must not lengthen a line that ends beside it. */
@@ -134,7 +157,8 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     c.v0_px -= group_px;
     c.v1_px += group_px;
     keep_off_rule(o, &c);
-    const sp_status status = fit_candidate(view, &c, o, blur_before(o), c.v_px, 0.3, true, &lines->line[lines->count],
+    const sp_expectation expect = expect_before(o);
+    const sp_status status = fit_candidate(view, &c, o, &expect, c.v_px, 0.3, true, NULL, &lines->line[lines->count],
                                            &lines->blur[lines->count], &good, err);
     if (status)
       return status;
@@ -181,7 +205,7 @@ static void keep_company(first_lines *lines)
 }
 
 /* One blur for the picture: the median over its lines, the surer half of them. */
-static double common_blur(const first_lines *lines, sp_blur before)
+static double common_blur(const first_lines *lines, const sp_expectation *before)
 {
   double work[BOARD_LINES], blur[BOARD_LINES];
   size_t n = 0;
@@ -191,8 +215,8 @@ static double common_blur(const first_lines *lines, sp_blur before)
   for (size_t i = 0; i < lines->count; i++)
     if (lines->line[i].u_u_px <= sure)
       blur[n++] = lines->blur[i];
-  if (before.sd_log < 0.2 || n < 2)
-    return before.px;
+  if (before->blur_sd_log < 0.2 || n < 2)
+    return before->blur_px;
   return sp_median(blur, n);
 }
 
@@ -215,9 +239,25 @@ static bool beyond_ends(const sp_board *b, double u, double clear)
   return (b->end[0].found && u < b->end[0].u_px + clear) || (b->end[1].found && u > b->end[1].u_px - clear);
 }
 
-static sp_status final_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, sp_marks *marks, sp_error *err)
+/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. */
+static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 {
+  if (v->count < 4)
+    return false;
+  e->burr_kind_known = true;
+  e->flank = v->cost[1] < v->cost[0];
+  e->burr_px = sp_median(v->burr[e->flank], v->count);
+  e->burr_sd_log = 0.12;
+  e->width_px = sp_median(v->width, v->count);
+  e->width_sd_px = 0.25 * e->width_px;
+  return true;
+}
+
+static sp_status final_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
+                            const sp_marks_options *o, const sp_expectation *expect, burr_vote *votes,
+                            sp_marks *marks, sp_error *err)
+{
+  marks->count = 0;
   for (size_t i = 0; i < count; i++) {
     sp_candidate c = candidates[i];
     double v0, v1, u, v, blur;
@@ -232,9 +272,8 @@ static sp_status final_pass(const sp_view *view, const sp_candidate *candidates,
     c.v_px = v;
     c.v0_px = v0;
     c.v1_px = v1;
-    sp_mark *m = &marks->marks[marks->count];
-    const sp_blur common = {marks->blur_px, 0.03};
-    const sp_status status = fit_candidate(view, &c, o, common, v, MIN_COVERAGE, false, m, &blur, &good, err);
+    const sp_status status = fit_candidate(view, &c, o, expect, v, MIN_COVERAGE, false, votes,
+                                           &marks->marks[marks->count], &blur, &good, err);
     if (status)
       return status;
     if (good)
@@ -266,15 +305,18 @@ static void merge_doubles(sp_marks *marks, double reach_px)
   marks->count = kept;
 }
 
+/* Strength against the sixth most visible mark: a board has at least that many lines to speak of, and however much
+ * clutter there is it does not set the measure. */
 static sp_status set_strengths(sp_marks *marks, sp_error *err)
 {
-  double *work = malloc((marks->count + 1) * sizeof *work);
+  const size_t n = marks->count;
+  double *work = malloc((n + 1) * sizeof *work);
   if (!work)
     return sp_fail_memory(err);
-  for (size_t i = 0; i < marks->count; i++)
+  for (size_t i = 0; i < n; i++)
     work[i] = fabs(marks->marks[i].contrast) * marks->marks[i].coverage;
-  const double strong = marks->count ? sp_quantile(work, marks->count, 0.8) : 1.0;
-  for (size_t i = 0; i < marks->count; i++)
+  const double strong = n == 0 ? 1.0 : sp_quantile(work, n, n > 12 ? 1.0 - 5.0 / (double)(n - 1) : 0.6);
+  for (size_t i = 0; i < n; i++)
     marks->marks[i].strength = fmin(1.0, fabs(marks->marks[i].contrast) * marks->marks[i].coverage / strong);
   free(work);
   return SP_OK;
@@ -301,7 +343,8 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
     snprintf(marks->reason, sizeof marks->reason, "no lines across a board were found");
     return SP_OK;
   }
-  marks->blur_px = common_blur(&lines, blur_before(o));
+  const sp_expectation before = expect_before(o);
+  marks->blur_px = common_blur(&lines, &before);
   status = sp_board_find(scene, along, o, lines.line, lines.count, &marks->board, err);
   if (status)
     return status;
@@ -313,7 +356,11 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   marks->marks = calloc(count + 1, sizeof *marks->marks);
   if (!marks->marks)
     return sp_fail_memory(err);
-  status = final_pass(&view, candidates, count, o, marks, err);
+  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
+  burr_vote votes = {0};
+  status = final_pass(&view, candidates, count, o, &expect, &votes, marks, err);
+  if (!status && agree_on_burr(&votes, &expect))
+    status = final_pass(&view, candidates, count, o, &expect, NULL, marks, err);
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);

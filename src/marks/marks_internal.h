@@ -4,10 +4,16 @@
 
 #include "slotproof/marks.h"
 
-/* What is known of the picture's blur beforehand: Gaussian sd in px, and how well (sd of its logarithm). */
-typedef struct sp_blur {
-  double px, sd_log;
-} sp_blur;
+/* What is expected of a line's cross-section before it is looked at, px: from the kind of mark, the rule's strokes and, once
+ * the lines have been seen, from each other (one hand, one knife, one picture). */
+typedef struct sp_expectation {
+  double blur_px, blur_sd_log;   /* Gaussian blur and how well it is known (sd of its logarithm) */
+  double width_px, width_sd_px;  /* of the cut; sd 1e9 = nothing known */
+  double burr_px, burr_sd_log;   /* breadth of a burr */
+  bool burr_kind_known, flank;   /* the burrs of this board are flat-topped or fall off exponentially */
+} sp_expectation;
+
+sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log);
 
 /* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
 typedef struct sp_candidate {
@@ -35,6 +41,7 @@ typedef struct sp_shape {
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
   bool flank;               /* the burr falls off exponentially (burr_width_px is its 1/e length) */
+  double curve, cubic;      /* of the wood around, over (x / half window)^2 and ^3, relative to the cut's height */
 } sp_shape;
 
 /* exp(-x / length) for x > 0, blurred by a Gaussian. */
@@ -73,11 +80,12 @@ typedef struct sp_shape_fit {
   double cost;        /* chi-square */
   double u_place_px;  /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
   bool burr;
+  double cost_of_kind[2], burr_of_kind_px[2]; /* best with flat-topped, with falling burrs; INFINITY = none that holds */
 } sp_shape_fit;
 
 /* Fits the cross-section; false (shape unchanged) if the stack does not allow it. */
-bool sp_shape_fit_stack(const sp_stack *stack, sp_mark_kind kind, double px_per_mm, sp_blur blur, double half_px,
-                        bool look_for_burr, sp_shape_fit *fit);
+bool sp_shape_fit_stack(const sp_stack *stack, const sp_expectation *expect, double half_px, bool look_for_burr,
+                        sp_shape_fit *fit);
 
 /* A line being fitted. */
 typedef struct sp_line_fit {
@@ -92,13 +100,15 @@ typedef struct sp_line_fit {
   float *values;
   double u_shape_px;        /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
+  double height;            /* typical, signed, grey */
+  double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr;
 } sp_line_fit;
 
 /* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with fit->count == 0 where nothing can be
  * fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
-                          sp_blur blur, bool quick, sp_line_fit *fit, sp_error *err);
+                          const sp_expectation *expect, bool quick, sp_line_fit *fit, sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */

@@ -13,8 +13,8 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
-static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10;
+enum { LEVEL, TILT, CURVE, CUBIC, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
+static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10, SLOT_WIDTH_MM = 0.58;
 static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
 static const double RIDGE_F = 14.0, RIDGE_LEAST = 0.06;
@@ -25,15 +25,14 @@ static const double RIDGE_MOST_ALIKE = 0.85;
 
 typedef struct problem {
   const sp_stack *stack;
+  const sp_expectation *expect;
   double value[PARAMETERS];
   int active[PARAMETERS];
   size_t actives;
   double half;
-  double ridge_prior, ridge_most; /* width of a ridge, px: expected; beyond it is no ridge but the wood's shading */
-  double blur_prior, blur_sd_log;
+  double ridge_most;             /* broader than this it is no ridge but the wood's shading */
   bool ridge[2];                 /* which ridges are there */
   bool flank;                    /* ridges fall off exponentially instead of being flat-topped */
-  double width_prior, width_sd;
   double noise;                  /* of a stack value of weight 1 */
 } problem;
 
@@ -88,12 +87,13 @@ static double model_at(const problem *p, double x, double *d)
   d[LEVEL] = 1.0;
   d[TILT] = x / p->half;
   d[CURVE] = d[TILT] * d[TILT];
+  d[CUBIC] = d[CURVE] * d[TILT];
   d[AREA] = cut.value / v[WIDTH];
   d[PLACE] = -depth * cut.by_x;
   d[WIDTH] = depth * (cut.by_width - cut.value / v[WIDTH]);
   d[BLUR] = depth * cut.by_blur;
   d[RIDGE_WIDTH] = 0.0;
-  double sum = v[LEVEL] + v[TILT] * d[TILT] + v[CURVE] * d[CURVE] + depth * cut.value;
+  double sum = v[LEVEL] + v[TILT] * d[TILT] + v[CURVE] * d[CURVE] + v[CUBIC] * d[CUBIC] + depth * cut.value;
   for (int side = 0; side < 2; side++) {
     const int which = side ? RIDGE_RIGHT : RIDGE_LEFT;
     const double sign = side ? 1.0 : -1.0;
@@ -117,6 +117,7 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
   for (size_t a = 0; a < p->actives; a++)
     p->value[p->active[a]] = beta[a];
   const double *v = p->value;
+  const sp_expectation *e = p->expect;
   if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.3) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
       v[RIDGE_WIDTH] > p->ridge_most)
     return false;
@@ -130,14 +131,14 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
         jacobian[i * p->actives + a] = w * d[p->active[a]];
   }
   /* the priors, one residual each */
-  r[n] = (v[WIDTH] - p->width_prior) / p->width_sd;
-  r[n + 1] = log(v[BLUR] / p->blur_prior) / p->blur_sd_log;
-  r[n + 2] = log(v[RIDGE_WIDTH] / p->ridge_prior) / RIDGE_WIDTH_SD_LOG;
+  r[n] = (v[WIDTH] - e->width_px) / e->width_sd_px;
+  r[n + 1] = log(v[BLUR] / e->blur_px) / e->blur_sd_log;
+  r[n + 2] = log(v[RIDGE_WIDTH] / e->burr_px) / e->burr_sd_log;
   for (size_t a = 0; jacobian && a < p->actives; a++) {
     const int which = p->active[a];
-    jacobian[n * p->actives + a] = which == WIDTH ? 1.0 / p->width_sd : 0.0;
-    jacobian[(n + 1) * p->actives + a] = which == BLUR ? 1.0 / (v[BLUR] * p->blur_sd_log) : 0.0;
-    jacobian[(n + 2) * p->actives + a] = which == RIDGE_WIDTH ? 1.0 / (v[RIDGE_WIDTH] * RIDGE_WIDTH_SD_LOG) : 0.0;
+    jacobian[n * p->actives + a] = which == WIDTH ? 1.0 / e->width_sd_px : 0.0;
+    jacobian[(n + 1) * p->actives + a] = which == BLUR ? 1.0 / (v[BLUR] * e->blur_sd_log) : 0.0;
+    jacobian[(n + 2) * p->actives + a] = which == RIDGE_WIDTH ? 1.0 / (v[RIDGE_WIDTH] * e->burr_sd_log) : 0.0;
   }
   return true;
 }
@@ -164,20 +165,29 @@ static bool solve(problem *p, const int *list, size_t count, sp_lm_result *resul
   return result->covariance_known;
 }
 
-static void start(const sp_stack *s, const sp_shape *shape, sp_mark_kind kind, double px_per_mm, double half,
-                  problem *p)
+sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log)
+{
+  const bool slot = kind == SP_MARK_SLOT;
+  return (sp_expectation){.blur_px = blur_px,
+                          .blur_sd_log = blur_sd_log,
+                          .width_px = (slot ? SLOT_WIDTH_MM : KNIFE_WIDTH_MM) * px_per_mm,
+                          .width_sd_px = slot ? 1e9 : KNIFE_WIDTH_SD_MM * px_per_mm,
+                          .burr_px = RIDGE_WIDTH_MM * px_per_mm,
+                          .burr_sd_log = RIDGE_WIDTH_SD_LOG};
+}
+
+static void start(const sp_stack *s, const sp_shape *shape, const sp_expectation *expect, double half, problem *p)
 {
   memset(p, 0, sizeof *p);
   p->stack = s;
+  p->expect = expect;
   p->half = half;
-  p->noise = 1.0;
-  p->ridge_prior = p->value[RIDGE_WIDTH] = RIDGE_WIDTH_MM * px_per_mm;
-  p->ridge_most = 2.3 * p->ridge_prior;
-  p->width_prior = KNIFE_WIDTH_MM * px_per_mm;
-  p->width_sd = kind == SP_MARK_SLOT ? 1e9 : KNIFE_WIDTH_SD_MM * px_per_mm;
+  p->noise = s->noise;
+  p->value[RIDGE_WIDTH] = expect->burr_px;
+  p->ridge_most = 2.3 * expect->burr_px;
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
   p->value[WIDTH] = shape->width_px;
-  p->value[BLUR] = shape->blur_px;
+  p->value[BLUR] = expect->blur_px;
 }
 
 static void give_back(const problem *p, sp_shape *shape)
@@ -188,6 +198,8 @@ static void give_back(const problem *p, sp_shape *shape)
   shape->burr_height[0] = p->value[RIDGE_LEFT] / depth;
   shape->burr_height[1] = p->value[RIDGE_RIGHT] / depth;
   shape->flank = p->flank;
+  shape->curve = p->value[CURVE];
+  shape->cubic = p->value[CUBIC];
   shape->burr_width_px[0] = shape->burr_width_px[1] = p->value[RIDGE_WIDTH];
 }
 
@@ -202,61 +214,120 @@ static bool ridges_are_real(const problem *p)
   return true;
 }
 
-/* The ridges worth keeping: fits with both, with either, and takes the simplest that is not much worse. */
-static void try_ridges(problem *p, const int *base, size_t base_count, double plain_cost, sp_shape_fit *fit)
+typedef struct ridge_trial {
+  bool holds;
+  int sides;          /* bit 0 left, bit 1 right */
+  problem p;
+  double cost, rest, u_place_px;
+} ridge_trial;
+
+static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_count, int sides, bool flank)
 {
-  static const int SIDES[3] = {1, 2, 3}; /* bit 0 left, bit 1 right */
-  const problem plain = *p;
-  double best = plain_cost, one_ridge = plain_cost;
-  for (int k = 0; k < 6; k++) {
-    const int sides = SIDES[k / 2];
-    problem trial = plain;
-    sp_lm_result result;
-    int list[PARAMETERS];
-    size_t n = base_count;
-    memcpy(list, base, base_count * sizeof *base);
-    trial.flank = k % 2 == 1;
-    for (int r = 0; r < 2; r++)
-      if ((trial.ridge[r] = (sides >> r) & 1))
-        list[n++] = RIDGE_LEFT + r;
-    list[n++] = RIDGE_WIDTH;
-    const bool solved = solve(&trial, list, n, &result);
-    if (!solved || !ridges_are_real(&trial))
-      continue;
-    const double rest = result.cost / (double)(p->stack->count + PRIORS - n);
-    /* a second ridge has to earn its keep over one; flat or falling is no further parameter */
-    const double gain = (sides < 3 ? plain_cost : one_ridge) - result.cost;
-    if (gain / rest < RIDGE_F || result.cost >= best)
-      continue;
-    best = result.cost;
-    one_ridge = sides < 3 ? best : one_ridge;
-    *p = trial;
-    fit->burr = true;
-    fit->cost = result.cost;
-    fit->u_place_px = sqrt(result.covariance[PLACE * n + PLACE] * rest);
-  }
+  ridge_trial t = {.sides = sides, .p = *plain};
+  sp_lm_result result;
+  int list[PARAMETERS];
+  size_t n = base_count;
+  memcpy(list, base, base_count * sizeof *base);
+  t.p.flank = flank;
+  for (int r = 0; r < 2; r++)
+    if ((t.p.ridge[r] = (sides >> r) & 1))
+      list[n++] = RIDGE_LEFT + r;
+  list[n++] = RIDGE_WIDTH;
+  if (!solve(&t.p, list, n, &result) || !ridges_are_real(&t.p))
+    return t;
+  size_t place = 0;
+  while (list[place] != PLACE)
+    place++;
+  t.cost = result.cost;
+  t.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
+  t.u_place_px = sqrt(result.covariance[place * n + place] * t.rest);
+  t.holds = true;
+  return t;
 }
 
-bool sp_shape_fit_stack(const sp_stack *s, sp_mark_kind kind, double px_per_mm, sp_blur blur, double half_px,
-                        bool look_for_burr, sp_shape_fit *fit)
+enum { TRIALS = 6 };
+
+/* How far the explanations that are nearly as good as the best would put the middle of the cut elsewhere: their places
+ * weighted by likelihood, the misfit of the best taken for noise. */
+static double spread_of_places(const ridge_trial *t, int best, double plain_cost, double plain_place)
 {
-  static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
+  const double rest = t[best].rest, here = t[best].p.value[PLACE];
+  double sum = 0.0, weight = 0.0;
+  for (int k = 0; k <= TRIALS; k++) {
+    if (k < TRIALS && !t[k].holds)
+      continue;
+    const double cost = k < TRIALS ? t[k].cost : plain_cost, place = k < TRIALS ? t[k].p.value[PLACE] : plain_place;
+    const double w = exp(-0.5 * fmax(0.0, cost - t[best].cost) / (2.0 * rest));
+    sum += w * (place - here) * (place - here);
+    weight += w;
+  }
+  return sqrt(sum / weight);
+}
+
+/* The ridges worth keeping: left, right, both, flat-topped or falling; a second one has to earn its keep over one. */
+static void try_ridges(problem *p, const int *base, size_t base_count, double plain_cost, sp_shape_fit *fit)
+{
+  ridge_trial trial[TRIALS];
+  double one_ridge[2] = {plain_cost, plain_cost};
+  int best = -1;
+  for (int k = 0; k < TRIALS; k++) {
+    const int sides = 1 + k / 2, flank = k % 2;
+    trial[k] = (ridge_trial){0};
+    if (p->expect->burr_kind_known && flank != p->expect->flank)
+      continue;
+    trial[k] = try_ridge(p, base, base_count, sides, flank);
+    ridge_trial *t = &trial[k];
+    if (!t->holds)
+      continue;
+    const double gain = (sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
+    if (gain / t->rest < RIDGE_F) {
+      t->holds = false;
+      continue;
+    }
+    if (sides < 3)
+      one_ridge[flank] = fmin(one_ridge[flank], t->cost);
+    if (t->cost < fit->cost_of_kind[flank]) {
+      fit->cost_of_kind[flank] = t->cost;
+      fit->burr_of_kind_px[flank] = t->p.value[RIDGE_WIDTH];
+    }
+    if (best < 0 || t->cost < trial[best].cost)
+      best = k;
+  }
+  if (best < 0)
+    return;
+  fit->burr = true;
+  fit->cost = trial[best].cost;
+  fit->u_place_px = hypot(trial[best].u_place_px, spread_of_places(trial, best, plain_cost, p->value[PLACE]));
+  *p = trial[best].p;
+}
+
+bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double half_px, bool look_for_burr,
+                        sp_shape_fit *fit)
+{
+  static const int PLAIN[8] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, CUBIC};
   problem p;
   sp_lm_result result;
+  size_t count = 7;
   fit->u_place_px = 0.0;
   fit->burr = false;
+  fit->cost_of_kind[0] = fit->cost_of_kind[1] = INFINITY;
   if (s->count < 12)
     return false;
-  start(s, &fit->shape, kind, px_per_mm, half_px, &p);
-  p.value[BLUR] = p.blur_prior = blur.px;
-  p.blur_sd_log = blur.sd_log;
-  p.noise = s->noise;
+  start(s, &fit->shape, expect, half_px, &p);
   if (!solve(&p, PLAIN, 7, &result))
     return false;
   fit->cost = result.cost;
-  /* what a plain cut explains to within the noise needs no ridge */
-  if (look_for_burr && kind == SP_MARK_KNIFE && result.cost > PLAIN_ENOUGH * (double)s->count)
-    try_ridges(&p, PLAIN, 7, result.cost, fit);
+  if (look_for_burr && fit->cost > PLAIN_ENOUGH * (double)s->count) {
+    /* wood that waves beside the line (planing chatter) would pull it aside: a third power if it is there */
+    problem waved = p;
+    if (solve(&waved, PLAIN, 8, &result) && (fit->cost - result.cost) / fmax(1.0, result.cost / (double)s->count) > RIDGE_F) {
+      p = waved;
+      count = 8;
+      fit->cost = result.cost;
+    }
+    if (expect->width_sd_px < 1e8)
+      try_ridges(&p, PLAIN, count, fit->cost, fit);
+  }
   give_back(&p, &fit->shape);
   return true;
 }

@@ -22,10 +22,12 @@ enum { MAX_FITS = 3 * SP_MATCH_KEEP, REFERENCE_RANK = 4, NEAR_LEAST = 4 };
 static const double MARGIN = 5.0;          /* nats: odds of 150 to 1 */
 static const double CHANCE_MARGIN = 2.0;   /* nats above clutter, after the Occam factors */
 static const double OTHER_MARGIN = 10.0;   /* nats */
-static const double OTHER_MOVES_MM = 0.5;
+static const double OTHER_MOVES_MM = 1.3; /* at the last fret seen: errors that add up on the way reach half of that */
 static const double OTHER_SIGMAS = 4.0;    /* of the picture's own scale */
-static const double OTHER_RATIO = 4.0;     /* residual variance as asked over that with the scale length free */
+static const double OTHER_RATIO = 6.0;     /* residual variance as asked over that with the scale length free */
+static const double SLIP_MM = 0.6;
 static const double LEAST_STRETCH = 0.5, MOST_STRETCH = 2.0;
+static const double CONTEST_NATS = 3.0;    /* odds of 20 to 1 between two lines for one fret */
 static const double STRAY_STRENGTH = 0.5;  /* against the median mark */
 static const double EDGE_MM = 1.0;         /* a line so near the board's end is the end */
 
@@ -164,17 +166,27 @@ static const sp_fit *rival_of(const fits *f, const sp_fit *pick)
 
 /* ---- another scale length? ------------------------------------------------------------------------------------------ */
 
-/* Sum of squares of what is left, each clipped at 2 mm so that one slip does not decide. */
-static double clipped_squares(const sp_model *m, const sp_hypothesis *h, const sp_fit *numbering, const sp_match_line *lines)
+static double off_mm(const sp_model *m, const sp_hypothesis *h, size_t k, const sp_match_line *line)
 {
-  double sum = 0.0;
-  for (size_t k = 0; k <= m->frets; k++)
-    if (numbering->line[k] >= 0) {
-      const double x = lines[numbering->line[k]].position * (h->mirrored ? -1.0 : 1.0);
-      const double d = fmin(2.0, fabs(x - h->origin - h->stretch * m->layout->position_mm[k]));
-      sum += d * d;
-    }
-  return sum;
+  const double x = h->mirrored ? -line->position : line->position;
+  return x - h->origin - h->stretch * m->layout->position_mm[k];
+}
+
+/* Does the other scale length leave much smaller residuals than the asked one? Slips are left out: they fit neither. */
+static bool leaves_less(const sp_model *m, const sp_fit *asked, const sp_fit *other, const sp_match_line *lines)
+{
+  double sum_asked = 0.0, sum_other = 0.0;
+  for (size_t k = 0; k <= m->frets; k++) {
+    if (other->line[k] < 0)
+      continue;
+    const double d_other = off_mm(m, &other->h, k, &lines[other->line[k]]);
+    const double d_asked = off_mm(m, &asked->h, k, &lines[other->line[k]]);
+    if (fabs(d_other) > SLIP_MM)
+      continue;
+    sum_asked += d_asked * d_asked;
+    sum_other += d_other * d_other;
+  }
+  return sum_asked > OTHER_RATIO * sum_other;
 }
 
 static bool clearly_other(const sp_model *m, const sp_fit *asked, const sp_fit *other, const sp_match_line *lines)
@@ -185,10 +197,10 @@ static bool clearly_other(const sp_model *m, const sp_fit *asked, const sp_fit *
     return false;
   if (!asked)
     return true;
-  if (!(other->h.score - asked->h.score > OTHER_MARGIN))
-    return false;
-  return different(asked, other, m->frets) ||
-         clipped_squares(m, &asked->h, other, lines) > OTHER_RATIO * clipped_squares(m, &other->h, other, lines);
+  const double better = other->h.score - asked->h.score;
+  if (different(asked, other, m->frets))
+    return better > MARGIN;
+  return better > OTHER_MARGIN && leaves_less(m, asked, other, lines);
 }
 
 /* ---- the answer ----------------------------------------------------------------------------------------------------- */
@@ -273,6 +285,23 @@ static void mark_strays(const sp_model *m, double reference, const sp_match_line
       match->is_stray[match->line_of_fret[k]] = false;
 }
 
+/* Frets for which an unused line would do about as well as the one chosen. */
+static void mark_contested(const sp_model *m, const sp_fit *pick, sp_match *match)
+{
+  const sp_model_line *l = m->line[pick->h.mirrored];
+  for (size_t k = 0; k <= m->frets; k++) {
+    double chosen = INFINITY, other = -INFINITY;
+    for (size_t i = 0; i < m->count && pick->line[k] >= 0; i++) {
+      const double gain = sp_model_gain(m, &pick->h, k, &l[i]);
+      if ((ptrdiff_t)l[i].id == pick->line[k])
+        chosen = gain;
+      else if (fret_of(pick, m->frets, (ptrdiff_t)l[i].id) < 0)
+        other = fmax(other, gain);
+    }
+    match->is_contested[k] = chosen - other < CONTEST_NATS;
+  }
+}
+
 static void hand_out(const sp_model *m, const sp_fit *pick, const sp_fit *unasked, double reference,
                      const sp_match_line *lines, sp_match *match)
 {
@@ -286,6 +315,7 @@ static void hand_out(const sp_model *m, const sp_fit *pick, const sp_fit *unaske
   match->nut_end = pick->h.mirrored ? 1 : 0;
   memcpy(match->line_of_fret, pick->line, (m->frets + 1) * sizeof *match->line_of_fret);
   mark_strays(m, reference, lines, match);
+  mark_contested(m, pick, match);
 }
 
 /* The best hypothesis that numbers the lines like `pick` and leaves the stretch free; NULL if there is none. */
@@ -308,8 +338,10 @@ static void decide(const sp_model *m, const fits *f, double reference, const sp_
     say_none(match, m->count);
     return;
   }
-  const sp_fit *rival = rival_of(f, pick);
-  match->margin = rival ? pick->h.score - rival->h.score : pick->h.score;
+  /* The numbering is weighed whatever its stretch: a board that shrank a little is numbered no less surely. */
+  const sp_fit *rival = rival_of(f, pick), *free_pick = freed(f, pick);
+  const double score = free_pick ? fmax(pick->h.score, free_pick->h.score) : pick->h.score;
+  match->margin = rival ? score - rival->h.score : score;
   if (!(match->margin >= MARGIN)) {
     if (rival)
       say_ambiguous(m, pick, rival, match);
@@ -318,7 +350,7 @@ static void decide(const sp_model *m, const fits *f, double reference, const sp_
     return;
   }
   match->state = m->options->scale_known && pick->h.free ? SP_MATCH_OTHER_SCALE : SP_MATCH_OK;
-  hand_out(m, pick, freed(f, pick), reference, lines, match);
+  hand_out(m, pick, free_pick, reference, lines, match);
   if (match->state == SP_MATCH_OTHER_SCALE)
     snprintf(match->reason, sizeof match->reason,
              "the lines follow a scale length of %.1f mm, not %.1f mm: check which board this is, and the scale of the picture",
@@ -334,7 +366,8 @@ static sp_status match_init(sp_match *match, size_t count, size_t frets, const s
   match->mm_per_unit = options->scale_known ? 1.0 : (double)NAN;
   match->line_of_fret = calloc(frets + 1, sizeof *match->line_of_fret);
   match->is_stray = calloc(count + 1, sizeof *match->is_stray);
-  if (!match->line_of_fret || !match->is_stray) {
+  match->is_contested = calloc(frets + 1, sizeof *match->is_contested);
+  if (!match->line_of_fret || !match->is_stray || !match->is_contested) {
     sp_match_free(match);
     return sp_fail_memory(err);
   }
@@ -384,6 +417,7 @@ void sp_match_free(sp_match *match)
 {
   free(match->line_of_fret);
   free(match->is_stray);
+  free(match->is_contested);
   match->line_of_fret = NULL;
-  match->is_stray = NULL;
+  match->is_stray = match->is_contested = NULL;
 }

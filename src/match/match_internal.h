@@ -72,6 +72,9 @@ typedef struct sp_assignment {
  * it cannot reach `floor`. */
 double sp_model_score(const sp_model *model, const sp_hypothesis *h, double floor, sp_assignment *a);
 
+/* What line l as fret k brings, without regard to the nut's end; -INFINITY out of reach. */
+double sp_model_gain(const sp_model *model, const sp_hypothesis *h, size_t k, const sp_model_line *l);
+
 /* The best hypotheses that differ in place, best first; returns how many. Lines that are to propose places come from the
  * strong ones only. */
 enum { SP_MATCH_KEEP = 32 };

@@ -204,6 +204,12 @@ static double hand_error(const sp_model_line *l, double d_mm)
   return fmax(fmax(core, shoulder), tail);
 }
 
+double sp_model_gain(const sp_model *m, const sp_hypothesis *h, size_t k, const sp_model_line *l)
+{
+  const double d = l->x - h->origin - h->stretch * m->layout->position_mm[k], unit = sp_model_unit(m, h);
+  return fabs(d) <= h->stretch * m->reach_mm[k] ? l->base + log(m->extent * unit) + hand_error(l, d * unit) : -INFINITY;
+}
+
 static double run_cost(size_t missing)
 {
   const double each = MISSING_COST * (double)missing;

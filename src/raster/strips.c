@@ -1,14 +1,15 @@
 /* strips.c: averages over strips of rows and of columns, in one pass.
  *
- * Every later stage looks for lines in averaged profiles, so these sums touch each pixel of the scan and little else does.
- * The work is bound by memory: each row is fetched once and used for both sums while it is in the nearest cache.
+ * Every later stage looks for lines in averaged profiles, so these sums touch each pixel of the scan and little else
+ * does. The work is bound by memory: each row is fetched once and used for both sums while it is in the nearest cache.
  *
  * Rows. The rows of a strip are added, four at a time, into one sum a column. For 8-bit pixels the sum is 16 bits wide,
- * which doubles the lanes a vector unit works on; after at most 256 rows (256 * 255 < 65536) it is emptied into 32 bits.
+ * which doubles the lanes a vector unit works on; after at most 256 rows (256 * 255 < 65536) it is emptied into 32
+ * bits.
  *
- * Columns. A run of w neighbours in a row is one value. Eight 8-bit pixels are loaded as a 64-bit word and added as four
- * 16-bit lanes, even and odd bytes apart; a multiplication adds the lanes at the end. The values of TILE_ROWS rows are
- * collected before they go, strip by strip, to the result: one write a cache line instead of one a value.
+ * Columns. A run of w neighbours in a row is one value. Eight 8-bit pixels are loaded as a 64-bit word and added as
+ * four 16-bit lanes, even and odd bytes apart; a multiplication adds the lanes at the end. The values of TILE_ROWS rows
+ * are collected before they go, strip by strip, to the result: one write a cache line instead of one a value.
  *
  * All sums are integers and exact; the one rounding is that of the mean to float.
  */
@@ -104,8 +105,8 @@ static void finish_row_strip(pass *p, uint32_t strip)
   memset(p->wide, 0, n * sizeof *p->wide);
 }
 
-/* Sum of n bytes, eight at a time. A lane of 16 bits takes 2 * 255 a word; 32 words keep the sum of all four lanes below
- * 65536, so that the multiplication gathers them without loss in the top 16 bits. */
+/* Sum of n bytes, eight at a time. A lane of 16 bits takes 2 * 255 a word; 32 words keep the sum of all four lanes
+ * below 65536, so that the multiplication gathers them without loss in the top 16 bits. */
 static uint32_t sum_u8(const uint8_t *bytes, uint32_t n)
 {
   const uint64_t even_bytes = UINT64_C(0x00ff00ff00ff00ff);
@@ -200,8 +201,9 @@ static sp_status create_strips(uint32_t available, uint32_t w, uint32_t length, 
     return sp_fail(err, SP_E_INTERNAL, "strips of %u %s were asked for; 1 to %u are possible", w, what,
                    SP_STRIPS_MAX_WIDTH_PX);
   if (available < w)
-    return sp_fail(err, SP_E_DATA, "the picture has only %u %s, %u are needed; scan at a higher resolution or crop less",
-                   available, what, w);
+    return sp_fail(err, SP_E_DATA,
+                   "the picture has only %u %s, %u are needed; scan at a higher resolution or crop less", available,
+                   what, w);
   const uint32_t count = available / w;
   /* count * length is at most the number of pixels of a raster that exists, so only the size of float can overflow. */
   if ((uint64_t)count * length > SIZE_MAX / 2 / sizeof(float))
@@ -229,8 +231,8 @@ static bool take_buffers(pass *p)
   return true;
 }
 
-static sp_status average(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows, sp_strips *columns,
-                         sp_error *err)
+static sp_status average(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows,
+                         sp_strips *columns, sp_error *err)
 {
   pass p = {.raster = raster, .rows = rows, .columns = columns};
   if (rows)
@@ -266,8 +268,8 @@ sp_status sp_strips_columns(const sp_raster *raster, uint32_t w, sp_strips *out,
   return average(raster, 0, w, NULL, out, err);
 }
 
-sp_status sp_strips_both(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows, sp_strips *columns,
-                         sp_error *err)
+sp_status sp_strips_both(const sp_raster *raster, uint32_t row_w, uint32_t column_w, sp_strips *rows,
+                         sp_strips *columns, sp_error *err)
 {
   return average(raster, row_w, column_w, rows, columns, err);
 }

@@ -33,13 +33,15 @@ static void place(sp_sheet *canvas, int orientation)
 }
 
 sp_status sp_sheet_open(sp_sheet *canvas, uint32_t width_px, uint32_t height_px, int bits, int orientation,
-                         uint64_t max_pixels, sp_raster *raster, sp_error *err)
+                        uint64_t max_pixels, sp_raster *raster, sp_error *err)
 {
   *canvas = (sp_sheet){.raster = raster, .width_px = width_px, .height_px = height_px, .bits = bits};
   const uint64_t limit = max_pixels ? max_pixels : SP_READ_MAX_PIXELS;
   if ((uint64_t)width_px * height_px > limit)
-    return sp_fail(err, SP_E_DATA, "the picture claims %u by %u pixels, more than the limit of %llu; scan at a lower "
-                   "resolution or crop to the board", width_px, height_px, (unsigned long long)limit);
+    return sp_fail(err, SP_E_DATA,
+                   "the picture claims %u by %u pixels, more than the limit of %llu; scan at a lower "
+                   "resolution or crop to the board",
+                   width_px, height_px, (unsigned long long)limit);
   const bool turned = orientation >= 5;
   const sp_status status =
       sp_raster_create(turned ? height_px : width_px, turned ? width_px : height_px, bits, raster, err);
@@ -116,7 +118,8 @@ static uint32_t least(uint32_t a, uint32_t b)
   return a < b ? a : b;
 }
 
-void sp_sheet_block(sp_sheet *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples, size_t stride)
+void sp_sheet_block(sp_sheet *canvas, uint32_t x, uint32_t y, uint32_t w, uint32_t h, const void *samples,
+                    size_t stride)
 {
   const uint8_t *bytes = samples;
   const size_t sample_bytes = canvas->bits == 8 ? 1 : 2;
@@ -136,7 +139,7 @@ sp_status sp_sheet_turn(sp_raster *raster, int orientation, sp_error *err)
   sp_raster upright;
   sp_sheet canvas;
   sp_status status = sp_sheet_open(&canvas, raster->width_px, raster->height_px, raster->u16 ? 16 : 8, orientation,
-                                    UINT64_MAX, &upright, err);
+                                   UINT64_MAX, &upright, err);
   if (status == SP_OK) {
     const void *samples = raster->u16 ? (const void *)raster->u16 : (const void *)raster->u8;
     sp_sheet_block(&canvas, 0, 0, raster->width_px, raster->height_px, samples, raster->width_px);

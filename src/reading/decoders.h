@@ -11,8 +11,11 @@
 typedef sp_status (*sp_decoder)(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
                                 sp_error *err);
 
-sp_status sp_decode_png(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info, sp_error *err);
-sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info, sp_error *err);
-sp_status sp_decode_tiff(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info, sp_error *err);
+sp_status sp_decode_png(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                        sp_error *err);
+sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err);
+sp_status sp_decode_tiff(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err);
 
 #endif

@@ -36,7 +36,8 @@ static uint32_t over_white(sp_alpha kind, uint32_t grey, uint32_t alpha, uint32_
   return sum < full ? sum : full; /* a premultiplied value above its alpha is a writer's slip */
 }
 
-static uint32_t ink_to_grey(uint32_t cyan, uint32_t magenta, uint32_t yellow, uint32_t black, bool inverted, uint32_t full)
+static uint32_t ink_to_grey(uint32_t cyan, uint32_t magenta, uint32_t yellow, uint32_t black, bool inverted,
+                            uint32_t full)
 {
   if (inverted)
     return product(luma(cyan, magenta, yellow), black, full);

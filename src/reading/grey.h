@@ -12,7 +12,7 @@ typedef enum sp_alpha { SP_ALPHA_NONE, SP_ALPHA_STRAIGHT, SP_ALPHA_PREMULTIPLIED
 /* How the samples of one pixel follow each other: the colour first, then whatever else. */
 typedef struct sp_pixel_layout {
   sp_model model;
-  uint32_t samples;     /* in one pixel, all told */
+  uint32_t samples; /* in one pixel, all told */
   sp_alpha alpha;
   uint32_t alpha_index; /* which sample is the alpha */
   bool inverted;        /* grey: 0 is white; CMYK: 0 is full ink */

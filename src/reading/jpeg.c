@@ -1,11 +1,11 @@
 /* jpeg.c: JPEG (ISO/IEC 10918-1) through libjpeg.
  *
  * A YCbCr picture carries its luma as a component of its own: libjpeg is asked for that alone and never touches the
- * colour. The slow integer transform is the exact one; smoothing of missing coefficients is off, because invented pixels
- * would be measured.
+ * colour. The slow integer transform is the exact one; smoothing of missing coefficients is off, because invented
+ * pixels would be measured.
  *
- * libjpeg goes on after damage and fills the rest with grey, a warning its only trace. Here every warning that means lost
- * or guessed pixels ends the reading, and so does the end of the file before the end of the picture.
+ * libjpeg goes on after damage and fills the rest with grey, a warning its only trace. Here every warning that means
+ * lost or guessed pixels ends the reading, and so does the end of the file before the end of the picture.
  */
 #include <math.h>
 #include <setjmp.h>
@@ -106,8 +106,8 @@ static void on_progress(j_common_ptr jpeg)
 {
   jpeg_job *job = jpeg->client_data;
   if (job->jpeg.input_scan_number > SCANS_MAX)
-    give_up(job, sp_fail(job->err, SP_E_DATA, "the picture comes in more than %d scans; save it again as an ordinary JPEG",
-                         SCANS_MAX));
+    give_up(job, sp_fail(job->err, SP_E_DATA,
+                         "the picture comes in more than %d scans; save it again as an ordinary JPEG", SCANS_MAX));
 }
 
 static void on_input_start(j_decompress_ptr jpeg)
@@ -159,7 +159,8 @@ static void connect_input(jpeg_job *job)
 static sp_exif read_exif(const jpeg_job *job)
 {
   for (jpeg_saved_marker_ptr m = job->jpeg.marker_list; m; m = m->next)
-    if (m->marker == JPEG_APP0 + 1 && m->data_length > EXIF_HEAD_BYTES && memcmp(m->data, "Exif\0\0", EXIF_HEAD_BYTES) == 0)
+    if (m->marker == JPEG_APP0 + 1 && m->data_length > EXIF_HEAD_BYTES &&
+        memcmp(m->data, "Exif\0\0", EXIF_HEAD_BYTES) == 0)
       return sp_exif_read(m->data + EXIF_HEAD_BYTES, m->data_length - EXIF_HEAD_BYTES);
   return (sp_exif){.orientation = 1};
 }
@@ -185,8 +186,9 @@ static void refuse_impossible_size(jpeg_job *job)
 {
   const uint64_t pixels = (uint64_t)job->jpeg.image_width * job->jpeg.image_height;
   if (!job->jpeg.arith_code && pixels / PIXELS_PER_BYTE_MAX > job->source->size)
-    give_up(job, sp_fail(job->err, SP_E_DATA, "the file is too short for the %u by %u pixels it claims; scan or copy it "
-                         "again", job->jpeg.image_width, job->jpeg.image_height));
+    give_up(job, sp_fail(job->err, SP_E_DATA,
+                         "the file is too short for the %u by %u pixels it claims; scan or copy it again",
+                         job->jpeg.image_width, job->jpeg.image_height));
 }
 
 /* Photoshop's way, which most CMYK files follow, stores the complement of the ink and says so by an Adobe segment. */
@@ -216,7 +218,7 @@ static void read_header(jpeg_job *job)
   read_resolution(job, &exif);
   refuse_impossible_size(job);
   const sp_status status = sp_sheet_open(&job->canvas, job->jpeg.image_width, job->jpeg.image_height, 8,
-                                          exif.orientation, job->max_pixels, job->raster, job->err);
+                                         exif.orientation, job->max_pixels, job->raster, job->err);
   if (status != SP_OK)
     give_up(job, status);
   choose_samples(job);
@@ -253,7 +255,8 @@ static void decode_guarded(jpeg_job *job)
     decode(job);
 }
 
-sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info, sp_error *err)
+sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err)
 {
   jpeg_job *job = calloc(1, sizeof *job);
   if (!job)

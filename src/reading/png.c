@@ -33,14 +33,14 @@ typedef struct png_job {
   jmp_buf stop;
   sp_sheet canvas;
   sp_pixel_layout layout;
-  bool direct;          /* decoded samples are grey values as they are */
+  bool direct; /* decoded samples are grey values as they are */
   bool palette;
   uint32_t palette_size;
   uint8_t palette_grey[256];
-  uint8_t *row;         /* one decoded row, png_get_rowbytes long */
-  uint8_t *grey;        /* one grey row of a pass */
-  uint32_t y;           /* rows done, for messages */
-  uint32_t height_px;   /* 0 until the header is read */
+  uint8_t *row;       /* one decoded row, png_get_rowbytes long */
+  uint8_t *grey;      /* one grey row of a pass */
+  uint32_t y;         /* rows done, for messages */
+  uint32_t height_px; /* 0 until the header is read */
 } png_job;
 
 static void on_error(png_structp png, png_const_charp text)
@@ -160,13 +160,18 @@ static void choose_samples(png_job *job, int colour, int bits)
     png_set_expand_gray_1_2_4_to_8(job->png);
   if (hidden_colour)
     png_set_tRNS_to_alpha(job->png);
-  const union { uint16_t word; uint8_t bytes[2]; } order = {.word = 1};
+  const union {
+    uint16_t word;
+    uint8_t bytes[2];
+  } order = {.word = 1};
   if (bits == 16 && order.bytes[0] == 1)
     png_set_swap(job->png);
   const bool alpha = hidden_colour || (colour & PNG_COLOR_MASK_ALPHA) != 0;
   const sp_model model = (colour & PNG_COLOR_MASK_COLOR) != 0 ? SP_MODEL_RGB : SP_MODEL_GREY;
-  job->layout = (sp_pixel_layout){.model = model, .samples = (uint32_t)model + (alpha ? 1u : 0u),
-                                  .alpha = alpha ? SP_ALPHA_STRAIGHT : SP_ALPHA_NONE, .alpha_index = (uint32_t)model};
+  job->layout = (sp_pixel_layout){.model = model,
+                                  .samples = (uint32_t)model + (alpha ? 1u : 0u),
+                                  .alpha = alpha ? SP_ALPHA_STRAIGHT : SP_ALPHA_NONE,
+                                  .alpha_index = (uint32_t)model};
   job->direct = model == SP_MODEL_GREY && !alpha;
 }
 
@@ -174,8 +179,9 @@ static void refuse_impossible_size(png_job *job, uint32_t width_px, uint32_t hei
 {
   const uint64_t packed_row = png_get_rowbytes(job->png, job->about);
   if (packed_row / DEFLATE_RATIO_MAX * height_px > job->source->size)
-    give_up(job, sp_fail(job->err, SP_E_DATA, "the file is too short for the %u by %u pixels it claims; scan or copy it "
-                         "again", width_px, height_px));
+    give_up(job, sp_fail(job->err, SP_E_DATA,
+                         "the file is too short for the %u by %u pixels it claims; scan or copy it again",
+                         width_px, height_px));
 }
 
 static void read_header(png_job *job)
@@ -189,8 +195,8 @@ static void read_header(png_job *job)
   read_resolution(job);
   job->info->orientation = read_exif(job);
   refuse_impossible_size(job, width_px, height_px);
-  const sp_status status = sp_sheet_open(&job->canvas, width_px, height_px, bits == 16 ? 16 : 8,
-                                          job->info->orientation, job->max_pixels, job->raster, job->err);
+  const sp_status status = sp_sheet_open(&job->canvas, width_px, height_px, bits == 16 ? 16 : 8, job->info->orientation,
+                                         job->max_pixels, job->raster, job->err);
   if (status != SP_OK)
     give_up(job, status);
   job->height_px = height_px;
@@ -230,7 +236,8 @@ static void read_rows(png_job *job)
   }
 }
 
-/* Where the pixels of the seven passes lie (ISO/IEC 15948, 8.2): the first column and row, and the distance to the next. */
+/* Where the pixels of the seven passes lie (ISO/IEC 15948, 8.2): the first column and row, and the distance to the
+ * next. */
 static const struct pass {
   uint32_t x, y, dx, dy;
 } ADAM7[PASSES] = {{0, 0, 8, 8}, {4, 0, 8, 8}, {0, 4, 4, 8}, {2, 0, 4, 4}, {0, 2, 2, 4}, {1, 0, 2, 2}, {0, 1, 1, 2}};
@@ -264,7 +271,8 @@ static void take_row(png_job *job)
     give_up(job, sp_fail_memory(job->err));
 }
 
-/* An eXIf chunk may stand behind the pixels (PNG Third Edition, 11.3.4.5); then the finished picture has to be turned. */
+/* An eXIf chunk may stand behind the pixels (PNG Third Edition, 11.3.4.5); then the finished picture has to be turned.
+ */
 static void read_end(png_job *job)
 {
   const bool known = png_get_valid(job->png, job->about, PNG_INFO_eXIf) != 0;

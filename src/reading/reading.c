@@ -19,27 +19,27 @@ typedef struct signature {
 #define SAVE_AS "save the picture as PNG, JPEG or TIFF"
 
 static const signature SIGNATURES[] = {
-  {0, 8, "\x89PNG\r\n\x1a\n", "PNG", NULL, sp_decode_png},
-  {0, 3, "\xff\xd8\xff", "JPEG", NULL, sp_decode_jpeg},
-  {0, 4, "II\x2a\0", "TIFF", NULL, sp_decode_tiff},
-  {0, 4, "MM\0\x2a", "TIFF", NULL, sp_decode_tiff},
-  {0, 4, "II\x2b\0", "TIFF", NULL, sp_decode_tiff}, /* BigTIFF */
-  {0, 4, "MM\0\x2b", "TIFF", NULL, sp_decode_tiff},
-  {0, 5, "%PDF-", "a PDF, not a picture", "export the page as PNG or TIFF", NULL},
-  {0, 4, "%!PS", "a PostScript file, not a picture", "export the page as PNG or TIFF", NULL},
-  {4, 8, "ftypheic", "a HEIC picture", SAVE_AS, NULL},
-  {4, 8, "ftypheix", "a HEIC picture", SAVE_AS, NULL},
-  {4, 8, "ftypmif1", "a HEIC or AVIF picture", SAVE_AS, NULL},
-  {4, 8, "ftypavif", "an AVIF picture", SAVE_AS, NULL},
-  {4, 4, "ftyp", "a video or a picture in a video's clothes", SAVE_AS, NULL},
-  {4, 4, "jP  ", "a JPEG 2000 picture", SAVE_AS, NULL},
-  {4, 4, "JXL ", "a JPEG XL picture", SAVE_AS, NULL},
-  {0, 2, "\xff\x0a", "a JPEG XL picture", SAVE_AS, NULL},
-  {0, 4, "GIF8", "a GIF picture", SAVE_AS, NULL},
-  {8, 4, "WEBP", "a WebP picture", SAVE_AS, NULL},
-  {0, 8, "AT&TFORM", "a DjVu document", "export the page as PNG or TIFF", NULL},
-  {0, 4, "PK\x03\x04", "a ZIP archive or an office document", "take the picture out of it", NULL},
-  {0, 2, "BM", "a BMP picture", SAVE_AS, NULL},
+    {0, 8, "\x89PNG\r\n\x1a\n", "PNG", NULL, sp_decode_png},
+    {0, 3, "\xff\xd8\xff", "JPEG", NULL, sp_decode_jpeg},
+    {0, 4, "II\x2a\0", "TIFF", NULL, sp_decode_tiff},
+    {0, 4, "MM\0\x2a", "TIFF", NULL, sp_decode_tiff},
+    {0, 4, "II\x2b\0", "TIFF", NULL, sp_decode_tiff}, /* BigTIFF */
+    {0, 4, "MM\0\x2b", "TIFF", NULL, sp_decode_tiff},
+    {0, 5, "%PDF-", "a PDF, not a picture", "export the page as PNG or TIFF", NULL},
+    {0, 4, "%!PS", "a PostScript file, not a picture", "export the page as PNG or TIFF", NULL},
+    {4, 8, "ftypheic", "a HEIC picture", SAVE_AS, NULL},
+    {4, 8, "ftypheix", "a HEIC picture", SAVE_AS, NULL},
+    {4, 8, "ftypmif1", "a HEIC or AVIF picture", SAVE_AS, NULL},
+    {4, 8, "ftypavif", "an AVIF picture", SAVE_AS, NULL},
+    {4, 4, "ftyp", "a video or a picture in a video's clothes", SAVE_AS, NULL},
+    {4, 4, "jP  ", "a JPEG 2000 picture", SAVE_AS, NULL},
+    {4, 4, "JXL ", "a JPEG XL picture", SAVE_AS, NULL},
+    {0, 2, "\xff\x0a", "a JPEG XL picture", SAVE_AS, NULL},
+    {0, 4, "GIF8", "a GIF picture", SAVE_AS, NULL},
+    {8, 4, "WEBP", "a WebP picture", SAVE_AS, NULL},
+    {0, 8, "AT&TFORM", "a DjVu document", "export the page as PNG or TIFF", NULL},
+    {0, 4, "PK\x03\x04", "a ZIP archive or an office document", "take the picture out of it", NULL},
+    {0, 2, "BM", "a BMP picture", SAVE_AS, NULL},
 };
 
 enum { HEAD_BYTES = 64 };
@@ -82,8 +82,8 @@ static void turn_resolution(sp_picture_info *info)
   info->stated_dpi_y = x;
 }
 
-static sp_status read_source(sp_source *source, const sp_read_options *options, sp_raster *raster, sp_picture_info *info,
-                             sp_error *err)
+static sp_status read_source(sp_source *source, const sp_read_options *options, sp_raster *raster,
+                             sp_picture_info *info, sp_error *err)
 {
   uint8_t head[HEAD_BYTES];
   if (source->size == 0)

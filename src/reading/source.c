@@ -180,11 +180,12 @@ sp_status sp_source_stopped(const sp_source *source, uint32_t row, uint32_t heig
   if (source->hit_end && height == 0)
     return sp_fail(err, SP_E_DATA, "the file ends before the picture begins; scan or copy it again");
   if (source->hit_end)
-    return sp_fail(err, SP_E_DATA, "the file ends in the middle of the picture (row %u of %u); scan or copy it again", row,
-                   height);
+    return sp_fail(err, SP_E_DATA, "the file ends in the middle of the picture (row %u of %u); scan or copy it again",
+                   row, height);
   char line[DETAIL_BYTES];
   make_one_line(detail, line, sizeof line);
   if (height == 0)
     return sp_fail(err, SP_E_DATA, "the picture is damaged (%s); scan or copy it again", line);
-  return sp_fail(err, SP_E_DATA, "the picture is damaged at row %u of %u (%s); scan or copy it again", row, height, line);
+  return sp_fail(err, SP_E_DATA, "the picture is damaged at row %u of %u (%s); scan or copy it again", row, height,
+                 line);
 }

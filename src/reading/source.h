@@ -15,9 +15,9 @@ typedef struct sp_source {
   uint8_t *owned;       /* what sp_source_close has to free */
   uint64_t buffer_at;   /* from a file: `owned` holds `buffered` bytes from this offset on */
   size_t buffered;
-  uint64_t at;     /* where sp_source_read goes on */
-  bool hit_end;    /* something was asked for beyond the end */
-  int read_errno;  /* not 0: the system refused to read on */
+  uint64_t at;    /* where sp_source_read goes on */
+  bool hit_end;   /* something was asked for beyond the end */
+  int read_errno; /* not 0: the system refused to read on */
 } sp_source;
 
 /* Opens a file, a pipe or a device; what is not a plain file is taken into memory. Close in every case. */

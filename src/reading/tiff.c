@@ -210,7 +210,7 @@ static sp_status read_size(tiff_job *job, TIFF *tiff)
   job->info->orientation = read_orientation(tiff);
   read_resolution(job, tiff);
   const sp_status status = sp_sheet_open(&job->canvas, job->width_px, height_px, job->bits > 8 ? 16 : 8,
-                                          job->info->orientation, job->max_pixels, job->raster, job->err);
+                                         job->info->orientation, job->max_pixels, job->raster, job->err);
   if (status == SP_OK)
     job->height_px = height_px;
   return status;
@@ -366,7 +366,8 @@ static sp_status take_buffers(tiff_job *job)
     if (!job->planes[i].raw)
       return sp_fail_memory(job->err);
   }
-  /* across * samples bits fit half a gigabyte, so these products fit size_t of 64 bits; of 32, calloc checks the last. */
+  /* across * samples bits fit half a gigabyte, so these products fit size_t of 64 bits; of 32, calloc checks the last.
+   */
   job->row_samples = calloc(across, job->layout.samples * sample_bytes);
   job->part = calloc(across, sample_bytes);
   job->tile = job->tile_w ? calloc(rows, across * sample_bytes) : NULL;
@@ -430,8 +431,8 @@ static void to_grey(const tiff_job *job, size_t row, uint32_t n, void *out)
 {
   const void *samples = job->row_samples;
   if (job->plane_count == 1) {
-    samples = unpacked(job, job->planes[0].raw + row * job->raw_row_bytes, (size_t)n * job->layout.samples,
-                       job->row_samples);
+    samples =
+        unpacked(job, job->planes[0].raw + row * job->raw_row_bytes, (size_t)n * job->layout.samples, job->row_samples);
   } else {
     for (uint32_t k = 0; k < job->plane_count; k++)
       spread(job, unpacked(job, job->planes[k].raw + row * job->raw_row_bytes, n, job->part), k, n);
@@ -477,7 +478,8 @@ static bool read_row(tiff_job *job, const plane *p, uint32_t y, void *out)
 
 static bool is_direct(const tiff_job *job)
 {
-  return !job->palette && job->plane_count == 1 && job->layout.samples == 1 && !job->layout.inverted && (job->bits == 8 || job->bits == 16);
+  return !job->palette && job->plane_count == 1 && job->layout.samples == 1 && !job->layout.inverted &&
+         (job->bits == 8 || job->bits == 16);
 }
 
 static sp_status read_rows(tiff_job *job)
@@ -541,7 +543,8 @@ static void clear(tiff_job *job)
   free(job);
 }
 
-sp_status sp_decode_tiff(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info, sp_error *err)
+sp_status sp_decode_tiff(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err)
 {
   tiff_job *job = calloc(1, sizeof *job);
   if (!job)

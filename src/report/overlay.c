@@ -227,7 +227,7 @@ static void draw_graduations(drawing *d)
 
 /* ---- where the legend should not go ----------------------------------------------------------------------------- */
 
-enum { SAMPLES = 9 };
+enum { SAMPLES = 9, RULE_SAMPLES = 65 };
 
 static size_t sample_line(sp_point a, sp_point b, sp_point *into)
 {
@@ -241,7 +241,8 @@ static size_t sample_line(sp_point a, sp_point b, sp_point *into)
 static void draw_legend(drawing *d, bool reference_only)
 {
   const sp_record *r = d->record;
-  const size_t room = (r->mark_count + r->stray_count) * (SAMPLES + 1) + r->reference.graduation_count + 4 * SAMPLES;
+  const size_t room = (r->mark_count + r->stray_count) * (SAMPLES + 1) +
+                      r->reference.graduation_count + 4 * SAMPLES + RULE_SAMPLES;
   sp_point *busy = calloc(room, sizeof *busy);
   size_t n = 0;
   if (!busy) {
@@ -257,6 +258,8 @@ static void draw_legend(drawing *d, bool reference_only)
     n += sample_line(r->strays[i].end_a_px, r->strays[i].end_b_px, busy + n);
   for (size_t i = 0; i < r->reference.graduation_count; i++)
     busy[n++] = r->reference.graduations[i].at_px;
+  for (size_t i = 0; i < RULE_SAMPLES; i++) /* where graduations are lacking, too; unknown places are never covered */
+    busy[n++] = between(r->reference.first_px, r->reference.last_px, (double)i / (RULE_SAMPLES - 1));
   for (size_t i = 0; i < 4; i++)
     n += sample_line(r->outline_px[i], r->outline_px[(i + 1) % 4], busy + n);
   sp_pen_legend(&d->pen, busy, n, reference_only);

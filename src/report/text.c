@@ -126,6 +126,8 @@ static sp_status put_sources(const sp_record *record, FILE *file, sp_error *err)
 
 static void put_layout(const sp_record *record, FILE *file)
 {
+  if (!isfinite(record->scale_length_mm))
+    return;
   if (record->divisions > 0)
     fprintf(file, "Layout:   scale length %.6g mm, %ld frets, %ld equal divisions of the octave\n",
             record->scale_length_mm, (long)record->frets, (long)record->divisions);

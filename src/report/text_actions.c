@@ -39,7 +39,9 @@ static void put_counts(const sp_record *record, const char *tolerance, FILE *fil
       fprintf(file, ", %zu %s", n, sp_verdict_word(ORDER[i]));
     first = first && !n;
   }
-  if (first)
+  if (!record->mark_count)
+    fprintf(file, "no fret was looked for");
+  else if (first)
     fprintf(file, "all %ld frets are within %s", frets, tolerance);
   else if (within)
     fprintf(file, "; the other %zu %s within %s", within, within == 1 ? "is" : "are", tolerance);

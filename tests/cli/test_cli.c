@@ -266,7 +266,7 @@ static void test_folder_without_permission(void **state)
   assert_int_equal(rmdir("closed"), 0);
 }
 
-/* A sound picture with nothing in it: undecided, and both results are there; if one cannot be written there is neither. */
+/* A sound picture with nothing in it: undecided, and both results are there; if one cannot be written, neither is. */
 static void test_report_and_overlay_together(void **state)
 {
   (void)state;
@@ -288,7 +288,8 @@ static void test_report_and_overlay_together(void **state)
   assert_int_equal(unlink("made.json") | unlink("made.png"), 0);
   check_refusal(CHECK "--output made.json --overlay none/made.png blank.png", 73, "none/made.png", "cannot be created");
   assert_int_not_equal(access("made.json", F_OK), 0);
-  check_refusal(CHECK "--overlay made.png --output none/made.json blank.png", 73, "none/made.json", "cannot be created");
+  check_refusal(CHECK "--overlay made.png --output none/made.json blank.png", 73, "none/made.json",
+                "cannot be created");
   assert_int_not_equal(access("made.png", F_OK), 0);
   if (access("/dev/full", W_OK) != 0)
     return;

@@ -1,7 +1,9 @@
-// crosscheck_reading.cpp: pictures encoded by OpenCV's imgcodecs, decoded by it and by slotproof, compared sample by sample.
+// crosscheck_reading.cpp: pictures encoded by OpenCV's imgcodecs, decoded by it and by slotproof, compared sample by
+// sample.
 //
-// Grey has to agree exactly. For colour OpenCV decodes to BGR and the luma (Rec. ITU-R BT.601) is computed here in reals.
-// JPEG colour: the file's own luma against the luma of OpenCV's RGB, which has been rounded per channel: within 1.
+// Grey has to agree exactly. For colour OpenCV decodes to BGR and the luma (Rec. ITU-R BT.601) is computed here in
+// reals. JPEG colour: the file's own luma against the luma of OpenCV's RGB, which has been rounded per channel:
+// within 1.
 #include <cmath>
 #include <cstdio>
 #include <string>
@@ -14,7 +16,8 @@ extern "C" {
 #include "slotproof/reading.h"
 }
 
-namespace {
+namespace
+{
 
 enum { W = 203, H = 117 };
 
@@ -81,8 +84,8 @@ bool agrees(const std::string &ending, int depth, int channels, const std::vecto
   bool same = theirs.cols == W && theirs.rows == H && ours.width_px == W && ours.height_px == H &&
               (ours.u16 != nullptr) == (theirs.depth() == CV_16U);
   const double difference = same ? largest_difference(ours, theirs) : INFINITY;
-  std::printf("%s, %d bits, %d channels: largest difference %.3g, allowed %.3g\n", ending.c_str(), depth == CV_8U ? 8 : 16,
-              channels, difference, tolerance);
+  std::printf("%s, %d bits, %d channels: largest difference %.3g, allowed %.3g\n", ending.c_str(),
+              depth == CV_8U ? 8 : 16, channels, difference, tolerance);
   sp_raster_free(&ours);
   return difference <= tolerance;
 }
@@ -103,8 +106,10 @@ int main()
     }
   }
   for (const int progressive : {0, 1}) {
-    good = agrees(".jpg", CV_8U, 1, {cv::IMWRITE_JPEG_QUALITY, 90, cv::IMWRITE_JPEG_PROGRESSIVE, progressive}, 0) && good;
-    good = agrees(".jpg", CV_8U, 3, {cv::IMWRITE_JPEG_QUALITY, 90, cv::IMWRITE_JPEG_PROGRESSIVE, progressive}, 1) && good;
+    good =
+        agrees(".jpg", CV_8U, 1, {cv::IMWRITE_JPEG_QUALITY, 90, cv::IMWRITE_JPEG_PROGRESSIVE, progressive}, 0) && good;
+    good =
+        agrees(".jpg", CV_8U, 3, {cv::IMWRITE_JPEG_QUALITY, 90, cv::IMWRITE_JPEG_PROGRESSIVE, progressive}, 1) && good;
   }
   return good ? 0 : 1;
 }

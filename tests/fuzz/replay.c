@@ -1,6 +1,7 @@
 /* replay.c: runs a fuzz target over the files of a folder, without a fuzzer, as an ordinary test.
  *
- * Each file is handed over in a block of exactly its size. A folder without files is a failure: it would test nothing. */
+ * Each file is handed over in a block of exactly its size. A folder without files is a failure: it would test nothing.
+ */
 #include <dirent.h>
 #include <errno.h>
 #include <stdint.h>

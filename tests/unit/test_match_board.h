@@ -62,6 +62,8 @@ typedef struct board {
   int missing, lost_first, lost_last, misplaced, strays, weak;
   bool chatter;
   double hand_mm, stretch;
+  double step_mm;          /* errors that add up from fret to fret: laid out one from the other */
+  double end_off_mm;       /* of NUT_END: the end lies within this of the nut; 0 = 0.5 */
   double u_relative_scale, picture_stretch;
 } board;
 
@@ -98,13 +100,15 @@ static inline void put_frets(rng *r, const board *b, scene *s)
 {
   bool missing[128] = {false}, misplaced[128] = {false};
   const int last = b->last ? b->last : b->frets;
+  double walk_mm = 0.0;
   choose(r, b->missing, b->first + 1, last - 1, missing);
   choose(r, b->misplaced, b->first > 0 ? b->first : 1, last, misplaced);
   for (int k = b->first; k <= last; k++) {
+    walk_mm += b->step_mm * normal(r);
     if ((k == 0 && (b->nut == NUT_END || b->nut == NUT_LOST || b->nut == NUT_ABSENT)) || missing[k] ||
         (k > 0 && k <= b->lost_first) || k > last - b->lost_last)
       continue;
-    double x = place_mm(b, k) * (b->stretch > 0.0 ? b->stretch : 1.0) + b->hand_mm * normal(r);
+    double x = place_mm(b, k) * (b->stretch > 0.0 ? b->stretch : 1.0) + b->hand_mm * normal(r) + walk_mm;
     if (misplaced[k]) {
       const double room = 0.35 * (place_mm(b, k + 1) - place_mm(b, k));
       x += fmin(between(r, 0.7, 3.0), room) * (uniform(r) < 0.5 ? -1.0 : 1.0);
@@ -149,7 +153,7 @@ static inline void make_scene(rng *r, const board *b, scene *s)
                                   .u_relative_scale = b->u_relative_scale};
   double end_mm = -between(r, 3.0, 15.0);
   if (b->nut == NUT_END)
-    end_mm = between(r, -0.5, 0.5);
+    end_mm = between(r, -1.0, 1.0) * (b->end_off_mm > 0.0 ? b->end_off_mm : 0.5);
   if (b->nut == NUT_ABSENT)
     end_mm = place_mm(b, b->first) - between(r, 2.0, 10.0);
   s->first_mm = end_mm;

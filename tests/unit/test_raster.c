@@ -11,7 +11,8 @@ static uint32_t pixel(const sp_raster *r, uint32_t x, uint32_t y)
   return r->u8 ? r->u8[i] : r->u16[i];
 }
 
-/* Values without a pattern that a wrong index could hide in; a linear congruential sequence (constants of C11 7.22.2.2). */
+/* Values without a pattern that a wrong index could hide in; a linear congruential sequence (constants of
+ * C11 7.22.2.2). */
 static sp_raster noise(uint32_t width_px, uint32_t height_px, int bits)
 {
   sp_raster r;
@@ -101,7 +102,8 @@ static void test_both_at_once(void **state)
   }
 }
 
-/* All samples at full scale: where a sum too narrow would overflow. The mean of a constant is that constant, exactly. */
+/* All samples at full scale: where a sum too narrow would overflow. The mean of a constant is that constant, exactly.
+ */
 static void test_full_scale_does_not_overflow(void **state)
 {
   (void)state;
@@ -177,11 +179,9 @@ static void test_create(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-    cmocka_unit_test(test_create),
-    cmocka_unit_test(test_strips_match_their_definition),
-    cmocka_unit_test(test_both_at_once),
-    cmocka_unit_test(test_full_scale_does_not_overflow),
-    cmocka_unit_test(test_strips_refuse),
+      cmocka_unit_test(test_create),        cmocka_unit_test(test_strips_match_their_definition),
+      cmocka_unit_test(test_both_at_once),  cmocka_unit_test(test_full_scale_does_not_overflow),
+      cmocka_unit_test(test_strips_refuse),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

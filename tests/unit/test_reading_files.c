@@ -7,31 +7,43 @@
 static void check_not_a_picture(void **state)
 {
   (void)state;
-  static const struct { const char *bytes; size_t size; const char *words; } cases[] = {
-    {"", 0, "empty"},
-    {"%PDF-1.7\n", 9, "this is a PDF, not a picture; export the page as PNG or TIFF"},
-    {"%!PS-Adobe-3.0\n", 15, "PostScript"},
-    {"\0\0\0\x18" "ftypheic\0\0\0\0", 16, "HEIC picture; save the picture as PNG, JPEG or TIFF"},
-    {"\0\0\0\x18" "ftypmif1\0\0\0\0", 16, "HEIC or AVIF"},
-    {"\0\0\0\x18" "ftypavif\0\0\0\0", 16, "AVIF"},
-    {"\0\0\0\x18" "ftypisom\0\0\0\0", 16, "video"},
-    {"\0\0\0\x0cjP  \r\n\x87\n", 12, "JPEG 2000"},
-    {"\0\0\0\x0cJXL \r\n\x87\n", 12, "JPEG XL"},
-    {"\xff\x0a\x00\x10", 4, "JPEG XL"},
-    {"GIF89a\x01\x00\x01\x00", 10, "GIF"},
-    {"RIFF\x24\0\0\0WEBPVP8 ", 16, "WebP"},
-    {"BM\x46\0\0\0\0\0\0\0", 10, "BMP"},
-    {"AT&TFORM\0\0\0\0", 12, "DjVu"},
-    {"PK\x03\x04\x14\0", 6, "ZIP"},
-    {"scale length 648 mm\n22 frets\n", 29, "text file"},
-    {"BM is how this text begins\n", 27, "text file"},
-    {"\x01\x02\x03\x04\x05\x06\x07\x08\x0e", 9, "not a picture in a known format"},
-    {"\x89PNG\r\n", 6, "not a picture in a known format"},
-    {"\x89PNG\r\n\x1a\n", 8, "the file ends before the picture begins"},
-    {"\xff\xd8\xff", 3, "the file ends before the picture begins"},
-    {"II\x2a\0", 4, ";"},
-    {"MM\0\x2a\0\0\0\x08", 8, ";"},
-    {"II\x2a\0\xff\xff\xff\xff", 8, ";"},
+  static const struct {
+    const char *bytes;
+    size_t size;
+    const char *words;
+  } cases[] = {
+      {"", 0, "empty"},
+      {"%PDF-1.7\n", 9, "this is a PDF, not a picture; export the page as PNG or TIFF"},
+      {"%!PS-Adobe-3.0\n", 15, "PostScript"},
+      {"\0\0\0\x18"
+       "ftypheic\0\0\0\0",
+       16, "HEIC picture; save the picture as PNG, JPEG or TIFF"},
+      {"\0\0\0\x18"
+       "ftypmif1\0\0\0\0",
+       16, "HEIC or AVIF"},
+      {"\0\0\0\x18"
+       "ftypavif\0\0\0\0",
+       16, "AVIF"},
+      {"\0\0\0\x18"
+       "ftypisom\0\0\0\0",
+       16, "video"},
+      {"\0\0\0\x0cjP  \r\n\x87\n", 12, "JPEG 2000"},
+      {"\0\0\0\x0cJXL \r\n\x87\n", 12, "JPEG XL"},
+      {"\xff\x0a\x00\x10", 4, "JPEG XL"},
+      {"GIF89a\x01\x00\x01\x00", 10, "GIF"},
+      {"RIFF\x24\0\0\0WEBPVP8 ", 16, "WebP"},
+      {"BM\x46\0\0\0\0\0\0\0", 10, "BMP"},
+      {"AT&TFORM\0\0\0\0", 12, "DjVu"},
+      {"PK\x03\x04\x14\0", 6, "ZIP"},
+      {"scale length 648 mm\n22 frets\n", 29, "text file"},
+      {"BM is how this text begins\n", 27, "text file"},
+      {"\x01\x02\x03\x04\x05\x06\x07\x08\x0e", 9, "not a picture in a known format"},
+      {"\x89PNG\r\n", 6, "not a picture in a known format"},
+      {"\x89PNG\r\n\x1a\n", 8, "the file ends before the picture begins"},
+      {"\xff\xd8\xff", 3, "the file ends before the picture begins"},
+      {"II\x2a\0", 4, ";"},
+      {"MM\0\x2a\0\0\0\x08", 8, ";"},
+      {"II\x2a\0\xff\xff\xff\xff", 8, ";"},
   };
   for (size_t k = 0; k < sizeof cases / sizeof *cases; k++)
     check_refused(cases[k].bytes, cases[k].size, SP_E_DATA, cases[k].words);
@@ -64,8 +76,8 @@ static blob some_png(void)
   static uint8_t rows[200 * 150];
   for (unsigned i = 0; i < sizeof rows; i++)
     rows[i] = (uint8_t)((i * i * 2654435761u) >> 13);
-  return make_png(&(png_spec){.width = 200, .height = 150, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = rows,
-                              .row_bytes = 200});
+  return make_png(&(png_spec){
+      .width = 200, .height = 150, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = rows, .row_bytes = 200});
 }
 
 static void write_file(const char *path, const blob *b)
@@ -103,14 +115,28 @@ static void check_files(void **state)
   assert_int_equal(close(fd), 0);
   uint8_t *rows = make_cells(100); /* 60000 bytes: more than one buffer with the directory behind it */
   blob pictures[4] = {
-    some_png(),
-    make_jpeg(&(jpeg_spec){.width = 300, .height = 200, .given = JCS_GRAYSCALE, .stored = JCS_GRAYSCALE, .samples = 1,
-                           .rows = rows}),
-    make_tiff(&(tiff_spec){.width = 300, .height = 200, .bits = 8, .samples = 1, .photometric = PHOTOMETRIC_MINISBLACK,
-                           .extra_kind = -1, .rows = rows, .row_bytes = 300}),
-    make_tiff(&(tiff_spec){.width = 300, .height = 200, .bits = 8, .samples = 1, .photometric = PHOTOMETRIC_MINISBLACK,
-                           .extra_kind = -1, .rows = rows, .row_bytes = 300, .compression = COMPRESSION_LZW,
-                           .tile_w = 64, .tile_h = 64})};
+      some_png(),
+      make_jpeg(&(jpeg_spec){
+          .width = 300, .height = 200, .given = JCS_GRAYSCALE, .stored = JCS_GRAYSCALE, .samples = 1, .rows = rows}),
+      make_tiff(&(tiff_spec){.width = 300,
+                             .height = 200,
+                             .bits = 8,
+                             .samples = 1,
+                             .photometric = PHOTOMETRIC_MINISBLACK,
+                             .extra_kind = -1,
+                             .rows = rows,
+                             .row_bytes = 300}),
+      make_tiff(&(tiff_spec){.width = 300,
+                             .height = 200,
+                             .bits = 8,
+                             .samples = 1,
+                             .photometric = PHOTOMETRIC_MINISBLACK,
+                             .extra_kind = -1,
+                             .rows = rows,
+                             .row_bytes = 300,
+                             .compression = COMPRESSION_LZW,
+                             .tile_w = 64,
+                             .tile_h = 64})};
   for (int i = 0; i < 4; i++) {
     write_file(path, &pictures[i]);
     check_same(path, &pictures[i]);
@@ -150,10 +176,10 @@ static void check_pipe(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-    cmocka_unit_test(check_not_a_picture),
-    cmocka_unit_test(check_no_file),
-    cmocka_unit_test(check_files),
-    cmocka_unit_test(check_pipe),
+      cmocka_unit_test(check_not_a_picture),
+      cmocka_unit_test(check_no_file),
+      cmocka_unit_test(check_files),
+      cmocka_unit_test(check_pipe),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

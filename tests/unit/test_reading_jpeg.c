@@ -1,7 +1,8 @@
 /* test_reading_jpeg.c: JPEG against the values that were written.
  *
  * The pictures consist of whole 8 by 8 blocks of one value at quality 100 (all quantisers 1). Such a block is stored as
- * 8 * (value - 128) (ISO/IEC 10918-1, A.3.3) and comes back exactly, so a component stored as it is has no tolerance. */
+ * 8 * (value - 128) (ISO/IEC 10918-1, A.3.3) and comes back exactly, so a component stored as it is has no tolerance.
+ */
 #include "test_reading_pictures.h"
 
 enum { CELL = 16, W = 3 * CELL, H = 2 * CELL };
@@ -54,7 +55,8 @@ static void test_grey(void **state)
 static void test_ycbcr_gives_its_luma(void **state)
 {
   (void)state;
-  static const uint8_t cells[6][4] = {{0, 128, 128}, {255, 90, 200}, {77, 255, 3}, {128, 0, 0}, {200, 17, 99}, {31, 64, 255}};
+  static const uint8_t cells[6][4] = {{0, 128, 128}, {255, 90, 200}, {77, 255, 3},
+                                      {128, 0, 0},   {200, 17, 99},  {31, 64, 255}};
   static const double expected[6] = {0, 255, 77, 128, 200, 31};
   for (int k = 0; k < 2; k++) {
     blob b = jpeg_of(cells, (jpeg_spec){.given = JCS_YCbCr, .stored = JCS_YCbCr, .samples = 3, .progressive = k});
@@ -65,7 +67,8 @@ static void test_ycbcr_gives_its_luma(void **state)
 static void test_rgb(void **state)
 {
   (void)state;
-  static const uint8_t cells[6][4] = {{255, 0, 0}, {0, 255, 0}, {0, 0, 255}, {90, 90, 90}, {255, 255, 255}, {12, 34, 56}};
+  static const uint8_t cells[6][4] = {{255, 0, 0},  {0, 255, 0},     {0, 0, 255},
+                                      {90, 90, 90}, {255, 255, 255}, {12, 34, 56}};
   double expected[6];
   for (int i = 0; i < 6; i++)
     expected[i] = luma601(cells[i][0], cells[i][1], cells[i][2]);
@@ -77,7 +80,8 @@ static void test_rgb(void **state)
 static void test_ink(void **state)
 {
   (void)state;
-  static const uint8_t ink[6][4] = {{0, 0, 0, 0}, {255, 0, 0, 0}, {0, 255, 0, 51}, {0, 0, 255, 0}, {10, 20, 30, 40}, {0, 0, 0, 255}};
+  static const uint8_t ink[6][4] = {{0, 0, 0, 0},   {255, 0, 0, 0},   {0, 255, 0, 51},
+                                    {0, 0, 255, 0}, {10, 20, 30, 40}, {0, 0, 0, 255}};
   double expected[6];
   uint8_t complement[6][4];
   for (int i = 0; i < 6; i++) {
@@ -110,8 +114,8 @@ static sp_picture_info resolution_of(int unit, int density, uint32_t exif_num, u
   return info;
 }
 
-/* JFIF 1.02 (ISO/IEC 10918-5): density in whole dots, units 1 = inch, 2 = cm, 0 = only an aspect ratio. 118 and 236 a cm,
- * what 300 and 600 dpi round to, are 299.72 and 599.44 dpi. */
+/* JFIF 1.02 (ISO/IEC 10918-5): density in whole dots, units 1 = inch, 2 = cm, 0 = only an aspect ratio. 118 and 236 a
+ * cm, what 300 and 600 dpi round to, are 299.72 and 599.44 dpi. */
 static void test_resolution(void **state)
 {
   (void)state;
@@ -120,8 +124,8 @@ static void test_resolution(void **state)
   CHECK_CLOSE(resolution_of(1, 600, 0, 0, 0).stated_dpi_x, 600, 1e-9);
   CHECK_CLOSE(resolution_of(0, 1, 0, 0, 0).stated_dpi_x, 0, 0);
   CHECK_CLOSE(resolution_of(0, 1, 400, 1, 2).stated_dpi_x, 400, 1e-9);
-  CHECK_CLOSE(resolution_of(2, 118, 300, 1, 2).stated_dpi_x, 300, 1e-9);   /* JFIF is EXIF, rounded */
-  CHECK_CLOSE(resolution_of(1, 600, 72, 1, 2).stated_dpi_x, 600, 1e-9);    /* they differ: JFIF */
+  CHECK_CLOSE(resolution_of(2, 118, 300, 1, 2).stated_dpi_x, 300, 1e-9); /* JFIF is EXIF, rounded */
+  CHECK_CLOSE(resolution_of(1, 600, 72, 1, 2).stated_dpi_x, 600, 1e-9);  /* they differ: JFIF */
   CHECK_CLOSE(resolution_of(0, 1, 11811, 100, 3).stated_dpi_x, 299.9994, 1e-9);
 }
 
@@ -165,8 +169,14 @@ static blob noisy(bool progressive, int restart_interval)
   static uint8_t rows[120 * 80];
   for (unsigned i = 0; i < sizeof rows; i++)
     rows[i] = (uint8_t)((i * i * 2654435761u) >> 13);
-  return make_jpeg(&(jpeg_spec){.width = 120, .height = 80, .given = JCS_GRAYSCALE, .stored = JCS_GRAYSCALE, .samples = 1,
-                                .rows = rows, .progressive = progressive, .restart_interval = restart_interval});
+  return make_jpeg(&(jpeg_spec){.width = 120,
+                                .height = 80,
+                                .given = JCS_GRAYSCALE,
+                                .stored = JCS_GRAYSCALE,
+                                .samples = 1,
+                                .rows = rows,
+                                .progressive = progressive,
+                                .restart_interval = restart_interval});
 }
 
 /* libjpeg would fill the rest with grey and only warn. */
@@ -210,7 +220,8 @@ static void test_wrong_bytes(void **state)
       sp_picture_info info;
       sp_error err = {0};
       b.bytes[i] ^= 0x5a;
-      if (sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 1u << 22}, &r, &info, &err) != SP_OK) {
+      if (sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 1u << 22}, &r, &info, &err) !=
+          SP_OK) {
         check_message(&err, SP_E_DATA, ";");
         refused++;
       }
@@ -252,18 +263,18 @@ static void test_claims_too_much(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-    cmocka_unit_test(test_grey),
-    cmocka_unit_test(test_ycbcr_gives_its_luma),
-    cmocka_unit_test(test_rgb),
-    cmocka_unit_test(test_ink),
-    cmocka_unit_test(test_resolution),
-    cmocka_unit_test(test_orientation),
-    cmocka_unit_test(test_orientation_that_means_nothing),
-    cmocka_unit_test(test_cut_short),
-    cmocka_unit_test(test_lost_data),
-    cmocka_unit_test(test_wrong_bytes),
-    cmocka_unit_test(test_rubbish_behind_the_end),
-    cmocka_unit_test(test_claims_too_much),
+      cmocka_unit_test(test_grey),
+      cmocka_unit_test(test_ycbcr_gives_its_luma),
+      cmocka_unit_test(test_rgb),
+      cmocka_unit_test(test_ink),
+      cmocka_unit_test(test_resolution),
+      cmocka_unit_test(test_orientation),
+      cmocka_unit_test(test_orientation_that_means_nothing),
+      cmocka_unit_test(test_cut_short),
+      cmocka_unit_test(test_lost_data),
+      cmocka_unit_test(test_wrong_bytes),
+      cmocka_unit_test(test_rubbish_behind_the_end),
+      cmocka_unit_test(test_claims_too_much),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

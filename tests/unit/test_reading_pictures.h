@@ -1,4 +1,5 @@
-/* test_reading_pictures.h: makes small pictures in memory, through libpng, libjpeg and libtiff, for the tests of reading.
+/* test_reading_pictures.h: makes small pictures in memory, through libpng, libjpeg and libtiff, for the tests of
+ * reading.
  *
  * A failure here is a failure of the test, so asserts will do. */
 #ifndef TEST_READING_PICTURES_H
@@ -123,8 +124,9 @@ static inline blob make_png(const png_spec *s)
   if (setjmp(png_jmpbuf(png)))
     fail();
   png_set_write_fn(png, &b, png_to_blob, png_no_flush);
-  png_set_IHDR(png, info, s->width, s->height, s->bits, s->colour, s->interlaced ? PNG_INTERLACE_ADAM7 : PNG_INTERLACE_NONE,
-               PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
+  png_set_IHDR(png, info, s->width, s->height, s->bits, s->colour,
+               s->interlaced ? PNG_INTERLACE_ADAM7 : PNG_INTERLACE_NONE, PNG_COMPRESSION_TYPE_DEFAULT,
+               PNG_FILTER_TYPE_DEFAULT);
   if (s->per_metre_x)
     png_set_pHYs(png, info, s->per_metre_x, s->per_metre_y, PNG_RESOLUTION_METER);
   if (s->palette)
@@ -214,16 +216,16 @@ typedef struct tiff_spec {
   const char *mode; /* of TIFFOpen: "wl", "wb", "wl8"... */
   uint32_t width, height;
   int bits, samples, photometric, planar, compression, orientation;
-  int rows_per_strip;         /* 0: all */
-  uint32_t tile_w, tile_h;    /* 0: strips */
-  const uint8_t *rows;        /* packed rows, 16 bits in the order of this machine; planes one after the other */
-  size_t row_bytes;           /* of one plane if they stand apart */
-  float resolution;           /* 0: none */
+  int rows_per_strip;      /* 0: all */
+  uint32_t tile_w, tile_h; /* 0: strips */
+  const uint8_t *rows;     /* packed rows, 16 bits in the order of this machine; planes one after the other */
+  size_t row_bytes;        /* of one plane if they stand apart */
+  float resolution;        /* 0: none */
   int unit;
-  const uint16_t *map[3];     /* palette */
-  int extra_kind;             /* of one extra sample; -1: none */
-  int format;                 /* SAMPLEFORMAT, 0: none */
-  int fill_order;             /* 0: none */
+  const uint16_t *map[3]; /* palette */
+  int extra_kind;         /* of one extra sample; -1: none */
+  int format;             /* SAMPLEFORMAT, 0: none */
+  int fill_order;         /* 0: none */
   uint32_t subfile;
 } tiff_spec;
 
@@ -335,8 +337,8 @@ static inline void tiff_rows(TIFF *t, const tiff_spec *s)
 static inline blob make_tiff_pages(const tiff_spec *s, int pages)
 {
   blob b = {0};
-  TIFF *t = TIFFClientOpen("test", s->mode ? s->mode : "wl", &b, tiff_read, tiff_write, tiff_seek, tiff_close, tiff_size, NULL,
-                           NULL);
+  TIFF *t = TIFFClientOpen("test", s->mode ? s->mode : "wl", &b, tiff_read, tiff_write, tiff_seek, tiff_close,
+                           tiff_size, NULL, NULL);
   assert_non_null(t);
   for (int i = 0; i < pages; i++) {
     tiff_tags(t, &s[i]);
@@ -424,14 +426,14 @@ static inline void check_cuts(const blob *b, size_t step)
 
 /* TIFF 6.0, tag 274: where row 0 and column 0 of the stored picture lie in the upright one. */
 static const uint8_t ORIENTED[8][6] = {
-  {1, 2, 3, 4, 5, 6}, /* 1: stored as 1 2 3 / 4 5 6 */
-  {3, 2, 1, 6, 5, 4}, /* 2: column 0 right */
-  {6, 5, 4, 3, 2, 1}, /* 3: row 0 bottom, column 0 right */
-  {4, 5, 6, 1, 2, 3}, /* 4: row 0 bottom */
-  {1, 4, 2, 5, 3, 6}, /* 5: row 0 left, column 0 top; from here on 2 wide and 3 high */
-  {4, 1, 5, 2, 6, 3}, /* 6: row 0 right, column 0 top */
-  {6, 3, 5, 2, 4, 1}, /* 7: row 0 right, column 0 bottom */
-  {3, 6, 2, 5, 1, 4}, /* 8: row 0 left, column 0 bottom */
+    {1, 2, 3, 4, 5, 6}, /* 1: stored as 1 2 3 / 4 5 6 */
+    {3, 2, 1, 6, 5, 4}, /* 2: column 0 right */
+    {6, 5, 4, 3, 2, 1}, /* 3: row 0 bottom, column 0 right */
+    {4, 5, 6, 1, 2, 3}, /* 4: row 0 bottom */
+    {1, 4, 2, 5, 3, 6}, /* 5: row 0 left, column 0 top; from here on 2 wide and 3 high */
+    {4, 1, 5, 2, 6, 3}, /* 6: row 0 right, column 0 top */
+    {6, 3, 5, 2, 4, 1}, /* 7: row 0 right, column 0 bottom */
+    {3, 6, 2, 5, 1, 4}, /* 8: row 0 left, column 0 bottom */
 };
 
 /* A picture of 3 by 2 cells, each cell x cell pixels of 20 * its number; frees the raster. */

@@ -30,8 +30,13 @@ static void test_grey_of_every_depth(void **state)
           row[bit / 8] = (uint8_t)(row[bit / 8] | v << (8 - bits - bit % 8));
         expected[y * W + x] = bits == 16 ? v : floor(v * 255.0 / top + 0.5);
       }
-    blob b = make_png(&(png_spec){.width = W, .height = H, .colour = PNG_COLOR_TYPE_GRAY, .bits = (int)bits,
-                                  .interlaced = k % 2, .rows = rows, .row_bytes = W * 2});
+    blob b = make_png(&(png_spec){.width = W,
+                                  .height = H,
+                                  .colour = PNG_COLOR_TYPE_GRAY,
+                                  .bits = (int)bits,
+                                  .interlaced = k % 2,
+                                  .rows = rows,
+                                  .row_bytes = W * 2});
     sp_picture_info info;
     sp_raster r = read_blob(&b, &info);
     assert_string_equal(info.format, "PNG");
@@ -71,8 +76,13 @@ static void test_colour_and_alpha(void **state)
         const double a = alpha ? s[samples - 1] / full : 1;
         expected[y * W + x] = grey * a + full * (1 - a);
       }
-    blob b = make_png(&(png_spec){.width = W, .height = H, .colour = colour, .bits = bits, .interlaced = k % 6 >= 3,
-                                  .rows = rows, .row_bytes = W * 8});
+    blob b = make_png(&(png_spec){.width = W,
+                                  .height = H,
+                                  .colour = colour,
+                                  .bits = bits,
+                                  .interlaced = k % 6 >= 3,
+                                  .rows = rows,
+                                  .row_bytes = W * 8});
     sp_picture_info info;
     sp_raster r = read_blob(&b, &info);
     assert_int_equal(info.channels, samples);
@@ -91,7 +101,11 @@ static void test_neutral_rgba_is_exact(void **state)
     rows[4 * v + 3] = 255;
     expected[v] = v;
   }
-  blob b = make_png(&(png_spec){.width = 256, .height = 1, .colour = PNG_COLOR_TYPE_RGB_ALPHA, .bits = 8, .rows = rows,
+  blob b = make_png(&(png_spec){.width = 256,
+                                .height = 1,
+                                .colour = PNG_COLOR_TYPE_RGB_ALPHA,
+                                .bits = 8,
+                                .rows = rows,
                                 .row_bytes = sizeof rows});
   sp_raster r = read_blob(&b, NULL);
   check_values(&r, 256, 1, expected, 0);
@@ -113,9 +127,17 @@ static void test_palette(void **state)
         rows[y * W + bit / 8] = (uint8_t)(rows[y * W + bit / 8] | v << (8 - bits - bit % 8));
         expected[y * W + x] = grey[v];
       }
-    blob b = make_png(&(png_spec){.width = W, .height = H, .colour = PNG_COLOR_TYPE_PALETTE, .bits = (int)bits,
-                                  .interlaced = k % 2, .rows = rows, .row_bytes = W, .palette = palette, .palette_size = 3,
-                                  .alpha = alpha, .alphas = 2});
+    blob b = make_png(&(png_spec){.width = W,
+                                  .height = H,
+                                  .colour = PNG_COLOR_TYPE_PALETTE,
+                                  .bits = (int)bits,
+                                  .interlaced = k % 2,
+                                  .rows = rows,
+                                  .row_bytes = W,
+                                  .palette = palette,
+                                  .palette_size = 3,
+                                  .alpha = alpha,
+                                  .alphas = 2});
     sp_picture_info info;
     sp_raster r = read_blob(&b, &info);
     assert_int_equal(info.bits_per_sample, bits);
@@ -128,8 +150,14 @@ static void test_index_outside_the_palette(void **state)
   (void)state;
   static const png_color palette[2] = {{0, 0, 0}, {255, 255, 255}};
   static const uint8_t row[4] = {0, 1, 2, 0};
-  blob b = make_png(&(png_spec){.width = 4, .height = 1, .colour = PNG_COLOR_TYPE_PALETTE, .bits = 8, .rows = row,
-                                .row_bytes = 4, .palette = palette, .palette_size = 2});
+  blob b = make_png(&(png_spec){.width = 4,
+                                .height = 1,
+                                .colour = PNG_COLOR_TYPE_PALETTE,
+                                .bits = 8,
+                                .rows = row,
+                                .row_bytes = 4,
+                                .palette = palette,
+                                .palette_size = 2});
   check_refused(b.bytes, b.size, SP_E_DATA, "not in the palette");
   blob_free(&b);
 }
@@ -140,8 +168,13 @@ static void test_colour_key(void **state)
   (void)state;
   static const uint8_t row[4] = {7, 90, 8, 7};
   static const double expected[4] = {255, 90, 8, 255};
-  blob b = make_png(&(png_spec){.width = 4, .height = 1, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = row,
-                                .row_bytes = 4, .key = &(png_color_16){.gray = 7}});
+  blob b = make_png(&(png_spec){.width = 4,
+                                .height = 1,
+                                .colour = PNG_COLOR_TYPE_GRAY,
+                                .bits = 8,
+                                .rows = row,
+                                .row_bytes = 4,
+                                .key = &(png_color_16){.gray = 7}});
   sp_raster r = read_blob(&b, NULL);
   check_values(&r, 4, 1, expected, 0);
 }
@@ -152,8 +185,14 @@ static void test_resolution(void **state)
 {
   (void)state;
   static const uint8_t rows[2] = {1, 2};
-  blob b = make_png(&(png_spec){.width = 2, .height = 1, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = rows,
-                                .row_bytes = 2, .per_metre_x = 11811, .per_metre_y = 23622});
+  blob b = make_png(&(png_spec){.width = 2,
+                                .height = 1,
+                                .colour = PNG_COLOR_TYPE_GRAY,
+                                .bits = 8,
+                                .rows = rows,
+                                .row_bytes = 2,
+                                .per_metre_x = 11811,
+                                .per_metre_y = 23622});
   sp_picture_info info;
   sp_raster r = read_blob(&b, &info);
   sp_raster_free(&r);
@@ -169,9 +208,17 @@ static void test_orientation(void **state)
     const uint32_t cell = k < 32 ? 1 : 50; /* 150 by 100 does not fit one band of rows */
     uint8_t *rows = make_cells(cell);
     blob exif = make_exif(orientation, 0, 0, 0);
-    blob b = make_png(&(png_spec){.width = 3 * cell, .height = 2 * cell, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8,
-                                  .rows = rows, .row_bytes = 3 * cell, .per_metre_x = 10000, .per_metre_y = 20000,
-                                  .interlaced = k / 8 % 2, .exif = &exif, .exif_behind = k / 16 % 2});
+    blob b = make_png(&(png_spec){.width = 3 * cell,
+                                  .height = 2 * cell,
+                                  .colour = PNG_COLOR_TYPE_GRAY,
+                                  .bits = 8,
+                                  .rows = rows,
+                                  .row_bytes = 3 * cell,
+                                  .per_metre_x = 10000,
+                                  .per_metre_y = 20000,
+                                  .interlaced = k / 8 % 2,
+                                  .exif = &exif,
+                                  .exif_behind = k / 16 % 2});
     sp_picture_info info;
     sp_raster r = read_blob(&b, &info);
     assert_int_equal(info.orientation, orientation);
@@ -193,8 +240,13 @@ static void test_orientation_of_16_bits(void **state)
       rows[2 * i + 1] = 0xab;
     }
     blob exif = make_exif(orientation, 0, 0, 0);
-    blob b = make_png(&(png_spec){.width = 3, .height = 2, .colour = PNG_COLOR_TYPE_GRAY, .bits = 16, .rows = rows,
-                                  .row_bytes = 6, .exif = &exif});
+    blob b = make_png(&(png_spec){.width = 3,
+                                  .height = 2,
+                                  .colour = PNG_COLOR_TYPE_GRAY,
+                                  .bits = 16,
+                                  .rows = rows,
+                                  .row_bytes = 6,
+                                  .exif = &exif});
     sp_raster r = read_blob(&b, NULL);
     for (unsigned i = 0; i < 6; i++)
       assert_int_equal(r.u16[i], ORIENTED[orientation - 1][i] * 256 + 0xab);
@@ -208,12 +260,20 @@ static void test_exif_resolution(void **state)
 {
   (void)state;
   static const uint8_t rows[2] = {1, 2};
-  static const struct { uint32_t num, den; unsigned unit; double dpi; } cases[] = {
-    {600, 1, 2, 600}, {2400000, 10000, 3, 609.6}, {0, 0, 0, 0}, {300, 1, 1, 0}};
+  static const struct {
+    uint32_t num, den;
+    unsigned unit;
+    double dpi;
+  } cases[] = {{600, 1, 2, 600}, {2400000, 10000, 3, 609.6}, {0, 0, 0, 0}, {300, 1, 1, 0}};
   for (size_t k = 0; k < sizeof cases / sizeof *cases; k++) {
     blob exif = make_exif(1, cases[k].num, cases[k].den, cases[k].unit);
-    blob b = make_png(&(png_spec){.width = 2, .height = 1, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = rows,
-                                  .row_bytes = 2, .exif = &exif});
+    blob b = make_png(&(png_spec){.width = 2,
+                                  .height = 1,
+                                  .colour = PNG_COLOR_TYPE_GRAY,
+                                  .bits = 8,
+                                  .rows = rows,
+                                  .row_bytes = 2,
+                                  .exif = &exif});
     sp_picture_info info;
     sp_raster r = read_blob(&b, &info);
     sp_raster_free(&r);
@@ -228,8 +288,13 @@ static blob noisy(bool interlaced)
   static uint8_t rows[60 * 40];
   for (unsigned i = 0; i < sizeof rows; i++)
     rows[i] = (uint8_t)((i * i * 2654435761u) >> 13);
-  return make_png(&(png_spec){.width = 60, .height = 40, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8, .rows = rows,
-                              .row_bytes = 60, .interlaced = interlaced});
+  return make_png(&(png_spec){.width = 60,
+                              .height = 40,
+                              .colour = PNG_COLOR_TYPE_GRAY,
+                              .bits = 8,
+                              .rows = rows,
+                              .row_bytes = 60,
+                              .interlaced = interlaced});
 }
 
 static void test_cut_short(void **state)
@@ -273,16 +338,19 @@ static void test_rubbish_behind_the_end(void **state)
 static void test_claims_too_much(void **state)
 {
   (void)state;
-  static const uint8_t file[] = "\x89PNG\r\n\x1a\n\0\0\0\x0dIHDR\x7f\xff\xff\xff\x7f\xff\xff\xff\x08\0\0\0\0\x31\xa2\x54\xba"
-                                "\0\0\0\0IDAT\x35\xaf\x06\x1e";
+  static const uint8_t file[] =
+      "\x89PNG\r\n\x1a\n\0\0\0\x0dIHDR\x7f\xff\xff\xff\x7f\xff\xff\xff\x08\0\0\0\0\x31\xa2\x54\xba"
+      "\0\0\0\0IDAT\x35\xaf\x06\x1e";
   check_refused(file, sizeof file - 1, SP_E_DATA, "too short for the 2147483647 by");
   blob b = noisy(false);
   sp_raster r;
   sp_picture_info info;
   sp_error err = {0};
-  assert_int_equal(sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 2399}, &r, &info, &err), SP_E_DATA);
+  assert_int_equal(sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 2399}, &r, &info, &err),
+                   SP_E_DATA);
   check_message(&err, SP_E_DATA, "60 by 40 pixels, more than the limit of 2399");
-  assert_int_equal(sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 2400}, &r, &info, &err), SP_OK);
+  assert_int_equal(sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 2400}, &r, &info, &err),
+                   SP_OK);
   sp_raster_free(&r);
   blob_free(&b);
 }
@@ -290,20 +358,20 @@ static void test_claims_too_much(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-    cmocka_unit_test(test_grey_of_every_depth),
-    cmocka_unit_test(test_colour_and_alpha),
-    cmocka_unit_test(test_neutral_rgba_is_exact),
-    cmocka_unit_test(test_palette),
-    cmocka_unit_test(test_index_outside_the_palette),
-    cmocka_unit_test(test_colour_key),
-    cmocka_unit_test(test_resolution),
-    cmocka_unit_test(test_orientation),
-    cmocka_unit_test(test_orientation_of_16_bits),
-    cmocka_unit_test(test_exif_resolution),
-    cmocka_unit_test(test_cut_short),
-    cmocka_unit_test(test_one_wrong_bit),
-    cmocka_unit_test(test_rubbish_behind_the_end),
-    cmocka_unit_test(test_claims_too_much),
+      cmocka_unit_test(test_grey_of_every_depth),
+      cmocka_unit_test(test_colour_and_alpha),
+      cmocka_unit_test(test_neutral_rgba_is_exact),
+      cmocka_unit_test(test_palette),
+      cmocka_unit_test(test_index_outside_the_palette),
+      cmocka_unit_test(test_colour_key),
+      cmocka_unit_test(test_resolution),
+      cmocka_unit_test(test_orientation),
+      cmocka_unit_test(test_orientation_of_16_bits),
+      cmocka_unit_test(test_exif_resolution),
+      cmocka_unit_test(test_cut_short),
+      cmocka_unit_test(test_one_wrong_bit),
+      cmocka_unit_test(test_rubbish_behind_the_end),
+      cmocka_unit_test(test_claims_too_much),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -106,20 +106,27 @@ static void test_every_depth(void **state)
 static void test_colour_models(void **state)
 {
   (void)state;
-  static const struct { int photometric, samples, extra; } models[] = {
-    {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_UNASSALPHA}, {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_ASSOCALPHA},
-    {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_UNSPECIFIED}, {PHOTOMETRIC_RGB, 3, -1},
-    {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_UNASSALPHA}, {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_ASSOCALPHA},
-    {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_UNSPECIFIED}, {PHOTOMETRIC_SEPARATED, 4, -1},
-    {PHOTOMETRIC_SEPARATED, 5, EXTRASAMPLE_UNASSALPHA}};
+  static const struct {
+    int photometric, samples, extra;
+  } models[] = {
+      {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_UNASSALPHA},  {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_ASSOCALPHA},
+      {PHOTOMETRIC_MINISBLACK, 2, EXTRASAMPLE_UNSPECIFIED}, {PHOTOMETRIC_RGB, 3, -1},
+      {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_UNASSALPHA},         {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_ASSOCALPHA},
+      {PHOTOMETRIC_RGB, 4, EXTRASAMPLE_UNSPECIFIED},        {PHOTOMETRIC_SEPARATED, 4, -1},
+      {PHOTOMETRIC_SEPARATED, 5, EXTRASAMPLE_UNASSALPHA}};
   static const int compressions[] = {COMPRESSION_NONE, COMPRESSION_ADOBE_DEFLATE};
   for (size_t m = 0; m < sizeof models / sizeof *models; m++)
     for (int k = 0; k < 32; k++) {
-      const tiff_spec spec = {.mode = k & 1 ? "wb" : "wl", .bits = k & 2 ? 16 : 8, .samples = models[m].samples,
-                              .photometric = models[m].photometric, .extra_kind = models[m].extra,
+      const tiff_spec spec = {.mode = k & 1 ? "wb" : "wl",
+                              .bits = k & 2 ? 16 : 8,
+                              .samples = models[m].samples,
+                              .photometric = models[m].photometric,
+                              .extra_kind = models[m].extra,
                               .planar = k & 4 ? PLANARCONFIG_SEPARATE : PLANARCONFIG_CONTIG,
-                              .compression = compressions[k >> 3 & 1], .rows_per_strip = 5,
-                              .tile_w = k & 16 ? 32 : 0, .tile_h = k & 16 ? 16 : 0};
+                              .compression = compressions[k >> 3 & 1],
+                              .rows_per_strip = 5,
+                              .tile_w = k & 16 ? 32 : 0,
+                              .tile_h = k & 16 ? 16 : 0};
       check_tiff(spec, 2.1); /* rounded once for the colour, once for ink or alpha; weights of 16 bits */
     }
 }
@@ -141,10 +148,11 @@ static void test_tiles(void **state)
 static void test_compressions(void **state)
 {
   (void)state;
-  static const struct { int compression, bits; } cases[] = {
-    {COMPRESSION_PACKBITS, 8}, {COMPRESSION_LZW, 16}, {COMPRESSION_ADOBE_DEFLATE, 16}, {COMPRESSION_ADOBE_DEFLATE, 4},
-    {COMPRESSION_LZMA, 8}, {COMPRESSION_ZSTD, 16}, {COMPRESSION_CCITTRLE, 1}, {COMPRESSION_CCITTFAX3, 1},
-    {COMPRESSION_CCITTFAX4, 1}};
+  static const struct {
+    int compression, bits;
+  } cases[] = {{COMPRESSION_PACKBITS, 8},      {COMPRESSION_LZW, 16},      {COMPRESSION_ADOBE_DEFLATE, 16},
+               {COMPRESSION_ADOBE_DEFLATE, 4}, {COMPRESSION_LZMA, 8},      {COMPRESSION_ZSTD, 16},
+               {COMPRESSION_CCITTRLE, 1},      {COMPRESSION_CCITTFAX3, 1}, {COMPRESSION_CCITTFAX4, 1}};
   int tried = 0;
   for (size_t k = 0; k < sizeof cases / sizeof *cases; k++) {
     if (!TIFFIsCODECConfigured((uint16_t)cases[k].compression))
@@ -167,8 +175,16 @@ static void test_jpeg_inside(void **state)
   uint8_t rows[48 * 32 * 3];
   for (size_t i = 0; i < 48 * 32; i++)
     rows[3 * i] = rows[3 * i + 1] = rows[3 * i + 2] = cells[i];
-  tiff_spec spec = {.width = 48, .height = 32, .bits = 8, .samples = 3, .photometric = PHOTOMETRIC_YCBCR, .extra_kind = -1,
-                    .compression = COMPRESSION_JPEG, .rows = rows, .row_bytes = 48 * 3, .rows_per_strip = 16};
+  tiff_spec spec = {.width = 48,
+                    .height = 32,
+                    .bits = 8,
+                    .samples = 3,
+                    .photometric = PHOTOMETRIC_YCBCR,
+                    .extra_kind = -1,
+                    .compression = COMPRESSION_JPEG,
+                    .rows = rows,
+                    .row_bytes = 48 * 3,
+                    .rows_per_strip = 16};
   blob b = make_tiff(&spec);
   sp_raster r = read_blob(&b, NULL);
   check_oriented(&r, 1, 16, 1.0);
@@ -234,8 +250,12 @@ static void test_orientation(void **state)
 static void test_resolution(void **state)
 {
   (void)state;
-  static const struct { float value; int unit; double dpi; } cases[] = {
-    {600.0f, RESUNIT_INCH, 600}, {236.2205f, RESUNIT_CENTIMETER, 600.00007}, {300.0f, RESUNIT_NONE, 0}, {0.0f, 0, 0}};
+  static const struct {
+    float value;
+    int unit;
+    double dpi;
+  } cases[] = {
+      {600.0f, RESUNIT_INCH, 600}, {236.2205f, RESUNIT_CENTIMETER, 600.00007}, {300.0f, RESUNIT_NONE, 0}, {0.0f, 0, 0}};
   for (size_t k = 0; k < sizeof cases / sizeof *cases; k++) {
     static const uint8_t row[2] = {1, 2};
     tiff_spec spec = GREY8;
@@ -291,17 +311,25 @@ static void test_first_page_that_is_no_preview(void **state)
 static void test_refused_kinds(void **state)
 {
   (void)state;
-  static const struct { int bits, samples, photometric, format; const char *words; } cases[] = {
-    {32, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_IEEEFP, "floating-point"},
-    {16, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_INT, "signed"},
-    {32, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_UINT, "more than 16 bits"},
-    {8, 3, PHOTOMETRIC_CIELAB, 0, "a colour space"},
-    {8, 2, PHOTOMETRIC_RGB, 0, "fewer samples"},
-    {8, 33, PHOTOMETRIC_MINISBLACK, 0, "too many samples"}};
+  static const struct {
+    int bits, samples, photometric, format;
+    const char *words;
+  } cases[] = {{32, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_IEEEFP, "floating-point"},
+               {16, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_INT, "signed"},
+               {32, 1, PHOTOMETRIC_MINISBLACK, SAMPLEFORMAT_UINT, "more than 16 bits"},
+               {8, 3, PHOTOMETRIC_CIELAB, 0, "a colour space"},
+               {8, 2, PHOTOMETRIC_RGB, 0, "fewer samples"},
+               {8, 33, PHOTOMETRIC_MINISBLACK, 0, "too many samples"}};
   static const uint8_t rows[40];
   for (size_t k = 0; k < sizeof cases / sizeof *cases; k++) {
-    tiff_spec spec = {.width = 1, .height = 1, .bits = cases[k].bits, .samples = cases[k].samples,
-                      .photometric = cases[k].photometric, .format = cases[k].format, .extra_kind = -1, .rows = rows,
+    tiff_spec spec = {.width = 1,
+                      .height = 1,
+                      .bits = cases[k].bits,
+                      .samples = cases[k].samples,
+                      .photometric = cases[k].photometric,
+                      .format = cases[k].format,
+                      .extra_kind = -1,
+                      .rows = rows,
                       .row_bytes = 40};
     blob b = make_tiff(&spec);
     check_refused(b.bytes, b.size, SP_E_DATA, cases[k].words);
@@ -339,7 +367,8 @@ static void test_cut_short(void **state)
 {
   (void)state;
   blob b = by_hand(9, 4, 1);
-  check_refused(b.bytes, b.size - 1, SP_E_DATA, "the file ends in the middle of the picture (row 8 of 9); scan or copy");
+  check_refused(b.bytes, b.size - 1, SP_E_DATA,
+                "the file ends in the middle of the picture (row 8 of 9); scan or copy");
   check_refused(b.bytes, b.size - 17, SP_E_DATA, "(row 4 of 9)");
   check_cuts(&b, 1);
   sp_raster r = read_blob(&b, NULL);
@@ -356,7 +385,8 @@ static void test_cut_short(void **state)
 static void test_cut_short_as_libtiff_writes(void **state)
 {
   (void)state;
-  static const int compressions[] = {COMPRESSION_NONE, COMPRESSION_LZW, COMPRESSION_ADOBE_DEFLATE, COMPRESSION_PACKBITS};
+  static const int compressions[] = {COMPRESSION_NONE, COMPRESSION_LZW, COMPRESSION_ADOBE_DEFLATE,
+                                     COMPRESSION_PACKBITS};
   for (int k = 0; k < 8; k++) {
     tiff_spec spec = GREY8;
     uint8_t *rows = make_rows(8, 1, false, &spec.row_bytes);
@@ -410,13 +440,14 @@ static void test_wrong_bytes(void **state)
     spec.compression = k / 2 == 1 ? COMPRESSION_LZW : COMPRESSION_NONE;
     spec.tile_w = spec.tile_h = k / 2 == 2 ? 16 : 0;
     blob b = make_tiff(&spec);
-    for (size_t i = 4; i < b.size; i += i + 400 > b.size ? 1 : 11)
+    for (size_t i = 4; i<b.size; i += i + 400> b.size ? 1 : 11)
       for (unsigned flip = 1; flip < 256; flip = flip * 5 + 2) {
         sp_raster r;
         sp_picture_info info;
         sp_error err = {0};
         b.bytes[i] = (uint8_t)(b.bytes[i] ^ flip);
-        if (sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 1u << 20}, &r, &info, &err) != SP_OK) {
+        if (sp_read_picture_memory(b.bytes, b.size, &(sp_read_options){.max_pixels = 1u << 20}, &r, &info, &err) !=
+            SP_OK) {
           check_message(&err, err.status, ";");
           assert_true(err.status == SP_E_DATA);
           refused++;
@@ -433,20 +464,20 @@ static void test_wrong_bytes(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-    cmocka_unit_test(test_every_depth),
-    cmocka_unit_test(test_colour_models),
-    cmocka_unit_test(test_tiles),
-    cmocka_unit_test(test_compressions),
-    cmocka_unit_test(test_jpeg_inside),
-    cmocka_unit_test(test_palette),
-    cmocka_unit_test(test_orientation),
-    cmocka_unit_test(test_resolution),
-    cmocka_unit_test(test_first_page_that_is_no_preview),
-    cmocka_unit_test(test_refused_kinds),
-    cmocka_unit_test(test_cut_short),
-    cmocka_unit_test(test_cut_short_as_libtiff_writes),
-    cmocka_unit_test(test_lies),
-    cmocka_unit_test(test_wrong_bytes),
+      cmocka_unit_test(test_every_depth),
+      cmocka_unit_test(test_colour_models),
+      cmocka_unit_test(test_tiles),
+      cmocka_unit_test(test_compressions),
+      cmocka_unit_test(test_jpeg_inside),
+      cmocka_unit_test(test_palette),
+      cmocka_unit_test(test_orientation),
+      cmocka_unit_test(test_resolution),
+      cmocka_unit_test(test_first_page_that_is_no_preview),
+      cmocka_unit_test(test_refused_kinds),
+      cmocka_unit_test(test_cut_short),
+      cmocka_unit_test(test_cut_short_as_libtiff_writes),
+      cmocka_unit_test(test_lies),
+      cmocka_unit_test(test_wrong_bytes),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -166,6 +166,18 @@ static void test_nothing_recognised(void **state)
   sp_record_free(&r);
 }
 
+static void test_empty_record_claims_nothing(void **state)
+{
+  (void)state;
+  sp_record r;
+  sp_record_init(&r);
+  char *text = text_of(&r);
+  assert_int_equal(strncmp(text, "NOT DECIDED: no fret was looked for.\n", 36), 0);
+  check_lacks(text, "within");
+  check_lacks(text, "nan");
+  free(text);
+}
+
 static void test_terminal_is_not_steered(void **state)
 {
   (void)state;
@@ -269,7 +281,8 @@ int main(void)
       cmocka_unit_test(test_verdict_comes_first), cmocka_unit_test(test_what_to_cut_and_which_way),
       cmocka_unit_test(test_fits_the_page),       cmocka_unit_test(test_a_good_board_gets_no_advice),
       cmocka_unit_test(test_unseen_nut_is_said),  cmocka_unit_test(test_without_a_scale),
-      cmocka_unit_test(test_nothing_recognised),  cmocka_unit_test(test_terminal_is_not_steered),
+      cmocka_unit_test(test_nothing_recognised),
+      cmocka_unit_test(test_empty_record_claims_nothing),  cmocka_unit_test(test_terminal_is_not_steered),
       cmocka_unit_test(test_reference_text),      cmocka_unit_test(test_csv),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,43 @@
+#!/bin/sh
+# sh samples/make.sh [RENDERER [FOLDER]]
+# Draws the four pictures again, each with the truth beside it. RENDERER is the program render_board of a build with tests;
+# FOLDER is where they go (this one). samples/README.md says what each shows.
+set -eu
+here=$(cd "$(dirname "$0")" && pwd)
+renderer=${1:-$here/../.build-release/tests/render/render_board}
+folder=${2:-$here}
+[ -x "$renderer" ] || { echo "make.sh: $renderer is not there; run 'sh tests/run.sh' first, or name the renderer" >&2; exit 66; }
+
+draw() { # name, seed, settings...
+  name=$1
+  seed=$2
+  shift 2
+  for setting in "$@"; do
+    set -- "$@" --set "$setting"
+    shift
+  done
+  "$renderer" --seed "$seed" --stem "$folder/$name" "$@"
+}
+
+# The yard's scanner: its two axes are off in scale, its carriage runs unevenly, and there is dust on the glass.
+scanner="scale_error_x=0.0011 scale_error_y=-0.0017 wave_count=2 wave_um=14 wave_length_mm=74 sensor_um=12 noise=0.004
+         light=0.03 margin_mm=4 dust=14"
+# The yard's rule: 16 mm broad, with graduations that wander by two thousandths of a millimetre.
+rule="graduation_error_um=2 rule_width_mm=16 rule_reflection=0.08"
+
+draw sandpiper 352 $scanner $rule scale_length_mm=352 frets=14 nut_width_mm=34 end_width_mm=41 wood_level=0.62 \
+  placement_sd_mm=0.02 squareness_sd_deg=0.04 skew_deg=0.4 rule_skew_deg=0.3 burr_sides=1 burr_height=0.3 waviness_um=2 \
+  pencil_centre=1
+
+draw kittiwake 381 $scanner $rule scale_length_mm=381 frets=14 nut_width_mm=35 end_width_mm=43 wood_level=0.5 \
+  quarter_turns=3 carriage=x rule_side=left placement_sd_mm=0.02 squareness_sd_deg=0.04 skew_deg=-0.5 \
+  rule_skew_deg=-0.35 burr_sides=1 burr_height=0.4 waviness_um=3 scratches=3 pencil_ticks=2 misplace=3:-0.3,9:+1.0 \
+  missing=12
+
+draw curlew 427 $scanner $rule scale_length_mm=427 frets=12 nut_width_mm=38 end_width_mm=46 wood_level=0.2 grain=0.04 \
+  marks=slot slot_level=0.06 nut=end graduation=1/64in rule_reversed=1 placement_sd_mm=0.03 squareness_sd_deg=0.05 \
+  skew_deg=0.7 rule_skew_deg=0.6
+
+draw dunlin 404 $scanner $rule scale_length_mm=366 frets=14 nut_width_mm=34 end_width_mm=41 wood_level=0.35 grain=0.06 \
+  placement_sd_mm=0.06 skew_deg=1.2 rule_skew_deg=0.2 noise=0.012 light=0.4 psf_px=3 contrast=-0.055 gap_fraction=0.3 \
+  square_scratches=4 stains=3 rule_length_mm=165 cover_mm=60 cover_at_mm=70
