@@ -99,7 +99,7 @@ static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece
     double row[MAX_COLUMNS];
     const double x = p->first_u + i - middle;
     const double far = x / f->half_px;
-    const double y = (double)p->value[i] - f->height * far * far * (f->shape.curve + f->shape.cubic * far);
+    const double y = (double)p->value[i] - far * far * (f->curve + f->cubic * far);
     /* a slot's table has the mean width: look each half up as far from its own wall as it is */
     const double look = slot ? (x < 0 ? x + wider : x - wider) : x;
     n->columns = design_row(f, t, look, height, shifts, row);
@@ -345,10 +345,11 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise
   stack_pieces(f, noise, s);
   if (!sp_shape_fit_stack(s, expect, f->half_px, look_for_burr, &fit))
     return;
+  /* the stack was scaled by the heights as they are now: the wood's waves in grey stay when the next shape changes heights */
+  f->curve = fit.shape.curve * f->height;
+  f->cubic = fit.shape.cubic * f->height;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
-    f->shape.curve = fit.shape.curve;
-    f->shape.cubic = fit.shape.cubic;
     return;
   }
   f->shape = fit.shape;

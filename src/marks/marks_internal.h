@@ -101,6 +101,7 @@ typedef struct sp_line_fit {
   double u_shape_px;        /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
   double height;            /* typical, signed, grey */
+  double curve, cubic;      /* of the wood around, grey, over (x / half_px)^2 and ^3 */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr;
 } sp_line_fit;

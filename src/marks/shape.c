@@ -301,32 +301,57 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
   *p = trial[best].p;
 }
 
+static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
+static const int WAVED[8] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, CUBIC};
+
+/* Wood that waves beside the line (planing chatter) would pull it aside, or pass for a burr: fits with a third power in the
+ * background, with the ridges that were found or without any, and keeps it if it earns its keep. */
+static void try_wave(const problem *plain, double plain_cost, problem *p, sp_shape_fit *fit)
+{
+  problem waved = *plain;
+  sp_lm_result result;
+  const double n = (double)plain->stack->count;
+  if (!solve(&waved, WAVED, 8, &result))
+    return;
+  const double rest = fmax(1.0, fmin(fit->cost, result.cost) / n);
+  /* against ridges, which have two parameters more: Schwarz's criterion */
+  const double penalty = fit->burr ? -1.0 * log(n) * rest : RIDGE_F * rest;
+  const bool better = result.cost + penalty < (fit->burr ? fit->cost : plain_cost);
+  if (fit->burr && !better) {
+    ridge_trial both = try_ridge(p, WAVED, 8, (p->ridge[0] ? 1 : 0) + (p->ridge[1] ? 2 : 0), p->flank);
+    if (!both.holds || fit->cost - both.cost < RIDGE_F * both.rest)
+      return;
+    *p = both.p;
+    fit->cost = both.cost;
+    fit->u_place_px = fmax(fit->u_place_px, both.u_place_px);
+  } else if (better) {
+    *p = waved;
+    fit->cost = result.cost;
+    fit->burr = false;
+    fit->u_place_px = 0.0;
+  }
+}
+
 bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double half_px, bool look_for_burr,
                         sp_shape_fit *fit)
 {
-  static const int PLAIN[8] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, CUBIC};
-  problem p;
+  problem plain;
   sp_lm_result result;
-  size_t count = 7;
   fit->u_place_px = 0.0;
   fit->burr = false;
   fit->cost_of_kind[0] = fit->cost_of_kind[1] = INFINITY;
   if (s->count < 12)
     return false;
-  start(s, &fit->shape, expect, half_px, &p);
-  if (!solve(&p, PLAIN, 7, &result))
+  start(s, &fit->shape, expect, half_px, &plain);
+  if (!solve(&plain, PLAIN, 7, &result))
     return false;
   fit->cost = result.cost;
+  problem p = plain;
   if (look_for_burr && fit->cost > PLAIN_ENOUGH * (double)s->count) {
-    /* wood that waves beside the line (planing chatter) would pull it aside: a third power if it is there */
-    problem waved = p;
-    if (solve(&waved, PLAIN, 8, &result) && (fit->cost - result.cost) / fmax(1.0, result.cost / (double)s->count) > RIDGE_F) {
-      p = waved;
-      count = 8;
-      fit->cost = result.cost;
-    }
+    const double plain_cost = fit->cost;
     if (expect->width_sd_px < 1e8)
-      try_ridges(&p, PLAIN, count, fit->cost, fit);
+      try_ridges(&p, PLAIN, 7, plain_cost, fit);
+    try_wave(&plain, plain_cost, &p, fit);
   }
   give_back(&p, &fit->shape);
   return true;

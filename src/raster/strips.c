@@ -17,6 +17,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "raster/pages.h"
 #include "slotproof/raster.h"
 
 enum {
@@ -209,7 +210,7 @@ static sp_status create_strips(uint32_t available, uint32_t w, uint32_t length, 
   if ((uint64_t)count * length > SIZE_MAX / 2 / sizeof(float))
     return sp_fail_memory(err);
   *out = (sp_strips){.count = count, .length_px = length, .width_px = w};
-  out->mean = malloc((size_t)count * length * sizeof(float));
+  out->mean = sp_pages_allocate((size_t)count * length * sizeof(float));
   return out->mean ? SP_OK : sp_fail_memory(err);
 }
 

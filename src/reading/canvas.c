@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "raster/pages.h"
 #include "slotproof/reading.h"
 
 enum {
@@ -47,6 +48,8 @@ sp_status sp_sheet_open(sp_sheet *canvas, uint32_t width_px, uint32_t height_px,
       sp_raster_create(turned ? height_px : width_px, turned ? width_px : height_px, bits, raster, err);
   if (status != SP_OK)
     return status;
+  sp_pages_fill_soon(bits == 8 ? (void *)raster->u8 : (void *)raster->u16,
+                     (size_t)width_px * height_px * (bits == 8 ? 1 : 2));
   place(canvas, orientation);
   if (canvas->dx == 1)
     return SP_OK;

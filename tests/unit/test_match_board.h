@@ -183,7 +183,6 @@ static inline void judge(const board *b, const scene *s, const sp_match *m, sp_m
       assert_true(m->line_of_fret[k] == -1);
     t->right += wanted == m->state;
     t->refused += wanted != m->state;
-    if (wanted != m->state && getenv("MATCH_SHOW")) printf("   %g %s\n", m->margin, m->reason);
     return;
   }
   for (int k = 0; k <= b->frets; k++) {

@@ -1,0 +1,45 @@
+/* pages.c: large pages for large arrays.
+ *
+ * Fresh memory comes from the system page by page, on first touch: 4096 bytes at a time, each with a trap into the kernel.
+ * For the picture of a whole board that is ten thousand traps and more time than the averaging of all its pixels. Linux
+ * can hand out 2 MiB at once, but by default only where a program asks for it, and only where such a piece lies whole
+ * within the array. The call stands outside POSIX, hence the feature macro, in this file alone; other systems go on as
+ * before.
+ */
+#define _DEFAULT_SOURCE
+#include "raster/pages.h"
+
+#include <stdint.h>
+#include <stdlib.h>
+#include <sys/mman.h>
+#include <unistd.h>
+
+static const size_t LARGE_PAGE_BYTES = (size_t)2 << 20;
+/* Below this nothing is gained that could be measured. */
+static const size_t WORTH_BYTES = (size_t)4 << 20;
+
+void sp_pages_fill_soon(void *memory, size_t bytes)
+{
+#ifdef MADV_HUGEPAGE
+  const long page = sysconf(_SC_PAGESIZE);
+  if (bytes < WORTH_BYTES || page <= 0)
+    return;
+  const size_t size = (size_t)page, past = (size_t)((uintptr_t)memory % size);
+  const size_t skip = past ? size - past : 0;
+  (void)madvise((char *)memory + skip, (bytes - skip) / size * size, MADV_HUGEPAGE); /* refused is as good as unheard */
+#else
+  (void)memory;
+  (void)bytes;
+#endif
+}
+
+void *sp_pages_allocate(size_t bytes)
+{
+  if (bytes < WORTH_BYTES || bytes > SIZE_MAX - LARGE_PAGE_BYTES)
+    return malloc(bytes);
+  const size_t whole = (bytes + LARGE_PAGE_BYTES - 1) / LARGE_PAGE_BYTES * LARGE_PAGE_BYTES;
+  void *memory = aligned_alloc(LARGE_PAGE_BYTES, whole);
+  if (memory)
+    sp_pages_fill_soon(memory, whole);
+  return memory;
+}
