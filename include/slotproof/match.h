@@ -1,15 +1,15 @@
 /* slotproof/match.h: which line is which fret.
  *
- * Input: places of line-like marks along the board in one common frame (mm when a scale is known, any unit otherwise), in no
- * known direction and from no known origin, some missing, some belonging to no fret. Output: an assignment to the computed
- * layout, or a reason why there is none. The nut need not be among the lines. Nothing is guessed: where two assignments
- * explain the lines about equally well the result is SP_MATCH_AMBIGUOUS.
+ * Input: places of line-like marks along the board in one common frame (mm when a scale is known, any unit
+ * otherwise), in no known direction and from no known origin, some missing, some belonging to no fret. Output: an
+ * assignment to the computed layout, or a reason why there is none. The nut need not be among the lines. Nothing is
+ * guessed: where two assignments explain the lines about equally well the result is SP_MATCH_AMBIGUOUS.
  *
- * Method: likelihood, see src/match/model.c for the terms and src/match/match.c for the decision. Tested on random boards
- * (tests/unit/test_match.c) with hand errors of 0.03 to 0.3 mm, up to three lines missing, three misplaced by up to 3 mm,
- * four strays, 60 weak lines or chatter every 2 mm, 12 to 31 divisions: no fret bore a wrong number in any of them. A stray
- * nearer to the computed place than the fret's own line is taken for the fret; is_contested tells where that may be so.
- * About 4 ms for 40 lines and 24 frets.
+ * Method: likelihood, see src/match/model.c for the terms and src/match/match.c for the decision. Tested on random
+ * boards (tests/unit/test_match.c) with hand errors of 0.03 to 0.3 mm, up to three lines missing, three misplaced by
+ * up to 3 mm, four strays, 60 weak lines or chatter every 2 mm, 12 to 31 divisions: no fret bore a wrong number in
+ * any of them. A stray nearer to the computed place than the fret's own line is taken for the fret; is_contested
+ * tells where that may be so. About 4 ms for 40 lines and 24 frets.
  */
 #ifndef SLOTPROOF_MATCH_H
 #define SLOTPROOF_MATCH_H
@@ -37,9 +37,9 @@ typedef struct sp_match_options {
 
 typedef enum sp_match_state {
   SP_MATCH_OK,
-  SP_MATCH_OTHER_SCALE, /* the lines clearly follow another scale length: see scale_length_mm. Only where that moves the last
-                         * fret seen by more than 1.3 mm (and the scale by four times its uncertainty), and most of the residuals
-                         * go; what is less is OK, the maker's errors lean */
+  SP_MATCH_OTHER_SCALE, /* the lines clearly follow another scale length: see scale_length_mm. Only where that moves
+                         * the last fret seen by more than 1.3 mm (and the scale by four times its uncertainty), and
+                         * most of the residuals go; what is less is OK, the maker's errors lean */
   SP_MATCH_AMBIGUOUS,   /* two assignments explain the lines about equally well */
   SP_MATCH_NONE         /* too few lines, or no assignment explains them */
 } sp_match_state;
@@ -52,16 +52,16 @@ typedef struct sp_match {
   double scale_length_mm; /* of the best-fitting layout with these numbers (scale known), else NAN */
   bool nut_is_end;        /* the datum is the board's squared end */
   int nut_end;            /* which of the two, if so */
-  ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0 is the nut line, -1 if the nut is the end or unseen */
-  bool *is_stray;          /* one per line: belongs to no fret and looks like a mark. A weak line that fits nowhere is neither */
-  bool *is_contested;      /* frets + 1 entries: a line that was not chosen lies there about as well as the one that was */
+  ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0: nut line, -1 if the nut is the end or unseen */
+  bool *is_stray;          /* one per line: looks like a mark, is no fret. A weak line that fits nowhere is neither */
+  bool *is_contested;      /* frets + 1 entries: a line not chosen would do there about as well as the one chosen */
   double margin;           /* log-likelihood (nats) by which the assignment beats the best different one */
   char reason[240];        /* one sentence for the user when the state is not SP_MATCH_OK; empty otherwise */
 } sp_match;
 
-/* Matches `count` lines, in any order, to the layout. Lines whose position is not finite are left out. AMBIGUOUS and NONE
- * come with no assignment: every line_of_fret is -1, nothing is a stray. At least four lines (or three and the squared end)
- * at their places are needed. SP_E_INTERNAL on lack of memory only: "no match" is a state, not an error.
+/* Matches `count` lines, in any order, to the layout. Lines whose position is not finite are left out. AMBIGUOUS and
+ * NONE come with no assignment: every line_of_fret is -1, nothing is a stray. At least four lines (or three and the
+ * squared end) at their places are needed. SP_E_INTERNAL on lack of memory only: "no match" is a state, not an error.
  * On success `match` is the caller's to free with sp_match_free. */
 sp_status sp_match_lines(const sp_match_line *lines, size_t count, const sp_layout *layout,
                          const sp_match_options *options, sp_match *match, sp_error *err);

@@ -13,9 +13,11 @@
 #include "slotproof/numeric.h"
 
 enum { SLOPES = 41, MAX_LINES = 256 };
-static const double SIDE_INSIDE_MM = 1.0, SIDE_OUTSIDE_MM = 5.0;
+static const double SIDE_INSIDE_MM = 3.5, SIDE_OUTSIDE_MM = 5.0;
 /* A shadow's end or the rule's edge is often the stronger step, but it lies further out than the wood's. */
 static const double NEAR_MM = 1.0;
+/* Inside are streaks of grain; they are weaker than the edge, but not always. */
+static const double INSIDE_MM = 3.0;
 
 /* ---- sides from the lines' ends ------------------------------------------------------------------------------------- */
 
@@ -65,7 +67,7 @@ static void sides_from_lines(const sp_mark *lines, size_t count, double slope0, 
     /* lines stop short of the edge now and then, none goes beyond: the edge is where the longer ones end */
     for (size_t i = 0; i < n; i++)
       v[i] -= board->side[side].at_px + board->side[side].slope * u[i];
-    board->side[side].at_px += sp_quantile(v, n, side ? 0.8 : 0.2);
+    board->side[side].at_px += sp_quantile(v, n, side ? 0.75 : 0.25);
   }
 }
 
@@ -134,7 +136,7 @@ static void sum_along(const side_search *s, double slope_reach, float *score)
 /* How much a step `away` (mm) outside the lines' ends is worth against one at them. */
 static double nearness(double away)
 {
-  return away <= 0.0 ? 1.0 : exp(-away / NEAR_MM);
+  return away <= 0.0 ? exp(away / INSIDE_MM) : exp(-away / NEAR_MM);
 }
 
 /* The strongest step, those further out counting less. `outward` +1: larger v is outside. */

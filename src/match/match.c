@@ -1,12 +1,12 @@
-/* Which line is which fret: the search's hypotheses are refined, the best is weighed against the best different one, and
- * only what stands clear of its rivals, and of chance, is handed out.
+/* Which line is which fret: the search's hypotheses are refined, the best is weighed against the best different one,
+ * and only what stands clear of its rivals, and of chance, is handed out.
  *
  * Three questions are put to the best hypothesis.
- *   Is it more than chance?  Its score must stay above what clutter of the same density would give, and half of the frets it
- *                            claims to show must be at their places.
- *   Is it the only one?      Equal temperament is similar to itself: shifted by one fret and stretched by 2^(1/12) it falls
- *                            on itself. Only the nut, the ends, the number of lines or a known scale tell the two apart.
- *                            A rival that numbers most lines otherwise must be MARGIN nats worse.
+ *   Is it more than chance?  Its score must stay above what clutter of the same density would give, and half of the
+ *                            frets it claims to show must be at their places.
+ *   Is it the only one?      Equal temperament is similar to itself: shifted by one fret and stretched by 2^(1/12)
+ *                            it falls on itself. Only the nut, the ends, the number of lines or a known scale tell
+ *                            the two apart. A rival that numbers most lines otherwise must be MARGIN nats worse.
  *   Is it the layout asked?  Another scale length is said only where it explains the lines far better, moves a fret
  *                            visibly and leaves much smaller residuals: a maker's errors may lean by chance.
  */
@@ -22,10 +22,10 @@ enum { MAX_FITS = 3 * SP_MATCH_KEEP, REFERENCE_RANK = 4, NEAR_LEAST = 4 };
 static const double MARGIN = 5.0;          /* nats: odds of 150 to 1 */
 static const double CHANCE_MARGIN = 2.0;   /* nats above clutter, after the Occam factors */
 static const double OTHER_MARGIN = 10.0;   /* nats */
-static const double OTHER_MOVES_MM = 1.3; /* at the last fret seen: errors that add up on the way reach half of that */
+static const double OTHER_MOVES_MM = 1.3;  /* at the last fret seen: errors that add up on the way reach half of that */
 static const double OTHER_SIGMAS = 4.0;    /* of the picture's own scale */
 static const double OTHER_RATIO = 6.0;     /* residual variance as asked over that with the scale length free */
-static const double SLIP_MM = 0.6;
+static const double SLIP_MM = 0.6;         /* further off: a slip, not the hand */
 static const double LEAST_STRETCH = 0.5, MOST_STRETCH = 2.0;
 static const double CONTEST_NATS = 3.0;    /* odds of 20 to 1 between two lines for one fret */
 static const double STRAY_STRENGTH = 0.5;  /* against the median mark */
@@ -131,7 +131,7 @@ static sp_status refine_again(sp_model *m, fits *f, const sp_match_line *lines, 
   return SP_OK;
 }
 
-/* ---- rivals --------------------------------------------------------------------------------------------------------- */
+/* ---- rivals ------------------------------------------------------------------------------------------------------ */
 
 static ptrdiff_t fret_of(const sp_fit *fit, size_t frets, ptrdiff_t line)
 {
@@ -164,7 +164,7 @@ static const sp_fit *rival_of(const fits *f, const sp_fit *pick)
   return rival;
 }
 
-/* ---- another scale length? ------------------------------------------------------------------------------------------ */
+/* ---- another scale length? --------------------------------------------------------------------------------------- */
 
 static double off_mm(const sp_model *m, const sp_hypothesis *h, size_t k, const sp_match_line *line)
 {
@@ -203,7 +203,7 @@ static bool clearly_other(const sp_model *m, const sp_fit *asked, const sp_fit *
   return better > OTHER_MARGIN && leaves_less(m, asked, other, lines);
 }
 
-/* ---- the answer ----------------------------------------------------------------------------------------------------- */
+/* ---- the answer -------------------------------------------------------------------------------------------------- */
 
 static bool more_than_chance(const sp_fit *fit)
 {
@@ -264,8 +264,8 @@ static void say_none(sp_match *match, size_t usable)
              usable == 1 ? "" : "s");
   else
     snprintf(match->reason, sizeof match->reason,
-             "no layout explains the %zu lines found: check scale length, number of frets and divisions, and that the marks "
-             "show clearly",
+             "no layout explains the %zu lines found: check scale length, number of frets and divisions, and that the "
+             "marks show clearly",
              usable);
 }
 
@@ -353,7 +353,7 @@ static void decide(const sp_model *m, const fits *f, double reference, const sp_
   hand_out(m, pick, free_pick, reference, lines, match);
   if (match->state == SP_MATCH_OTHER_SCALE)
     snprintf(match->reason, sizeof match->reason,
-             "the lines follow a scale length of %.1f mm, not %.1f mm: check which board this is, and the scale of the picture",
+             "the lines follow a scale length of %.1f mm, not %.1f mm: check which board this is, and the picture's scale",
              match->scale_length_mm, m->layout->scale_length_mm);
 }
 

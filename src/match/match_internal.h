@@ -9,7 +9,7 @@ typedef struct sp_model_line {
   double x;           /* place, units of the input */
   double u;           /* its standard uncertainty, the same units */
   double strength;    /* against the reference strength of a mark */
-  double base;        /* log of (chance that a mark looks so / lines of this look, strays and clutter, in the whole extent) */
+  double base;        /* log (chance that a mark looks so / clutter of this look in the whole extent) */
   double base_even;   /* the same where strays are as common as lines are: for the test against pure clutter */
   double inverse_var[2], log_peak[2]; /* core and shoulder of the hand error, widened by u; 1/mm^2 and log(1/mm) */
   size_t id;          /* index in the caller's array */
@@ -68,15 +68,15 @@ typedef struct sp_assignment {
   double score_even;
 } sp_assignment;
 
-/* Log-likelihood ratio of the best assignment; `a` may be NULL where only the score is wanted. -INFINITY if there is none or
- * it cannot reach `floor`. */
+/* Log-likelihood ratio of the best assignment; `a` may be NULL where only the score is wanted. -INFINITY if there is
+ * none or it cannot reach `floor`. */
 double sp_model_score(const sp_model *model, const sp_hypothesis *h, double floor, sp_assignment *a);
 
 /* What line l as fret k brings, without regard to the nut's end; -INFINITY out of reach. */
 double sp_model_gain(const sp_model *model, const sp_hypothesis *h, size_t k, const sp_model_line *l);
 
-/* The best hypotheses that differ in place, best first; returns how many. Lines that are to propose places come from the
- * strong ones only. */
+/* The best hypotheses that differ in place, best first; returns how many. Lines that are to propose places come from
+ * the strong ones only. */
 enum { SP_MATCH_KEEP = 32 };
 /* Hypotheses worse than the best by this much, nats, are of no account. */
 #define SP_MATCH_DEPTH 60.0
@@ -85,7 +85,8 @@ typedef struct sp_shortlist {
   sp_hypothesis h[SP_MATCH_KEEP];
 } sp_shortlist;
 sp_status sp_search_fixed(const sp_model *model, sp_shortlist *list, sp_error *err);
-sp_status sp_search_free(const sp_model *model, double least_stretch, double most_stretch, sp_shortlist *list, sp_error *err);
+sp_status sp_search_free(const sp_model *model, double least_stretch, double most_stretch, sp_shortlist *list,
+                         sp_error *err);
 
 /* Robust fit and re-assignment in turns, from a seed. `fit->line` must be allocated. */
 void sp_refine(sp_model *model, const sp_hypothesis *seed, bool free, sp_fit *fit);

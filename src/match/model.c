@@ -3,20 +3,20 @@
  * Every term is a logarithm of a ratio (nats) against the null hypothesis "there is no board, every line is clutter".
  *
  *   line i is fret k   log [ P(seen) f(d) q(s) / lambda(s) ]
- *   fret missing       log P(missing); a whole run at either end of the layout costs as one (part of a board is shown)
+ *   fret missing       log P(missing); a whole run at either end of the layout costs as one: part of a board is shown
  *   line unexplained   0 by construction: it forgoes the gain, which is large for a strong line, small for a weak one
  *   board's end        where the end lies against the nut: at it, a little before it, or anywhere
  *
- * f is the density of the hand's error d, mm: a core, a shoulder and a tail of a few per cent that reaches out a few mm (a
- * slip of the rule, a misread figure). Of the three the largest is taken instead of the sum: no exponential is needed and
- * the difference is at most log 3. q(s) is how often a mark of the board looks as weak as s; lambda is the density of lines
- * that are no fret, per mm. For strong lines lambda is one a board, stated beforehand: strays are rare. For weak ones it is
- * counted in the picture itself, so that a lone faint line at the right place may be a faint fret, while one of a hundred
- * chatter marks may not.
+ * f is the density of the hand's error d, mm: a core, a shoulder and a tail of a few per cent that reaches out a few
+ * mm (a slip of the rule, a misread figure). Of the three the largest is taken instead of the sum: no exponential is
+ * needed and the difference is at most log 3. q(s) is how often a mark of the board looks as weak as s; lambda is
+ * the density of lines that are no fret, per mm. For strong lines lambda is one a board, stated beforehand: strays
+ * are rare. For weak ones it is counted in the picture itself, so that a lone faint line at the right place may be a
+ * faint fret, while one of a hundred chatter marks may not.
  *
- * A fret is looked for within 0.4 of the distance to the nearer neighbour, so no line can serve two frets and order is kept
- * whatever is chosen: the best assignment is simply the best line for each fret, and only where the visible run of frets
- * begins and ends needs a recurrence (one pass, like the maximum sub-array).
+ * A fret is looked for within 0.4 of the distance to the nearer neighbour, so no line can serve two frets and order
+ * is kept whatever is chosen: the best assignment is simply the best line for each fret, and only where the visible
+ * run of frets begins and ends needs a recurrence (one pass, like the maximum sub-array).
  *
  * The constants below are priors, common practice without a source: hand errors of a tenth or two, slips now and then.
  */
@@ -40,6 +40,7 @@ static const double END_SD_MM = 0.5, END_REACH_MM = 1.6, END_BEYOND_MM = 25.0;
 /* The highest log f: a line at its place with no uncertainty of its own. */
 static const double LOG_CORE_PEAK = 0.756;
 static const double LOG_SQRT_2PI = 0.91893853320467274178;
+/* How often a board's end is the nut, and how often there is a line a little inside it. */
 static const double LAYOUT_END_PART = 0.45;
 
 static int by_place(const void *a, const void *b)
@@ -275,7 +276,7 @@ typedef struct visible_run {
   bool best_with_nut;
 } visible_run;
 
-/* `gain` if fret k is found; `unseen` and `nut` what the nut brings (nut = -INFINITY at fret 0 and where it is not seen). */
+/* `gain` if fret k is found; `unseen` and `nut`: what the nut brings (nut = -INFINITY where it is not seen). */
 static void extend_run(visible_run *r, size_t k, size_t frets, double gain, double unseen, double nut)
 {
   const double from_here = k == 0 ? 0.0 : unseen - run_cost(k), from_nut = k == 0 ? -INFINITY : nut - run_cost(k - 1);

@@ -1,9 +1,9 @@
 /* From a rough hypothesis to the best one near it: assign lines to frets, fit, assign again.
  *
- * The fit is a straight line x = origin + stretch * position with Cauchy weights (Huber & Ronchetti, Robust Statistics; the
- * constant 2.385 gives 95 % efficiency on normal errors, Holland & Welsch 1977): a fret 3 mm off hardly pulls it. Where the
- * picture's scale is known and the layout is taken as asked, the stretch is 1 with the scale's own uncertainty as a further
- * observation (or exactly 1 if that is 0).
+ * The fit is a straight line x = origin + stretch * position with Cauchy weights (Huber & Ronchetti, Robust
+ * Statistics; the constant 2.385 gives 95 % efficiency on normal errors, Holland & Welsch 1977): a fret 3 mm off
+ * hardly pulls it. Where the picture's scale is known and the layout is taken as asked, the stretch is 1 with the
+ * scale's own uncertainty as a further observation (or exactly 1 if that is 0).
  */
 #include <math.h>
 
@@ -11,8 +11,8 @@
 
 static const double HAND_MM = 0.18, CAUCHY_C = 2.385;
 enum { TURNS = 10, FIT_TURNS = 12 };
-/* Occam factors, nats: how much of what was possible beforehand is left after the fit; and how rarely somebody asks for
- * another scale length than the board's. */
+/* Occam factors, nats: how much of what was possible beforehand is left after the fit; and how rarely somebody asks
+ * for another scale length than the board's. */
 static const double LEFT_MM = 0.1, LEFT_STRETCH = 0.001, OTHER_LAYOUT_COST = 4.0;
 /* At its place within what the hand usually does. */
 static const double NEAR_MM = 0.6;

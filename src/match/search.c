@@ -1,9 +1,9 @@
 /* Hypotheses worth refining.
  *
- * With the scale known one line and one fret fix everything but the direction; with it unknown two lines and two frets do.
- * All pairs of the former are tried. Of the latter only those with a long lever: one of the first few strong lines with one
- * of the last few, and frets as far apart as the number of lines between makes likely; a short lever would throw its error,
- * enlarged, to the far end. Weak lines propose nothing, they only count in the score.
+ * With the scale known one line and one fret fix everything but the direction; with it unknown two lines and two
+ * frets do. All pairs of the former are tried. Of the latter only those with a long lever: one of the first few
+ * strong lines with one of the last few, and frets as far apart as the number of lines between makes likely; a short
+ * lever would throw its error, enlarged, to the far end. Weak lines propose nothing, they only count in the score.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -110,7 +110,8 @@ static void try_lever(const sp_model *m, bool mirrored, size_t a, size_t b, size
     }
 }
 
-sp_status sp_search_free(const sp_model *m, double least_stretch, double most_stretch, sp_shortlist *list, sp_error *err)
+sp_status sp_search_free(const sp_model *m, double least_stretch, double most_stretch, sp_shortlist *list,
+                         sp_error *err)
 {
   const size_t lever = m->frets > LONG_LAYOUT ? LEVER_LINES_LONG : LEVER_LINES;
   const stretch_range range = {least_stretch, most_stretch};

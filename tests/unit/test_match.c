@@ -15,7 +15,7 @@ typedef struct trial {
   const char *name;
   board b;
   sp_match_state wanted;
-  double least_right; /* part of the boards: the rest is refused, or a stray at the very place of a fret is taken for it */
+  double least_right; /* part of the boards; the rest is refused, or a stray at a fret's very place taken for it */
 } trial;
 
 static double seconds(void)
@@ -46,59 +46,67 @@ static tally run_trial(const trial *t, int boards)
   return sum;
 }
 
+/* least_right: about four binomial standard deviations below the part measured with 1000 boards. */
 static const trial OK_TRIALS[] = {
+#define CUT(cut, asked, n) .cut_mm = cut, .asked_mm = asked, .frets = n, .divisions = 12, .hand_mm = 0.12
+#define FINE(d, n) .cut_mm = 650.0, .asked_mm = 650.0, .frets = n, .divisions = d, .hand_mm = 0.1
 #define BOARD .cut_mm = 650.0, .asked_mm = 650.0, .frets = 20, .divisions = 12
 #define BASE BOARD, .hand_mm = 0.12
-  {"clean, nut line", {BASE}, SP_MATCH_OK, 1.0},
-  {"clean, nut line, board goes on", {BASE, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
-  {"clean, nut end", {BASE, .nut = NUT_END}, SP_MATCH_OK, 1.0},
-  {"nut lost", {BASE, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
-  {"missing", {BASE, .missing = 3, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
-  {"missing and nut lost", {BASE, .missing = 2, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
-  {"first lost", {BASE, .lost_first = 3, .nut = NUT_END}, SP_MATCH_OK, 1.0},
+  {"clean, nut line", {BASE}, SP_MATCH_OK, 0.98},
+  {"clean, nut line, board goes on", {BASE, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.98},
+  {"clean, nut end", {BASE, .nut = NUT_END}, SP_MATCH_OK, 0.98},
+  {"nut lost", {BASE, .nut = NUT_LOST}, SP_MATCH_OK, 0.98},
+  {"missing", {BASE, .missing = 3, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.98},
+  {"missing and nut lost", {BASE, .missing = 2, .nut = NUT_LOST}, SP_MATCH_OK, 0.98},
+  {"first lost", {BASE, .lost_first = 3, .nut = NUT_END}, SP_MATCH_OK, 0.98},
   {"end 1.5 mm from the nut", {BASE, .nut = NUT_END, .end_off_mm = 1.5}, SP_MATCH_OK, 0.98},
-  {"first lost, nut lost", {BASE, .lost_first = 2, .nut = NUT_LOST}, SP_MATCH_OK, 1.0},
-  {"last lost", {BASE, .lost_last = 3}, SP_MATCH_OK, 1.0},
+  {"first lost, nut lost", {BASE, .lost_first = 2, .nut = NUT_LOST}, SP_MATCH_OK, 0.98},
+  {"last lost", {BASE, .lost_last = 3}, SP_MATCH_OK, 0.98},
   {"misplaced", {BASE, .misplaced = 3}, SP_MATCH_OK, 0.98},
   {"misplaced, nut end", {BASE, .misplaced = 3, .nut = NUT_END}, SP_MATCH_OK, 0.98},
-  {"strays", {BASE, .strays = 4, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.93},
-  {"all at once", {BASE, .strays = 3, .misplaced = 2, .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.82},
+  {"strays", {BASE, .strays = 4, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.90},
+  {"all at once", {BASE, .strays = 3, .misplaced = 2, .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.74},
   {"weak clutter", {BASE, .weak = 60}, SP_MATCH_OK, 0.97},
   {"chatter", {BASE, .chatter = true, .nut = NUT_END}, SP_MATCH_OK, 0.97},
-  {"chatter, missing, misplaced", {BASE, .chatter = true, .missing = 2, .misplaced = 2}, SP_MATCH_OK, 0.9},
+  {"chatter, missing, misplaced", {BASE, .chatter = true, .missing = 2, .misplaced = 2}, SP_MATCH_OK, 0.93},
   {"frets 1 to 7", {BASE, .first = 1, .last = 7, .nut = NUT_ABSENT}, SP_MATCH_OK, 0.98},
-  {"frets 5 to 19", {BASE, .first = 5, .last = 19, .nut = NUT_ABSENT}, SP_MATCH_OK, 1.0},
-  {"sloppy hand", {BOARD, .hand_mm = 0.3, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
-  {"careful hand", {BOARD, .hand_mm = 0.03, .nut = NUT_END}, SP_MATCH_OK, 1.0},
-  {"careful hand, shrunk by 0.1 %", {BOARD, .hand_mm = 0.03, .stretch = 0.999}, SP_MATCH_OK, 1.0},
-  {"errors add up", {BASE, .step_mm = 0.12, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.97},
-  {"shrunk a little", {BASE, .stretch = 0.999}, SP_MATCH_OK, 1.0},
-  {"scale of the picture off", {BASE, .picture_stretch = 1.004, .u_relative_scale = 0.004, .missing = 2}, SP_MATCH_OK, 1.0},
+  {"frets 5 to 19", {BASE, .first = 5, .last = 19, .nut = NUT_ABSENT}, SP_MATCH_OK, 0.98},
+  {"sloppy hand", {BOARD, .hand_mm = 0.3, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.98},
+  {"careful hand", {BOARD, .hand_mm = 0.03, .nut = NUT_END}, SP_MATCH_OK, 0.98},
+  {"careful hand, shrunk by 0.1 %", {BOARD, .hand_mm = 0.03, .stretch = 0.999}, SP_MATCH_OK, 0.98},
+  {"errors add up", {BASE, .step_mm = 0.12, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.92},
+  {"shrunk a little", {BASE, .stretch = 0.999}, SP_MATCH_OK, 0.98},
+  {"scale of the picture off", {BASE, .picture_stretch = 1.004, .u_relative_scale = 0.004, .missing = 2},
+   SP_MATCH_OK, 0.98},
   {"scale good to 2e-4", {BASE, .u_relative_scale = 2e-4, .missing = 2, .misplaced = 1}, SP_MATCH_OK, 0.98},
-  {"short, 12 frets", {.cut_mm = 330, .asked_mm = 330, .frets = 12, .divisions = 12, .hand_mm = 0.12, .missing = 1}, SP_MATCH_OK, 1.0},
-  {"long, 24 frets", {.cut_mm = 864, .asked_mm = 864, .frets = 24, .divisions = 12, .hand_mm = 0.12, .missing = 2}, SP_MATCH_OK, 1.0},
-  {"19 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 24, .divisions = 19, .hand_mm = 0.12, .missing = 2, .nut = NUT_END}, SP_MATCH_OK, 1.0},
-  {"24 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 36, .divisions = 24, .hand_mm = 0.12, .missing = 2, .strays = 1}, SP_MATCH_OK, 0.93},
-  {"31 to the octave", {.cut_mm = 650, .asked_mm = 650, .frets = 40, .divisions = 31, .hand_mm = 0.1, .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 1.0},
-  {"no scale, clean", {BASE, .unit_unknown = true}, SP_MATCH_OK, 1.0},
-  {"no scale, nut line, board goes on", {BASE, .unit_unknown = true, .nut = NUT_LINE_END, .missing = 2}, SP_MATCH_OK, 1.0},
+  {"short, 12 frets", {CUT(330, 330, 12), .missing = 1}, SP_MATCH_OK, 0.98},
+  {"long, 24 frets", {CUT(864, 864, 24), .missing = 2}, SP_MATCH_OK, 0.98},
+  {"19 to the octave", {FINE(19, 24), .missing = 2, .nut = NUT_END}, SP_MATCH_OK, 0.98},
+  {"24 to the octave", {FINE(24, 36), .missing = 2, .strays = 1}, SP_MATCH_OK, 0.90},
+  {"31 to the octave", {FINE(31, 40), .missing = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.98},
+  {"no scale, clean", {BASE, .unit_unknown = true}, SP_MATCH_OK, 0.98},
+  {"no scale, nut line, board goes on", {BASE, .unit_unknown = true, .nut = NUT_LINE_END, .missing = 2}, SP_MATCH_OK,
+   0.98},
   {"no scale, nut end, last lost", {BASE, .unit_unknown = true, .nut = NUT_END, .lost_last = 2}, SP_MATCH_OK, 0.98},
   {"no scale, weak clutter", {BASE, .unit_unknown = true, .weak = 60}, SP_MATCH_OK, 0.95},
-  {"no scale, stray, misplaced", {BASE, .unit_unknown = true, .strays = 2, .misplaced = 2, .nut = NUT_LINE_END}, SP_MATCH_OK, 0.9},
+  {"no scale, stray, misplaced", {BASE, .unit_unknown = true, .strays = 2, .misplaced = 2, .nut = NUT_LINE_END},
+   SP_MATCH_OK, 0.88},
 };
 
 static const trial REFUSED_TRIALS[] = {
-  {"no scale, frets 1 to 7", {BASE, .unit_unknown = true, .first = 1, .last = 7, .nut = NUT_ABSENT}, SP_MATCH_AMBIGUOUS, 1.0},
-  {"no scale, frets 5 to 19", {BASE, .unit_unknown = true, .first = 5, .last = 19, .nut = NUT_ABSENT}, SP_MATCH_AMBIGUOUS, 1.0},
-  {"no scale, last lost, no ends", {BASE, .unit_unknown = true, .lost_last = 1}, SP_MATCH_AMBIGUOUS, 1.0},
+  {"no scale, frets 1 to 7", {BASE, .unit_unknown = true, .first = 1, .last = 7, .nut = NUT_ABSENT},
+   SP_MATCH_AMBIGUOUS, 0.98},
+  {"no scale, frets 5 to 19", {BASE, .unit_unknown = true, .first = 5, .last = 19, .nut = NUT_ABSENT},
+   SP_MATCH_AMBIGUOUS, 0.98},
+  {"no scale, last lost, no ends", {BASE, .unit_unknown = true, .lost_last = 1}, SP_MATCH_AMBIGUOUS, 0.98},
 };
 
 static const trial OTHER_TRIALS[] = {
-#define CUT(cut, asked, n) .cut_mm = cut, .asked_mm = asked, .frets = n, .divisions = 12, .hand_mm = 0.12
-  {"647.7 asked, 628.65 cut", {CUT(628.65, 647.7, 22), .nut = NUT_LINE_END}, SP_MATCH_OTHER_SCALE, 1.0},
-  {"330 asked, 381 cut", {CUT(381, 330, 12)}, SP_MATCH_OTHER_SCALE, 1.0},
-  {"650 asked, 643.5 cut", {CUT(643.5, 650, 20), .nut = NUT_END}, SP_MATCH_OTHER_SCALE, 1.0},
-  {"643.5 asked, 650 cut, strays", {CUT(650, 643.5, 20), .strays = 2, .missing = 2, .misplaced = 1}, SP_MATCH_OTHER_SCALE, 0.82},
+  {"647.7 asked, 628.65 cut", {CUT(628.65, 647.7, 22), .nut = NUT_LINE_END}, SP_MATCH_OTHER_SCALE, 0.98},
+  {"330 asked, 381 cut", {CUT(381, 330, 12)}, SP_MATCH_OTHER_SCALE, 0.98},
+  {"650 asked, 643.5 cut", {CUT(643.5, 650, 20), .nut = NUT_END}, SP_MATCH_OTHER_SCALE, 0.98},
+  {"643.5 asked, 650 cut, strays", {CUT(650, 643.5, 20), .strays = 2, .missing = 2, .misplaced = 1},
+   SP_MATCH_OTHER_SCALE, 0.77},
   {"650 asked, 613.5 cut, nut end", {CUT(613.5180, 650, 20), .nut = NUT_END}, SP_MATCH_OTHER_SCALE, 0.9},
   {"381 asked, 330 cut, chatter", {CUT(330, 381, 12), .chatter = true}, SP_MATCH_OTHER_SCALE, 0.9},
 };
@@ -109,8 +117,8 @@ static void check_trials(const trial *t, size_t count)
   bool good = true;
   for (size_t i = 0; i < count; i++) {
     const tally s = run_trial(&t[i], boards);
-    print_message("%-36s right %5.1f %% refused %3d misnumbered %d state %d adopted %d dropped %d slowest %.1f ms\n", t[i].name,
-                  100.0 * s.right / boards, s.refused, s.misnumbered, s.state, s.adopted, s.dropped, 1e3 * s.slowest_s);
+    print_message("%-36s right %5.1f %% refused %3d misnumbered %d state %d adopted %d dropped %d slowest %.1f ms\n",
+                  t[i].name, 100.0 * s.right / boards, s.refused, s.misnumbered, s.state, s.adopted, s.dropped, 1e3 * s.slowest_s);
     good &= s.misnumbered == 0 && s.right >= t[i].least_right * boards;
   }
   assert_true(good);
@@ -175,7 +183,7 @@ static void pure_clutter(void **state)
 
 int main(void)
 {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right), cmocka_unit_test(refused), cmocka_unit_test(other_scale),
-                                     cmocka_unit_test(pure_clutter)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right), cmocka_unit_test(refused),
+                                     cmocka_unit_test(other_scale), cmocka_unit_test(pure_clutter)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,8 +1,8 @@
 /* test_match_board.h: random boards with known numbering, for the tests of matching.
  *
  * Places are reckoned here from the frequency ratio, not by the library: a fret that divides the octave by d lies at
- * L (1 - 2^(-k/d)) from the nut. Generator: xorshift64* (Vigna, ACM Trans. Math. Softw. 42(4), 2016; constants from memory),
- * normal deviates by Box and Muller (Ann. Math. Stat. 29, 1958). */
+ * L (1 - 2^(-k/d)) from the nut. Generator: xorshift64* (Vigna, ACM Trans. Math. Softw. 42(4), 2016; constants from
+ * memory), normal deviates by Box and Muller (Ann. Math. Stat. 29, 1958). */
 #ifndef TEST_MATCH_BOARD_H
 #define TEST_MATCH_BOARD_H
 

@@ -237,7 +237,7 @@ static double seconds(void)
   return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
-/* Mean processor time, with room for slow machines and sanitizers: this is to catch a search that grows, not to measure. */
+/* Mean processor time, with room for slow machines and sanitizers: to catch a search that grows, not to measure. */
 static void time_taken(void **state)
 {
   (void)state;

@@ -1,0 +1,66 @@
+/* A handful of random boards through the whole chain: are all marks found, none confused, and do the stated uncertainties
+ * hold? The README's table comes from many more of them (tests/accuracy); these few keep a loss from going unseen. */
+#include "accuracy.h"
+#include "check_close.h"
+#include "outside.h"
+
+/* Limits in micrometres. Boards whose datum is a sawn end are worse, because the end is a shadowed edge. */
+static void check_boards(const char *difficulty, unsigned long first, unsigned long count, double rms_um, double worst_um)
+{
+  static accuracy sums;
+  sums = (accuracy){0};
+  for (unsigned long seed = first; seed < first + count; seed++) {
+    char stem[100];
+    snprintf(stem, sizeof stem, "%s_%lu", difficulty, seed);
+    assert_true(accuracy_add(&sums, difficulty, seed, 600.0, stem, true));
+  }
+  accuracy_print(&sums, difficulty);
+  assert_int_equal(sums.boards, count);
+  assert_int_equal(sums.boards_without_scale, 0);
+  assert_int_equal(sums.boards_unmatched, 0);
+  assert_true(sums.marks >= 8 * count);
+  assert_int_equal(sums.missed, 0);
+  assert_int_equal(sums.wrong, 0);
+  assert_int_equal(sums.falsely_within, 0);
+  assert_int_equal(sums.strays_reported, sums.strays_drawn);
+  const double n = (double)sums.found;
+  CHECK_BELOW(sqrt(sums.sum_um2 / n), rms_um);
+  CHECK_BELOW(sums.worst_um, worst_um);
+  CHECK_BELOW(1.0 - (double)sums.covered / n, 0.1); /* 95 % intervals, fifty marks and more */
+  CHECK_BELOW(sqrt(sums.sum_square_deg2 / n), 0.03);
+}
+
+static void test_full(void **state)
+{
+  (void)state;
+  check_boards("full", 6001, 6, 4.0, 15.0);
+}
+
+static void test_slots(void **state)
+{
+  (void)state;
+  check_boards("slot", 6001, 6, 2.0, 8.0);
+}
+
+static void test_faint(void **state)
+{
+  (void)state;
+  check_boards("faint", 6001, 4, 5.0, 20.0);
+}
+
+static int leave(void **state)
+{
+  (void)state;
+  return outside_leave();
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_full), cmocka_unit_test(test_slots),
+                                     cmocka_unit_test(test_faint)};
+  if (!outside_enter(NULL)) {
+    fprintf(stderr, "test_statistics: this folder may not be written to\n");
+    return 2;
+  }
+  return cmocka_run_group_tests(tests, NULL, leave);
+}
