@@ -215,34 +215,60 @@ static bool ridges_are_real(const problem *p)
 }
 
 typedef struct ridge_trial {
-  bool holds;
+  bool solved, holds; /* found a minimum; and one that is believed */
   int sides;          /* bit 0 left, bit 1 right */
   problem p;
   double cost, rest, u_place_px;
 } ridge_trial;
 
+/* Solves from the plain fit as it stands (`alike` false) or from a narrow cut with a ridge of its own colour beside it, which
+ * the plain fit takes for one broad cut. */
+static bool solve_from(problem *p, int sides, bool alike, const int *list, size_t n, sp_lm_result *result)
+{
+  if (alike) {
+    p->value[WIDTH] *= 0.5;
+    p->value[AREA] *= 0.6;
+    const double depth = p->value[AREA] / p->value[WIDTH];
+    for (int r = 0; r < 2; r++)
+      if ((sides >> r) & 1) {
+        p->value[RIDGE_LEFT + r] = 0.6 * depth;
+        p->value[PLACE] += (r ? -0.25 : 0.25) * p->value[WIDTH];
+      }
+  }
+  return solve(p, list, n, result);
+}
+
 static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_count, int sides, bool flank)
 {
-  ridge_trial t = {.sides = sides, .p = *plain};
-  sp_lm_result result;
+  ridge_trial best = {.sides = sides, .p = *plain};
   int list[PARAMETERS];
-  size_t n = base_count;
+  size_t n = base_count, place = 0;
   memcpy(list, base, base_count * sizeof *base);
-  t.p.flank = flank;
-  for (int r = 0; r < 2; r++)
-    if ((t.p.ridge[r] = (sides >> r) & 1))
-      list[n++] = RIDGE_LEFT + r;
-  list[n++] = RIDGE_WIDTH;
-  if (!solve(&t.p, list, n, &result) || !ridges_are_real(&t.p))
-    return t;
-  size_t place = 0;
   while (list[place] != PLACE)
     place++;
-  t.cost = result.cost;
-  t.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
-  t.u_place_px = sqrt(result.covariance[place * n + place] * t.rest);
-  t.holds = true;
-  return t;
+  for (int r = 0; r < 2; r++)
+    if ((sides >> r) & 1)
+      list[n++] = RIDGE_LEFT + r;
+  list[n++] = RIDGE_WIDTH;
+  for (int alike = 0; alike < 2; alike++) {
+    sp_lm_result result;
+    problem p = *plain;
+    p.flank = flank;
+    p.ridge[0] = sides & 1;
+    p.ridge[1] = (sides >> 1) & 1;
+    if (!solve_from(&p, sides, alike, list, n, &result))
+      continue;
+    const bool real = ridges_are_real(&p);
+    if (best.solved && (real == best.holds ? result.cost >= best.cost : best.holds))
+      continue;
+    best.p = p;
+    best.cost = result.cost;
+    best.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
+    best.u_place_px = sqrt(result.covariance[place * n + place] * best.rest);
+    best.solved = true;
+    best.holds = real;
+  }
+  return best;
 }
 
 enum { TRIALS = 6 };
@@ -254,7 +280,7 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
   const double rest = t[best].rest, here = t[best].p.value[PLACE];
   double sum = 0.0, weight = 0.0;
   for (int k = 0; k <= TRIALS; k++) {
-    if (k < TRIALS && !t[k].holds)
+    if (k < TRIALS && !t[k].solved)
       continue;
     const double cost = k < TRIALS ? t[k].cost : plain_cost, place = k < TRIALS ? t[k].p.value[PLACE] : plain_place;
     const double w = exp(-0.5 * fmax(0.0, cost - t[best].cost) / (2.0 * rest));

@@ -353,7 +353,7 @@ static void decide(const sp_model *m, const fits *f, double reference, const sp_
   hand_out(m, pick, free_pick, reference, lines, match);
   if (match->state == SP_MATCH_OTHER_SCALE)
     snprintf(match->reason, sizeof match->reason,
-             "the lines follow a scale length of %.1f mm, not %.1f mm: check which board this is, and the picture's scale",
+             "the lines follow a scale length of %.1f mm, not %.1f mm: check which board it is and the picture's scale",
              match->scale_length_mm, m->layout->scale_length_mm);
 }
 

@@ -195,6 +195,12 @@ double sp_model_unit(const sp_model *m, const sp_hypothesis *h)
   return m->options->scale_known ? 1.0 : 1.0 / h->stretch;
 }
 
+/* fmax costs a call, and nothing here is NAN. */
+static inline double larger(double a, double b)
+{
+  return a > b ? a : b;
+}
+
 /* log f(d), 1/mm. */
 static double hand_error(const sp_model_line *l, double d_mm)
 {
@@ -202,7 +208,7 @@ static double hand_error(const sp_model_line *l, double d_mm)
   const double core = l->log_peak[0] - 0.5 * square * l->inverse_var[0];
   const double shoulder = l->log_peak[1] - 0.5 * square * l->inverse_var[1];
   const double tail = LOG_TAIL - fabs(d_mm) / TAIL_FALL_MM;
-  return fmax(fmax(core, shoulder), tail);
+  return larger(larger(core, shoulder), tail);
 }
 
 double sp_model_gain(const sp_model *m, const sp_hypothesis *h, size_t k, const sp_model_line *l)
@@ -214,7 +220,8 @@ double sp_model_gain(const sp_model *m, const sp_hypothesis *h, size_t k, const 
 static double run_cost(size_t missing)
 {
   const double each = MISSING_COST * (double)missing;
-  return fmin(each, RUN_COST + RUN_STEP_COST * (double)missing);
+  const double run = RUN_COST + RUN_STEP_COST * (double)missing;
+  return each < run ? each : run;
 }
 
 /* Gains of the nut's states from the place of the board's end; all 0 where no end is known. */
@@ -280,9 +287,9 @@ typedef struct visible_run {
 static void extend_run(visible_run *r, size_t k, size_t frets, double gain, double unseen, double nut)
 {
   const double from_here = k == 0 ? 0.0 : unseen - run_cost(k), from_nut = k == 0 ? -INFINITY : nut - run_cost(k - 1);
-  const double start = fmax(from_here, from_nut), missed = r->open - MISSING_COST;
+  const double start = larger(from_here, from_nut), missed = r->open - MISSING_COST;
   const bool begins = start > r->open;
-  const double found = fmax(start, r->open) + gain;
+  const double found = larger(start, r->open) + gain;
   const size_t begun = begins ? k : r->begun;
   const bool with_nut = begins ? from_nut > from_here : r->with_nut;
   const double closed = found - run_cost(frets - k);
@@ -292,7 +299,7 @@ static void extend_run(visible_run *r, size_t k, size_t frets, double gain, doub
     r->last = k;
     r->best_with_nut = with_nut;
   }
-  r->open = fmax(found, missed);
+  r->open = larger(found, missed);
   if (found >= missed) {
     r->begun = begun;
     r->with_nut = with_nut;
@@ -339,7 +346,7 @@ double sp_model_score(const sp_model *m, const sp_hypothesis *h, double floor, s
     if (a)
       a->line_of_fret[k] = gain > -MISSING_COST ? line : -1;
     extend_run(&run, k, m->frets, gain, nut.unseen, nut_gain);
-    if (fmax(fmax(run.open, nut.unseen), nut_gain) + most * (double)(m->frets - k) < floor)
+    if (larger(larger(run.open, nut.unseen), nut_gain) + most * (double)(m->frets - k) < floor)
       return -INFINITY;
   }
   if (a)

@@ -13,7 +13,7 @@ static const double HAND_MM = 0.18, CAUCHY_C = 2.385;
 enum { TURNS = 10, FIT_TURNS = 12 };
 /* Occam factors, nats: how much of what was possible beforehand is left after the fit; and how rarely somebody asks
  * for another scale length than the board's. */
-static const double LEFT_MM = 0.1, LEFT_STRETCH = 0.001, OTHER_LAYOUT_COST = 4.0;
+static const double LEFT_MM = 0.1, LEFT_STRETCH = 0.001, OTHER_LAYOUT_COST = 6.0;
 /* At its place within what the hand usually does. */
 static const double NEAR_MM = 0.6;
 

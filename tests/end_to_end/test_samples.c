@@ -201,7 +201,7 @@ static void check_places(const sample *s)
     covered += fabs(off) <= 1.96 * number(m, "u_mm");
     count++;
   }
-  assert_true(count + 1 >= (size_t)s->frets);
+  assert_true(count + (s == &samples[DUNLIN] ? 4 : 1) >= (size_t)s->frets);
   CHECK_CLOSE((double)covered / (double)count, 1.0, 0.25); /* of a dozen: 95 % with room for chance */
 }
 
@@ -267,6 +267,9 @@ static bool warns_of(const cJSON *record, const char *what)
   return false;
 }
 
+/* The rule's graduation begins 8 mm before the nut and is 165 mm long. */
+static const double RULE_ENDS_MM = 157.0;
+
 /* A scan that nobody should make: it may leave frets open, it may not lie. */
 static void test_dunlin_does_not_lie(void **state)
 {
@@ -276,15 +279,19 @@ static void test_dunlin_does_not_lie(void **state)
   assert_true(warns_of(s->record, "beyond the part of the rule"));
   assert_string_equal(word(s->record, "verdict"), "undecided");
   size_t undecided = 0;
+  double least_mm = INFINITY, beyond_mm = 0.0;
   for (int fret = 1; fret <= s->frets; fret++) {
     const cJSON *m = mark(s->record, fret);
     assert_string_not_equal(word(m, "verdict"), "out"); /* every line was drawn within 0.2 mm */
     undecided += strcmp(word(m, "verdict"), "undecided") == 0;
+    if (!found(m))
+      continue;
+    const double map_mm = number(member(m, "budget"), "map_mm");
+    least_mm = fmin(least_mm, map_mm);
+    beyond_mm = number(m, "x_mm") > RULE_ENDS_MM ? fmax(beyond_mm, map_mm) : beyond_mm;
   }
   assert_true(undecided >= 3);
-  /* beyond the rule's end the doubt about the scale outweighs that about the line */
-  const cJSON *last = member(mark(s->record, 14), "budget"), *middle = member(mark(s->record, 8), "budget");
-  assert_true(number(last, "map_mm") > 3.0 * number(middle, "map_mm"));
+  assert_true(beyond_mm > 5.0 * least_mm); /* past the rule's end the doubt about the scale grows */
 }
 
 /* ---- other outputs ---------------------------------------------------------------------------------------------- */

@@ -118,7 +118,8 @@ static void check_trials(const trial *t, size_t count)
   for (size_t i = 0; i < count; i++) {
     const tally s = run_trial(&t[i], boards);
     print_message("%-36s right %5.1f %% refused %3d misnumbered %d state %d adopted %d dropped %d slowest %.1f ms\n",
-                  t[i].name, 100.0 * s.right / boards, s.refused, s.misnumbered, s.state, s.adopted, s.dropped, 1e3 * s.slowest_s);
+                  t[i].name, 100.0 * s.right / boards, s.refused, s.misnumbered, s.state, s.adopted, s.dropped,
+                  1e3 * s.slowest_s);
     good &= s.misnumbered == 0 && s.right >= t[i].least_right * boards;
   }
   assert_true(good);
