@@ -9,7 +9,8 @@
  * boards (tests/unit/test_match.c) with hand errors of 0.03 to 0.3 mm, up to three lines missing, three misplaced by
  * up to 3 mm, four strays, 60 weak lines or chatter every 2 mm, 12 to 31 divisions: no fret bore a wrong number in
  * any of them. A stray nearer to the computed place than the fret's own line is taken for the fret; is_contested
- * tells where that may be so. About 4 ms for 40 lines and 24 frets.
+ * tells where that may be so. Of 10,000 sets of random lines 4 were taken for boards. About 2 ms of processor time
+ * for 40 lines and 24 frets.
  */
 #ifndef SLOTPROOF_MATCH_H
 #define SLOTPROOF_MATCH_H
@@ -60,9 +61,10 @@ typedef struct sp_match {
 } sp_match;
 
 /* Matches `count` lines, in any order, to the layout. Lines whose position is not finite are left out. AMBIGUOUS and
- * NONE come with no assignment: every line_of_fret is -1, nothing is a stray. At least four lines (or three and the
- * squared end) at their places are needed. SP_E_INTERNAL on lack of memory only: "no match" is a state, not an error.
- * On success `match` is the caller's to free with sp_match_free. */
+ * NONE come with no assignment: every line_of_fret is -1, nothing is a stray. Hand-laid lines are told from chance from
+ * five with the nut among them, from seven without it; with no scale seven with the nut (all frets before them seen).
+ * SP_E_INTERNAL on lack of memory only: "no match" is a state, not an error. On success `match` is the
+ * caller's to free with sp_match_free. */
 sp_status sp_match_lines(const sp_match_line *lines, size_t count, const sp_layout *layout,
                          const sp_match_options *options, sp_match *match, sp_error *err);
 void sp_match_free(sp_match *match);

@@ -37,8 +37,16 @@ static double step_across(const sp_line_fit *f)
   return height != 0.0 ? fabs(right - left) / fabs(height) : INFINITY;
 }
 
+/* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a groove. */
+static bool width_fits(sp_mark_kind kind, double width_mm)
+{
+  return kind == SP_MARK_SLOT ? width_mm > 0.30 && width_mm < 1.2 : width_mm < 0.36;
+}
+
 static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm)
 {
+  if (!width_fits(f->kind, m->width_px / px_per_mm))
+    return false;
   if (f->count < 6 || !(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)

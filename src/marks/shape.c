@@ -290,6 +290,16 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
   return sqrt(sum / weight);
 }
 
+/* What the idealised cross-section itself may be wrong by: little where cut and ridge are broad against the blur, a tenth of a
+ * pixel where they are not, more where ridge and cut have one colour. Sized on rendered boards (see DEVELOPERS.md). */
+static double model_u_px(const problem *p)
+{
+  const double depth = p->value[AREA] / p->value[WIDTH];
+  const bool alike = p->value[RIDGE_LEFT] > 0.05 * depth || p->value[RIDGE_RIGHT] > 0.05 * depth;
+  const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * p->value[BLUR]);
+  return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
+}
+
 /* The ridges worth keeping: left, right, both, flat-topped or falling; a second one has to earn its keep over one. */
 static void try_ridges(problem *p, const int *base, size_t base_count, double plain_cost, sp_shape_fit *fit)
 {
@@ -325,6 +335,7 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
   fit->cost = trial[best].cost;
   fit->u_place_px = hypot(trial[best].u_place_px, spread_of_places(trial, best, plain_cost, p->value[PLACE]));
   *p = trial[best].p;
+  fit->u_place_px = hypot(fit->u_place_px, model_u_px(p));
 }
 
 static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
