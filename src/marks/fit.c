@@ -24,6 +24,8 @@ static const double CORRELATED_MM = 4.0;
 static const double MIN_BLUR = 0.45, MAX_BLUR = 4.0;
 /* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
 static const double FLOOR_PX = 0.010;
+/* A light burr beside a light line passes for part of it where the picture is coarse. */
+static const double LIGHT_COARSE_PX = 0.12;
 
 /* ---- reading the pieces --------------------------------------------------------------------------------------------- */
 
@@ -355,6 +357,8 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise
   f->shape = fit.shape;
   f->burr = fit.burr;
   f->u_shape_px = fit.u_place_px;
+  if (f->height > 0.0 && sp_shape_is_coarse(expect))
+    f->u_shape_px = hypot(f->u_shape_px, LIGHT_COARSE_PX);
   memcpy(f->cost_of_kind, fit.cost_of_kind, sizeof f->cost_of_kind);
   memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }

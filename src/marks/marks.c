@@ -16,6 +16,8 @@ enum { MAX_CANDIDATES = 140, BOARD_LINES = 26 };
 static const double MIN_COVERAGE = 0.42;
 /* Height times length of a candidate against the sixth best one. */
 static const double FAINTEST = 0.12;
+/* Below this (against the sixth best, or the best of few) a candidate is most likely wood: a quick fit will do. */
+static const double FULL_FIT = 0.22;
 /* Fainter than this against the wood nobody can saw by. */
 static const double MIN_CONTRAST = 0.012;
 
@@ -280,7 +282,8 @@ static sp_status final_pass(const sp_view *view, const sp_candidate *candidates,
     c.v_px = v;
     c.v0_px = v0;
     c.v1_px = v1;
-    const sp_status status = fit_candidate(view, &c, o, expect, v, MIN_COVERAGE, false, votes,
+    const bool faint = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
+    const sp_status status = fit_candidate(view, &c, o, expect, v, MIN_COVERAGE, faint, votes,
                                            &marks->marks[marks->count], &blur, &good, err);
     if (status)
       return status;

@@ -15,6 +15,9 @@ typedef struct sp_expectation {
 
 sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log);
 
+/* Cut and burr together are hardly broader than the blur: their places cannot be told apart well. */
+bool sp_shape_is_coarse(const sp_expectation *expect);
+
 /* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
 typedef struct sp_candidate {
   double u_px, v_px, slope, v0_px, v1_px;

@@ -17,7 +17,7 @@ enum { LEVEL, TILT, CURVE, CUBIC, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RI
 static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10, SLOT_WIDTH_MM = 0.58;
 static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
-static const double RIDGE_F = 14.0, RIDGE_LEAST = 0.06;
+static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
 /* A ridge as bright as the cut of a light line cannot be told from the cut. */
@@ -176,6 +176,11 @@ sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, do
                           .burr_sd_log = RIDGE_WIDTH_SD_LOG};
 }
 
+bool sp_shape_is_coarse(const sp_expectation *e)
+{
+  return e->width_px + e->burr_px < 4.2 * e->blur_px;
+}
+
 static void start(const sp_stack *s, const sp_shape *shape, const sp_expectation *expect, double half, problem *p)
 {
   memset(p, 0, sizeof *p);
@@ -273,17 +278,22 @@ static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_
 
 enum { TRIALS = 6 };
 
-/* How far the explanations that are nearly as good as the best would put the middle of the cut elsewhere: their places
- * weighted by likelihood, the misfit of the best taken for noise. */
+/* How far the explanations that are nearly as good as the chosen one (best, -1 = the plain cut) would put the middle of the
+ * cut elsewhere: their places weighted by likelihood, the misfit of the best taken for noise. */
 static double spread_of_places(const ridge_trial *t, int best, double plain_cost, double plain_place)
 {
-  const double rest = t[best].rest, here = t[best].p.value[PLACE];
-  double sum = 0.0, weight = 0.0;
+  double least = plain_cost, rest = 1.0, sum = 0.0, weight = 0.0;
+  const double here = best < 0 ? plain_place : t[best].p.value[PLACE];
+  for (int k = 0; k < TRIALS; k++)
+    if (t[k].solved && t[k].cost < least) {
+      least = t[k].cost;
+      rest = t[k].rest;
+    }
   for (int k = 0; k <= TRIALS; k++) {
     if (k < TRIALS && !t[k].solved)
       continue;
     const double cost = k < TRIALS ? t[k].cost : plain_cost, place = k < TRIALS ? t[k].p.value[PLACE] : plain_place;
-    const double w = exp(-0.5 * fmax(0.0, cost - t[best].cost) / (2.0 * rest));
+    const double w = exp(-0.5 * (cost - least) / (2.0 * rest));
     sum += w * (place - here) * (place - here);
     weight += w;
   }
@@ -316,7 +326,7 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
     if (!t->holds)
       continue;
     const double gain = (sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
-    if (gain / t->rest < RIDGE_F) {
+    if (gain / t->rest < (p->expect->burr_kind_known ? RIDGE_F_EXPECTED : RIDGE_F)) {
       t->holds = false;
       continue;
     }
@@ -329,8 +339,11 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
     if (best < 0 || t->cost < trial[best].cost)
       best = k;
   }
-  if (best < 0)
+  if (best < 0) {
+    if (sp_shape_is_coarse(p->expect)) /* a burr may be there and not show */
+      fit->u_place_px = spread_of_places(trial, -1, plain_cost, p->value[PLACE]);
     return;
+  }
   fit->burr = true;
   fit->cost = trial[best].cost;
   fit->u_place_px = hypot(trial[best].u_place_px, spread_of_places(trial, best, plain_cost, p->value[PLACE]));
@@ -384,9 +397,10 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double 
     return false;
   fit->cost = result.cost;
   problem p = plain;
-  if (look_for_burr && fit->cost > PLAIN_ENOUGH * (double)s->count) {
+  const bool knife = expect->width_sd_px < 1e8, unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
+  if (look_for_burr && (unclear || (knife && (expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
     const double plain_cost = fit->cost;
-    if (expect->width_sd_px < 1e8)
+    if (knife)
       try_ridges(&p, PLAIN, 7, plain_cost, fit);
     try_wave(&plain, plain_cost, &p, fit);
   }

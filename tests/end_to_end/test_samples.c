@@ -309,6 +309,67 @@ static void test_text(void **state)
   assert_non_null(strstr(r->out, "graduated every 1 mm"));
 }
 
+/* Next word of a line, or NULL at its end. */
+static const char *next_word(const char **at, size_t *length)
+{
+  *at += strspn(*at, " ");
+  const char *begin = *at;
+  *length = strcspn(begin, " \n");
+  *at += *length;
+  return *length ? begin : NULL;
+}
+
+/* Same words; numbers may differ by what a last digit does. */
+static bool same_line(const char *a, const char *b)
+{
+  static const double LAST_DIGITS = 0.0151;
+  for (;;) {
+    size_t n, m;
+    const char *x = next_word(&a, &n), *y = next_word(&b, &m);
+    if (!x || !y)
+      return !x && !y;
+    char *x_end, *y_end;
+    const double p = strtod(x, &x_end), q = strtod(y, &y_end);
+    const bool numbers = x_end == x + n && y_end == y + m;
+    if (numbers ? !(fabs(p - q) <= LAST_DIGITS) : n != m || memcmp(x, y, n) != 0)
+      return false;
+  }
+}
+
+static const char *find_line(const char *text, const char *line)
+{
+  while (*text && !same_line(text, line)) {
+    text += strcspn(text, "\n");
+    text += *text == '\n';
+  }
+  return *text ? text : NULL;
+}
+
+/* The report that the README shows is the program's: every line of it, in order, but for those left out ("..."). */
+static void test_readme(void **state)
+{
+  (void)state;
+  char *readme = outside_text(SAMPLES_DIR "/../README.md");
+  assert_non_null(readme);
+  const char *shown = strstr(readme, "$ slotproof check --scale-length 381mm --frets 14 samples/kittiwake.png\n");
+  assert_non_null(shown);
+  const char *rest = outside_run("check --scale-length 381mm --frets 14 '" SAMPLES_DIR "/kittiwake.png'")->out;
+  size_t lines = 0;
+  for (shown = strchr(shown, '\n') + 1; strncmp(shown, "```", 3) != 0; shown = strchr(shown, '\n') + 1) {
+    assert_true(*shown);
+    if (strncmp(shown, "...\n", 4) == 0)
+      continue;
+    const char *at = find_line(rest, shown);
+    if (!at)
+      fprintf(stderr, "README.md shows a line that the program does not write: %.*s\n", (int)strcspn(shown, "\n"), shown);
+    assert_non_null(at);
+    rest = at;
+    lines++;
+  }
+  assert_true(lines >= 20);
+  free(readme);
+}
+
 static void test_csv(void **state)
 {
   (void)state;
@@ -539,6 +600,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_what_is_wrong_with_kittiwake),
       cmocka_unit_test(test_dunlin_does_not_lie),
       cmocka_unit_test(test_text),
+      cmocka_unit_test(test_readme),
       cmocka_unit_test(test_csv),
       cmocka_unit_test(test_overlay),
       cmocka_unit_test(test_reference),
