@@ -332,6 +332,7 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     }
   }
   s->count = 0;
+  s->light = f->height > 0.0;
   s->noise = noise;
   for (int32_t i = 0; i < SP_STACK_MAX; i++)
     if (weight[i] > 0.0) {
@@ -381,9 +382,18 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
   f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
 }
 
+static bool same_shape(const sp_shape *a, const sp_shape *b)
+{
+  return a->width_px == b->width_px && a->blur_px == b->blur_px && a->burr_height[0] == b->burr_height[0] &&
+         a->burr_height[1] == b->burr_height[1] && a->burr_width_px[0] == b->burr_width_px[0] && a->flank == b->flank;
+}
+
 static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
 {
-  sp_profile_fill(&f->shape, table);
+  if (!same_shape(&f->shape, &f->tabled)) {
+    sp_profile_fill(&f->shape, table);
+    f->tabled = f->shape;
+  }
   for (size_t k = 0; k < f->count; k++)
     measure_height(f, table, &f->pieces[k]);
   smooth_heights(f, work);
@@ -428,7 +438,8 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   for (int round = 0; !status && f->count >= 6 && round < rounds; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
-    if (round == 1 || (round == 3 && !quick))
+    /* the rule's strokes have told the blur: good enough for a quick look */
+    if (quick ? round == 1 && expect->blur_sd_log > 0.2 : round == 1 || round == 3)
       fit_shape(f, expect, typical_noise(f, work), round == 3, s);
     tie_width(f);
     if (round >= 4 && moved < 0.002)

@@ -71,9 +71,10 @@ typedef struct sp_piece {
 } sp_piece;
 
 /* All pieces of a line laid over each other, on a grid finer than a pixel; the cut's height scaled to 1. */
-enum { SP_STACK_PER_PX = 4, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1 };
+enum { SP_STACK_PER_PX = 3, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1 };
 typedef struct sp_stack {
   size_t count;
+  bool light;   /* the mark is lighter than the wood */
   double noise; /* standard deviation of a value of weight 1 */
   double x[SP_STACK_MAX], y[SP_STACK_MAX], weight[SP_STACK_MAX];
 } sp_stack;
@@ -95,7 +96,7 @@ typedef struct sp_line_fit {
   sp_mark_kind kind;
   double v_px;              /* where `place` applies */
   double place[2], slope[2]; /* left and right wall; a knife line has both alike +- half its width */
-  sp_shape shape;
+  sp_shape shape, tabled;    /* as fitted; as last written to the table */
   int32_t half_px;          /* half of the window along u */
   int32_t rows;             /* rows in a piece */
   sp_piece *pieces;

@@ -69,7 +69,7 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
 static void normalise(float *r, int32_t length, double floor_value, float *work)
 {
   size_t n = 0;
-  for (int32_t i = 0; i < length; i += 3)
+  for (int32_t i = 0; i < length; i += 8)
     work[n++] = fabsf(r[i]);
   const double half = 1.4826 * (double)sp_quantile_f(work, n, 0.5);
   const double most = (double)sp_quantile_f(work, n, 0.75) / 1.1503;

@@ -149,9 +149,9 @@ static bool solve(problem *p, const int *list, size_t count, sp_lm_result *resul
   double beta[PARAMETERS];
   sp_lm_options options;
   sp_lm_options_init(&options);
-  options.max_iterations = 40;
-  options.step_tolerance = 1e-6;
-  options.cost_tolerance = 1e-9;
+  options.max_iterations = 20;
+  options.step_tolerance = 2e-4;
+  options.cost_tolerance = 1e-5;
   options.scale_by_residuals = false;
   p->actives = count;
   for (size_t a = 0; a < count; a++) {
@@ -255,7 +255,7 @@ static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_
     if ((sides >> r) & 1)
       list[n++] = RIDGE_LEFT + r;
   list[n++] = RIDGE_WIDTH;
-  for (int alike = 0; alike < 2; alike++) {
+  for (int alike = 0; alike <= (plain->stack->light ? 1 : 0); alike++) {
     sp_lm_result result;
     problem p = *plain;
     p.flank = flank;

@@ -481,6 +481,31 @@ static void test_nut_told(void **state)
   cJSON_Delete(none);
 }
 
+/* Slots taken for knife lines, and the other way about: whatever is still given must be right. */
+static void test_marks_told_wrong(void **state)
+{
+  (void)state;
+  static const struct {
+    int sample;
+    const char *line;
+  } cases[] = {{CURLEW, "check --scale-length 427mm --frets 12 --marks knife"},
+               {KITTIWAKE, "check --scale-length 381mm --frets 14 --marks slot"},
+               {SANDPIPER, "check --scale-length 352mm --frets 14 --marks slot"}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    const sample *s = &samples[cases[i].sample];
+    char line[1000];
+    snprintf(line, sizeof line, "%s --format json '%s/%s.png'", cases[i].line, SAMPLES_DIR, s->name);
+    const outside_result *r = outside_run(line);
+    assert_true(r->status >= 0 && r->status <= 2);
+    cJSON *record = cJSON_Parse(r->out);
+    assert_non_null(record);
+    for (int fret = 1; fret <= s->frets; fret++)
+      if (found(mark(record, fret)) && !is_null(mark(record, fret), "error_mm"))
+        CHECK_CLOSE(number(mark(record, fret), "error_mm"), number(true_mark(s, fret), "error_mm"), 0.02);
+    cJSON_Delete(record);
+  }
+}
+
 static void test_tolerance_in_cents(void **state)
 {
   (void)state;
@@ -607,6 +632,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_graduation_told),
       cmocka_unit_test(test_scale_length_told_wrong),
       cmocka_unit_test(test_nut_told),
+      cmocka_unit_test(test_marks_told_wrong),
       cmocka_unit_test(test_tolerance_in_cents),
       cmocka_unit_test(test_better_rule),
       cmocka_unit_test(test_known_distance),
