@@ -10,8 +10,9 @@
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
+#include "slotproof/workers.h"
 
-enum { MAX_CANDIDATES = 140, BOARD_LINES = 26 };
+enum { MAX_CANDIDATES = 140, BOARD_LINES = 26, FIRST_FITS = 34 };
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
 static const double MIN_COVERAGE = 0.42;
 /* Height times length of a candidate against the sixth best one. */
@@ -60,40 +61,31 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
 typedef struct burr_vote {
   size_t count;
   double cost[2];                        /* summed over the lines, flat-topped and falling */
-  double burr[2][MAX_CANDIDATES], width[MAX_CANDIDATES];
+  double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES];
 } burr_vote;
 
-static void vote(const sp_line_fit *fit, burr_vote *v)
+typedef struct burr_ballot {
+  double cost[2], burr[2], width;
+} burr_ballot;
+
+static bool cast(const sp_line_fit *fit, burr_ballot *b)
 {
   if (!fit->burr || !isfinite(fit->cost_of_kind[0]) || !isfinite(fit->cost_of_kind[1]))
-    return;
-  for (int kind = 0; kind < 2; kind++) {
-    /* one odd line must not outvote the rest */
-    v->cost[kind] += fmin(fit->cost_of_kind[kind] - fmin(fit->cost_of_kind[0], fit->cost_of_kind[1]), 200.0);
-    v->burr[kind][v->count] = fit->burr_of_kind_px[kind];
-  }
-  v->width[v->count++] = fit->shape.width_px;
+    return false;
+  memcpy(b->cost, fit->cost_of_kind, sizeof b->cost);
+  memcpy(b->burr, fit->burr_of_kind_px, sizeof b->burr);
+  b->width = fit->shape.width_px;
+  return true;
 }
 
-static sp_status fit_candidate(const sp_view *view, const sp_candidate *c, const sp_marks_options *o,
-                               const sp_expectation *expect, double v_px, double min_coverage, bool quick,
-                               burr_vote *votes, sp_mark *mark, double *blur_out, bool *good,
-                               sp_error *err)
+static void count_ballot(const burr_ballot *b, burr_vote *v)
 {
-  sp_line_fit fit;
-  *good = false;
-  sp_status status = sp_line_fit_run(view, c, o->kind, o->px_per_mm, expect, quick, &fit, err);
-  if (status)
-    return status;
-  if (fit.count >= 6) {
-    sp_line_fit_result(&fit, v_px, mark);
-    *good = looks_like_mark(&fit, mark, min_coverage, o->px_per_mm);
-    *blur_out = fit.shape.blur_px;
-    if (*good && votes)
-      vote(&fit, votes);
+  for (int kind = 0; kind < 2; kind++) {
+    /* one odd line must not outvote the rest */
+    v->cost[kind] += fmin(b->cost[kind] - fmin(b->cost[0], b->cost[1]), 200.0);
+    v->burr[kind][v->count] = b->burr[kind];
   }
-  sp_line_fit_free(&fit);
-  return SP_OK;
+  v->width[v->count++] = b->width;
 }
 
 static double reach_of(const sp_candidate *c)
@@ -156,26 +148,84 @@ static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
     c->v1_px = fmin(c->v1_px, lo);
 }
 
+/* One fit, for the workers: what goes in and what comes out. */
+typedef struct fit_job {
+  sp_candidate candidate;
+  bool wanted, quick, good, voted;
+  sp_mark mark;
+  double blur;
+  burr_ballot ballot;
+  sp_status status;
+  sp_error err;
+} fit_job;
+
+typedef struct fit_jobs {
+  const sp_view *view;
+  const sp_marks_options *o;
+  const sp_expectation *expect;
+  double min_coverage;
+  fit_job *job;
+} fit_jobs;
+
+static void run_fit(void *context, size_t index)
+{
+  const fit_jobs *jobs = context;
+  fit_job *j = &jobs->job[index];
+  sp_line_fit fit;
+  j->good = j->voted = false;
+  if (!j->wanted)
+    return;
+  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, j->quick, &fit,
+                              &j->err);
+  if (j->status)
+    return;
+  if (fit.count >= 6) {
+    sp_line_fit_result(&fit, j->candidate.v_px, &j->mark);
+    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, jobs->o->px_per_mm);
+    j->blur = fit.shape.blur_px;
+    j->voted = j->good && cast(&fit, &j->ballot);
+  }
+  sp_line_fit_free(&fit);
+}
+
+static sp_status run_fits(const fit_jobs *jobs, size_t count, sp_error *err)
+{
+  sp_workers_run(run_fit, (void *)(uintptr_t)jobs, count);
+  for (size_t i = 0; i < count; i++)
+    if (jobs->job[i].status) {
+      if (err)
+        *err = jobs->job[i].err;
+      return jobs->job[i].status;
+    }
+  return SP_OK;
+}
+
 /* First pass over the strongest candidates: the lines that outline the board. */
 static sp_status first_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
                             const sp_marks_options *o, double group_px, first_lines *lines, sp_error *err)
 {
+  const sp_expectation expect = expect_before(o);
+  const size_t n = count < FIRST_FITS ? count : FIRST_FITS;
+  const fit_jobs jobs = {view, o, &expect, 0.3, calloc(n + 1, sizeof(fit_job))};
   lines->count = 0;
-  for (size_t i = 0; i < count && lines->count < BOARD_LINES; i++) {
-    sp_candidate c = candidates[i];
-    bool good;
-    c.v0_px -= group_px;
-    c.v1_px += group_px;
-    keep_off_rule(o, &c);
-    const sp_expectation expect = expect_before(o);
-    const sp_status status = fit_candidate(view, &c, o, &expect, c.v_px, 0.3, true, NULL, &lines->line[lines->count],
-                                           &lines->blur[lines->count], &good, err);
-    if (status)
-      return status;
-    if (good && length_of(&lines->line[lines->count]) > 15.0 * o->px_per_mm)
-      lines->count++;
+  if (!jobs.job)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++) {
+    sp_candidate *c = &jobs.job[i].candidate;
+    *c = candidates[i];
+    c->v0_px -= group_px;
+    c->v1_px += group_px;
+    keep_off_rule(o, c);
+    jobs.job[i].wanted = jobs.job[i].quick = true;
   }
-  return SP_OK;
+  const sp_status status = run_fits(&jobs, n, err);
+  for (size_t i = 0; !status && i < n && lines->count < BOARD_LINES; i++)
+    if (jobs.job[i].good && length_of(&jobs.job[i].mark) > 15.0 * o->px_per_mm) {
+      lines->line[lines->count] = jobs.job[i].mark;
+      lines->blur[lines->count++] = jobs.job[i].blur;
+    }
+  free(jobs.job);
+  return status;
 }
 
 /* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other. */
@@ -263,34 +313,58 @@ static bool agree_on_burr(burr_vote *v, sp_expectation *e)
   return true;
 }
 
-static sp_status final_pass(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, const sp_expectation *expect, burr_vote *votes,
-                            sp_marks *marks, sp_error *err)
+/* Sets up the final fit of one candidate; false if it lies off the board. */
+static bool place_on_board(const sp_board *board, double clear_px, sp_candidate *c)
 {
+  double v0, v1, u, v;
+  within_board(board, c->u_px, &v0, &v1);
+  if (c->v1_px < v0 + 0.2 * (v1 - v0) || c->v0_px > v1 - 0.2 * (v1 - v0))
+    return false;
+  cross_centre(board, c->u_px, c->slope, c->v_px, &u, &v);
+  c->u_px = u;
+  c->v_px = v;
+  c->v0_px = v0;
+  c->v1_px = v1;
+  return !beyond_ends(board, u, clear_px);
+}
+
+static sp_status final_pass(const fit_jobs *jobs, size_t count, burr_vote *votes, sp_marks *marks, sp_error *err)
+{
+  const sp_status status = run_fits(jobs, count, err);
   marks->count = 0;
-  for (size_t i = 0; i < count; i++) {
-    sp_candidate c = candidates[i];
-    double v0, v1, u, v, blur;
-    bool good;
-    within_board(&marks->board, c.u_px, &v0, &v1);
-    if (c.v1_px < v0 + 0.2 * (v1 - v0) || c.v0_px > v1 - 0.2 * (v1 - v0))
-      continue;
-    cross_centre(&marks->board, c.u_px, c.slope, c.v_px, &u, &v);
-    if (beyond_ends(&marks->board, u, 0.5 * o->px_per_mm))
-      continue;
-    c.u_px = u;
-    c.v_px = v;
-    c.v0_px = v0;
-    c.v1_px = v1;
-    const bool faint = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
-    const sp_status status = fit_candidate(view, &c, o, expect, v, MIN_COVERAGE, faint, votes,
-                                           &marks->marks[marks->count], &blur, &good, err);
-    if (status)
-      return status;
-    if (good)
-      marks->count++;
+  for (size_t i = 0; !status && i < count; i++) {
+    const fit_job *j = &jobs->job[i];
+    if (j->good)
+      marks->marks[marks->count++] = j->mark;
+    if (j->voted)
+      count_ballot(&j->ballot, votes);
   }
-  return SP_OK;
+  return status;
+}
+
+/* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
+static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
+                            const sp_marks_options *o, sp_marks *marks, sp_error *err)
+{
+  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
+  burr_vote votes = {0};
+  const fit_jobs jobs = {view, o, &expect, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
+  marks->marks = calloc(count + 1, sizeof *marks->marks);
+  if (!marks->marks || !jobs.job) {
+    free(jobs.job);
+    return sp_fail_memory(err);
+  }
+  for (size_t i = 0; i < count; i++) {
+    fit_job *j = &jobs.job[i];
+    j->candidate = candidates[i];
+    j->wanted = place_on_board(&marks->board, 0.5 * o->px_per_mm, &j->candidate);
+    j->quick = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
+  }
+  sp_status status = final_pass(&jobs, count, &votes, marks, err);
+  if (!status && agree_on_burr(&votes, &expect))
+    status = final_pass(&jobs, count, &votes, marks, err);
+  free(jobs.job);
+  return status;
 }
 
 static int by_place(const void *a, const void *b)
@@ -364,14 +438,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   if (status)
     return status;
   count = drop_faint(candidates, count);
-  marks->marks = calloc(count + 1, sizeof *marks->marks);
-  if (!marks->marks)
-    return sp_fail_memory(err);
-  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
-  burr_vote votes = {0};
-  status = final_pass(&view, candidates, count, o, &expect, &votes, marks, err);
-  if (!status && agree_on_burr(&votes, &expect))
-    status = final_pass(&view, candidates, count, o, &expect, NULL, marks, err);
+  status = final_fits(&view, candidates, count, o, marks, err);
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);

@@ -12,8 +12,9 @@
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
+#include "slotproof/workers.h"
 
-enum { GROUP_STRIPS = 8, MAX_PEAKS = 1024 };
+enum { GROUP_STRIPS = 8, STRETCHES = 8, MAX_PEAKS = 1024 };
 static const double CLIP = 6.0;
 /* A group of strips without the line costs this much: keeps runs from joining over nothing. */
 static const double GROUP_COST = 2.0;
@@ -95,30 +96,30 @@ typedef struct search {
 } search;
 
 /* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
-static void sum_group(search *s, int32_t g, double slope, double v_middle)
+static void sum_group(search *s, int32_t g, double slope, double v_middle, int32_t from, int32_t to)
 {
   float *out = s->group;
-  memset(out, 0, (size_t)s->length * sizeof *out);
+  memset(out + from, 0, (size_t)(to - from) * sizeof *out);
   for (int32_t k = 0; k < GROUP_STRIPS; k++) {
     const int32_t strip = g * GROUP_STRIPS + k;
     const double v = (strip + 0.5) * s->strip_px - 0.5;
     const int32_t shift = (int32_t)lround(slope * (v - v_middle));
-    const int32_t lo = shift < 0 ? -shift : 0, hi = shift > 0 ? s->length - shift : s->length;
-    const float *r = s->response + (size_t)strip * (size_t)s->length + shift;
+    const int32_t lo = from + shift < 0 ? -shift : from, hi = to + shift > s->length ? s->length - shift : to;
+    const float *r = s->response + (ptrdiff_t)strip * s->length + shift;
     for (int32_t u = lo; u < hi; u++)
       out[u] += r[u];
   }
 }
 
 /* One step of Kadane's recurrence for all places at once: group g joins the run, or a new run starts here. */
-static void extend_runs(search *s, int side, int32_t g, float slope)
+static void extend_runs(search *s, int side, int32_t g, float slope, int32_t from, int32_t to)
 {
   const float scale = (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS), cost = (float)GROUP_COST;
   runs *b = &s->best[side];
   const float *restrict in = s->group;
   float *restrict run = b->run, *restrict score = b->score, *restrict slopes = b->slope;
   int16_t *restrict start = b->start, *restrict first = b->first, *restrict last = b->last;
-  for (int32_t u = 0; u < s->length; u++) {
+  for (int32_t u = from; u < to; u++) {
     const bool fresh = run[u] <= 0.0f;
     const float sum = (fresh ? 0.0f : run[u]) + scale * in[u] - cost;
     start[u] = fresh ? (int16_t)g : start[u];
@@ -131,14 +132,28 @@ static void extend_runs(search *s, int side, int32_t g, float slope)
   }
 }
 
-static void search_slope(search *s, double slope, double v_middle)
+typedef struct sweep {
+  search *s;
+  double centre, step, v_middle;
+  int32_t steps, pieces;
+} sweep;
+
+/* All slopes for one stretch of places: stretches share nothing, so they can be done at the same time. */
+static void search_stretch(void *context, size_t index)
 {
-  for (int side = 0; side < 2; side++)
-    memset(s->best[side].run, 0, (size_t)s->length * sizeof(float));
-  for (int32_t g = 0; g < s->groups; g++) {
-    sum_group(s, g, slope, v_middle);
-    extend_runs(s, 0, g, (float)slope);
-    extend_runs(s, 1, g, (float)slope);
+  const sweep *w = context;
+  search *s = w->s;
+  const int32_t from = (int32_t)((int64_t)s->length * (int64_t)index / w->pieces);
+  const int32_t to = (int32_t)((int64_t)s->length * ((int64_t)index + 1) / w->pieces);
+  for (int32_t i = -w->steps; i <= w->steps; i++) {
+    const double slope = w->centre + i * w->step;
+    for (int side = 0; side < 2; side++)
+      memset(s->best[side].run + from, 0, (size_t)(to - from) * sizeof(float));
+    for (int32_t g = 0; g < s->groups; g++) {
+      sum_group(s, g, slope, w->v_middle, from, to);
+      extend_runs(s, 0, g, (float)slope, from, to);
+      extend_runs(s, 1, g, (float)slope, from, to);
+    }
   }
 }
 
@@ -298,11 +313,32 @@ static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
   return kept;
 }
 
+typedef struct preparation {
+  search *s;
+  const sp_strips *strips;
+  filter f;
+  double floor_value;
+  double *sum;   /* pieces x (length + 1) */
+  float *work;   /* pieces x (length + 3) */
+  int32_t pieces;
+} preparation;
+
+static void prepare_strips(void *context, size_t index)
+{
+  const preparation *p = context;
+  const size_t n = (size_t)p->s->length;
+  double *sum = p->sum + index * (n + 1);
+  float *work = p->work + index * (n + 3);
+  for (int32_t k = (int32_t)index; k < p->s->strips; k += p->pieces) {
+    float *r = p->s->response + (size_t)k * n;
+    filter_strip(p->strips->mean + (size_t)k * n, p->s->length, &p->f, sum, r);
+    normalise(r, p->s->length, p->floor_value, work);
+  }
+}
+
 static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o,
                          const sp_board *board, search *s, sp_error *err)
 {
-  const filter f = filter_for(o->kind, o->px_per_mm);
-  const double full = sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
   s->groups = (int32_t)strips->count / GROUP_STRIPS;
@@ -311,24 +347,20 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->response = malloc((size_t)(s->strips + 1) * n * sizeof *s->response);
   s->group = malloc((n + 1) * sizeof *s->group);
   const bool room = runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
-  double *sum = malloc((n + 1) * sizeof *sum);
-  float *work = malloc((n + 3) * sizeof *work);
-  if (!s->response || !s->group || !room || !sum || !work) {
-    free(sum);
-    free(work);
-    return sp_fail_memory(err);
+  preparation p = {s, strips, filter_for(o->kind, o->px_per_mm), 5e-4 * sp_raster_full_scale(scene->raster), NULL, NULL,
+                   STRETCHES};
+  p.sum = malloc(STRETCHES * (n + 1) * sizeof *p.sum);
+  p.work = malloc(STRETCHES * (n + 3) * sizeof *p.work);
+  const bool fine = s->response && s->group && room && p.sum && p.work;
+  if (fine) {
+    sp_workers_run(prepare_strips, &p, STRETCHES);
+    silence_rule(s, o);
+    if (board)
+      silence_outside(s, board);
   }
-  for (int32_t k = 0; k < s->strips; k++) {
-    float *r = s->response + (size_t)k * n;
-    filter_strip(strips->mean + (size_t)k * n, s->length, &f, sum, r);
-    normalise(r, s->length, 5e-4 * full, work);
-  }
-  silence_rule(s, o);
-  if (board)
-    silence_outside(s, board);
-  free(sum);
-  free(work);
-  return SP_OK;
+  free(p.sum);
+  free(p.work);
+  return fine ? SP_OK : sp_fail_memory(err);
 }
 
 sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -349,8 +381,8 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     /* half a group off by half a core is the most a wrong slope may cost */
     const double step = fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
     const int32_t steps = (int32_t)ceil(reach / step);
-    for (int32_t i = -steps; i <= steps; i++)
-      search_slope(&s, centre + i * step, v_middle);
+    sweep w = {&s, centre, step, v_middle, steps, STRETCHES};
+    sp_workers_run(search_stretch, &w, STRETCHES);
     const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
     size_t n = collect_peaks(&s, 0, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks);
     n += collect_peaks(&s, 1, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks + n);
