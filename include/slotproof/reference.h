@@ -53,7 +53,8 @@ void sp_scale_map_free(sp_scale_map *map);
 typedef struct sp_reference {
   sp_scale_map map;
   sp_reference_record record;
-  bool has_band;              /* a rule was found: its strokes lie in v = band_v0 + slope u .. band_v1 + slope u */
+  bool has_band;              /* a rule was found, whether or not it gives the scale: its strokes lie in v = band_v0 + slope u .. band_v1 + slope u */
+  sp_along band_along;
   double band_v0_px, band_v1_px, slope;
   double blur_px;             /* Gaussian blur of the picture (sd, pixel included) as seen on the strokes; NAN unknown */
   char reason[240];           /* why there is no scale, if so; one sentence */

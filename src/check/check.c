@@ -103,9 +103,9 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
 {
   sp_marks_options m = {.kind = o->marks};
   m.px_per_mm = px_per_mm_hint(scene, reference, info);
-  m.along_known = reference->has_band && reference->map.known;
-  m.along = reference->map.along;
-  m.has_rule = m.along_known;
+  m.has_rule = reference->has_band;
+  m.along_known = reference->has_band;
+  m.along = reference->band_along;
   m.rule_v0_px = reference->band_v0_px;
   m.rule_v1_px = reference->band_v1_px;
   m.rule_slope = reference->slope;
@@ -183,13 +183,19 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
     const sp_marks_options m = marks_options(&scene, &reference, &info, o);
     status = sp_marks_find(&scene, &m, &marks, err);
     if (!status && marks.count && reference.map.known && marks.along != reference.map.along)
-      status = sp_fail(err, SP_E_INTERNAL, "board and scale run along different sides of the picture");
+      status = sp_fail(err, SP_E_DATA, "the board does not run along the side of the picture that the scale was taken for; "
+                                        "lay board and rule along each other and scan again");
     if (!status)
       status = decide(o, &reference, &marks, record, err);
     if (!status)
       status = warn_quality(&reference, &marks, m.px_per_mm, record, err);
     if (!status && marks.reason[0])
       status = sp_record_warn(record, err, "%s", marks.reason);
+    if (!status && marks.count < 3)
+      status = sp_record_warn(record, err, "looked for %s; if the board carries %s, say --marks %s",
+                              o->marks == SP_MARK_SLOT ? "sawn slots" : "knife lines",
+                              o->marks == SP_MARK_SLOT ? "knife lines" : "sawn slots",
+                              o->marks == SP_MARK_SLOT ? "knife" : "slot");
   }
   sp_marks_free(&marks);
   close_picture(&own, raster, &scene, &reference, status == SP_OK);

@@ -188,9 +188,9 @@ static void run_fit(void *context, size_t index)
   sp_line_fit_free(&fit);
 }
 
-static sp_status run_fits(const fit_jobs *jobs, size_t count, sp_error *err)
+static sp_status run_fits(fit_jobs *jobs, size_t count, sp_error *err)
 {
-  sp_workers_run(run_fit, (void *)(uintptr_t)jobs, count);
+  sp_workers_run(run_fit, jobs, count);
   for (size_t i = 0; i < count; i++)
     if (jobs->job[i].status) {
       if (err)
@@ -206,7 +206,7 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
 {
   const sp_expectation expect = expect_before(o);
   const size_t n = count < FIRST_FITS ? count : FIRST_FITS;
-  const fit_jobs jobs = {view, o, &expect, 0.3, calloc(n + 1, sizeof(fit_job))};
+  fit_jobs jobs = {view, o, &expect, 0.3, calloc(n + 1, sizeof(fit_job))};
   lines->count = 0;
   if (!jobs.job)
     return sp_fail_memory(err);
@@ -328,7 +328,7 @@ static bool place_on_board(const sp_board *board, double clear_px, sp_candidate 
   return !beyond_ends(board, u, clear_px);
 }
 
-static sp_status final_pass(const fit_jobs *jobs, size_t count, burr_vote *votes, sp_marks *marks, sp_error *err)
+static sp_status final_pass(fit_jobs *jobs, size_t count, burr_vote *votes, sp_marks *marks, sp_error *err)
 {
   const sp_status status = run_fits(jobs, count, err);
   marks->count = 0;
@@ -348,7 +348,7 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
 {
   sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
   burr_vote votes = {0};
-  const fit_jobs jobs = {view, o, &expect, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
+  fit_jobs jobs = {view, o, &expect, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
   marks->marks = calloc(count + 1, sizeof *marks->marks);
   if (!marks->marks || !jobs.job) {
     free(jobs.job);
@@ -386,6 +386,28 @@ static void merge_doubles(sp_marks *marks, double reach_px)
       continue;
     }
     marks->marks[kept++] = *m;
+  }
+  marks->count = kept;
+}
+
+/* One knife on one wood leaves lines of one colour. A faint one of the other colour is a burr whose cut has drowned in it, or
+ * wood: better missing than taken for the line. */
+static void drop_odd_colour(sp_marks *marks)
+{
+  double sum[2] = {0.0, 0.0}, count[2] = {0.0, 0.0};
+  for (size_t i = 0; i < marks->count; i++) {
+    const double weight = fabs(marks->marks[i].contrast) * marks->marks[i].coverage;
+    const int light = marks->marks[i].contrast > 0.0;
+    sum[light] += weight * weight;
+    count[light] += weight;
+  }
+  const int major = sum[1] > sum[0];
+  const double typical = count[major] > 0.0 ? sum[major] / count[major] : 0.0;
+  size_t kept = 0;
+  for (size_t i = 0; i < marks->count; i++) {
+    const sp_mark *m = &marks->marks[i];
+    if ((m->contrast > 0.0) == (major == 1) || fabs(m->contrast) * m->coverage > 0.6 * typical)
+      marks->marks[kept++] = *m;
   }
   marks->count = kept;
 }
@@ -443,6 +465,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
   merge_doubles(marks, 0.4 * o->px_per_mm);
+  drop_odd_colour(marks);
   return set_strengths(marks, err);
 }
 

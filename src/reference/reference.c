@@ -194,6 +194,17 @@ static sp_status fill_record(const judged *j, const fit_arrays *a, sp_reference 
   return SP_OK;
 }
 
+/* Where the rule lies, whether or not it serves as scale. */
+static void note_band(const sp_rule_reading *g, sp_reference *ref)
+{
+  ref->has_band = true;
+  ref->band_along = g->along;
+  ref->band_v0_px = g->band_v0_px;
+  ref->band_v1_px = g->band_v1_px;
+  ref->slope = g->slope;
+  ref->blur_px = g->blur_px;
+}
+
 static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
 {
   const sp_rule_reading *g = &j->reading;
@@ -217,17 +228,14 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
     const double drift = scale_drift(&a, g->count);
     if (fabs(drift) > MAX_SCALE_DRIFT || ref->record.fit_rms_mm > MAX_FIT_RMS_MM) {
       ref->map.known = false;
+      ref->record.kind = SP_REFERENCE_NONE;
       snprintf(ref->reason, sizeof ref->reason,
                "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
                "and only flatbed scans can be measured; scan board and rule on a flatbed",
                100.0 * fabs(drift), ref->record.fit_rms_mm);
     }
   }
-  ref->has_band = true;
-  ref->band_v0_px = g->band_v0_px;
-  ref->band_v1_px = g->band_v1_px;
-  ref->slope = g->slope;
-  ref->blur_px = g->blur_px;
+  note_band(g, ref);
   free(work);
   return status;
 }
@@ -239,18 +247,22 @@ static const char *kind_name(int kind)
 }
 
 /* A rule may be graduated on both edges: everything between the two trains of strokes is rule. */
-static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, double strip_px, sp_reference *ref)
+static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, const sp_scene *scene,
+                                 sp_reference *ref)
 {
-  const sp_comb *own = &combs[chosen];
+  const double strip_px = (double)scene->strip_px;
+  const double middle = 0.5 * sp_view_of(scene->raster, combs[chosen].along).length_px;
   for (size_t i = 0; i < count; i++) {
     const sp_comb *c = &combs[i];
-    const double apart = fabs(c->v0_px - own->v0_px); /* combs of one rule are parallel: compare at u = 0 */
-    if (i == chosen || c->along != own->along || fabs(c->slope - own->slope) > 0.012)
+    /* edges of one rule are parallel, but a comb knows its slope only coarsely: compare half way along */
+    const double v = c->v0_px + (c->slope - ref->slope) * middle;
+    const double apart = fmax(v - ref->band_v1_px, ref->band_v0_px - v);
+    if (i == chosen || c->along != combs[chosen].along || fabs(c->slope - ref->slope) > 0.022)
       continue;
-    if (c->strength < 0.1 * own->strength || apart < 8.0 * strip_px || apart > 60.0 * strip_px)
+    if (c->strength < 0.1 * combs[chosen].strength || apart > 60.0 * strip_px)
       continue;
-    ref->band_v0_px = fmin(ref->band_v0_px, c->v0_px - 4.0 * strip_px);
-    ref->band_v1_px = fmax(ref->band_v1_px, c->v0_px + 4.0 * strip_px);
+    ref->band_v0_px = fmin(ref->band_v0_px, v - 4.0 * strip_px);
+    ref->band_v1_px = fmax(ref->band_v1_px, v + 4.0 * strip_px);
   }
 }
 
@@ -288,6 +300,8 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
                    "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
                    "uncovered and clean", j.reading.count);
       }
+      if (j.reading.count >= MIN_STROKES && j.kind >= 0 && !ref->has_band)
+        note_band(&j.reading, ref);
       sp_rule_reading_free(&j.reading);
     }
   }
@@ -313,29 +327,53 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   }
   ref->reason[0] = '\0';
   status = accept_rule(scene, &j, kind, ref, err);
-  widen_to_second_edge(combs, count, which, (double)scene->strip_px, ref);
+  widen_to_second_edge(combs, count, which, scene, ref);
   ref->record.graduation_told = told >= 0;
-  ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
+  if (!ref->map.known)
+    ref->record.px_per_mm = NAN;
+  else
+    ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
   sp_rule_reading_free(&j.reading);
   return status;
 }
 
 /* ---- scales without a rule ------------------------------------------------------------------------------------------ */
 
+/* A rule that lies in the picture is no part of the board, even if another scale was asked for. */
+static sp_status find_band(const sp_scene *scene, double dpi[2], sp_reference *ref, sp_error *err)
+{
+  sp_comb combs[SP_MAX_COMBS];
+  size_t count = 0;
+  sp_status status = sp_rule_find(scene, combs, &count, err);
+  for (size_t i = 0; !status && !ref->has_band && i < count && i < MAX_TRIED; i++) {
+    judged j;
+    status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
+    if (!status && j.reading.count >= MIN_STROKES && j.kind >= 0) {
+      note_band(&j.reading, ref);
+      widen_to_second_edge(combs, count, i, scene, ref);
+    }
+    sp_rule_reading_free(&j.reading);
+  }
+  return status;
+}
+
 static sp_along longer_side(const sp_raster *raster)
 {
   return raster->width_px > raster->height_px ? SP_ALONG_X : SP_ALONG_Y;
 }
 
-static sp_status use_constant(const sp_scene *scene, sp_reference_kind kind, double mm_per_px, double u_relative,
-                              const sp_reference_options *options, sp_reference *ref, sp_error *err)
+static sp_status use_constant(const sp_scene *scene, double dpi[2], sp_reference_kind kind, double mm_per_px,
+                              double u_relative, const sp_reference_options *options, sp_reference *ref, sp_error *err)
 {
-  const sp_along along = longer_side(scene->raster);
+  const sp_status status = find_band(scene, dpi, ref, err);
+  if (status)
+    return status;
+  const sp_along along = ref->has_band ? ref->band_along : longer_side(scene->raster);
   const sp_view view = sp_view_of(scene->raster, along);
   ref->record.kind = kind;
   ref->record.px_per_mm = 1.0 / mm_per_px;
   ref->record.span_mm = view.length_px * mm_per_px;
-  ref->record.mpe_mm = isnan(options->mpe_mm) ? 0.0 : options->mpe_mm;
+  ref->record.mpe_mm = options->mpe_mm;
   return sp_scale_map_constant(along, mm_per_px, u_relative, view.length_px, &ref->map, err);
 }
 
@@ -350,10 +388,10 @@ static sp_status use_dpi(const sp_scene *scene, double dpi[2], const sp_referenc
   snprintf(ref->warning, sizeof ref->warning,
            "the scale is the file's word (%.2f dpi), which is often wrong by parts in a thousand; lay a rule beside the board",
            stated);
-  return use_constant(scene, SP_REFERENCE_DPI, 25.4 / stated, STATED_DPI_U, options, ref, err);
+  return use_constant(scene, dpi, SP_REFERENCE_DPI, 25.4 / stated, STATED_DPI_U, options, ref, err);
 }
 
-static sp_status use_distance(const sp_scene *scene, const sp_reference_options *options, sp_reference *ref,
+static sp_status use_distance(const sp_scene *scene, double dpi[2], const sp_reference_options *options, sp_reference *ref,
                               sp_error *err)
 {
   const double px = hypot(options->to_px.x - options->from_px.x, options->to_px.y - options->from_px.y);
@@ -361,7 +399,7 @@ static sp_status use_distance(const sp_scene *scene, const sp_reference_options 
     return sp_fail(err, SP_E_USAGE, "--reference distance needs --distance LEN and two points, --from X,Y --to X,Y");
   /* points are read off a screen to about a pixel each; a sensor axis is off by up to 0.5 % elsewhere in the picture */
   const sp_status status =
-      use_constant(scene, SP_REFERENCE_DISTANCE, options->distance_mm / px, hypot(1.0 / px, 0.001), options, ref, err);
+      use_constant(scene, dpi, SP_REFERENCE_DISTANCE, options->distance_mm / px, hypot(1.0 / px, 0.001), options, ref, err);
   ref->record.first_px = options->from_px;
   ref->record.last_px = options->to_px;
   ref->record.span_mm = options->distance_mm;
@@ -379,7 +417,7 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
   case SP_REFERENCE_DPI:
     return use_dpi(scene, dpi, options, ref, err);
   case SP_REFERENCE_DISTANCE:
-    return use_distance(scene, options, ref, err);
+    return use_distance(scene, dpi, options, ref, err);
   case SP_REFERENCE_NONE:
   case SP_REFERENCE_RULE:
     return read_rule(scene, dpi, options, ref, err);

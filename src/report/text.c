@@ -95,11 +95,15 @@ static void put_strays(const sp_record *record, FILE *file)
 
 static sp_status put_findings(const sp_record *record, FILE *file, sp_error *err)
 {
+  bool first = true;
   for (size_t i = 0; i < record->finding_count; i++) {
     char *line = record->findings[i].text;
-    const sp_status status = sp_text_list(i ? "" : "Findings", &line, 1, file, err);
+    if (&record->findings[i] == sp_other_scale(record)) /* stands at the top already */
+      continue;
+    const sp_status status = sp_text_list(first ? "Findings" : "", &line, 1, file, err);
     if (status)
       return status;
+    first = false;
   }
   return SP_OK;
 }

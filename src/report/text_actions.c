@@ -49,6 +49,14 @@ static void put_counts(const sp_record *record, const char *tolerance, FILE *fil
     fprintf(file, "; the nut was not found");
 }
 
+const sp_finding *sp_other_scale(const sp_record *record)
+{
+  for (size_t i = 0; i < record->finding_count; i++)
+    if (strcmp(record->findings[i].kind, "other-scale-length") == 0)
+      return &record->findings[i];
+  return NULL;
+}
+
 void sp_text_headline(const sp_record *record, FILE *file)
 {
   char tolerance[80];
@@ -59,6 +67,9 @@ void sp_text_headline(const sp_record *record, FILE *file)
   fprintf(file, "%s: ", word);
   put_counts(record, tolerance, file);
   fprintf(file, ".\n");
+  const sp_finding *other = sp_other_scale(record);
+  if (other)
+    sp_text_wrapped("First of all: ", 2, other->text, file);
   if (record->tolerance_default)
     fprintf(file, "No tolerance was given, so %s was taken.\n", tolerance);
 }
@@ -186,9 +197,12 @@ void sp_text_actions(const sp_record *record, FILE *file)
     sp_text_wrapped("", 0, "No line could be told to be a certain fret; the warnings below say why.", file);
     return;
   }
-  put_group(record, SP_OUT, "Cut again", file);
-  if (sp_count_frets(record, SP_OUT))
-    put_care(record, file);
+  /* a board for another scale length is not mended line by line */
+  if (!sp_other_scale(record)) {
+    put_group(record, SP_OUT, "Cut again", file);
+    if (sp_count_frets(record, SP_OUT))
+      put_care(record, file);
+  }
   put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
   if (!any_length(record))
     sp_text_wrapped("\n", 0,

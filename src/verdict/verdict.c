@@ -429,14 +429,22 @@ static void outline(const frame *f, int direction, sp_record *record)
   record->bridgeward_px = point_on(f, ub, b->centre.at_px + b->centre.slope * ub);
 }
 
-static sp_status other_scale(const sp_layout *layout, const sp_match *match, const best_fit *fit, sp_record *record,
+/* The layout that fits best is another one than asked for: by five standard uncertainties, and enough to be heard of. */
+static bool fits_other_scale(const frame *f, const sp_layout *layout, const best_fit *fit)
+{
+  const double off = fit->scale - layout->scale_length_mm;
+  const double last = layout->position_mm[layout->frets] / layout->scale_length_mm;
+  return f->mm && fit->known && fabs(off) > 5.0 * fit->u_scale && fabs(off) * last > 0.3;
+}
+
+static sp_status other_scale(const sp_layout *layout, double scale_mm, const best_fit *fit, sp_record *record,
                              sp_error *err)
 {
-  sp_finding finding = {.kind = "other-scale-length", .value = match->scale_length_mm, .unit = "mm"};
+  sp_finding finding = {.kind = "other-scale-length", .value = scale_mm, .unit = "mm"};
   finding.u_value = fit->known ? fit->u_scale : NAN;
   snprintf(finding.text, sizeof finding.text,
-           "the lines follow a scale length of %.1f mm, not the %.1f mm asked for; check which board this is",
-           match->scale_length_mm, layout->scale_length_mm);
+           "the lines follow a scale length of %.2f mm, not the %.6g mm asked for; check which board this is and what it "
+           "was laid out for before anything is cut", scale_mm, layout->scale_length_mm);
   return sp_record_add_finding(record, &finding, err);
 }
 
@@ -464,7 +472,9 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
   }
   judge_ratios(f, layout, match, &fit, record);
   if (match->state == SP_MATCH_OTHER_SCALE && f->mm)
-    status = other_scale(layout, match, &fit, record, err);
+    status = other_scale(layout, fit.known ? fit.scale : match->scale_length_mm, &fit, record, err);
+  else if (fits_other_scale(f, layout, &fit))
+    status = other_scale(layout, fit.scale, &fit, record, err);
   if (!status)
     status = add_strays(f, match, &d, o, record, err);
   return status;
@@ -486,7 +496,7 @@ sp_status sp_verdict_decide(const sp_layout *layout, const sp_reference *ref, co
     status = fill_marks(&f, layout, match, o, record, err);
   else if (marks->count)
     status = add_strays(&f, match, NULL, o, record, err);
-  if (!status && match->reason[0])
+  if (!status && match->reason[0] && match->state != SP_MATCH_OTHER_SCALE)
     status = sp_record_warn(record, err, "%s", match->reason);
   if (marks->count)
     outline(&f, placed ? match->direction : 1, record);
