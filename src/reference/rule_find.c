@@ -11,6 +11,7 @@
 
 #include "rule.h"
 #include "slotproof/numeric.h"
+#include "slotproof/workers.h"
 
 enum { WINDOW_STRIPS = 32, MAX_LAG_STRIPS = 4, MIN_LAG = 4, MAX_WINDOWS = 260, MAX_LAGS = 4 * 32 + 2 };
 /* Below this correlation at its period a stretch is no train of strokes. */
@@ -242,13 +243,35 @@ static int by_strength(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
+typedef struct axis_search {
+  const sp_scene *scene;
+  sp_comb *combs;
+  size_t found[2];
+  sp_status status[2];
+  sp_error err[2];
+} axis_search;
+
+static void search_axis(void *context, size_t axis)
+{
+  axis_search *a = context;
+  a->status[axis] = find_along(a->scene, axis == 0 ? SP_ALONG_X : SP_ALONG_Y, a->combs + axis * (SP_MAX_COMBS / 2),
+                               SP_MAX_COMBS / 2, &a->found[axis], &a->err[axis]);
+}
+
 sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
 {
-  size_t along_x = 0, along_y = 0;
-  sp_status status = find_along(scene, SP_ALONG_X, combs, SP_MAX_COMBS / 2, &along_x, err);
-  if (!status)
-    status = find_along(scene, SP_ALONG_Y, combs + along_x, SP_MAX_COMBS / 2, &along_y, err);
-  *count = along_x + along_y;
+  axis_search a = {.scene = scene, .combs = combs};
+  sp_workers_run(search_axis, &a, 2);
+  *count = 0;
+  for (size_t axis = 0; axis < 2; axis++) {
+    if (a.status[axis]) {
+      if (err)
+        *err = a.err[axis];
+      return a.status[axis];
+    }
+    for (size_t i = 0; i < a.found[axis]; i++)
+      combs[(*count)++] = combs[axis * (SP_MAX_COMBS / 2) + i];
+  }
   qsort(combs, *count, sizeof *combs, by_strength);
-  return status;
+  return SP_OK;
 }

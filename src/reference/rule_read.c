@@ -13,6 +13,7 @@
 
 #include "rule.h"
 #include "slotproof/numeric.h"
+#include "slotproof/workers.h"
 
 enum { BLOCK_STRIPS = 32, REACH_STRIPS = 15, TABLE_STEPS = 32, TABLE_REACH = 40, STACK_STEPS = 4 };
 
@@ -33,6 +34,16 @@ static const float *band(const bands *b, int32_t j)
   return b->value + (size_t)j * (size_t)b->length;
 }
 
+static void read_band(void *context, size_t j)
+{
+  const bands *b = context;
+  float *row = b->value + j * (size_t)b->length;
+  sp_view_band(&b->view, b->v0_px + (double)j * (double)b->height, b->slope, b->height, row);
+  for (int32_t u = 0; u < b->length; u++)
+    if (isnan(row[u])) /* outside the picture: flat, so that nothing is seen there */
+      row[u] = 0.0f;
+}
+
 static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b, sp_error *err)
 {
   const int32_t strip = (int32_t)scene->strip_px;
@@ -46,13 +57,7 @@ static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b
     b->value = malloc((size_t)b->count * (size_t)b->length * sizeof *b->value);
   if (!b->value)
     return sp_fail_memory(err);
-  for (int32_t j = 0; j < b->count; j++) {
-    float *row = b->value + (size_t)j * (size_t)b->length;
-    sp_view_band(&b->view, b->v0_px + j * (double)b->height, b->slope, b->height, row);
-    for (int32_t u = 0; u < b->length; u++)
-      if (isnan(row[u])) /* outside the picture: flat, so that nothing is seen there */
-        row[u] = 0.0f;
-  }
+  sp_workers_run(read_band, b, (size_t)b->count);
   return SP_OK;
 }
 
@@ -62,6 +67,28 @@ typedef struct strengths {
   int32_t blocks, size;
   double *value; /* bands x blocks */
 } strengths;
+
+typedef struct strength_work {
+  const bands *b;
+  const strengths *s;
+  const float *wave; /* cosine, then sine, both under a Hann window */
+} strength_work;
+
+static void strength_of_band(void *context, size_t j)
+{
+  const strength_work *w = context;
+  const int32_t size = w->s->size;
+  const float *cosine = w->wave, *sine = w->wave + size;
+  for (int32_t k = 0; k < w->s->blocks; k++) {
+    const float *x = band(w->b, (int32_t)j) + k * size;
+    float re = 0, im = 0;
+    for (int32_t i = 0; i < size; i++) {
+      re += x[i] * cosine[i];
+      im += x[i] * sine[i];
+    }
+    w->s->value[j * (size_t)w->s->blocks + (size_t)k] = hypot((double)re, (double)im) / size;
+  }
+}
 
 static sp_status measure_strengths(const bands *b, double period, int32_t size, strengths *s, sp_error *err)
 {
@@ -79,16 +106,8 @@ static sp_status measure_strengths(const bands *b, double period, int32_t size, 
     wave[i] = (float)(hann * cos(2.0 * SP_PI * i / period));
     wave[size + i] = (float)(hann * sin(2.0 * SP_PI * i / period));
   }
-  for (int32_t j = 0; j < b->count; j++)
-    for (int32_t k = 0; k < s->blocks; k++) {
-      const float *x = band(b, j) + k * size;
-      float re = 0, im = 0;
-      for (int32_t i = 0; i < size; i++) {
-        re += x[i] * wave[i];
-        im += x[i] * wave[size + i];
-      }
-      s->value[j * s->blocks + k] = hypot((double)re, (double)im) / size;
-    }
+  strength_work w = {b, s, wave};
+  sp_workers_run(strength_of_band, &w, (size_t)b->count);
   free(wave);
   return SP_OK;
 }
