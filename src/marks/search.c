@@ -18,8 +18,9 @@ enum { GROUP_STRIPS = 8, STRETCHES = 8, MAX_PEAKS = 1024 };
 static const double CLIP = 6.0;
 /* A group of strips without the line costs this much: keeps runs from joining over nothing. */
 static const double GROUP_COST = 2.0;
-/* Lines of an honest board are square to it within a degree; board and rule may lie 0.6 degrees apart. */
-static const double SLOPE_REACH_NEAR = 0.028, SLOPE_REACH_FAR = 0.062;
+/* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis, whatever
+ * the rule does; while it is looked for the slopes are tried more coarsely. */
+static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
 static const double MIN_SCORE = 12.0;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
@@ -376,10 +377,9 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
   if (!status) {
     const filter f = filter_for(o->kind, o->px_per_mm);
     const double v_middle = 0.5 * s.strips * s.strip_px;
-    const double centre = board ? -board->centre.slope : o->has_rule ? -o->rule_slope : 0.0;
-    const double reach = board || o->has_rule ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+    const double centre = board ? -board->centre.slope : 0.0, reach = board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
     /* half a group off by half a core is the most a wrong slope may cost */
-    const double step = fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
+    const double step = (board ? 1.0 : FAR_STEP) * fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
     const int32_t steps = (int32_t)ceil(reach / step);
     sweep w = {&s, centre, step, v_middle, steps, STRETCHES};
     sp_workers_run(search_stretch, &w, STRETCHES);
