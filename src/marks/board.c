@@ -404,8 +404,8 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   end->u_px = at;
   end->v_px = v_c;
   end->slope = slope;
-  /* neighbouring pieces of an edge hang together: count every fourth; a chamfer or shadow shifts all by up to 15 um */
-  end->u_u_px = hypot(2.0 * sqrt(rr / sw / sw), 0.015 * px_per_mm);
+  /* neighbouring pieces of an edge hang together: count every fourth; a chamfer or shadow shifts all by some micrometres */
+  end->u_u_px = hypot(2.0 * sqrt(rr / sw / sw), 0.006 * px_per_mm);
   end->u_slope = 2.0 * sqrt(rr / sw / sxx);
   return SP_OK;
 }
