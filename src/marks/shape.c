@@ -340,7 +340,7 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
       best = k;
   }
   if (best < 0) {
-    if (sp_shape_is_coarse(p->expect)) /* a burr may be there and not show */
+    if (p->stack->light || sp_shape_is_coarse(p->expect)) /* a burr may be there and not show */
       fit->u_place_px = spread_of_places(trial, -1, plain_cost, p->value[PLACE]);
     return;
   }
@@ -398,7 +398,8 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double 
   fit->cost = result.cost;
   problem p = plain;
   const bool knife = expect->width_sd_px < 1e8, unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
-  if (look_for_burr && (unclear || (knife && (expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
+  /* light lines: see try_ridge */
+  if (look_for_burr && (unclear || (knife && (s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
     const double plain_cost = fit->cost;
     if (knife)
       try_ridges(&p, PLAIN, 7, plain_cost, fit);

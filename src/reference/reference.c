@@ -16,9 +16,12 @@ static const double STATED_DPI_CAP = 6.0;
 /* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
 static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 3.0;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
-/* A flatbed's scale drifts by less over its length than any hand-held photograph's. */
-static const double MAX_SCALE_DRIFT = 0.008;
+/* A flatbed's scale drifts by less over its length than any hand-held photograph's. Over a short stretch of rule the carriage's
+ * waves look like a drift too: 2 x 30 um x 2 pi / 120 mm and more. */
+static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
 static const double MAX_FIT_RMS_MM = 0.06;
+/* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
+static const double SUSPECT_UNEVEN_MM = 0.06, MAX_UNEVEN_MM = 0.12;
 
 /* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
 static double default_mpe_mm(double span_mm)
@@ -226,7 +229,12 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
     status = fill_record(j, &a, ref, err);
   if (!status) {
     const double drift = scale_drift(&a, g->count);
-    if (fabs(drift) > MAX_SCALE_DRIFT || ref->record.fit_rms_mm > MAX_FIT_RMS_MM) {
+    const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / ref->record.span_mm;
+    if (ref->record.carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
+      snprintf(ref->warning, sizeof ref->warning,
+               "the scale is uneven by %.2f mm (rms) along the rule, more than carriages are; if this is a photograph, the "
+               "figures hold beside the rule only", ref->record.carriage_rms_mm);
+    if (fabs(drift) > most || ref->record.fit_rms_mm > MAX_FIT_RMS_MM || ref->record.carriage_rms_mm > MAX_UNEVEN_MM) {
       ref->map.known = false;
       ref->record.kind = SP_REFERENCE_NONE;
       snprintf(ref->reason, sizeof ref->reason,

@@ -361,6 +361,94 @@ static size_t drop_lonely(sp_stroke *s, size_t n)
   return kept;
 }
 
+/* ---- runs of strokes with gaps between ------------------------------------------------------------------------------- */
+
+/* Within a run the count is certain. Across a covered or damaged stretch the tracker went on by its local period, which the
+ * carriage's waves make wrong by up to half a percent: so the count is taken anew from the mean period of both sides. */
+enum { GAP_STROKES = 6, MOST_RUNS = 64 };
+/* The waves' amplitude in graduations (at worst 30 um on 1/64 in), and how near to a whole number a link must come. */
+static const double WAVE_GRADUATIONS = 0.07, MAX_FRACTION = 0.30;
+
+typedef struct run {
+  size_t first, count;
+  double mean_u, mean_index, period; /* of the strokes in the run */
+} run;
+
+static run describe_run(const sp_stroke *s, size_t first, size_t end)
+{
+  run r = {first, end - first, 0.0, 0.0, 0.0};
+  double xx = 0.0, xy = 0.0;
+  for (size_t i = first; i < end; i++) {
+    r.mean_u += s[i].u_px / (double)r.count;
+    r.mean_index += s[i].index / (double)r.count;
+  }
+  for (size_t i = first; i < end; i++) {
+    const double x = s[i].index - r.mean_index;
+    xx += x * x;
+    xy += x * (s[i].u_px - r.mean_u);
+  }
+  r.period = xx > 0.0 ? xy / xx : 0.0;
+  return r;
+}
+
+static size_t split_runs(const sp_stroke *s, size_t n, run *runs)
+{
+  size_t count = 0, first = 0;
+  for (size_t i = 1; i <= n && count < MOST_RUNS; i++)
+    if (i == n || s[i].index - s[i - 1].index > GAP_STROKES) {
+      runs[count++] = describe_run(s, first, i);
+      first = i;
+    }
+  return count;
+}
+
+/* How far the indices of run b are off what run a and the mean period say; false if that cannot be told. */
+static bool link(const run *a, const run *b, int32_t *off)
+{
+  const double weight = (double)(a->count + b->count);
+  const double period = ((double)a->count * a->period + (double)b->count * b->period) / weight;
+  const double due = (b->mean_u - a->mean_u) / period, have = b->mean_index - a->mean_index;
+  *off = (int32_t)lround(due - have);
+  const double fraction = fabs(due - have - *off);
+  const double doubt = WAVE_GRADUATIONS * (1.0 + 1.5 * fabs(due) / weight);
+  return fraction + doubt < 0.5 && fraction < MAX_FRACTION && a->period > 0.0 && b->period > 0.0;
+}
+
+/* Starts from the longest run and goes outward; a run that cannot be linked without doubt is left out. */
+static void link_runs(sp_stroke *s, size_t n)
+{
+  run runs[MOST_RUNS] = {{0}};
+  const size_t count = split_runs(s, n, runs);
+  size_t longest = 0;
+  for (size_t i = 1; i < count; i++)
+    if (runs[i].count > runs[longest].count)
+      longest = i;
+  for (int way = -1; way <= 1; way += 2) {
+    run last = runs[longest];
+    for (size_t k = longest + (size_t)(ptrdiff_t)way; k < count; k += (size_t)(ptrdiff_t)way) {
+      int32_t off = 0;
+      const bool linked = link(&last, &runs[k], &off);
+      for (size_t i = runs[k].first; i < runs[k].first + runs[k].count; i++) {
+        s[i].index += off;
+        s[i].good = linked;
+      }
+      if (!linked)
+        continue;
+      runs[k].mean_index += off;
+      last = runs[k];
+    }
+  }
+}
+
+static size_t keep_good(sp_stroke *s, size_t n)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < n; i++)
+    if (s[i].good)
+      s[kept++] = s[i];
+  return kept;
+}
+
 static int by_index(const void *a, const void *b)
 {
   const int32_t x = ((const sp_stroke *)a)->index, y = ((const sp_stroke *)b)->index;
@@ -414,6 +502,8 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   for (size_t i = 0; i < n; i++)
     reading->strokes[i].amplitude *= t.sign;
   reading->count = drop_lonely(reading->strokes, n);
+  link_runs(reading->strokes, reading->count);
+  reading->count = keep_good(reading->strokes, reading->count);
   return SP_OK;
 }
 

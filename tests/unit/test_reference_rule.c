@@ -1,0 +1,467 @@
+/* Finding, reading and telling a rule, on drawn rules whose every stroke is known.
+ *
+ * Graduation patterns are those of ordinary steel rules (common practice, no source): millimetres with longer strokes by fives
+ * and tens, half millimetres by whole ones, fives and tens, inch fractions by halving. An inch is 25.4 mm exactly (NIST SP
+ * 811). Default MPE: JIS B 7516, grade 1. */
+#include "drawing.h"
+
+#include "slotproof/reference.h"
+
+typedef struct drawn_rule {
+  double graduation_mm, px_per_mm, tilt_rad, drift; /* drift: relative change of scale from the first stroke to the last */
+  int count, gap_from, gap_to;                      /* strokes gap_from <= k < gap_to are covered */
+  int skip_every;                                   /* 0: none; else every such stroke is missing */
+  int32_t extent;                                   /* length of the picture, px; 0 = as long as the rule needs */
+  double blur, noise;
+  uint64_t seed;
+} drawn_rule;
+
+static const double FIRST_PX = 30.3, EDGE_PX = 40.0, BODY_MM = 9.0;
+
+static double stroke_mm(const drawn_rule *r, int k)
+{
+  static const int mm[] = {5, 10, 0}, half[] = {2, 10, 20, 0}, in32[] = {2, 4, 8, 16, 32, 0}, in64[] = {2, 4, 8, 16, 32, 64, 0};
+  const double g = r->graduation_mm;
+  const int *levels = g == 1.0 ? mm : g == 0.5 ? half : g > 0.6 ? in32 : in64;
+  const double step = g == 1.0 ? 1.6 : g == 0.5 ? 1.2 : g > 0.6 ? 0.9 : 0.75;
+  double length = 2.6;
+  for (int i = 0; levels[i]; i++)
+    if (k % levels[i] == 0)
+      length = 2.6 + step * (i + 1);
+  return length;
+}
+
+static bool shows(const drawn_rule *r, int k)
+{
+  return k >= 0 && k < r->count && !(k >= r->gap_from && k < r->gap_to) && !(r->skip_every && k % r->skip_every == 3);
+}
+
+/* Distance of stroke k from the first along the rule, px. */
+static double stroke_px(const drawn_rule *r, double k)
+{
+  const double period = r->graduation_mm * r->px_per_mm, x = k / (r->count - 1.0);
+  return period * (k + 0.5 * r->drift * k * x);
+}
+
+static double rule_grey(const drawn_rule *r, double s, double t)
+{
+  const double width = 0.14 * r->px_per_mm, blur = r->blur, reach = 0.5 * width + 5.0 * blur;
+  double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
+  const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
+  for (int k = near - 1; k <= near + 2; k++) {
+    if (!shows(r, k) || t < 0.0 || t > (stroke_mm(r, k) + 0.5) * r->px_per_mm)
+      continue;
+    const double off = s - stroke_px(r, k);
+    if (fabs(off) < reach)
+      grey -= 130.0 * drawn_box(off, width, blur) * drawn_step(t - 0.3 * r->px_per_mm, blur) *
+              drawn_step(stroke_mm(r, k) * r->px_per_mm - t, blur);
+  }
+  return grey;
+}
+
+/* v of the rule's edge at the first stroke: a rule that leans upward starts so far down that its end is in the picture. */
+static double edge_px(const drawn_rule *r)
+{
+  return EDGE_PX + (r->tilt_rad < 0.0 ? -sin(r->tilt_rad) * stroke_px(r, r->count - 1) : 0.0);
+}
+
+static sp_raster draw_rule(const drawn_rule *r, sp_along along, int bits)
+{
+  const double c = cos(r->tilt_rad), s = sin(r->tilt_rad), length = stroke_px(r, r->count - 1);
+  const int32_t extent = r->extent ? r->extent : (int32_t)(length * c + 2.0 * FIRST_PX);
+  const int32_t breadth = (int32_t)(BODY_MM * r->px_per_mm + fabs(length * s) + 2.0 * EDGE_PX);
+  drawing d = drawing_new(extent, breadth, 0.0);
+  chance dice = {r->seed + 1};
+  for (int32_t v = 0; v < breadth; v++)
+    for (int32_t u = 0; u < extent; u++) {
+      const double du = u - FIRST_PX, dv = v - edge_px(r);
+      d.grey[v * extent + u] = rule_grey(r, du * c + dv * s, dv * c - du * s);
+    }
+  draw_noise(&d, r->noise, &dice);
+  const sp_raster raster = drawing_raster(&d, along, bits);
+  drawing_free(&d);
+  return raster;
+}
+
+static sp_reference_options automatic(void)
+{
+  sp_reference_options o = {.kind = SP_REFERENCE_NONE};
+  o.graduation_mm = o.mpe_mm = o.distance_mm = NAN;
+  o.from_px = o.to_px = (sp_point){NAN, NAN};
+  return o;
+}
+
+/* Reads and frees the picture. */
+static sp_reference read_picture(sp_raster *raster, double dpi, const sp_reference_options *o)
+{
+  sp_scene scene;
+  sp_reference ref;
+  sp_error err = {0};
+  assert_int_equal(sp_scene_create(raster, &scene, &err), SP_OK);
+  if (sp_reference_read(&scene, dpi, dpi, o, &ref, &err) != SP_OK) {
+    fprintf(stderr, "%s\n", err.text);
+    fail();
+  }
+  sp_scene_free(&scene);
+  sp_raster_free(raster);
+  return ref;
+}
+
+static sp_reference read_drawn(const drawn_rule *r, sp_along along, double dpi, const sp_reference_options *o)
+{
+  sp_raster raster = draw_rule(r, along, 8);
+  return read_picture(&raster, dpi, o);
+}
+
+/* The four graduations, at 9 to 12 px a stroke. How far across the strokes are followed goes by the picture's length: the finer
+ * rules lie in pictures of half an A4 page at 600 dpi. */
+static const drawn_rule RULES[4] = {
+    {.graduation_mm = 1.0, .px_per_mm = 11.837, .count = 80, .blur = 0.85, .noise = 2.0, .seed = 1},
+    {.graduation_mm = 0.5, .px_per_mm = 23.61, .count = 200, .extent = 3540, .blur = 1.2, .noise = 2.0, .seed = 2},
+    {.graduation_mm = 25.4 / 32.0, .px_per_mm = 11.79, .count = 130, .blur = 0.8, .noise = 2.0, .seed = 3},
+    {.graduation_mm = 25.4 / 64.0, .px_per_mm = 23.65, .count = 260, .extent = 3540, .blur = 1.1, .noise = 2.0, .seed = 4},
+};
+
+/* What every good reading of a drawn rule must give; `strokes` is how many were drawn. */
+static void check_reading(const sp_reference *ref, const drawn_rule *r, sp_along along, int strokes)
+{
+  assert_true(ref->map.known);
+  assert_string_equal(ref->reason, "");
+  assert_int_equal(ref->record.kind, SP_REFERENCE_RULE);
+  assert_int_equal(ref->map.along, along);
+  CHECK_CLOSE(ref->record.graduation_mm, r->graduation_mm, 1e-12);
+  assert_in_range(ref->record.graduations_used, strokes - 1 - strokes / 25, strokes);
+  CHECK_CLOSE(ref->record.px_per_mm / r->px_per_mm, 1.0, 1e-4);
+  CHECK_BELOW(ref->record.fit_rms_mm, 0.003);
+  CHECK_CLOSE(ref->record.span_mm, (r->count - 1) * r->graduation_mm, 1.01 * r->graduation_mm);
+  CHECK_CLOSE(ref->record.skew_deg, r->tilt_rad * 57.29577951308232, 0.08);
+  CHECK_CLOSE(ref->blur_px, r->blur, 0.2 * r->blur);
+  /* the map agrees with where the strokes were drawn, from one end to the other, to 2 um */
+  const double c = cos(r->tilt_rad), a = FIRST_PX + 60.0, b = FIRST_PX + stroke_px(r, r->count - 1) * c - 60.0;
+  CHECK_CLOSE(sp_scale_map_along_mm(&ref->map, b) - sp_scale_map_along_mm(&ref->map, a), (b - a) / r->px_per_mm, 0.002);
+}
+
+static void every_graduation_is_told(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int k = 0; k < 4; k++)
+    for (int axis = 0; axis < 2; axis++) {
+      sp_reference ref = read_drawn(&RULES[k], (sp_along)axis, NAN, &o);
+      check_reading(&ref, &RULES[k], (sp_along)axis, RULES[k].count);
+      assert_false(ref.record.graduation_told);
+      assert_string_equal(ref.warning, "");
+      /* strokes lie in the band and the band does not reach beyond the rule's body by more than a millimetre */
+      assert_true(ref.has_band);
+      assert_int_equal(ref.band_along, axis);
+      assert_true(ref.band_v0_px > EDGE_PX - RULES[k].px_per_mm && ref.band_v0_px < EDGE_PX + 1.5 * RULES[k].px_per_mm);
+      assert_true(ref.band_v1_px > EDGE_PX + 2.0 * RULES[k].px_per_mm &&
+                  ref.band_v1_px < EDGE_PX + (BODY_MM + 1.0) * RULES[k].px_per_mm);
+      sp_reference_free(&ref);
+    }
+}
+
+static void askew_by_a_degree_and_a_half(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int k = 0; k < 4; k++)
+    for (int side = -1; side <= 1; side += 2) {
+      drawn_rule r = RULES[k];
+      r.tilt_rad = side * 1.5 / 57.29577951308232;
+      const sp_along along = k & 1 ? SP_ALONG_Y : SP_ALONG_X;
+      sp_reference ref = read_drawn(&r, along, NAN, &o);
+      check_reading(&ref, &r, along, r.count);
+      sp_reference_free(&ref);
+    }
+}
+
+static void sixteen_bits_read_alike(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  sp_raster raster = draw_rule(&RULES[0], SP_ALONG_X, 16);
+  sp_reference ref = read_picture(&raster, NAN, &o);
+  check_reading(&ref, &RULES[0], SP_ALONG_X, RULES[0].count);
+  sp_reference_free(&ref);
+}
+
+/* Thirty strokes under a thumb or a clamp: the count goes on behind them. */
+static void counts_across_a_gap(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = RULES[0];
+  r.count = 110;
+  r.gap_from = 45;
+  r.gap_to = 75;
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  check_reading(&ref, &r, SP_ALONG_X, r.count - 30);
+  const sp_reference_record *rec = &ref.record;
+  size_t beyond = 0;
+  for (size_t i = 0; i < rec->graduation_count; i++) {
+    const double k = (rec->graduations[i].at_px.x - FIRST_PX) / r.px_per_mm;
+    const double k0 = (rec->first_px.x - FIRST_PX) / r.px_per_mm;
+    if (!rec->graduations[i].used)
+      continue;
+    CHECK_CLOSE(k - k0, rec->graduations[i].index, 0.02);
+    beyond += k > 74.5;
+  }
+  assert_in_range(beyond, 32, 35);
+  sp_reference_free(&ref);
+}
+
+static void worn_strokes_are_stepped_over(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = RULES[2];
+  r.skip_every = 9;
+  int drawn = 0;
+  for (int k = 0; k < r.count; k++)
+    drawn += shows(&r, k);
+  assert_int_equal(drawn, 115);
+  sp_reference ref = read_drawn(&r, SP_ALONG_Y, NAN, &o);
+  check_reading(&ref, &r, SP_ALONG_Y, drawn);
+  sp_reference_free(&ref);
+}
+
+static void the_users_word(void **unused)
+{
+  (void)unused;
+  sp_reference_options o = automatic();
+  o.graduation_mm = 1.0;
+  sp_reference ref = read_drawn(&RULES[0], SP_ALONG_X, NAN, &o);
+  check_reading(&ref, &RULES[0], SP_ALONG_X, RULES[0].count);
+  assert_true(ref.record.graduation_told);
+  sp_reference_free(&ref);
+  /* a wrong word is refused for every kind, never obeyed */
+  static const double words[] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};
+  for (int k = 0; k < 4; k++) {
+    o.graduation_mm = words[(k + 1) % 4];
+    ref = read_drawn(&RULES[k], SP_ALONG_X, NAN, &o);
+    assert_false(ref.map.known);
+    assert_int_equal(ref.record.kind, SP_REFERENCE_NONE);
+    assert_non_null(strstr(ref.reason, "--graduation"));
+    sp_reference_free(&ref);
+  }
+}
+
+static void the_rule_is_believed_over_the_file(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  sp_reference ref = read_drawn(&RULES[0], SP_ALONG_X, 25.4 * RULES[0].px_per_mm, &o);
+  check_reading(&ref, &RULES[0], SP_ALONG_X, RULES[0].count);
+  assert_string_equal(ref.warning, "");
+  sp_reference_free(&ref);
+  ref = read_drawn(&RULES[0], SP_ALONG_X, 200.0, &o); /* 300.7 dpi in truth */
+  check_reading(&ref, &RULES[0], SP_ALONG_X, RULES[0].count);
+  assert_non_null(strstr(ref.warning, "200 dpi"));
+  assert_non_null(strstr(ref.warning, "301 dpi"));
+  sp_reference_free(&ref);
+}
+
+/* JIS B 7516 grade 1: 0.15 mm up to 500 mm; the user's word, 0 included, goes before it. */
+static void maximum_permissible_error(void **unused)
+{
+  (void)unused;
+  sp_reference_options o = automatic();
+  sp_reference ref = read_drawn(&RULES[0], SP_ALONG_X, NAN, &o);
+  CHECK_CLOSE(ref.record.mpe_mm, 0.15, 1e-12);
+  sp_reference_free(&ref);
+  o.mpe_mm = 0.0;
+  ref = read_drawn(&RULES[0], SP_ALONG_X, NAN, &o);
+  CHECK_CLOSE(ref.record.mpe_mm, 0.0, 0.0);
+  sp_reference_free(&ref);
+}
+
+/* Perspective or a lens: the scale changes by 3 % along the rule, a flatbed's never does. */
+static void photograph_is_refused(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int sign = -1; sign <= 1; sign += 2) {
+    drawn_rule r = RULES[0];
+    r.count = 110;
+    r.drift = 0.03 * sign;
+    sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+    assert_false(ref.map.known);
+    assert_int_equal(ref.record.kind, SP_REFERENCE_NONE);
+    assert_non_null(strstr(ref.reason, "flatbed"));
+    assert_true(isnan(ref.record.px_per_mm));
+    sp_reference_free(&ref);
+  }
+}
+
+static void check_no_rule(sp_raster *raster)
+{
+  const sp_reference_options o = automatic();
+  sp_reference ref = read_picture(raster, 300.0, &o);
+  assert_false(ref.map.known);
+  assert_int_equal(ref.record.kind, SP_REFERENCE_NONE);
+  assert_true(ref.reason[0] != '\0');
+  assert_true(isnan(ref.record.mpe_mm) && isnan(ref.record.px_per_mm) && isnan(ref.record.span_mm));
+  sp_reference_free(&ref);
+}
+
+static void no_rule_gives_a_reason(void **unused)
+{
+  (void)unused;
+  drawing d = drawing_new(900, 260, 150.0);
+  chance dice = {77};
+  sp_raster flat = drawing_raster(&d, SP_ALONG_X, 8);
+  check_no_rule(&flat);
+  draw_noise(&d, 6.0, &dice);
+  sp_raster noisy = drawing_raster(&d, SP_ALONG_X, 8);
+  check_no_rule(&noisy);
+  drawing_free(&d);
+}
+
+/* Planing chatter is as even as a rule, but has no longer strokes. */
+static void chatter_is_no_rule(void **unused)
+{
+  (void)unused;
+  static const double periods[] = {7.3, 10.0, 13.7};
+  for (int k = 0; k < 3; k++)
+    for (int narrow = 0; narrow < 2; narrow++) {
+      drawing d = drawing_new(1000, 260, 150.0);
+      chance dice = {500 + (uint64_t)k};
+      for (int32_t v = 0; v < d.breadth; v++)
+        for (int32_t u = 0; u < d.length && (!narrow || (v > 100 && v < 150)); u++)
+          d.grey[v * d.length + u] += 20.0 * sin(6.283185307179586 * u / periods[k]);
+      draw_noise(&d, 2.0, &dice);
+      sp_raster raster = drawing_raster(&d, k & 1 ? SP_ALONG_Y : SP_ALONG_X, 8);
+      check_no_rule(&raster);
+      drawing_free(&d);
+    }
+}
+
+/* Strokes all of one length say nothing of what they are; the user may. */
+static void even_strokes_need_a_word(void **unused)
+{
+  (void)unused;
+  drawing d = drawing_new(1000, 200, 190.0);
+  for (int k = 0; k < 80; k++)
+    draw_mark(&d, &(drawn_mark){.at = 30.0 + 11.8 * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
+  chance dice = {9};
+  draw_noise(&d, 2.0, &dice);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  check_no_rule(&raster);
+  raster = drawing_raster(&d, SP_ALONG_X, 8);
+  sp_reference_options o = automatic();
+  o.graduation_mm = 1.0;
+  sp_reference ref = read_picture(&raster, NAN, &o);
+  assert_true(ref.map.known);
+  CHECK_CLOSE(ref.record.px_per_mm, 11.8, 11.8e-4);
+  sp_reference_free(&ref);
+  drawing_free(&d);
+}
+
+static void stated_resolution(void **unused)
+{
+  (void)unused;
+  sp_reference_options o = automatic();
+  o.kind = SP_REFERENCE_DPI;
+  sp_raster raster = draw_rule(&RULES[0], SP_ALONG_X, 8);
+  sp_reference ref = read_picture(&raster, 300.0, &o);
+  assert_true(ref.map.known);
+  assert_int_equal(ref.record.kind, SP_REFERENCE_DPI);
+  CHECK_CLOSE(ref.record.px_per_mm, 300.0 / 25.4, 1e-9);
+  CHECK_CLOSE(sp_scale_map_along_mm(&ref.map, 400.0) - sp_scale_map_along_mm(&ref.map, 100.0), 25.4, 1e-9);
+  assert_non_null(strstr(ref.warning, "300.00 dpi"));
+  assert_true(ref.has_band); /* the rule is seen all the same, so that its strokes are not taken for lines */
+  sp_reference_free(&ref);
+  /* relative uncertainty of parts in a thousand */
+  raster = draw_rule(&RULES[0], SP_ALONG_X, 8);
+  ref = read_picture(&raster, 300.0, &o);
+  const double u = sqrt(sp_scale_map_covariance_mm2(&ref.map, 400.0, 100.0, 400.0)) / 25.4;
+  assert_true(u > 0.001 && u < 0.01);
+  sp_reference_free(&ref);
+  raster = draw_rule(&RULES[0], SP_ALONG_X, 8);
+  ref = read_picture(&raster, NAN, &o);
+  assert_false(ref.map.known);
+  assert_non_null(strstr(ref.reason, "no resolution"));
+  sp_reference_free(&ref);
+}
+
+static void stated_distance(void **unused)
+{
+  (void)unused;
+  sp_reference_options o = automatic();
+  o.kind = SP_REFERENCE_DISTANCE;
+  o.distance_mm = 50.0;
+  o.from_px = (sp_point){100.0, 40.0};
+  o.to_px = (sp_point){700.0, 40.0};
+  drawing d = drawing_new(900, 200, 150.0);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  sp_reference ref = read_picture(&raster, NAN, &o);
+  assert_true(ref.map.known);
+  assert_int_equal(ref.record.kind, SP_REFERENCE_DISTANCE);
+  CHECK_CLOSE(ref.record.px_per_mm, 12.0, 1e-9);
+  CHECK_CLOSE(ref.record.span_mm, 50.0, 1e-12);
+  CHECK_CLOSE(ref.record.first_px.x, 100.0, 0.0);
+  CHECK_CLOSE(ref.record.last_px.x, 700.0, 0.0);
+  assert_false(ref.has_band);
+  sp_reference_free(&ref);
+  /* along the longer side, whichever it is */
+  raster = drawing_raster(&d, SP_ALONG_Y, 8);
+  ref = read_picture(&raster, NAN, &o);
+  assert_int_equal(ref.map.along, SP_ALONG_Y);
+  sp_reference_free(&ref);
+  drawing_free(&d);
+}
+
+static void check_usage(const sp_reference_options *o)
+{
+  drawing d = drawing_new(400, 200, 150.0);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  sp_scene scene;
+  sp_reference ref;
+  sp_error err = {0};
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  assert_int_equal(sp_reference_read(&scene, NAN, NAN, o, &ref, &err), SP_E_USAGE);
+  assert_non_null(strstr(err.text, "--reference"));
+  sp_reference_free(&ref);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+  drawing_free(&d);
+}
+
+static void bad_options_are_refused(void **unused)
+{
+  (void)unused;
+  sp_reference_options o = automatic();
+  o.kind = SP_REFERENCE_DISTANCE;
+  check_usage(&o); /* nothing given */
+  o.from_px = o.to_px = (sp_point){5.0, 5.0};
+  o.distance_mm = 50.0;
+  check_usage(&o); /* one and the same point */
+  o.to_px = (sp_point){300.0, 5.0};
+  o.distance_mm = 0.0;
+  check_usage(&o);
+  o.kind = SP_REFERENCE_PROFILE;
+  check_usage(&o);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(every_graduation_is_told),
+      cmocka_unit_test(askew_by_a_degree_and_a_half),
+      cmocka_unit_test(sixteen_bits_read_alike),
+      cmocka_unit_test(counts_across_a_gap),
+      cmocka_unit_test(worn_strokes_are_stepped_over),
+      cmocka_unit_test(the_users_word),
+      cmocka_unit_test(the_rule_is_believed_over_the_file),
+      cmocka_unit_test(maximum_permissible_error),
+      cmocka_unit_test(photograph_is_refused),
+      cmocka_unit_test(no_rule_gives_a_reason),
+      cmocka_unit_test(chatter_is_no_rule),
+      cmocka_unit_test(even_strokes_need_a_word),
+      cmocka_unit_test(stated_resolution),
+      cmocka_unit_test(stated_distance),
+      cmocka_unit_test(bad_options_are_refused),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
