@@ -277,6 +277,8 @@ static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_
 }
 
 enum { TRIALS = 6 };
+/* How likely each kind of burr is before anything of it is seen, against none. */
+static const double BURR_PRIOR = 0.03;
 
 /* How far the explanations that are nearly as good as the chosen one (best, -1 = the plain cut) would put the middle of the
  * cut elsewhere: their places weighted by likelihood, the misfit of the best taken for noise. */
@@ -293,7 +295,8 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
     if (k < TRIALS && !t[k].solved)
       continue;
     const double cost = k < TRIALS ? t[k].cost : plain_cost, place = k < TRIALS ? t[k].p.value[PLACE] : plain_place;
-    const double w = exp(-0.5 * (cost - least) / (2.0 * rest));
+    const double prior = k < TRIALS && best < 0 ? BURR_PRIOR : 1.0;
+    const double w = prior * exp(-0.5 * (cost - least) / (2.0 * rest));
     sum += w * (place - here) * (place - here);
     weight += w;
   }
