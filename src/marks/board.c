@@ -18,6 +18,8 @@ static const double SIDE_INSIDE_MM = 3.5, SIDE_OUTSIDE_MM = 5.0;
 static const double NEAR_MM = 1.0;
 /* Inside are streaks of grain; they are weaker than the edge, but not always. */
 static const double INSIDE_MM = 3.0;
+/* Slope of a side against the board's middle: 12 mm over 180 mm is 0.033. Both sides taper alike, or one is wrong. */
+static const double MOST_TAPER = 0.035, MOST_UNLIKE = 0.012;
 
 /* ---- sides from the lines' ends ------------------------------------------------------------------------------------- */
 
@@ -50,7 +52,11 @@ static void line_through(const double *u, const double *v, size_t n, double slop
     slope = b / a;
     at = (sy - slope * sx) / sw;
   }
-  out->at_px = at;
+  /* a board tapers, but not without limit */
+  slope = fmin(slope0 + MOST_TAPER, fmax(slope0 - MOST_TAPER, slope));
+  for (size_t i = 0; i < n; i++)
+    rest[i] = v[i] - slope * u[i];
+  out->at_px = n ? sp_median(rest, n) : at;
   out->slope = slope;
 }
 
@@ -474,5 +480,12 @@ sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_op
   }
   board->edges_found = found[0] && found[1];
   set_centre(board);
+  /* the lines are square on the whole: a centre line that denies it by more than a hand does is not to be relied on */
+  const double unlike = fabs(board->centre.slope - square);
+  if (unlike > MOST_UNLIKE) {
+    board->edges_found = false;
+    board->centre.u_slope = fmax(board->centre.u_slope, unlike);
+    board->centre.u_at_px = fmax(board->centre.u_at_px, 0.5 * unlike * (last - first));
+  }
   return find_ends(scene, along, o->px_per_mm, lines, n, board, err);
 }

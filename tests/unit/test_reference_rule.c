@@ -235,14 +235,35 @@ static void the_users_word(void **unused)
   check_reading(&ref, &RULES[0], SP_ALONG_X, RULES[0].count);
   assert_true(ref.record.graduation_told);
   sp_reference_free(&ref);
-  /* a wrong word is refused for every kind, never obeyed */
-  static const double words[] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};
-  for (int k = 0; k < 4; k++) {
-    o.graduation_mm = words[(k + 1) % 4];
-    ref = read_drawn(&RULES[k], SP_ALONG_X, NAN, &o);
+  /* a wrong word is refused, never obeyed */
+  static const struct { int rule; double word; } wrong[] = {
+      {0, 0.5}, {0, 25.4 / 32.0}, {0, 25.4 / 64.0}, {1, 25.4 / 32.0}, {1, 25.4 / 64.0}, {2, 1.0}, {2, 0.5}, {3, 1.0}, {3, 0.5}};
+  for (size_t k = 0; k < sizeof wrong / sizeof *wrong; k++) {
+    o.graduation_mm = wrong[k].word;
+    ref = read_drawn(&RULES[wrong[k].rule], SP_ALONG_X, NAN, &o);
     assert_false(ref.map.known);
     assert_int_equal(ref.record.kind, SP_REFERENCE_NONE);
     assert_non_null(strstr(ref.reason, "--graduation"));
+    sp_reference_free(&ref);
+  }
+}
+
+/* Who says 1 mm of a rule with half millimetres means its longer strokes, and gets the right scale from them. */
+static void a_coarser_word_means_the_longer_strokes(void **unused)
+{
+  (void)unused;
+  static const double words[2] = {1.0, 25.4 / 32.0};
+  for (int k = 0; k < 2; k++) {
+    const drawn_rule *r = &RULES[2 * k + 1];
+    sp_reference_options o = automatic();
+    o.graduation_mm = words[k];
+    sp_reference ref = read_drawn(r, SP_ALONG_X, NAN, &o);
+    if (ref.map.known) { /* to refuse it would be as right */
+      CHECK_CLOSE(ref.record.graduation_mm, words[k], 1e-12);
+      CHECK_CLOSE(ref.record.px_per_mm / r->px_per_mm, 1.0, 1e-4);
+    } else {
+      assert_non_null(strstr(ref.reason, "--graduation"));
+    }
     sp_reference_free(&ref);
   }
 }
@@ -453,6 +474,7 @@ int main(void)
       cmocka_unit_test(counts_across_a_gap),
       cmocka_unit_test(worn_strokes_are_stepped_over),
       cmocka_unit_test(the_users_word),
+      cmocka_unit_test(a_coarser_word_means_the_longer_strokes),
       cmocka_unit_test(the_rule_is_believed_over_the_file),
       cmocka_unit_test(maximum_permissible_error),
       cmocka_unit_test(photograph_is_refused),
