@@ -17,11 +17,11 @@ typedef enum sp_nut_choice { SP_NUT_AUTO, SP_NUT_LINE, SP_NUT_END } sp_nut_choic
 
 /* What the user says of the scale. Fields that were not given are NAN. */
 typedef struct sp_reference_options {
-  sp_reference_kind kind;   /* SP_REFERENCE_NONE = auto: a rule if there is one, else no scale at all */
-  double graduation_mm;     /* --graduation */
-  double mpe_mm;            /* --reference-mpe; NAN = default of the kind */
-  double distance_mm;       /* --distance, between the two points below */
-  sp_point from_px, to_px;  /* --from, --to */
+  sp_reference_kind kind;  /* SP_REFERENCE_NONE = auto: a rule if there is one, else no scale at all */
+  double graduation_mm;    /* --graduation */
+  double mpe_mm;           /* --reference-mpe; NAN = default of the kind */
+  double distance_mm;      /* --distance, between the two points below */
+  sp_point from_px, to_px; /* --from, --to */
 } sp_reference_options;
 
 typedef struct sp_check_options {
@@ -40,9 +40,9 @@ typedef struct sp_check_options {
 
 void sp_check_options_init(sp_check_options *options);
 
-/* Checks one picture. On SP_OK the record is filled (whatever its verdict); a picture that cannot be decided is SP_OK with
- * verdict SP_UNDECIDED and the reason among the warnings. `raster` may be NULL; otherwise the picture is handed over for
- * drawing (free with sp_raster_free). */
+/* Checks one picture. On SP_OK the record is filled (whatever its verdict); a picture that cannot be decided is SP_OK
+ * with verdict SP_UNDECIDED and the reason among the warnings. `raster` may be NULL; otherwise the picture is handed
+ * over for drawing (free with sp_raster_free). */
 sp_status sp_check_picture(const char *path, const sp_check_options *options, sp_record *record, sp_raster *raster,
                            sp_error *err);
 

@@ -1,8 +1,7 @@
 /* slotproof/marks.h: the board and the lines across it, in the picture.
  *
- * Knows pixels only (see scene.h for u along, v across); millimetres come after, in verdict. A line is straight in the picture:
- *     u(v) = u_px + slope (v - v_px)
- * with (u_px, v_px) its crossing of the board's centre line.
+ * Knows pixels only (see scene.h for u along, v across); millimetres come after, in verdict. A line is straight in the
+ * picture: u(v) = u_px + slope (v - v_px) with (u_px, v_px) its crossing of the board's centre line.
  */
 #ifndef SLOTPROOF_MARKS_H
 #define SLOTPROOF_MARKS_H
@@ -17,7 +16,7 @@
 /* A straight line of the picture running along the board: v(u) = at_px + slope u. */
 typedef struct sp_lengthwise {
   double at_px, slope;
-  double u_at_px;    /* standard uncertainty of v in the middle of the board */
+  double u_at_px; /* standard uncertainty of v in the middle of the board */
   double u_slope;
 } sp_lengthwise;
 
@@ -28,42 +27,42 @@ typedef struct sp_board_end {
 } sp_board_end;
 
 typedef struct sp_board {
-  bool edges_found;        /* long edges seen; otherwise `side` are the lines' ends */
-  sp_lengthwise side[2];   /* at smaller and larger v */
-  sp_lengthwise centre;    /* midway */
-  sp_board_end end[2];     /* at smaller and larger u */
+  bool edges_found;      /* long edges seen; otherwise `side` are the lines' ends */
+  sp_lengthwise side[2]; /* at smaller and larger v */
+  sp_lengthwise centre;  /* midway */
+  sp_board_end end[2];   /* at smaller and larger u */
 } sp_board;
 
 typedef struct sp_mark {
-  double u_px, v_px;       /* on the centre line */
-  double slope;            /* du/dv */
-  double u_u_px, u_slope;  /* standard uncertainties of the line alone, waviness and neighbouring rows included */
-  double cov_u_slope;      /* covariance of u_px and slope */
+  double u_px, v_px;           /* on the centre line */
+  double slope;                /* du/dv */
+  double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
+  double cov_u_slope;          /* covariance of u_px and slope */
   double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall */
-  double contrast;         /* (mark - wood) / wood, negative = darker */
-  double coverage;         /* part of the line's length that shows, 0..1 */
-  double v_a_px, v_b_px;   /* extent across */
-  double strength;         /* 0..1 against the strongest of the picture: for matching */
-  double noise_ratio;      /* scatter of the line's parts about it, in px */
-  bool burr;               /* a raised burr was seen and modelled */
+  double contrast;             /* (mark - wood) / wood, negative = darker */
+  double coverage;             /* part of the line's length that shows, 0..1 */
+  double v_a_px, v_b_px;       /* extent across */
+  double strength;             /* 0..1 against the strongest of the picture: for matching */
+  double noise_ratio;          /* scatter of the line's parts about it, in px */
+  bool burr;                   /* a raised burr was seen and modelled */
 } sp_mark;
 
 typedef struct sp_marks {
   sp_along along;
   sp_board board;
-  sp_mark *marks;          /* in order of u */
+  sp_mark *marks; /* in order of u */
   size_t count;
-  double blur_px;          /* Gaussian blur of the picture as found on the marks; NAN if unknown */
-  char reason[240];        /* why nothing was found, if so */
+  double blur_px;   /* Gaussian blur of the picture as found on the marks; NAN if unknown */
+  char reason[240]; /* why nothing was found, if so */
 } sp_marks;
 
 typedef struct sp_marks_options {
-  sp_mark_kind kind;       /* SP_MARK_KNIFE or SP_MARK_SLOT */
-  bool along_known;        /* take `along`; otherwise both axes are tried */
+  sp_mark_kind kind; /* SP_MARK_KNIFE or SP_MARK_SLOT */
+  bool along_known;  /* take `along`; otherwise both axes are tried */
   sp_along along;
-  double px_per_mm;        /* only to size the filters: within 20 % is good enough */
-  double blur_px;          /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
-  bool has_rule;           /* leave out what lies in this slanted band */
+  double px_per_mm; /* only to size the filters: within 20 % is good enough */
+  double blur_px;   /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
+  bool has_rule;    /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
 } sp_marks_options;
 

@@ -29,9 +29,9 @@ typedef struct sp_match_line {
 } sp_match_line;
 
 typedef struct sp_match_options {
-  bool scale_known;          /* positions are mm; false: any unit */
-  double u_relative_scale;   /* relative standard uncertainty of the scale, where known (rule: about 1e-4) */
-  bool has_end[2];           /* the board's squared ends, at smaller and larger position */
+  bool scale_known;        /* positions are mm; false: any unit */
+  double u_relative_scale; /* relative standard uncertainty of the scale, where known (rule: about 1e-4) */
+  bool has_end[2];         /* the board's squared ends, at smaller and larger position */
   double end_position[2];
   bool nut_may_be_line, nut_may_be_end;
 } sp_match_options;
@@ -47,12 +47,12 @@ typedef enum sp_match_state {
 
 typedef struct sp_match {
   sp_match_state state;
-  int direction;          /* +1: position grows from the nut toward the bridge; -1: the other way; 0: no assignment */
-  double nut_position;    /* fitted place of the nut, same frame as the lines; NAN without an assignment */
-  double mm_per_unit;     /* fitted (NAN without an assignment); 1 when the scale is known */
-  double scale_length_mm; /* of the best-fitting layout with these numbers (scale known), else NAN */
-  bool nut_is_end;        /* the datum is the board's squared end */
-  int nut_end;            /* which of the two, if so */
+  int direction;           /* +1: position grows from the nut toward the bridge; -1: the other way; 0: no assignment */
+  double nut_position;     /* fitted place of the nut, same frame as the lines; NAN without an assignment */
+  double mm_per_unit;      /* fitted (NAN without an assignment); 1 when the scale is known */
+  double scale_length_mm;  /* of the best-fitting layout with these numbers (scale known), else NAN */
+  bool nut_is_end;         /* the datum is the board's squared end */
+  int nut_end;             /* which of the two, if so */
   ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0: nut line, -1 if the nut is the end or unseen */
   bool *is_stray;          /* one per line: looks like a mark, is no fret. A weak line that fits nowhere is neither */
   bool *is_contested;      /* frets + 1 entries: a line not chosen would do there about as well as the one chosen */

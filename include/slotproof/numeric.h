@@ -12,7 +12,7 @@
 
 #include "slotproof/status.h"
 
-#define SP_PI 3.14159265358979323846
+#define SP_PI  3.14159265358979323846
 #define SP_LN2 0.69314718055994530942
 
 /* ---- Symmetric positive definite matrices (Golub & Van Loan, Matrix Computations, ch. 4.2) ---- */

@@ -1,8 +1,9 @@
 /* slotproof/record.h: everything one check has found out. The last arrow of the data flow: verdict -> record -> report.
  *
  * Lengths in mm, angles in degrees, pixels with (0,0) at the centre of the top-left pixel of the upright picture.
- * Board frame: x from the nut toward the bridge along the centre line; y across it, to the right when one looks from nut to bridge with the
- * board face up. A value that is unknown or does not apply is NAN here and null in the written record; it is never 0.
+ * Board frame: x from the nut toward the bridge along the centre line; y across it, to the right when one looks from
+ * nut to bridge with the board face up. A value that is unknown or does not apply is NAN here and null in the written
+ * record; it is never 0.
  */
 #ifndef SLOTPROOF_RECORD_H
 #define SLOTPROOF_RECORD_H
@@ -38,16 +39,16 @@ typedef struct sp_graduation {
 typedef struct sp_reference_record {
   sp_reference_kind kind;
   double graduation_mm;
-  bool graduation_told;      /* by the user; otherwise worked out from the picture */
+  bool graduation_told; /* by the user; otherwise worked out from the picture */
   size_t graduations_used;
-  double px_per_mm;          /* mean over the span, along the board */
-  double px_per_mm_across;   /* across it, where known, else NAN */
-  double fit_rms_mm;         /* of the graduations about the fitted map */
+  double px_per_mm;        /* mean over the span, along the board */
+  double px_per_mm_across; /* across it, where known, else NAN */
+  double fit_rms_mm;       /* of the graduations about the fitted map */
   double span_mm;
-  double mpe_mm;             /* over the span; NAN if there is no reference */
+  double mpe_mm; /* over the span; NAN if there is no reference */
   sp_point first_px, last_px;
-  double skew_deg;           /* of the rule against the image axis */
-  double carriage_rms_mm;    /* size of the unevenness that the map has straightened */
+  double skew_deg;        /* of the rule against the image axis */
+  double carriage_rms_mm; /* size of the unevenness that the map has straightened */
   sp_graduation *graduations;
   size_t graduation_count;
 } sp_reference_record;
@@ -68,8 +69,8 @@ typedef struct sp_mark_record {
   double u_mm, expanded_u_mm, expanded_u_cents;
   double squareness_deg, u_squareness_deg;
   double width_mm, u_width_mm;
-  double contrast;  /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
-  double coverage;  /* part of the line's length that could be measured, 0..1 */
+  double contrast;             /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
+  double coverage;             /* part of the line's length that could be measured, 0..1 */
   sp_point end_a_px, end_b_px; /* a: smaller y of the board frame */
   sp_point centre_px;
   sp_verdict verdict;
@@ -130,7 +131,8 @@ sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t wid
 #if defined(__GNUC__)
 __attribute__((format(printf, 3, 4)))
 #endif
-sp_status sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
+sp_status
+sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
 
 /* The words used in the written record: "within", "knife", "line", "rule" ... */

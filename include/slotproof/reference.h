@@ -1,11 +1,10 @@
 /* slotproof/reference.h: millimetres from pixels.
  *
- * A scanner's carriage does not travel evenly and its optics do not draw evenly, but on a flatbed each of the two distortions is a
- * function of ONE image coordinate: all pixels of a row were taken at one place of the carriage, all pixels of a column by
- * one place of the sensor. So the picture is straightened axis by axis first,
- *     U_mm = f(u_px)   along the board, f from the rule's graduations,
- *     V_mm = s v_px    across it, s a constant,
- * and plane geometry is done after, in (U, V).
+ * A scanner's carriage does not travel evenly and its optics do not draw evenly, but on a flatbed each of the two
+ * distortions is a function of ONE image coordinate: all pixels of a row were taken at one place of the carriage, all
+ * pixels of a column by one place of the sensor. So the picture is straightened axis by axis first, U_mm = f(u_px)
+ * along the board, f from the rule's graduations, V_mm = s v_px    across it, s a constant, and plane geometry is done
+ * after, in (U, V).
  */
 #ifndef SLOTPROOF_REFERENCE_H
 #define SLOTPROOF_REFERENCE_H
@@ -22,11 +21,11 @@
  * A. Solin, S. Sarkka, "Hilbert space methods for reduced-rank Gaussian process regression", Stat. Comput. 30, 2020).
  * Outside the span of the graduations the prior takes over, so the uncertainty grows by itself. */
 typedef struct sp_scale_map {
-  bool known;             /* false: no scale; U is in pixels then */
+  bool known; /* false: no scale; U is in pixels then */
   sp_along along;
-  size_t terms;           /* 2 + number of harmonics */
-  double *weights;        /* terms */
-  double *covariance;     /* terms x terms, row-major, mm^2 */
+  size_t terms;              /* 2 + number of harmonics */
+  double *weights;           /* terms */
+  double *covariance;        /* terms x terms, row-major, mm^2 */
   double centre_px, half_px; /* the harmonics vanish at centre -+ half */
   double first_px, last_px;  /* span of what was read */
   double across_mm_per_px;   /* s */
@@ -48,17 +47,18 @@ sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, con
                            const double *weight, double length_px, sp_scale_map *map, sp_error *err);
 void sp_scale_map_free(sp_scale_map *map);
 
-/* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes are
- * not taken for lines on the board). */
+/* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes
+ * are not taken for lines on the board). */
 typedef struct sp_reference {
   sp_scale_map map;
   sp_reference_record record;
-  bool has_band;              /* a rule was found, whether or not it gives the scale: its strokes lie in v = band_v0 + slope u .. band_v1 + slope u */
+  bool has_band; /* a rule was found, whether or not it gives the scale: its strokes lie in v = band_v0 + slope u ..
+                    band_v1 + slope u */
   sp_along band_along;
   double band_v0_px, band_v1_px, slope;
-  double blur_px;             /* Gaussian blur of the picture (sd, pixel included) as seen on the strokes; NAN unknown */
-  char reason[240];           /* why there is no scale, if so; one sentence */
-  char warning[240];          /* usable, with reservations; empty if none */
+  double blur_px;    /* Gaussian blur of the picture (sd, pixel included) as seen on the strokes; NAN unknown */
+  char reason[240];  /* why there is no scale, if so; one sentence */
+  char warning[240]; /* usable, with reservations; empty if none */
 } sp_reference;
 
 /* Reads the scale as the options ask. Not finding one is no error: map.known is false and `reason` says why.

@@ -1,7 +1,7 @@
 /* slotproof/scene.h: the picture seen along the board.
  *
- * Everything that is measured runs along one image axis (within a few degrees): the board, the rule and, across them, lines
- * and graduations. A view names that axis so that no later step asks again whether rows or columns are meant:
+ * Everything that is measured runs along one image axis (within a few degrees): the board, the rule and, across them,
+ * lines and graduations. A view names that axis so that no later step asks again whether rows or columns are meant:
  *   u_px: image coordinate along the board (x_px if along is SP_ALONG_X, else y_px)
  *   v_px: the other image coordinate
  * Both keep the project's pixel convention (integer at a pixel's centre).
@@ -21,7 +21,7 @@ typedef enum sp_along { SP_ALONG_X, SP_ALONG_Y } sp_along;
 typedef struct sp_view {
   const sp_raster *raster;
   sp_along along;
-  int32_t length_px; /* number of pixels along u */
+  int32_t length_px;  /* number of pixels along u */
   int32_t breadth_px; /* number of pixels along v */
   double full_scale;
 } sp_view;

@@ -30,7 +30,8 @@ typedef struct sp_error {
 #if defined(__GNUC__)
 __attribute__((format(printf, 3, 4)))
 #endif
-sp_status sp_fail(sp_error *err, sp_status status, const char *format, ...);
+sp_status
+sp_fail(sp_error *err, sp_status status, const char *format, ...);
 
 /* The usual sentence when memory runs out. */
 sp_status sp_fail_memory(sp_error *err);

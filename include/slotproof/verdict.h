@@ -1,9 +1,10 @@
 /* slotproof/verdict.h: from lines in pixels to errors in millimetres and cents, their uncertainty, and a decision.
  *
- * Uncertainty after JCGM 100 (GUM): every input with its standard uncertainty, correlations kept. What mark and datum share
- * (the map's offset, a common stretch of what lies between) cancels in their difference; the covariance of the scale map is
- * used for exactly that. Decision after ISO 14253-1 / JCGM 106 with a guard band of the expanded uncertainty (k = 2):
- * within only if |error| + U <= tolerance, out only if |error| - U > tolerance, otherwise undecided.
+ * Uncertainty after JCGM 100 (GUM): every input with its standard uncertainty, correlations kept. What mark and datum
+ * share (the map's offset, a common stretch of what lies between) cancels in their difference; the covariance of the
+ * scale map is used for exactly that. Decision after ISO 14253-1 / JCGM 106 with a guard band of the expanded
+ * uncertainty (k = 2): within only if |error| + U <= tolerance, out only if |error| - U > tolerance, otherwise
+ * undecided.
  */
 #ifndef SLOTPROOF_VERDICT_H
 #define SLOTPROOF_VERDICT_H
@@ -20,8 +21,8 @@ typedef struct sp_verdict_options {
   double temperature_c;                 /* NAN = not known: no correction and no term for it */
 } sp_verdict_options;
 
-/* Places of the marks along the board's centre line in mm from an arbitrary origin, in order of u (or px if the map is not known):
- * what match needs. `lines` holds marks->count entries. */
+/* Places of the marks along the board's centre line in mm from an arbitrary origin, in order of u (or px if the map is
+ * not known): what match needs. `lines` holds marks->count entries. */
 void sp_verdict_match_input(const sp_reference *reference, const sp_marks *marks, sp_match_line *lines,
                             sp_match_options *options);
 

@@ -45,7 +45,8 @@ static sp_status open_picture(const char *path, const sp_reference_options *opti
   if (status)
     return status;
   status = sp_record_add_source(record, path, raster->width_px, raster->height_px, mean_stated(info), err);
-  if (!status && (raster->width_px < 200 || raster->height_px < 60) && (raster->width_px < 60 || raster->height_px < 200))
+  if (!status && (raster->width_px < 200 || raster->height_px < 60) &&
+      (raster->width_px < 60 || raster->height_px < 200))
     status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", raster->width_px,
                      raster->height_px);
   if (!status)
@@ -129,9 +130,11 @@ static sp_status warn_quality(const sp_reference *reference, const sp_marks *mar
   const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;
   const double beyond = fmax(reference->map.first_px - first, last - reference->map.last_px) / px_per_mm;
   if (reference->map.known && beyond > 0.5)
-    status = sp_record_warn(record, err,
-                            "marks reach %.0f mm beyond the part of the rule that could be read; their uncertainty grows "
-                            "there; lay the rule along the whole board", beyond);
+    status =
+        sp_record_warn(record, err,
+                       "marks reach %.0f mm beyond the part of the rule that could be read; their uncertainty grows "
+                       "there; lay the rule along the whole board",
+                       beyond);
   return status;
 }
 
@@ -183,8 +186,9 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
     const sp_marks_options m = marks_options(&scene, &reference, &info, o);
     status = sp_marks_find(&scene, &m, &marks, err);
     if (!status && marks.count && reference.map.known && marks.along != reference.map.along)
-      status = sp_fail(err, SP_E_DATA, "the board does not run along the side of the picture that the scale was taken for; "
-                                        "lay board and rule along each other and scan again");
+      status = sp_fail(err, SP_E_DATA,
+                       "the board does not run along the side of the picture that the scale was taken for; "
+                       "lay board and rule along each other and scan again");
     if (!status)
       status = decide(o, &reference, &marks, record, err);
     if (!status)

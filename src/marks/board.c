@@ -1,9 +1,9 @@
 /* The board's outline.
  *
- * Its long sides lie where the lines across it end, or a little beyond: there a straight step in the grey is looked for, along
- * the whole length at once (the gradient across, summed along every line of a small range of places and slopes), so that
- * neither a streak of grain nor a shadow over part of the length decides. The squared ends are steps across the board beyond
- * the outermost lines; unlike a line, an end leaves different levels on its two sides.
+ * Its long sides lie where the lines across it end, or a little beyond: there a straight step in the grey is looked
+ * for, along the whole length at once (the gradient across, summed along every line of a small range of places and
+ * slopes), so that neither a streak of grain nor a shadow over part of the length decides. The squared ends are steps
+ * across the board beyond the outermost lines; unlike a line, an end leaves different levels on its two sides.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -21,7 +21,8 @@ static const double INSIDE_MM = 3.0;
 /* Slope of a side against the board's middle: 12 mm over 180 mm is 0.033. Both sides taper alike, or one is wrong. */
 static const double MOST_TAPER = 0.035, MOST_UNLIKE = 0.012;
 
-/* ---- sides from the lines' ends ------------------------------------------------------------------------------------- */
+/* ---- sides from the lines' ends -------------------------------------------------------------------------------------
+ */
 
 /* Robust straight line v = at + slope u through the ends, weighted; the slope starts from `slope0` and is tied to it
  * where the ends do not say better. */
@@ -77,14 +78,15 @@ static void sides_from_lines(const sp_mark *lines, size_t count, double slope0, 
   }
 }
 
-/* ---- sides from the step in the grey -------------------------------------------------------------------------------- */
+/* ---- sides from the step in the grey --------------------------------------------------------------------------------
+ */
 
 typedef struct side_search {
-  const sp_strips *across; /* profiles along v, one per strip of u */
+  const sp_strips *across;   /* profiles along v, one per strip of u */
   int32_t strip_px, half_px; /* half of the step filter */
   int32_t first_strip, last_strip;
-  float *gradient;          /* (last - first + 1) x reach */
-  int32_t reach, offset;    /* v of gradient column 0 relative to the nominal side line */
+  float *gradient;       /* (last - first + 1) x reach */
+  int32_t reach, offset; /* v of gradient column 0 relative to the nominal side line */
 } side_search;
 
 static double strip_u(const side_search *s, int32_t k)
@@ -265,7 +267,8 @@ static sp_status find_side(const sp_scene *scene, sp_along along, const sp_marks
   return SP_OK;
 }
 
-/* ---- the squared ends ----------------------------------------------------------------------------------------------- */
+/* ---- the squared ends -----------------------------------------------------------------------------------------------
+ */
 
 /* Mean profile along u of the board's inner width, sheared so that a square end stays sharp. */
 static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_board *board, double shear, float *out,
@@ -280,7 +283,8 @@ static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_b
     const double v = (k + 0.5) * strips->width_px - 0.5;
     const float *p = strips->mean + (size_t)k * strips->length_px;
     for (int32_t u = 0; u < length; u++) {
-      const double a = board->side[0].at_px + board->side[0].slope * u, b = board->side[1].at_px + board->side[1].slope * u;
+      const double a = board->side[0].at_px + board->side[0].slope * u,
+                   b = board->side[1].at_px + board->side[1].slope * u;
       const double centre = board->centre.at_px + board->centre.slope * u, inset = 0.12 * (b - a);
       if (v < a + inset || v > b - inset)
         continue;
@@ -357,9 +361,11 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
                          sp_board_end *end, sp_error *err)
 {
   enum { MOST = 512 };
-  const int32_t rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm)), near_px = (int32_t)fmax(4.0, round(0.4 * px_per_mm));
+  const int32_t rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm)),
+                near_px = (int32_t)fmax(4.0, round(0.4 * px_per_mm));
   const int32_t half = 4 * near_px + (int32_t)lround(1.0 * px_per_mm);
-  const double a = board->side[0].at_px + board->side[0].slope * u0, b = board->side[1].at_px + board->side[1].slope * u0;
+  const double a = board->side[0].at_px + board->side[0].slope * u0,
+               b = board->side[1].at_px + board->side[1].slope * u0;
   const double inset = 0.06 * (b - a);
   float *p = malloc((size_t)(2 * half + 1) * sizeof *p);
   double v[MOST], u[MOST], rest[MOST];
@@ -410,7 +416,8 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   end->u_px = at;
   end->v_px = v_c;
   end->slope = slope;
-  /* neighbouring pieces of an edge hang together: count every fourth; a chamfer or shadow shifts all by some micrometres */
+  /* neighbouring pieces of an edge hang together: count every fourth; a chamfer or shadow shifts all by some
+   * micrometres */
   end->u_u_px = hypot(2.0 * sqrt(rr / sw / sw), 0.006 * px_per_mm);
   end->u_slope = 2.0 * sqrt(rr / sw / sxx);
   return SP_OK;
@@ -444,7 +451,8 @@ static sp_status find_ends(const sp_scene *scene, sp_along along, double px_per_
   return status;
 }
 
-/* ---- together ------------------------------------------------------------------------------------------------------- */
+/* ---- together -------------------------------------------------------------------------------------------------------
+ */
 
 static void set_centre(sp_board *b)
 {
@@ -452,7 +460,6 @@ static void set_centre(sp_board *b)
   b->centre.slope = 0.5 * (b->side[0].slope + b->side[1].slope);
   b->centre.u_at_px = 0.5 * hypot(b->side[0].u_at_px, b->side[1].u_at_px);
   b->centre.u_slope = 0.5 * hypot(b->side[0].u_slope, b->side[1].u_slope);
-
 }
 
 sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_mark *lines,

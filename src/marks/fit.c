@@ -1,14 +1,15 @@
 /* The fine fit of one line.
  *
- * The line is cut into pieces of a few rows; each piece is a profile along the grain. All pieces share one cross-section (see
- * profile.c) and lie on one straight line; each has its own height (a hand's pressure varies), level and slope of the wood
- * around it. Gauss-Newton: every piece says by how much its mark lies beside the present line and how sure it is; a robust
- * straight line through these shifts corrects the line; the stacked profile of all pieces, now sampled finer than a
- * pixel, corrects the cross-section; repeat.
+ * The line is cut into pieces of a few rows; each piece is a profile along the grain. All pieces share one
+ * cross-section (see profile.c) and lie on one straight line; each has its own height (a hand's pressure varies), level
+ * and slope of the wood around it. Gauss-Newton: every piece says by how much its mark lies beside the present line and
+ * how sure it is; a robust straight line through these shifts corrects the line; the stacked profile of all pieces, now
+ * sampled finer than a pixel, corrects the cross-section; repeat.
  *
- * The piece heights used in the shifts are smoothed along the line: with a piece's own noisy height a faint line's shift would be
- * biased toward nothing. The uncertainty is that of the straight line, from the scatter of the pieces and its
- * correlation along the line (Newey & West 1987, Bartlett weights), never less than what the noise of the pixels alone gives.
+ * The piece heights used in the shifts are smoothed along the line: with a piece's own noisy height a faint line's
+ * shift would be biased toward nothing. The uncertainty is that of the straight line, from the scatter of the pieces
+ * and its correlation along the line (Newey & West 1987, Bartlett weights), never less than what the noise of the
+ * pixels alone gives.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -27,7 +28,8 @@ static const double FLOOR_PX = 0.010;
 /* A light burr beside a light line passes for part of it where the picture is coarse. */
 static const double LIGHT_COARSE_PX = 0.12;
 
-/* ---- reading the pieces --------------------------------------------------------------------------------------------- */
+/* ---- reading the pieces ---------------------------------------------------------------------------------------------
+ */
 
 static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line_fit *fit, sp_error *err)
 {
@@ -55,7 +57,8 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
   return SP_OK;
 }
 
-/* ---- one piece against the line ------------------------------------------------------------------------------------- */
+/* ---- one piece against the line -------------------------------------------------------------------------------------
+ */
 
 static double middle_at(const sp_line_fit *f, double v)
 {
@@ -68,15 +71,19 @@ static double width_at(const sp_line_fit *f, double v)
   return f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * (v - f->v_px);
 }
 
-/* Fills one row of the design: level, slope, mark, and (if wanted) the derivatives by shift or by both walls. */
-static int design_row(const sp_line_fit *f, const sp_profile *t, double x, double height, bool shifts, double *row)
+/* Fills one row of the design for a pixel x beside the middle: level, slope, mark, and (if wanted) the derivatives by
+ * shift or by both walls. A slot's table has the mean width: where the slot is wider, each half is looked up as far
+ * from its own wall as the pixel is from the wall here. */
+static int design_row(const sp_line_fit *f, const sp_profile *t, double x, double wider, double height, bool shifts,
+                      double *row)
 {
+  const double look = x < 0.0 ? x + wider : x - wider;
   row[0] = 1.0;
   row[1] = x / f->half_px;
-  row[2] = sp_profile_at(t->value, x);
+  row[2] = sp_profile_at(t->value, look);
   if (!shifts)
     return 3;
-  const double left = height * sp_profile_at(t->left, x), right = height * sp_profile_at(t->right, x);
+  const double left = height * sp_profile_at(t->left, look), right = height * sp_profile_at(t->right, look);
   if (f->kind == SP_MARK_SLOT) {
     row[3] = left;
     row[4] = right;
@@ -91,21 +98,18 @@ typedef struct normal {
   int columns;
 } normal;
 
+/* Normal equations of one piece: lower triangle only, which is what the factorisation reads. */
 static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, double height, bool shifts,
                        normal *n)
 {
-  const double middle = middle_at(f, p->v_px), wider = 0.5 * (width_at(f, p->v_px) - f->shape.width_px);
-  const bool slot = f->kind == SP_MARK_SLOT;
+  const double middle = middle_at(f, p->v_px);
+  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p->v_px) - f->shape.width_px) : 0.0;
   memset(n, 0, sizeof *n);
   for (int32_t i = 0; i <= 2 * f->half_px; i++) {
     double row[MAX_COLUMNS];
-    const double x = p->first_u + i - middle;
-    const double far = x / f->half_px;
+    const double x = p->first_u + i - middle, far = x / f->half_px;
     const double y = (double)p->value[i] - far * far * (f->curve + f->cubic * far);
-    /* a slot's table has the mean width: look each half up as far from its own wall as it is */
-    const double look = slot ? (x < 0 ? x + wider : x - wider) : x;
-    n->columns = design_row(f, t, look, height, shifts, row);
-    row[1] = x / f->half_px;
+    n->columns = design_row(f, t, x, wider, height, shifts, row);
     for (int a = 0; a < n->columns; a++) {
       for (int b = 0; b <= a; b++)
         n->gram[a * n->columns + b] += row[a] * row[b];
@@ -113,9 +117,6 @@ static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece
     }
     n->yy += y * y;
   }
-  for (int a = 0; a < n->columns; a++)
-    for (int b = a + 1; b < n->columns; b++)
-      n->gram[a * n->columns + b] = n->gram[b * n->columns + a];
 }
 
 /* Height, level and residual scatter of the mark in this piece, the line's place taken as it is. */
@@ -212,10 +213,11 @@ static void mark_presence(sp_line_fit *f, double height, double noise)
   }
 }
 
-/* ---- a straight line through the shifts ----------------------------------------------------------------------------- */
+/* ---- a straight line through the shifts -----------------------------------------------------------------------------
+ */
 
 typedef struct straight {
-  double at, slope;       /* correction at v_px, per px of v */
+  double at, slope; /* correction at v_px, per px of v */
   double sw, sx, sxx, det;
 } straight;
 
@@ -311,7 +313,8 @@ static double correct_line(sp_line_fit *f, double *work)
   return largest;
 }
 
-/* ---- the stacked cross-section -------------------------------------------------------------------------------------- */
+/* ---- the stacked cross-section --------------------------------------------------------------------------------------
+ */
 
 static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
 {
@@ -348,7 +351,8 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise
   stack_pieces(f, noise, s);
   if (!sp_shape_fit_stack(s, expect, f->half_px, look_for_burr, &fit))
     return;
-  /* the stack was scaled by the heights as they are now: the wood's waves in grey stay when the next shape changes heights */
+  /* the stack was scaled by the heights as they are now: the wood's waves in grey stay when the next shape changes
+   * heights */
   f->curve = fit.shape.curve * f->height;
   f->cubic = fit.shape.cubic * f->height;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
@@ -364,7 +368,8 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise
   memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }
 
-/* ---- the whole fit -------------------------------------------------------------------------------------------------- */
+/* ---- the whole fit --------------------------------------------------------------------------------------------------
+ */
 
 static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, const sp_expectation *expect,
                   sp_line_fit *f)
@@ -462,7 +467,8 @@ void sp_line_fit_free(sp_line_fit *f)
   memset(f, 0, sizeof *f);
 }
 
-/* ---- the result ----------------------------------------------------------------------------------------------------- */
+/* ---- the result -----------------------------------------------------------------------------------------------------
+ */
 
 /* Influence of piece k's shift on the line's place at v and on its slope. */
 static void influence(const sp_line_fit *f, const straight *s, int wall, double extra, const sp_piece *p, double *at,
@@ -474,7 +480,7 @@ static void influence(const sp_line_fit *f, const straight *s, int wall, double 
 }
 
 typedef struct wall_result {
-  double at, slope;                 /* correction that the last shifts still ask for (tiny) */
+  double at, slope; /* correction that the last shifts still ask for (tiny) */
   double var_at, var_slope, cov;
 } wall_result;
 

@@ -1,6 +1,6 @@
-/* The board and its lines, put together: coarse candidates -> fine fits -> outline of the board -> final fits within it,
- * with one blur for the whole picture. What does not hold as a mark of the kind sought (too short, too wide, a step rather than a
- * line) is dropped here; which line is which fret is not this module's business. */
+/* The board and its lines, put together: coarse candidates -> fine fits -> outline of the board -> final fits within
+ * it, with one blur for the whole picture. What does not hold as a mark of the kind sought (too short, too wide, a step
+ * rather than a line) is dropped here; which line is which fret is not this module's business. */
 #include "slotproof/marks.h"
 
 #include <math.h>
@@ -40,7 +40,8 @@ static double step_across(const sp_line_fit *f)
   return height != 0.0 ? fabs(right - left) / fabs(height) : INFINITY;
 }
 
-/* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a groove. */
+/* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a
+ * groove. */
 static bool width_fits(sp_mark_kind kind, double width_mm)
 {
   return kind == SP_MARK_SLOT ? width_mm > 0.30 && width_mm < 1.2 : width_mm < 0.36;
@@ -60,7 +61,7 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
   size_t count;
-  double cost[2];                        /* summed over the lines, flat-topped and falling */
+  double cost[2]; /* summed over the lines, flat-topped and falling */
   double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES];
 } burr_vote;
 
@@ -99,8 +100,8 @@ static int by_reach(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
-/* Lines of one board differ in depth by three or five times, not by ten: what is far fainter than the better ones is wood. The
- * candidates come out with the most visible first. */
+/* Lines of one board differ in depth by three or five times, not by ten: what is far fainter than the better ones is
+ * wood. The candidates come out with the most visible first. */
 static size_t drop_faint(sp_candidate *c, size_t n)
 {
   qsort(c, n, sizeof *c, by_reach);
@@ -141,7 +142,8 @@ static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
   if (!o->has_rule)
     return;
   const double slack = 0.2 * o->px_per_mm;
-  const double lo = o->rule_v0_px + o->rule_slope * c->u_px - slack, hi = o->rule_v1_px + o->rule_slope * c->u_px + slack;
+  const double lo = o->rule_v0_px + o->rule_slope * c->u_px - slack,
+               hi = o->rule_v1_px + o->rule_slope * c->u_px + slack;
   if (c->v_px > 0.5 * (lo + hi))
     c->v0_px = fmax(c->v0_px, hi);
   else
@@ -175,8 +177,8 @@ static void run_fit(void *context, size_t index)
   j->good = j->voted = false;
   if (!j->wanted)
     return;
-  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, j->quick, &fit,
-                              &j->err);
+  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, j->quick,
+                              &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
@@ -228,7 +230,8 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
   return status;
 }
 
-/* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other. */
+/* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other.
+ */
 static void keep_company(first_lines *lines)
 {
   double work[BOARD_LINES];
@@ -390,8 +393,8 @@ static void merge_doubles(sp_marks *marks, double reach_px)
   marks->count = kept;
 }
 
-/* One knife on one wood leaves lines of one colour. A faint one of the other colour is a burr whose cut has drowned in it, or
- * wood: better missing than taken for the line. */
+/* One knife on one wood leaves lines of one colour. A faint one of the other colour is a burr whose cut has drowned in
+ * it, or wood: better missing than taken for the line. */
 static void drop_odd_colour(sp_marks *marks)
 {
   double sum[2] = {0.0, 0.0}, count[2] = {0.0, 0.0};

@@ -4,13 +4,13 @@
 
 #include "slotproof/marks.h"
 
-/* What is expected of a line's cross-section before it is looked at, px: from the kind of mark, the rule's strokes and, once
- * the lines have been seen, from each other (one hand, one knife, one picture). */
+/* What is expected of a line's cross-section before it is looked at, px: from the kind of mark, the rule's strokes and,
+ * once the lines have been seen, from each other (one hand, one knife, one picture). */
 typedef struct sp_expectation {
-  double blur_px, blur_sd_log;   /* Gaussian blur and how well it is known (sd of its logarithm) */
-  double width_px, width_sd_px;  /* of the cut; sd 1e9 = nothing known */
-  double burr_px, burr_sd_log;   /* breadth of a burr */
-  bool burr_kind_known, flank;   /* the burrs of this board are flat-topped or fall off exponentially */
+  double blur_px, blur_sd_log;  /* Gaussian blur and how well it is known (sd of its logarithm) */
+  double width_px, width_sd_px; /* of the cut; sd 1e9 = nothing known */
+  double burr_px, burr_sd_log;  /* breadth of a burr */
+  bool burr_kind_known, flank;  /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 
 sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log);
@@ -21,13 +21,13 @@ bool sp_shape_is_coarse(const sp_expectation *expect);
 /* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
 typedef struct sp_candidate {
   double u_px, v_px, slope, v0_px, v1_px;
-  double score;   /* summed, normalised response */
-  double height;  /* grey against the wood, negative = darker */
+  double score;  /* summed, normalised response */
+  double height; /* grey against the wood, negative = darker */
 } sp_candidate;
 
 /* Lines across, the strongest first, at most `room`; within the board where that is known already (NULL: anywhere). */
-sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options,
-                          const sp_board *board, size_t room, sp_candidate *candidates, size_t *count, sp_error *err);
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
+                          size_t room, sp_candidate *candidates, size_t *count, sp_error *err);
 
 /* The blurred profile of a mark across its width, on a table: value at offset x from its place, and the derivatives
  * that the fit needs. */
@@ -43,8 +43,8 @@ typedef struct sp_shape {
   double width_px, blur_px;
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
-  bool flank;               /* the burr falls off exponentially (burr_width_px is its 1/e length) */
-  double curve, cubic;      /* of the wood around, over (x / half window)^2 and ^3, relative to the cut's height */
+  bool flank;          /* the burr falls off exponentially (burr_width_px is its 1/e length) */
+  double curve, cubic; /* of the wood around, over (x / half window)^2 and ^3, relative to the cut's height */
 } sp_shape;
 
 /* exp(-x / length) for x > 0, blurred by a Gaussian. */
@@ -57,16 +57,16 @@ double sp_profile_at(const float *table, double x);
 
 /* One piece of a line: the mean of a few rows, along u. */
 typedef struct sp_piece {
-  double v_px;         /* middle of the rows */
-  int32_t first_u;     /* u of value[0] */
-  const float *value;  /* window values */
-  double height;       /* of the mark here, signed, grey */
+  double v_px;        /* middle of the rows */
+  int32_t first_u;    /* u of value[0] */
+  const float *value; /* window values */
+  double height;      /* of the mark here, signed, grey */
   double smooth_height;
-  double level;        /* of the wood here */
+  double level;                 /* of the wood here */
   double shift[2], variance[2]; /* of left and right wall (slot) or both alike (knife) against the line, px, px^2 */
-  double covariance;   /* of the two walls */
-  double weight[2];    /* robust weight, 0..1 */
-  double noise;        /* sd of the residuals, grey */
+  double covariance;            /* of the two walls */
+  double weight[2];             /* robust weight, 0..1 */
+  double noise;                 /* sd of the residuals, grey */
   bool usable, present;
 } sp_piece;
 
@@ -80,11 +80,12 @@ typedef struct sp_stack {
 } sp_stack;
 
 typedef struct sp_shape_fit {
-  sp_shape shape;     /* start in, result out */
-  double cost;        /* chi-square */
-  double u_place_px;  /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
+  sp_shape shape;    /* start in, result out */
+  double cost;       /* chi-square */
+  double u_place_px; /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
   bool burr;
-  double cost_of_kind[2], burr_of_kind_px[2]; /* best with flat-topped, with falling burrs; INFINITY = none that holds */
+  double cost_of_kind[2],
+      burr_of_kind_px[2]; /* best with flat-topped, with falling burrs; INFINITY = none that holds */
 } sp_shape_fit;
 
 /* Fits the cross-section; false (shape unchanged) if the stack does not allow it. */
@@ -94,24 +95,24 @@ bool sp_shape_fit_stack(const sp_stack *stack, const sp_expectation *expect, dou
 /* A line being fitted. */
 typedef struct sp_line_fit {
   sp_mark_kind kind;
-  double v_px;              /* where `place` applies */
+  double v_px;               /* where `place` applies */
   double place[2], slope[2]; /* left and right wall; a knife line has both alike +- half its width */
   sp_shape shape, tabled;    /* as fitted; as last written to the table */
-  int32_t half_px;          /* half of the window along u */
-  int32_t rows;             /* rows in a piece */
+  int32_t half_px;           /* half of the window along u */
+  int32_t rows;              /* rows in a piece */
   sp_piece *pieces;
   size_t count;
   float *values;
-  double u_shape_px;        /* uncertainty of the middle that comes from telling cut and burr apart */
+  double u_shape_px; /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
-  double height;            /* typical, signed, grey */
-  double curve, cubic;      /* of the wood around, grey, over (x / half_px)^2 and ^3 */
+  double height;                              /* typical, signed, grey */
+  double curve, cubic;                        /* of the wood around, grey, over (x / half_px)^2 and ^3 */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr;
 } sp_line_fit;
 
-/* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with fit->count == 0 where nothing can be
- * fitted. */
+/* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with
+ * fit->count == 0 where nothing can be fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
                           const sp_expectation *expect, bool quick, sp_line_fit *fit, sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);

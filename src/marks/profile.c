@@ -1,5 +1,5 @@
-/* Cross-section of a mark: a cut (box) with, perhaps, a raised burr on its edges (boxes of the other sign), blurred by a
- * Gaussian that stands for optics and pixel together. For a slot the two derivatives are those of its walls. */
+/* Cross-section of a mark: a cut (box) with, perhaps, a raised burr on its edges (boxes of the other sign), blurred by
+ * a Gaussian that stands for optics and pixel together. For a slot the two derivatives are those of its walls. */
 #include <math.h>
 
 #include "marks_internal.h"

@@ -1,10 +1,11 @@
 /* The coarse search for lines across the board.
  *
- * Grain runs along the board and changes slowly that way; a line changes everything within a tenth of a millimetre and does so
- * all across. So every strip's profile is filtered by "middle less either side", scaled by the strip's own scatter and clipped
- * (one scratch or pore must not outvote the rest); then, for each slope a line may have, the responses of neighbouring
- * strips are summed in groups of a few millimetres and the best run of groups is looked for at every place (Kadane's
- * maximum sub-array, groups that show nothing counting against). A run's sum is the score; peaks of it are candidates.
+ * Grain runs along the board and changes slowly that way; a line changes everything within a tenth of a millimetre and
+ * does so all across. So every strip's profile is filtered by "middle less either side", scaled by the strip's own
+ * scatter and clipped (one scratch or pore must not outvote the rest); then, for each slope a line may have, the
+ * responses of neighbouring strips are summed in groups of a few millimetres and the best run of groups is looked for
+ * at every place (Kadane's maximum sub-array, groups that show nothing counting against). A run's sum is the score;
+ * peaks of it are candidates.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -18,8 +19,8 @@ enum { GROUP_STRIPS = 8, STRETCHES = 8, MAX_PEAKS = 1024 };
 static const double CLIP = 6.0;
 /* A group of strips without the line costs this much: keeps runs from joining over nothing. */
 static const double GROUP_COST = 2.0;
-/* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis, whatever
- * the rule does; while it is looked for the slopes are tried more coarsely. */
+/* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
+ * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
 static const double MIN_SCORE = 12.0;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
@@ -47,8 +48,9 @@ static filter filter_for(sp_mark_kind kind, double px_per_mm)
   return f;
 }
 
-/* response[u] = mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less, 0 if they
- * disagree in sign: so a step does not respond, nor do the places beside a strong line. `sum` holds length + 1 values. */
+/* response[u] = mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less,
+ * 0 if they disagree in sign: so a step does not respond, nor do the places beside a strong line. `sum` holds length +
+ * 1 values. */
 static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response)
 {
   const int32_t before = f->core / 2, reach = before + f->gap + f->flank + 1;
@@ -66,8 +68,8 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   }
 }
 
-/* Scale by the scatter and clip. The scatter is the larger of what half and what three quarters of the places say, so that
- * a strip that is mostly bare glass does not make its bit of wood look lively. */
+/* Scale by the scatter and clip. The scatter is the larger of what half and what three quarters of the places say, so
+ * that a strip that is mostly bare glass does not make its bit of wood look lively. */
 static void normalise(float *r, int32_t length, double floor_value, float *work)
 {
   size_t n = 0;
@@ -84,16 +86,16 @@ static void normalise(float *r, int32_t length, double floor_value, float *work)
 
 /* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. */
 typedef struct runs {
-  float *score, *run;                  /* best so far over all slopes; running sum */
-  int16_t *first, *last, *start;       /* groups of the best; start of the running one */
+  float *score, *run;            /* best so far over all slopes; running sum */
+  int16_t *first, *last, *start; /* groups of the best; start of the running one */
   float *slope;
 } runs;
 
 typedef struct search {
   int32_t length, strips, groups, strip_px;
-  float *response;  /* strips x length */
-  float *group;     /* length: one group at one slope */
-  runs best[2];     /* darker, lighter */
+  float *response; /* strips x length */
+  float *group;    /* length: one group at one slope */
+  runs best[2];    /* darker, lighter */
 } search;
 
 /* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
@@ -194,8 +196,8 @@ static void silence_rule(search *s, const sp_marks_options *o)
   }
 }
 
-/* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's numerals
- * can lengthen a run. */
+/* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's
+ * numerals can lengthen a run. */
 static void silence_outside(search *s, const sp_board *b)
 {
   const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
@@ -223,7 +225,8 @@ static bool spans_rule(const sp_marks_options *o, const sp_candidate *c)
   return o->has_rule && c->v0_px < v0 - 2.0 * o->px_per_mm && c->v1_px > v1 + 2.0 * o->px_per_mm;
 }
 
-/* Median over the strips of what the filter says along the candidate, in grey and unclipped: the middle less both sides. */
+/* Median over the strips of what the filter says along the candidate, in grey and unclipped: the middle less both
+ * sides. */
 static double height_along(const sp_strips *strips, const filter *f, const sp_candidate *c)
 {
   enum { MOST = 512 };
@@ -268,8 +271,8 @@ static void settle(const sp_strips *strips, const filter *f, double slope_step, 
 }
 
 static size_t collect_peaks(const search *s, int side, const sp_strips *strips, const filter *f,
-                            const sp_marks_options *o, int32_t radius, double slope_step, double v_middle,
-                            size_t room, sp_candidate *out)
+                            const sp_marks_options *o, int32_t radius, double slope_step, double v_middle, size_t room,
+                            sp_candidate *out)
 {
   const double most_breadth = MAX_BREADTH_MM * o->px_per_mm;
   const runs *b = &s->best[side];
@@ -296,8 +299,8 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
   return n;
 }
 
-/* A burr beside a cut, or the wood between two scratches, answers with the other sign: of two neighbours of opposite sign the
- * higher is the mark. */
+/* A burr beside a cut, or the wood between two scratches, answers with the other sign: of two neighbours of opposite
+ * sign the higher is the mark. */
 static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
 {
   for (size_t i = 0; i < n; i++)
@@ -319,8 +322,8 @@ typedef struct preparation {
   const sp_strips *strips;
   filter f;
   double floor_value;
-  double *sum;   /* pieces x (length + 1) */
-  float *work;   /* pieces x (length + 3) */
+  double *sum; /* pieces x (length + 1) */
+  float *work; /* pieces x (length + 3) */
   int32_t pieces;
 } preparation;
 
@@ -348,8 +351,8 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->response = malloc((size_t)(s->strips + 1) * n * sizeof *s->response);
   s->group = malloc((n + 1) * sizeof *s->group);
   const bool room = runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
-  preparation p = {s, strips, filter_for(o->kind, o->px_per_mm), 5e-4 * sp_raster_full_scale(scene->raster), NULL, NULL,
-                   STRETCHES};
+  preparation p = {s,    strips,   filter_for(o->kind, o->px_per_mm), 5e-4 * sp_raster_full_scale(scene->raster), NULL,
+                   NULL, STRETCHES};
   p.sum = malloc(STRETCHES * (n + 1) * sizeof *p.sum);
   p.work = malloc(STRETCHES * (n + 3) * sizeof *p.work);
   const bool fine = s->response && s->group && room && p.sum && p.work;

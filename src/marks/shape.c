@@ -1,11 +1,11 @@
 /* The cross-section of a line from its stacked pieces.
  *
- * The pieces of a line cross the pixel grid at all phases, so their stack is sampled finer than a pixel and shows what the cut
- * looks like: a box of the cut's width and, where the blade has raised one, a bright ridge on either edge, all blurred alike.
- * Levenberg-Marquardt on the stack. A cut much narrower than the blur shows only its area (width times depth), so the width has
- * a weak prior at what knives leave (0.05 to 0.2 mm, common practice, no source). A burr is believed only if the stack is
- * fitted far better with it (F test) and it has the sign a ridge must have: without it a one-sided burr would pass
- * for a shift of the line, with it needlessly every line would lose precision.
+ * The pieces of a line cross the pixel grid at all phases, so their stack is sampled finer than a pixel and shows what
+ * the cut looks like: a box of the cut's width and, where the blade has raised one, a bright ridge on either edge, all
+ * blurred alike. Levenberg-Marquardt on the stack. A cut much narrower than the blur shows only its area (width times
+ * depth), so the width has a weak prior at what knives leave (0.05 to 0.2 mm, common practice, no source). A burr is
+ * believed only if the stack is fitted far better with it (F test) and it has the sign a ridge must have: without it a
+ * one-sided burr would pass for a shift of the line, with it needlessly every line would lose precision.
  */
 #include <math.h>
 #include <string.h>
@@ -13,7 +13,21 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { LEVEL, TILT, CURVE, CUBIC, AREA, PLACE, WIDTH, BLUR, RIDGE_LEFT, RIDGE_RIGHT, RIDGE_WIDTH, PARAMETERS, PRIORS = 3 };
+enum {
+  LEVEL,
+  TILT,
+  CURVE,
+  CUBIC,
+  AREA,
+  PLACE,
+  WIDTH,
+  BLUR,
+  RIDGE_LEFT,
+  RIDGE_RIGHT,
+  RIDGE_WIDTH,
+  PARAMETERS,
+  PRIORS = 3
+};
 static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10, SLOT_WIDTH_MM = 0.58;
 static const double RIDGE_WIDTH_SD_LOG = 0.35;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
@@ -30,10 +44,10 @@ typedef struct problem {
   int active[PARAMETERS];
   size_t actives;
   double half;
-  double ridge_most;             /* broader than this it is no ridge but the wood's shading */
-  bool ridge[2];                 /* which ridges are there */
-  bool flank;                    /* ridges fall off exponentially instead of being flat-topped */
-  double noise;                  /* of a stack value of weight 1 */
+  double ridge_most; /* broader than this it is no ridge but the wood's shading */
+  bool ridge[2];     /* which ridges are there */
+  bool flank;        /* ridges fall off exponentially instead of being flat-topped */
+  double noise;      /* of a stack value of weight 1 */
 } problem;
 
 typedef struct box {
@@ -226,8 +240,8 @@ typedef struct ridge_trial {
   double cost, rest, u_place_px;
 } ridge_trial;
 
-/* Solves from the plain fit as it stands (`alike` false) or from a narrow cut with a ridge of its own colour beside it, which
- * the plain fit takes for one broad cut. */
+/* Solves from the plain fit as it stands (`alike` false) or from a narrow cut with a ridge of its own colour beside it,
+ * which the plain fit takes for one broad cut. */
 static bool solve_from(problem *p, int sides, bool alike, const int *list, size_t n, sp_lm_result *result)
 {
   if (alike) {
@@ -280,8 +294,8 @@ enum { TRIALS = 6 };
 /* How likely each kind of burr is before anything of it is seen, against none. */
 static const double BURR_PRIOR = 0.03;
 
-/* How far the explanations that are nearly as good as the chosen one (best, -1 = the plain cut) would put the middle of the
- * cut elsewhere: their places weighted by likelihood, the misfit of the best taken for noise. */
+/* How far the explanations that are nearly as good as the chosen one (best, -1 = the plain cut) would put the middle of
+ * the cut elsewhere: their places weighted by likelihood, the misfit of the best taken for noise. */
 static double spread_of_places(const ridge_trial *t, int best, double plain_cost, double plain_place)
 {
   double least = plain_cost, rest = 1.0, sum = 0.0, weight = 0.0;
@@ -303,8 +317,9 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
   return sqrt(sum / weight);
 }
 
-/* What the idealised cross-section itself may be wrong by: little where cut and ridge are broad against the blur, a tenth of a
- * pixel where they are not, more where ridge and cut have one colour. Sized on rendered boards (see DEVELOPERS.md). */
+/* What the idealised cross-section itself may be wrong by: little where cut and ridge are broad against the blur, a
+ * tenth of a pixel where they are not, more where ridge and cut have one colour. Sized on rendered boards (see
+ * DEVELOPERS.md). */
 static double model_u_px(const problem *p)
 {
   const double depth = p->value[AREA] / p->value[WIDTH];
@@ -357,8 +372,8 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
 static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
 static const int WAVED[8] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, CUBIC};
 
-/* Wood that waves beside the line (planing chatter) would pull it aside, or pass for a burr: fits with a third power in the
- * background, with the ridges that were found or without any, and keeps it if it earns its keep. */
+/* Wood that waves beside the line (planing chatter) would pull it aside, or pass for a burr: fits with a third power in
+ * the background, with the ridges that were found or without any, and keeps it if it earns its keep. */
 static void try_wave(const problem *plain, double plain_cost, problem *p, sp_shape_fit *fit)
 {
   problem waved = *plain;
@@ -400,7 +415,7 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double 
     return false;
   fit->cost = result.cost;
   problem p = plain;
-  const bool knife = expect->width_sd_px < 1e8, unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
+  const bool knife = expect->width_sd_px<1e8, unclear = fit->cost> PLAIN_ENOUGH * (double)s->count;
   /* light lines: see try_ridge */
   if (look_for_burr && (unclear || (knife && (s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
     const double plain_cost = fit->cost;

@@ -19,17 +19,17 @@
 #include "slotproof/numeric.h"
 
 enum { MAX_FITS = 3 * SP_MATCH_KEEP, REFERENCE_RANK = 4, NEAR_LEAST = 4 };
-static const double MARGIN = 5.0;          /* nats: odds of 150 to 1 */
-static const double CHANCE_MARGIN = 2.0;   /* nats above clutter, after the Occam factors */
-static const double OTHER_MARGIN = 10.0;   /* nats */
-static const double OTHER_MOVES_MM = 1.3;  /* at the last fret seen: errors that add up on the way reach half of that */
-static const double OTHER_SIGMAS = 4.0;    /* of the picture's own scale */
-static const double OTHER_RATIO = 6.0;     /* residual variance as asked over that with the scale length free */
-static const double SLIP_MM = 0.6;         /* further off: a slip, not the hand */
+static const double MARGIN = 5.0;         /* nats: odds of 150 to 1 */
+static const double CHANCE_MARGIN = 2.0;  /* nats above clutter, after the Occam factors */
+static const double OTHER_MARGIN = 10.0;  /* nats */
+static const double OTHER_MOVES_MM = 1.3; /* at the last fret seen: errors that add up on the way reach half of that */
+static const double OTHER_SIGMAS = 4.0;   /* of the picture's own scale */
+static const double OTHER_RATIO = 6.0;    /* residual variance as asked over that with the scale length free */
+static const double SLIP_MM = 0.6;        /* further off: a slip, not the hand */
 static const double LEAST_STRETCH = 0.5, MOST_STRETCH = 2.0;
-static const double CONTEST_NATS = 3.0;    /* odds of 20 to 1 between two lines for one fret */
-static const double STRAY_STRENGTH = 0.5;  /* against the median mark */
-static const double EDGE_MM = 1.0;         /* a line so near the board's end is the end */
+static const double CONTEST_NATS = 3.0;   /* odds of 20 to 1 between two lines for one fret */
+static const double STRAY_STRENGTH = 0.5; /* against the median mark */
+static const double EDGE_MM = 1.0;        /* a line so near the board's end is the end */
 
 typedef struct fits {
   size_t count, frets;

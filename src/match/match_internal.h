@@ -6,13 +6,13 @@
 
 /* One line as the model sees it, x growing from the nut toward the bridge. */
 typedef struct sp_model_line {
-  double x;           /* place, units of the input */
-  double u;           /* its standard uncertainty, the same units */
-  double strength;    /* against the reference strength of a mark */
-  double base;        /* log (chance that a mark looks so / clutter of this look in the whole extent) */
-  double base_even;   /* the same where strays are as common as lines are: for the test against pure clutter */
+  double x;         /* place, units of the input */
+  double u;         /* its standard uncertainty, the same units */
+  double strength;  /* against the reference strength of a mark */
+  double base;      /* log (chance that a mark looks so / clutter of this look in the whole extent) */
+  double base_even; /* the same where strays are as common as lines are: for the test against pure clutter */
   double inverse_var[2], log_peak[2]; /* core and shoulder of the hand error, widened by u; 1/mm^2 and log(1/mm) */
-  size_t id;          /* index in the caller's array */
+  size_t id;                          /* index in the caller's array */
 } sp_model_line;
 
 typedef struct sp_model {
@@ -22,18 +22,18 @@ typedef struct sp_model {
   double extent;          /* units: the stretch in which lines can lie */
   const sp_layout *layout;
   const sp_match_options *options;
-  size_t frets;           /* after the nut */
-  double *reach_mm;       /* frets + 1: how far from its place a fret is looked for, for the layout as asked */
-  ptrdiff_t *assigned;    /* scratch of refinement, frets + 1 */
+  size_t frets;        /* after the nut */
+  double *reach_mm;    /* frets + 1: how far from its place a fret is looked for, for the layout as asked */
+  ptrdiff_t *assigned; /* scratch of refinement, frets + 1 */
 } sp_model;
 
 /* A hypothesis: fret k lies at x = origin + stretch * position_mm[k] in the frame of line[mirrored]. */
 typedef struct sp_hypothesis {
   bool mirrored;
-  bool free;       /* stretch was fitted; false: it follows the scale of the picture */
-  double origin;   /* units */
-  double stretch;  /* units per layout mm */
-  double score;    /* nats above "no board: all lines are clutter" */
+  bool free;      /* stretch was fitted; false: it follows the scale of the picture */
+  double origin;  /* units */
+  double stretch; /* units per layout mm */
+  double score;   /* nats above "no board: all lines are clutter" */
 } sp_hypothesis;
 
 /* A hypothesis after refinement, with the assignment. `line` holds frets + 1 caller's indices, -1 = none. */
@@ -41,8 +41,8 @@ typedef struct sp_fit {
   sp_hypothesis h;
   bool valid;
   bool nut_is_end;
-  double score_even;  /* nats, with strays as common as lines: the test against pure clutter */
-  size_t near_count;  /* lines at their place within what the hand does */
+  double score_even;     /* nats, with strays as common as lines: the test against pure clutter */
+  size_t near_count;     /* lines at their place within what the hand does */
   ptrdiff_t first, last; /* frets */
   ptrdiff_t *line;
 } sp_fit;

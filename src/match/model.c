@@ -275,10 +275,10 @@ static double best_line(const sp_model *m, const sp_hypothesis *h, size_t k, dou
 
 /* The visible run of frets: begins at a found one, ends at a found one, the frets between found or missing. */
 typedef struct visible_run {
-  double open;     /* best sum of a run that is still going on */
-  size_t begun;    /* the fret it begins at */
-  bool with_nut;   /* and the nut is seen although the frets between are not */
-  double best;     /* best sum of a run with what misses before and behind it */
+  double open;   /* best sum of a run that is still going on */
+  size_t begun;  /* the fret it begins at */
+  bool with_nut; /* and the nut is seen although the frets between are not */
+  double best;   /* best sum of a run with what misses before and behind it */
   size_t first, last;
   bool best_with_nut;
 } visible_run;

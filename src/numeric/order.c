@@ -6,11 +6,11 @@
 
 #include "slotproof/numeric.h"
 
-#define REAL double
+#define REAL    double
 #define NAME(f) f##double
 #include "numeric/order_template.h"
 
-#define REAL float
+#define REAL    float
 #define NAME(f) f##float
 #include "numeric/order_template.h"
 

@@ -1,10 +1,10 @@
 /* pages.c: large pages for large arrays.
  *
- * Fresh memory comes from the system page by page, on first touch: 4096 bytes at a time, each with a trap into the kernel.
- * For the picture of a whole board that is ten thousand traps and more time than the averaging of all its pixels. Linux
- * can hand out 2 MiB at once, but by default only where a program asks for it, and only where such a piece lies whole
- * within the array. The call stands outside POSIX, hence the feature macro, in this file alone; other systems go on as
- * before.
+ * Fresh memory comes from the system page by page, on first touch: 4096 bytes at a time, each with a trap into the
+ * kernel. For the picture of a whole board that is ten thousand traps and more time than the averaging of all its
+ * pixels. Linux can hand out 2 MiB at once, but by default only where a program asks for it, and only where such a
+ * piece lies whole within the array. The call stands outside POSIX, hence the feature macro, in this file alone; other
+ * systems go on as before.
  */
 #define _DEFAULT_SOURCE
 #include "raster/pages.h"

@@ -6,10 +6,10 @@
  */
 #include "grey.h"
 
-#define LUMA_RED 19595u   /* 0.299 * 65536 */
+#define LUMA_RED   19595u /* 0.299 * 65536 */
 #define LUMA_GREEN 38470u /* 0.587 * 65536 */
-#define LUMA_BLUE 7471u   /* 0.114 * 65536; the three add up to 65536 */
-#define LUMA_HALF 32768u
+#define LUMA_BLUE  7471u  /* 0.114 * 65536; the three add up to 65536 */
+#define LUMA_HALF  32768u
 
 /* 65535 * 65536 + 32768 still fits 32 bits. */
 static uint32_t luma(uint32_t red, uint32_t green, uint32_t blue)

@@ -180,8 +180,8 @@ static void refuse_impossible_size(png_job *job, uint32_t width_px, uint32_t hei
   const uint64_t packed_row = png_get_rowbytes(job->png, job->about);
   if (packed_row / DEFLATE_RATIO_MAX * height_px > job->source->size)
     give_up(job, sp_fail(job->err, SP_E_DATA,
-                         "the file is too short for the %u by %u pixels it claims; scan or copy it again",
-                         width_px, height_px));
+                         "the file is too short for the %u by %u pixels it claims; scan or copy it again", width_px,
+                         height_px));
 }
 
 static void read_header(png_job *job)

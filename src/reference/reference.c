@@ -16,8 +16,8 @@ static const double STATED_DPI_CAP = 6.0;
 /* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
 static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 3.0;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
-/* A flatbed's scale drifts by less over its length than any hand-held photograph's. Over a short stretch of rule the carriage's
- * waves look like a drift too: 2 x 30 um x 2 pi / 120 mm and more. */
+/* A flatbed's scale drifts by less over its length than any hand-held photograph's. Over a short stretch of rule the
+ * carriage's waves look like a drift too: 2 x 30 um x 2 pi / 120 mm and more. */
 static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
 static const double MAX_FIT_RMS_MM = 0.06;
 /* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
@@ -38,11 +38,12 @@ static void record_init(sp_reference_record *r)
   r->first_px = r->last_px = (sp_point){NAN, NAN};
 }
 
-/* ---- what a rule reading is worth ---------------------------------------------------------------------------------- */
+/* ---- what a rule reading is worth ----------------------------------------------------------------------------------
+ */
 
 typedef struct judged {
   sp_rule_reading reading;
-  int kind;            /* -1: cannot be told */
+  int kind;                             /* -1: cannot be told */
   double evidence[SP_GRADUATION_KINDS]; /* from the pattern alone */
   double lead;
   bool dpi_disagrees;
@@ -93,8 +94,8 @@ static int kind_of_length(double graduation_mm)
   return -1;
 }
 
-/* May the user's word stand against the pattern? Only if the pattern does not speak strongly, or the stated resolution bears
- * the user out. */
+/* May the user's word stand against the pattern? Only if the pattern does not speak strongly, or the stated resolution
+ * bears the user out. */
 static bool told_is_tenable(const judged *j, int told, double stated_dpi)
 {
   if (told < 0 || j->reading.count < MIN_STROKES)
@@ -107,7 +108,8 @@ static bool told_is_tenable(const judged *j, int told, double stated_dpi)
   return strongest - j->evidence[told] < MIN_EVIDENCE;
 }
 
-/* ---- the fit -------------------------------------------------------------------------------------------------------- */
+/* ---- the fit --------------------------------------------------------------------------------------------------------
+ */
 
 typedef struct fit_arrays {
   double *u, *y, *w, *r;
@@ -231,16 +233,19 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
     const double drift = scale_drift(&a, g->count);
     const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / ref->record.span_mm;
     if (ref->record.carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
-      snprintf(ref->warning, sizeof ref->warning,
-               "the scale is uneven by %.2f mm (rms) along the rule, more than carriages are; if this is a photograph, the "
-               "figures hold beside the rule only", ref->record.carriage_rms_mm);
+      snprintf(
+          ref->warning, sizeof ref->warning,
+          "the scale is uneven by %.2f mm (rms) along the rule, more than carriages are; if this is a photograph, the "
+          "figures hold beside the rule only",
+          ref->record.carriage_rms_mm);
     if (fabs(drift) > most || ref->record.fit_rms_mm > MAX_FIT_RMS_MM || ref->record.carriage_rms_mm > MAX_UNEVEN_MM) {
       ref->map.known = false;
       ref->record.kind = SP_REFERENCE_NONE;
-      snprintf(ref->reason, sizeof ref->reason,
-               "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
-               "and only flatbed scans can be measured; scan board and rule on a flatbed",
-               100.0 * fabs(drift), ref->record.fit_rms_mm);
+      snprintf(
+          ref->reason, sizeof ref->reason,
+          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
+          "and only flatbed scans can be measured; scan board and rule on a flatbed",
+          100.0 * fabs(drift), ref->record.fit_rms_mm);
     }
   }
   note_band(g, ref);
@@ -275,8 +280,8 @@ static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chos
 }
 
 /* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word. */
-static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS], size_t *combs_found,
-                        judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
+static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS],
+                        size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
 {
   size_t count = 0;
   sp_status status = sp_rule_find(scene, combs, &count, err);
@@ -293,7 +298,8 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
       *kind = told < 0 ? j.kind : told_here;
       *chosen = j;
       *which = i;
-      if (stated > 0.0 && stated_plausibility(j.reading.period_px, SP_GRADUATION_MM_OF[*kind], stated) <= -STATED_DPI_CAP)
+      if (stated > 0.0 &&
+          stated_plausibility(j.reading.period_px, SP_GRADUATION_MM_OF[*kind], stated) <= -STATED_DPI_CAP)
         snprintf(ref->warning, sizeof ref->warning,
                  "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
                  stated, j.reading.period_px / SP_GRADUATION_MM_OF[*kind] * 25.4, kind_name(*kind));
@@ -304,9 +310,11 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
                    "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
                    kind_name(told));
         else
-          snprintf(ref->reason, sizeof ref->reason,
-                   "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
-                   "uncovered and clean", j.reading.count);
+          snprintf(
+              ref->reason, sizeof ref->reason,
+              "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
+              "uncovered and clean",
+              j.reading.count);
       }
       if (j.reading.count >= MIN_STROKES && j.kind >= 0 && !ref->has_band)
         note_band(&j.reading, ref);
@@ -329,7 +337,8 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
     return status;
   if (kind < 0) {
     if (!ref->reason[0])
-      snprintf(ref->reason, sizeof ref->reason, "no rule with readable graduations was found; lay a steel rule beside the "
+      snprintf(ref->reason, sizeof ref->reason,
+               "no rule with readable graduations was found; lay a steel rule beside the "
                "board, graduations up, and scan again");
     return SP_OK;
   }
@@ -345,7 +354,8 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   return status;
 }
 
-/* ---- scales without a rule ------------------------------------------------------------------------------------------ */
+/* ---- scales without a rule ------------------------------------------------------------------------------------------
+ */
 
 /* A rule that lies in the picture is no part of the board, even if another scale was asked for. */
 static sp_status find_band(const sp_scene *scene, double dpi[2], sp_reference *ref, sp_error *err)
@@ -394,20 +404,21 @@ static sp_status use_dpi(const sp_scene *scene, double dpi[2], const sp_referenc
     return SP_OK;
   }
   snprintf(ref->warning, sizeof ref->warning,
-           "the scale is the file's word (%.2f dpi), which is often wrong by parts in a thousand; lay a rule beside the board",
+           "the scale is the file's word (%.2f dpi), which is often wrong by parts in a thousand; lay a rule beside "
+           "the board",
            stated);
   return use_constant(scene, dpi, SP_REFERENCE_DPI, 25.4 / stated, STATED_DPI_U, options, ref, err);
 }
 
-static sp_status use_distance(const sp_scene *scene, double dpi[2], const sp_reference_options *options, sp_reference *ref,
-                              sp_error *err)
+static sp_status use_distance(const sp_scene *scene, double dpi[2], const sp_reference_options *options,
+                              sp_reference *ref, sp_error *err)
 {
   const double px = hypot(options->to_px.x - options->from_px.x, options->to_px.y - options->from_px.y);
   if (!(px > 10.0) || !(options->distance_mm > 0.0))
     return sp_fail(err, SP_E_USAGE, "--reference distance needs --distance LEN and two points, --from X,Y --to X,Y");
   /* points are read off a screen to about a pixel each; a sensor axis is off by up to 0.5 % elsewhere in the picture */
-  const sp_status status =
-      use_constant(scene, dpi, SP_REFERENCE_DISTANCE, options->distance_mm / px, hypot(1.0 / px, 0.001), options, ref, err);
+  const sp_status status = use_constant(scene, dpi, SP_REFERENCE_DISTANCE, options->distance_mm / px,
+                                        hypot(1.0 / px, 0.001), options, ref, err);
   ref->record.first_px = options->from_px;
   ref->record.last_px = options->to_px;
   ref->record.span_mm = options->distance_mm;

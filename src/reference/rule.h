@@ -12,9 +12,9 @@
 typedef struct sp_comb {
   sp_along along;
   double period_px;
-  double slope;      /* dv/du of the band */
-  double v0_px;      /* v of the band's middle at u = 0 */
-  double strength;   /* summed periodicity; for comparing combs of one picture */
+  double slope;    /* dv/du of the band */
+  double v0_px;    /* v of the band's middle at u = 0 */
+  double strength; /* summed periodicity; for comparing combs of one picture */
 } sp_comb;
 
 enum { SP_MAX_COMBS = 6 };
@@ -23,10 +23,10 @@ enum { SP_MAX_COMBS = 6 };
 sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err);
 
 typedef struct sp_stroke {
-  int32_t index;      /* number of the graduation, counted along u */
-  double u_px;        /* where its middle crosses the line v = base_v0 + slope u */
-  double amplitude;   /* grey of the stroke against the steel, signed */
-  double length_px;   /* how far the stroke reaches across from the rule's edge, in px; comparable among strokes */
+  int32_t index;    /* number of the graduation, counted along u */
+  double u_px;      /* where its middle crosses the line v = base_v0 + slope u */
+  double amplitude; /* grey of the stroke against the steel, signed */
+  double length_px; /* how far the stroke reaches across from the rule's edge, in px; comparable among strokes */
   double residual_mm;
   bool good;
 } sp_stroke;
@@ -34,11 +34,11 @@ typedef struct sp_stroke {
 /* A rule's strokes as read at full resolution. */
 typedef struct sp_rule_reading {
   sp_along along;
-  double slope;              /* dv/du along the rule */
-  double base_v0_px;         /* the line on which the strokes were read, at u = 0 */
+  double slope;                  /* dv/du along the rule */
+  double base_v0_px;             /* the line on which the strokes were read, at u = 0 */
   double band_v0_px, band_v1_px; /* extent of the strokes across, at u = 0 */
-  double period_px;          /* mean */
-  double blur_px;            /* of the strokes' edges */
+  double period_px;              /* mean */
+  double blur_px;                /* of the strokes' edges */
   sp_stroke *strokes;
   size_t count;
 } sp_rule_reading;

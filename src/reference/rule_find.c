@@ -1,9 +1,9 @@
 /* Finding the rule.
  *
  * What sets a rule apart from everything else in the picture is a train of strokes with one period, over a long and
- * narrow band. In the strips (averages over about 0.7 mm across) the train shows as a periodic stretch of the profile. The
- * picture is cut into windows (one strip wide, 32 strips long); the liveliest of them are tested for a period by their
- * autocorrelation; windows that agree in the period vote for a slanted band.
+ * narrow band. In the strips (averages over about 0.7 mm across) the train shows as a periodic stretch of the profile.
+ * The picture is cut into windows (one strip wide, 32 strips long); the liveliest of them are tested for a period by
+ * their autocorrelation; windows that agree in the period vote for a slanted band.
  */
 #include <math.h>
 #include <stdlib.h>

@@ -1,10 +1,10 @@
 /* Which graduation is it? Told from the strokes' lengths.
  *
- * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones), tens and
- * twenties, inch fractions by halving: 2, 4, 8, 16, 32 (, 64). For every kind and every phase the strokes are sorted into the
- * levels that kind would have; lengths are compared with their level's median. Evidence is the log-likelihood over a rule
- * without levels, Laplace-distributed lengths (numerals and stains make far outliers), less half a logarithm of the number of
- * strokes for every level used (Schwarz 1978).
+ * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones),
+ * tens and twenties, inch fractions by halving: 2, 4, 8, 16, 32 (, 64). For every kind and every phase the strokes are
+ * sorted into the levels that kind would have; lengths are compared with their level's median. Evidence is the
+ * log-likelihood over a rule without levels, Laplace-distributed lengths (numerals and stains make far outliers), less
+ * half a logarithm of the number of strokes for every level used (Schwarz 1978).
  */
 #include <math.h>
 #include <stdlib.h>
@@ -78,8 +78,8 @@ sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATIO
     for (int32_t phase = 0; phase < cycle; phase++)
       best = fmin(best, misfit(r, kind, phase, tick, work));
     /* the phase is a free parameter as well: log of the number of phases tried */
-    evidence[kind] = isinf(best) ? -INFINITY
-                                 : n * log(plain / (best + 0.1 * tick * n)) - 0.5 * levels * log(n) - log((double)cycle);
+    evidence[kind] =
+        isinf(best) ? -INFINITY : n * log(plain / (best + 0.1 * tick * n)) - 0.5 * levels * log(n) - log((double)cycle);
   }
   free(work);
   return SP_OK;

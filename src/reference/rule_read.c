@@ -1,11 +1,11 @@
 /* Reading the rule's strokes at full resolution.
  *
- * The slanted band that the finder gave is cut into narrow sub-bands. Where the train of strokes is strongest across, every
- * stroke is present (the long ones and the short ones): that zone is read. Its strokes are counted by a tracker that
- * carries the period along, so that a covered or damaged stretch costs strokes but never the count. Then each stroke's
- * middle is estimated by least squares against the common stroke profile (a box blurred by a Gaussian), all sub-bands of
- * the zone together, neighbours taken off first, with its own height, background and background slope: near the bound
- * sigma_n / A sqrt(2 sigma / sqrt(pi)) / sqrt(N) for a Gaussian ridge in white noise.
+ * The slanted band that the finder gave is cut into narrow sub-bands. Where the train of strokes is strongest across,
+ * every stroke is present (the long ones and the short ones): that zone is read. Its strokes are counted by a tracker
+ * that carries the period along, so that a covered or damaged stretch costs strokes but never the count. Then each
+ * stroke's middle is estimated by least squares against the common stroke profile (a box blurred by a Gaussian), all
+ * sub-bands of the zone together, neighbours taken off first, with its own height, background and background slope:
+ * near the bound sigma_n / A sqrt(2 sigma / sqrt(pi)) / sqrt(N) for a Gaussian ridge in white noise.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -21,7 +21,7 @@ typedef struct bands {
   sp_view view;
   double slope, v0_px; /* nominal v of band 0's first pixel at u = 0 */
   int32_t height, count, length;
-  float *value;        /* count x length */
+  float *value; /* count x length */
 } bands;
 
 static double band_centre(const bands *b, int32_t j)
@@ -61,7 +61,8 @@ static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b
   return SP_OK;
 }
 
-/* ---- how strong the train of strokes is, per sub-band and block --------------------------------------------------- */
+/* ---- how strong the train of strokes is, per sub-band and block ---------------------------------------------------
+ */
 
 typedef struct strengths {
   int32_t blocks, size;
@@ -191,7 +192,8 @@ static sp_status drift(const bands *b, const strengths *s, double *slope, double
   return SP_OK;
 }
 
-/* ---- counting the strokes ------------------------------------------------------------------------------------------ */
+/* ---- counting the strokes ------------------------------------------------------------------------------------------
+ */
 
 typedef struct zone {
   int32_t first, last; /* sub-bands, inclusive */
@@ -215,8 +217,8 @@ static zone find_zone(const double *profile, int32_t count)
   return z;
 }
 
-/* Mean over the zone, each sub-band shifted so that the strokes (square to the rule) fall on each other; less its mean over
- * two periods, so that strokes of either colour stand off zero. */
+/* Mean over the zone, each sub-band shifted so that the strokes (square to the rule) fall on each other; less its mean
+ * over two periods, so that strokes of either colour stand off zero. */
 static void zone_profile(const bands *b, zone z, double base, double period, float *sum, float *out)
 {
   memset(sum, 0, (size_t)b->length * sizeof *sum);
@@ -361,10 +363,12 @@ static size_t drop_lonely(sp_stroke *s, size_t n)
   return kept;
 }
 
-/* ---- runs of strokes with gaps between ------------------------------------------------------------------------------- */
+/* ---- runs of strokes with gaps between
+ * ------------------------------------------------------------------------------- */
 
-/* Within a run the count is certain. Across a covered or damaged stretch the tracker went on by its local period, which the
- * carriage's waves make wrong by up to half a percent: so the count is taken anew from the mean period of both sides. */
+/* Within a run the count is certain. Across a covered or damaged stretch the tracker went on by its local period, which
+ * the carriage's waves make wrong by up to half a percent: so the count is taken anew from the mean period of both
+ * sides. */
 enum { GAP_STROKES = 6, MOST_RUNS = 64 };
 /* The waves' amplitude in graduations (at worst 30 um on 1/64 in), and how near to a whole number a link must come. */
 static const double WAVE_GRADUATIONS = 0.07, MAX_FRACTION = 0.30;
@@ -507,7 +511,8 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   return SP_OK;
 }
 
-/* ---- the fine estimate --------------------------------------------------------------------------------------------- */
+/* ---- the fine estimate ---------------------------------------------------------------------------------------------
+ */
 
 /* The blurred box T and its slope on a table: T(x) = [Phi((x + w/2)/s) - Phi((x - w/2)/s)], peak scaled to 1. */
 typedef struct profile_table {
@@ -575,7 +580,8 @@ static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
     level /= hi - lo + 1;
     for (int32_t i = lo; i <= hi; i++) {
       const double d = i - middle;
-      const double row[4] = {1.0, sloped ? d : 0.0, table_at(f->table->t, d), -s[k].amplitude * table_at(f->table->slope, d)};
+      const double row[4] = {1.0, sloped ? d : 0.0, table_at(f->table->t, d),
+                             -s[k].amplitude * table_at(f->table->slope, d)};
       const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
       for (int32_t a = 0; a < 4; a++) {
         for (int32_t c = 0; c <= a; c++)
@@ -680,8 +686,8 @@ static double best_width(const stroke_stack *k, double sigma, double *width)
   return fmin(fa, fb);
 }
 
-/* Width and blur of the common stroke. The two trade against each other along a narrow curved valley, so the blur is searched
- * with the best width for each: coarsely, then three times finer about the best. */
+/* Width and blur of the common stroke. The two trade against each other along a narrow curved valley, so the blur is
+ * searched with the best width for each: coarsely, then three times finer about the best. */
 static void fit_stack(const stroke_stack *k, double *width, double *sigma)
 {
   double best = INFINITY, middle = 1.3, factor = 1.25;
@@ -737,9 +743,11 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
   return SP_OK;
 }
 
-/* ---- how long each stroke is --------------------------------------------------------------------------------------- */
+/* ---- how long each stroke is ---------------------------------------------------------------------------------------
+ */
 
-/* Contrast of the place where stroke k should be in sub-band j: middle against both sides, in the sign of the stroke. */
+/* Contrast of the place where stroke k should be in sub-band j: middle against both sides, in the sign of the stroke.
+ */
 static double contrast_in_band(const bands *b, int32_t j, double base, double period, const sp_stroke *s)
 {
   const double middle = s->u_px - b->slope * (band_centre(b, j) - base);

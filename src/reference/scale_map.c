@@ -1,12 +1,12 @@
 /* The map from pixels to millimetres along the board.
  *
- * A single scale factor would leave the carriage's unevenness (10 to 30 um, waves of 30 to 120 mm) in every reading; a free
- * spline would follow the noise of single graduations. Between the two stands a Gaussian process: a straight line plus
- * harmonics sin(pi j (x + 1) / 2), j = 1..m, on a stretch somewhat longer than the picture, each with the prior variance that
- * a Matern kernel (nu = 5/2) of size s and correlation length l gives its wavelength. Size and length are those that make the
- * readings most probable (marginal likelihood), so an even carriage gets a straight line and an uneven one what it needs.
- * Method: Solin & Sarkka 2020 (see the header); Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, eq.
- * 2.30 and 4.14.
+ * A single scale factor would leave the carriage's unevenness (10 to 30 um, waves of 30 to 120 mm) in every reading; a
+ * free spline would follow the noise of single graduations. Between the two stands a Gaussian process: a straight line
+ * plus harmonics sin(pi j (x + 1) / 2), j = 1..m, on a stretch somewhat longer than the picture, each with the prior
+ * variance that a Matern kernel (nu = 5/2) of size s and correlation length l gives its wavelength. Size and length are
+ * those that make the readings most probable (marginal likelihood), so an even carriage gets a straight line and an
+ * uneven one what it needs. Method: Solin & Sarkka 2020 (see the header); Rasmussen & Williams, Gaussian Processes for
+ * Machine Learning, 2006, eq. 2.30 and 4.14.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -116,12 +116,12 @@ sp_status sp_scale_map_constant(sp_along along, double mm_per_px, double u_relat
 /* The sums every likelihood is made of; they do not depend on the prior. */
 typedef struct sums {
   size_t terms;
-  double weight;   /* sum of w */
-  double yy;       /* sum w y^2 */
-  double *gram;    /* terms x terms: sum w phi phi' */
-  double *moment;  /* terms: sum w phi y */
-  double *work;    /* terms x terms */
-  double *vector;  /* terms */
+  double weight;  /* sum of w */
+  double yy;      /* sum w y^2 */
+  double *gram;   /* terms x terms: sum w phi phi' */
+  double *moment; /* terms: sum w phi y */
+  double *work;   /* terms x terms */
+  double *vector; /* terms */
 } sums;
 
 static void sums_free(sums *s)
@@ -155,8 +155,8 @@ static void sums_add(sums *s, const double *phi, double y, double w)
   s->weight += w;
 }
 
-/* Prior variance (mm^2) of harmonic j: spectral density of the Matern 5/2 kernel at its angular frequency, over half the
- * stretch. Straight-line terms are free: a variance far above anything possible. */
+/* Prior variance (mm^2) of harmonic j: spectral density of the Matern 5/2 kernel at its angular frequency, over half
+ * the stretch. Straight-line terms are free: a variance far above anything possible. */
 static double prior_variance(size_t term, double half_mm, double size_mm, double length_mm)
 {
   if (term < 2)
@@ -172,7 +172,8 @@ typedef struct prior {
   double half_mm, size_mm, length_mm, noise_mm;
 } prior;
 
-/* Leaves the Cholesky factor of the posterior precision in s->work; returns the log marginal likelihood or -INFINITY. */
+/* Leaves the Cholesky factor of the posterior precision in s->work; returns the log marginal likelihood or -INFINITY.
+ */
 static double factor_posterior(sums *s, const prior *p, double *weights)
 {
   const size_t n = s->terms;

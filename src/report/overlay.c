@@ -241,8 +241,8 @@ static size_t sample_line(sp_point a, sp_point b, sp_point *into)
 static void draw_legend(drawing *d, bool reference_only)
 {
   const sp_record *r = d->record;
-  const size_t room = (r->mark_count + r->stray_count) * (SAMPLES + 1) +
-                      r->reference.graduation_count + 4 * SAMPLES + RULE_SAMPLES;
+  const size_t room =
+      (r->mark_count + r->stray_count) * (SAMPLES + 1) + r->reference.graduation_count + 4 * SAMPLES + RULE_SAMPLES;
   sp_point *busy = calloc(room, sizeof *busy);
   size_t n = 0;
   if (!busy) {

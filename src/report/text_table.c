@@ -62,7 +62,8 @@ typedef struct sentence {
 #if defined(__GNUC__)
 __attribute__((format(printf, 2, 3)))
 #endif
-static void say(sentence *s, const char *format, ...)
+static void
+say(sentence *s, const char *format, ...)
 {
   va_list args;
   va_start(args, format);

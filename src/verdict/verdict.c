@@ -1,5 +1,5 @@
-/* Errors, budget, decision. See the header for the rules; the geometry is that of reference.h: straighten along u by the map,
- * scale across by a constant, then plane geometry with the board's centre line as x axis. */
+/* Errors, budget, decision. See the header for the rules; the geometry is that of reference.h: straighten along u by
+ * the map, scale across by a constant, then plane geometry with the board's centre line as x axis. */
 #include "slotproof/verdict.h"
 
 #include <math.h>
@@ -11,8 +11,8 @@
 
 static const double DEG = 57.29577951308232;
 static const double SQRT3 = 1.7320508075688772;
-/* Linear expansion per kelvin. Steel rule: 10.3e-6 (stainless 420) to 11.7e-6 (carbon steel), published tables; wood along the
- * grain: 3e-6 to 5e-6 (US Forest Products Laboratory, Wood Handbook). Reference temperature 20 C (ISO 1). */
+/* Linear expansion per kelvin. Steel rule: 10.3e-6 (stainless 420) to 11.7e-6 (carbon steel), published tables; wood
+ * along the grain: 3e-6 to 5e-6 (US Forest Products Laboratory, Wood Handbook). Reference temperature 20 C (ISO 1). */
 static const double STEEL_PER_K = 11.0e-6, STEEL_HALF = 1.0e-6, WOOD_PER_K = 4.0e-6, WOOD_HALF = 1.0e-6;
 static const double TEMPERATURE_U_K = 0.6; /* a room thermometer read to a degree: 1 / sqrt(3) */
 /* The rule's direction in the picture is known about this well (rad). */
@@ -22,10 +22,10 @@ static const double RULE_SLOPE_U = 1.0e-4;
 typedef struct frame {
   const sp_reference *ref;
   const sp_marks *marks;
-  bool mm;            /* false: lengths are pixels */
-  double rate;        /* mean mm per px along the board */
-  double across;      /* mm per px across */
-  double tilt;        /* angle of the centre line against the u axis, in the straightened plane */
+  bool mm;       /* false: lengths are pixels */
+  double rate;   /* mean mm per px along the board */
+  double across; /* mm per px across */
+  double tilt;   /* angle of the centre line against the u axis, in the straightened plane */
   double cosine;
 } frame;
 
@@ -84,14 +84,15 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
   o->nut_may_be_line = o->nut_may_be_end = true;
 }
 
-/* ---- the datum ------------------------------------------------------------------------------------------------------ */
+/* ---- the datum ------------------------------------------------------------------------------------------------------
+ */
 
 typedef struct datum {
   sp_datum_kind kind;
-  double u_px;         /* place in the picture, where there is one */
-  double u_u_px;       /* its standard uncertainty, px */
-  double place;        /* mm, frame of place_of */
-  double u_fit_mm;     /* for SP_DATUM_FIT */
+  double u_px;     /* place in the picture, where there is one */
+  double u_u_px;   /* its standard uncertainty, px */
+  double place;    /* mm, frame of place_of */
+  double u_fit_mm; /* for SP_DATUM_FIT */
   double lean;
 } datum;
 
@@ -142,7 +143,8 @@ static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_ma
   return fitted_datum(f, layout, match, d, err);
 }
 
-/* ---- the budget ----------------------------------------------------------------------------------------------------- */
+/* ---- the budget -----------------------------------------------------------------------------------------------------
+ */
 
 /* Map term: covariance of the readings, and what the angles of rule and board leave open. */
 static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
@@ -171,8 +173,8 @@ static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, dou
   b.temperature_mm = NAN;
   if (!isnan(o->temperature_c)) {
     const double dt = o->temperature_c - 20.0;
-    b.temperature_mm = fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3,
-                                          (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
+    b.temperature_mm =
+        fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3, (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
   }
   return b;
 }
@@ -185,7 +187,8 @@ static double combined(const sp_budget *b)
   return sqrt(sum);
 }
 
-/* ---- one mark ------------------------------------------------------------------------------------------------------- */
+/* ---- one mark -------------------------------------------------------------------------------------------------------
+ */
 
 /* Tolerance at this fret in mm: a length, or cents turned into the shift that makes them, the tighter of the two. */
 static double tolerance_at(const sp_layout *layout, int32_t fret, const sp_verdict_options *o)
@@ -308,16 +311,18 @@ static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_
   r->verdict = SP_WITHIN;
 }
 
-/* ---- the best-fitting layout ---------------------------------------------------------------------------------------- */
+/* ---- the best-fitting layout ----------------------------------------------------------------------------------------
+ */
 
 typedef struct best_fit {
   bool known;
-  double origin, scale;        /* place = origin + direction * scale * (layout / L) */
+  double origin, scale; /* place = origin + direction * scale * (layout / L) */
   double u_origin, u_scale, rms;
 } best_fit;
 
 /* Robust straight line of place against layout / L (Tukey weights): one misplaced line must not move it. */
-static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit, sp_error *err)
+static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit,
+                            sp_error *err)
 {
   const size_t n = matched(match, layout->frets, 0);
   memset(fit, 0, sizeof *fit);
@@ -377,7 +382,8 @@ static void judge_ratios(const frame *f, const sp_layout *layout, const sp_match
   }
 }
 
-/* ---- the whole record ----------------------------------------------------------------------------------------------- */
+/* ---- the whole record -----------------------------------------------------------------------------------------------
+ */
 
 static sp_status add_strays(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
                             sp_record *record, sp_error *err)
@@ -394,8 +400,9 @@ static sp_status add_strays(const frame *f, const sp_match *match, const datum *
     sp_stray_record *s = &record->strays[record->stray_count++];
     s->end_a_px = r.end_a_px;
     s->end_b_px = r.end_b_px;
-    s->x_mm = f->mm && match->direction && d ? match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o)
-                                             : NAN;
+    s->x_mm = f->mm && match->direction && d
+                  ? match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o)
+                  : NAN;
   }
   return SP_OK;
 }
@@ -415,7 +422,8 @@ static sp_verdict overall(const sp_record *record)
 static void outline(const frame *f, int direction, sp_record *record)
 {
   const sp_board *b = &f->marks->board;
-  const double last = (f->marks->along == SP_ALONG_X ? record->sources[0].width_px : record->sources[0].height_px) - 1.0;
+  const double last =
+      (f->marks->along == SP_ALONG_X ? record->sources[0].width_px : record->sources[0].height_px) - 1.0;
   double u[2] = {b->end[0].found ? b->end[0].u_px : 0.0, b->end[1].found ? b->end[1].u_px : last};
   const int nut = direction < 0;
   const int small_y = y_sign(f, direction) > 0 ? 0 : 1;
@@ -429,7 +437,8 @@ static void outline(const frame *f, int direction, sp_record *record)
   record->bridgeward_px = point_on(f, ub, b->centre.at_px + b->centre.slope * ub);
 }
 
-/* The layout that fits best is another one than asked for: by five standard uncertainties, and enough to be heard of. */
+/* The layout that fits best is another one than asked for: by five standard uncertainties, and enough to be heard of.
+ */
 static bool fits_other_scale(const frame *f, const sp_layout *layout, const best_fit *fit)
 {
   const double off = fit->scale - layout->scale_length_mm;
@@ -442,14 +451,16 @@ static sp_status other_scale(const sp_layout *layout, double scale_mm, const bes
 {
   sp_finding finding = {.kind = "other-scale-length", .value = scale_mm, .unit = "mm"};
   finding.u_value = fit->known ? fit->u_scale : NAN;
-  snprintf(finding.text, sizeof finding.text,
-           "the lines follow a scale length of %.2f mm, not the %.6g mm asked for; check which board this is and what it "
-           "was laid out for before anything is cut", scale_mm, layout->scale_length_mm);
+  snprintf(
+      finding.text, sizeof finding.text,
+      "the lines follow a scale length of %.2f mm, not the %.6g mm asked for; check which board this is and what it "
+      "was laid out for before anything is cut",
+      scale_mm, layout->scale_length_mm);
   return sp_record_add_finding(record, &finding, err);
 }
 
-static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_match *match,
-                            const sp_verdict_options *o, sp_record *record, sp_error *err)
+static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_match *match, const sp_verdict_options *o,
+                            sp_record *record, sp_error *err)
 {
   datum d;
   best_fit fit;

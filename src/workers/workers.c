@@ -1,5 +1,5 @@
-/* Threads that take the next item from a common counter until none is left; the calling thread is one of them. Starting a
- * thread costs some tens of microseconds, so loops of less than a millisecond are better run plainly. */
+/* Threads that take the next item from a common counter until none is left; the calling thread is one of them. Starting
+ * a thread costs some tens of microseconds, so loops of less than a millisecond are better run plainly. */
 #include "slotproof/workers.h"
 
 #include <pthread.h>
