@@ -138,23 +138,64 @@ static sp_status warn_quality(const sp_reference *reference, const sp_marks *mar
   return status;
 }
 
-static sp_status decide(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
-                        sp_record *record, sp_error *err)
+/* Without a scale equal temperament looks the same from every fret, so ratios alone often cannot tell which fret is which. The
+ * file's stated resolution can: it need only be right to a few per cent for that, and is used for nothing else. */
+static sp_status match_by_statement(const sp_check_options *o, const sp_match_line *lines, size_t count,
+                                    sp_match_options options, double mm_per_px, sp_match *match, sp_error *err)
 {
-  sp_match match = {0};
-  sp_match_options match_options;
+  sp_match_line *scaled = calloc(count + 1, sizeof *scaled);
+  if (!scaled)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++)
+    scaled[i] = (sp_match_line){lines[i].position * mm_per_px, lines[i].u_position * mm_per_px, lines[i].strength};
+  for (int e = 0; e < 2; e++)
+    options.end_position[e] *= mm_per_px;
+  options.scale_known = true;
+  options.u_relative_scale = 0.005;
+  const sp_status status = sp_match_lines(scaled, count, o->layout, &options, match, err);
+  match->nut_position /= mm_per_px;
+  match->mm_per_unit = mm_per_px;
+  free(scaled);
+  return status;
+}
+
+static sp_status find_match(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
+                            double stated_dpi, sp_match *match, sp_record *record, sp_error *err)
+{
+  sp_match_options options;
   sp_match_line *lines = calloc(marks->count + 1, sizeof *lines);
   if (!lines)
     return sp_fail_memory(err);
-  sp_verdict_match_input(reference, marks, lines, &match_options);
-  match_options.nut_may_be_line = o->nut != SP_NUT_END;
-  match_options.nut_may_be_end = o->nut != SP_NUT_LINE;
-  sp_status status = sp_match_lines(lines, marks->count, o->layout, &match_options, &match, err);
+  sp_verdict_match_input(reference, marks, lines, &options);
+  options.nut_may_be_line = o->nut != SP_NUT_END;
+  options.nut_may_be_end = o->nut != SP_NUT_LINE;
+  sp_status status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
+  if (!status && match->state == SP_MATCH_AMBIGUOUS && !reference->map.known && stated_dpi > 0.0) {
+    sp_match hinted = {0};
+    status = match_by_statement(o, lines, marks->count, options, 25.4 / stated_dpi, &hinted, err);
+    if (!status && hinted.state == SP_MATCH_OK) {
+      sp_match_free(match);
+      *match = hinted;
+      status = sp_record_warn(record, err,
+                              "which line is which fret was told with the help of the resolution that the file states "
+                              "(%.0f dpi)",
+                              stated_dpi);
+    } else if (!status) {
+      sp_match_free(&hinted);
+    }
+  }
   free(lines);
-  if (status)
-    return status;
+  return status;
+}
+
+static sp_status decide(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
+                        double stated_dpi, sp_record *record, sp_error *err)
+{
+  sp_match match = {0};
+  sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, o->temperature_c};
-  status = sp_verdict_decide(o->layout, reference, marks, &match, &v, record, err);
+  if (!status)
+    status = sp_verdict_decide(o->layout, reference, marks, &match, &v, record, err);
   sp_match_free(&match);
   return status;
 }
@@ -190,7 +231,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
                        "the board does not run along the side of the picture that the scale was taken for; "
                        "lay board and rule along each other and scan again");
     if (!status)
-      status = decide(o, &reference, &marks, record, err);
+      status = decide(o, &reference, &marks, mean_stated(&info), record, err);
     if (!status)
       status = warn_quality(&reference, &marks, m.px_per_mm, record, err);
     if (!status && marks.reason[0])
