@@ -15,6 +15,8 @@
 static const double COARSE_PX_PER_MM = 8.0;
 /* A line blurred over more than this (standard deviation) is out of focus at any resolution. */
 static const double SOFT_MM = 0.12;
+/* Clipped part of the board that is worth a word. */
+static const double MOST_CLIPPED = 0.05;
 
 void sp_check_options_init(sp_check_options *o)
 {
@@ -114,8 +116,29 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   return m;
 }
 
-static sp_status warn_quality(const sp_reference *reference, const sp_marks *marks, double px_per_mm, sp_record *record,
-                              sp_error *err)
+/* Part of the board's pixels (every 16th each way) that lie at either end of the scale of greys. */
+static double clipped_part(const sp_raster *raster, const sp_marks *marks)
+{
+  const sp_view view = sp_view_of(raster, marks->along);
+  const sp_board *b = &marks->board;
+  size_t all = 0, clipped = 0;
+  const int32_t first = (int32_t)marks->marks[0].u_px, last = (int32_t)marks->marks[marks->count - 1].u_px;
+  for (int32_t u = first; u < last; u += 16)
+    for (int32_t v = (int32_t)(b->side[0].at_px + b->side[0].slope * u) + 8;
+         v < b->side[1].at_px + b->side[1].slope * u - 8; v += 16) {
+      if (u < 0 || v < 0 || u >= view.length_px || v >= view.breadth_px)
+        continue;
+      const sp_point at = sp_view_point(&view, u, v);
+      const size_t i = (size_t)at.y * raster->width_px + (size_t)at.x;
+      const uint32_t value = raster->u8 ? raster->u8[i] : raster->u16[i];
+      all++;
+      clipped += value == 0 || value == (raster->u8 ? 255u : 65535u);
+    }
+  return all ? (double)clipped / (double)all : 0.0;
+}
+
+static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
+                              double px_per_mm, sp_record *record, sp_error *err)
 {
   sp_status status = SP_OK;
   if (reference->map.known && px_per_mm < COARSE_PX_PER_MM)
@@ -125,6 +148,10 @@ static sp_status warn_quality(const sp_reference *reference, const sp_marks *mar
     status = sp_record_warn(record, err,
                             "the picture is soft (blur %.2f mm); press the board flat on the glass and scan again",
                             marks->blur_px / px_per_mm);
+  if (!status && marks->count > 1 && clipped_part(raster, marks) > MOST_CLIPPED)
+    status = sp_record_warn(record, err,
+                            "parts of the board are pure black or white: what lies there cannot be measured; "
+                            "scan again with other brightness, or 16 bits");
   if (status || !reference->has_band || !marks->count)
     return status;
   const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;
@@ -138,8 +165,9 @@ static sp_status warn_quality(const sp_reference *reference, const sp_marks *mar
   return status;
 }
 
-/* Without a scale equal temperament looks the same from every fret, so ratios alone often cannot tell which fret is which. The
- * file's stated resolution can: it need only be right to a few per cent for that, and is used for nothing else. */
+/* Without a scale equal temperament looks the same from every fret, so ratios alone often cannot tell which fret is
+ * which. The file's stated resolution can: it need only be right to a few per cent for that, and is used for nothing
+ * else. */
 static sp_status match_by_statement(const sp_check_options *o, const sp_match_line *lines, size_t count,
                                     sp_match_options options, double mm_per_px, sp_match *match, sp_error *err)
 {
@@ -233,7 +261,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
     if (!status)
       status = decide(o, &reference, &marks, mean_stated(&info), record, err);
     if (!status)
-      status = warn_quality(&reference, &marks, m.px_per_mm, record, err);
+      status = warn_quality(&own, &reference, &marks, m.px_per_mm, record, err);
     if (!status && marks.reason[0])
       status = sp_record_warn(record, err, "%s", marks.reason);
     if (!status && marks.count < 3)
