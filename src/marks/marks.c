@@ -302,6 +302,15 @@ static bool beyond_ends(const sp_board *b, double u, double clear)
   return (b->end[0].found && u < b->end[0].u_px + clear) || (b->end[1].found && u > b->end[1].u_px - clear);
 }
 
+/* In a coarse picture noise passes for a burr now and then: if most lines show none, none has one. */
+static bool is_denied(const burr_vote *v, size_t lines, sp_expectation *e)
+{
+  if (v->count == 0 || !sp_shape_is_coarse(e) || (double)v->count >= 0.4 * (double)lines)
+    return false;
+  e->no_burr = true;
+  return true;
+}
+
 /* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. */
 static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 {
@@ -364,7 +373,9 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
     j->quick = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
   }
   sp_status status = final_pass(&jobs, count, &votes, marks, err);
-  if (!status && agree_on_burr(&votes, &expect))
+  if (!status && is_denied(&votes, marks->count, &expect))
+    status = final_pass(&jobs, count, &votes, marks, err);
+  else if (!status && agree_on_burr(&votes, &expect))
     status = final_pass(&jobs, count, &votes, marks, err);
   free(jobs.job);
   return status;

@@ -10,6 +10,7 @@ typedef struct sp_expectation {
   double blur_px, blur_sd_log;  /* Gaussian blur and how well it is known (sd of its logarithm) */
   double width_px, width_sd_px; /* of the cut; sd 1e9 = nothing known */
   double burr_px, burr_sd_log;  /* breadth of a burr */
+  bool no_burr;                 /* the board's lines have none: where one seems to show it is chance */
   bool burr_kind_known, flank;  /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 

@@ -12,6 +12,7 @@
 #include <string.h>
 
 #include "marks_internal.h"
+#include "raster/pages.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
@@ -93,6 +94,7 @@ typedef struct runs {
 
 typedef struct search {
   int32_t length, strips, groups, strip_px;
+  int32_t first;   /* strip of the picture that is strip 0 here: on the board nothing else is looked at */
   float *response; /* strips x length */
   float *group;    /* length: one group at one slope */
   runs best[2];    /* darker, lighter */
@@ -105,7 +107,7 @@ static void sum_group(search *s, int32_t g, double slope, double v_middle, int32
   memset(out + from, 0, (size_t)(to - from) * sizeof *out);
   for (int32_t k = 0; k < GROUP_STRIPS; k++) {
     const int32_t strip = g * GROUP_STRIPS + k;
-    const double v = (strip + 0.5) * s->strip_px - 0.5;
+    const double v = (s->first + strip + 0.5) * s->strip_px - 0.5;
     const int32_t shift = (int32_t)lround(slope * (v - v_middle));
     const int32_t lo = from + shift < 0 ? -shift : from, hi = to + shift > s->length ? s->length - shift : to;
     const float *r = s->response + (ptrdiff_t)strip * s->length + shift;
@@ -186,7 +188,7 @@ static void silence_rule(search *s, const sp_marks_options *o)
   if (!o->has_rule)
     return;
   for (int32_t k = 0; k < s->strips; k++) {
-    const double v0 = k * (double)s->strip_px, v1 = v0 + s->strip_px;
+    const double v0 = (s->first + k) * (double)s->strip_px, v1 = v0 + s->strip_px;
     float *r = s->response + (size_t)k * (size_t)s->length;
     for (int32_t u = 0; u < s->length; u++) {
       const double lo = o->rule_v0_px + o->rule_slope * u, hi = o->rule_v1_px + o->rule_slope * u;
@@ -202,7 +204,7 @@ static void silence_outside(search *s, const sp_board *b)
 {
   const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
   for (int32_t k = 0; k < s->strips; k++) {
-    const double v = (k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
+    const double v = (s->first + k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
     float *r = s->response + (size_t)k * (size_t)s->length;
     for (int32_t u = 0; u < s->length; u++) {
       const double lo = b->side[0].at_px + b->side[0].slope * u, hi = b->side[1].at_px + b->side[1].slope * u;
@@ -287,8 +289,8 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
       continue;
     sp_candidate *c = &out[n++];
     c->slope = (double)b->slope[u];
-    c->v0_px = b->first[u] * (double)(GROUP_STRIPS * s->strip_px);
-    c->v1_px = (b->last[u] + 1) * (double)(GROUP_STRIPS * s->strip_px);
+    c->v0_px = (s->first + b->first[u] * GROUP_STRIPS) * (double)s->strip_px;
+    c->v1_px = (s->first + (b->last[u] + 1) * GROUP_STRIPS) * (double)s->strip_px;
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
     c->u_px = u + c->slope * (c->v_px - v_middle);
     c->score = (double)b->score[u];
@@ -335,9 +337,24 @@ static void prepare_strips(void *context, size_t index)
   float *work = p->work + index * (n + 3);
   for (int32_t k = (int32_t)index; k < p->s->strips; k += p->pieces) {
     float *r = p->s->response + (size_t)k * n;
-    filter_strip(p->strips->mean + (size_t)k * n, p->s->length, &p->f, sum, r);
+    filter_strip(p->strips->mean + (size_t)(p->s->first + k) * n, p->s->length, &p->f, sum, r);
     normalise(r, p->s->length, p->floor_value, work);
   }
+}
+
+/* The strips that the board touches anywhere along the picture, in whole groups. */
+static void limit_to_board(const sp_board *b, int32_t strips, search *s)
+{
+  const double end = s->length - 1;
+  const double lo = fmin(b->side[0].at_px, b->side[0].at_px + b->side[0].slope * end) / s->strip_px;
+  const double hi = fmax(b->side[1].at_px, b->side[1].at_px + b->side[1].slope * end) / s->strip_px;
+  s->first = (int32_t)fmin(fmax(floor(lo), 0.0), strips - 1);
+  const int32_t past = (int32_t)fmin(fmax(ceil(hi), s->first + 1.0), strips);
+  s->groups = (past - s->first + GROUP_STRIPS - 1) / GROUP_STRIPS;
+  while (s->first + s->groups * GROUP_STRIPS > strips && s->first > 0)
+    s->first--;
+  if (s->first + s->groups * GROUP_STRIPS > strips)
+    s->groups = (strips - s->first) / GROUP_STRIPS;
 }
 
 static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o,
@@ -346,9 +363,11 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
   s->groups = (int32_t)strips->count / GROUP_STRIPS;
+  if (board)
+    limit_to_board(board, (int32_t)strips->count, s);
   s->strips = s->groups * GROUP_STRIPS;
   const size_t n = (size_t)s->length;
-  s->response = malloc((size_t)(s->strips + 1) * n * sizeof *s->response);
+  s->response = sp_pages_allocate((size_t)(s->strips + 1) * n * sizeof *s->response);
   s->group = malloc((n + 1) * sizeof *s->group);
   const bool room = runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
   preparation p = {s,    strips,   filter_for(o->kind, o->px_per_mm), 5e-4 * sp_raster_full_scale(scene->raster), NULL,
@@ -379,7 +398,7 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     status = sp_fail_memory(err);
   if (!status) {
     const filter f = filter_for(o->kind, o->px_per_mm);
-    const double v_middle = 0.5 * s.strips * s.strip_px;
+    const double v_middle = (s.first + 0.5 * s.strips) * s.strip_px;
     const double centre = board ? -board->centre.slope : 0.0, reach = board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
     /* half a group off by half a core is the most a wrong slope may cost */
     const double step = (board ? 1.0 : FAR_STEP) * fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));

@@ -344,7 +344,7 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
     if (!t->holds)
       continue;
     const double gain = (sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
-    if (gain / t->rest < (p->expect->burr_kind_known ? RIDGE_F_EXPECTED : RIDGE_F)) {
+    if (p->expect->no_burr || gain / t->rest < (p->expect->burr_kind_known ? RIDGE_F_EXPECTED : RIDGE_F)) {
       t->holds = false;
       continue;
     }

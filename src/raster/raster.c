@@ -1,4 +1,5 @@
 /* raster.c: the grey picture in memory. */
+#include "raster/pages.h"
 #include "slotproof/raster.h"
 
 #include <stdlib.h>
@@ -15,7 +16,7 @@ sp_status sp_raster_create(uint32_t width_px, uint32_t height_px, int bits, sp_r
   /* Offsets into the raster are ptrdiff_t in places, so the half of size_t is the limit. */
   if (pixels > (uint64_t)(SIZE_MAX / 2) / sample_bytes)
     return sp_fail_memory(err);
-  void *samples = malloc((size_t)(pixels * sample_bytes));
+  void *samples = sp_pages_allocate((size_t)(pixels * sample_bytes));
   if (!samples)
     return sp_fail_memory(err);
   raster->width_px = width_px;

@@ -32,20 +32,30 @@ static void difference(const float *p, int32_t n, int32_t d, float *out)
     out[i] = p[i + d] - p[i];
 }
 
+/* Sum of a[i] b[i]. Sixteen running sums: the order of additions is the program's to choose, not the compiler's. */
+static float dot(const float *a, const float *b, int32_t n)
+{
+  enum { LANES = 16 };
+  float lane[LANES] = {0}, sum = 0.0f;
+  int32_t i = 0;
+  for (; i + LANES <= n; i += LANES)
+    for (int32_t k = 0; k < LANES; k++)
+      lane[k] += a[i + k] * b[i + k];
+  for (; i < n; i++)
+    sum += a[i] * b[i];
+  for (int32_t k = 0; k < LANES; k++)
+    sum += lane[k];
+  return sum;
+}
+
 static float mean_square(const float *x, int32_t n)
 {
-  float sum = 0;
-  for (int32_t i = 0; i < n; i++)
-    sum += x[i] * x[i];
-  return sum / (float)n;
+  return dot(x, x, n) / (float)n;
 }
 
 static double correlation(const float *x, int32_t n, int32_t lag, double energy)
 {
-  float sum = 0;
-  for (int32_t i = 0; i + lag < n; i++)
-    sum += x[i] * x[i + lag];
-  return (double)sum / (energy * (double)(n - lag));
+  return (double)dot(x, x + lag, n - lag) / (energy * (double)(n - lag));
 }
 
 /* The first lag whose correlation is a local peak nearly as high as any; 0 if the stretch is not periodic. */

@@ -11,6 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "raster/pages.h"
 #include "rule.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
@@ -54,7 +55,7 @@ static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b
   b->length = b->view.length_px;
   b->v0_px = floor(comb->v0_px - 0.5 * b->count * b->height);
   if (!b->value)
-    b->value = malloc((size_t)b->count * (size_t)b->length * sizeof *b->value);
+    b->value = sp_pages_allocate((size_t)b->count * (size_t)b->length * sizeof *b->value);
   if (!b->value)
     return sp_fail_memory(err);
   sp_workers_run(read_band, b, (size_t)b->count);
