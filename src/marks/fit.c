@@ -22,7 +22,7 @@ enum { ROUNDS = 6, QUICK_ROUNDS = 3, MAX_COLUMNS = 5, MAX_HALF = SP_STACK_HALF_P
 /* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
 static const double CORRELATED_MM = 4.0;
 /* Blurs that a scan can have, px; outside, the search for one has gone astray. */
-static const double MIN_BLUR = 0.45, MAX_BLUR = 4.0;
+static const double MIN_BLUR = 0.2, MAX_BLUR = 4.0;
 /* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
 static const double FLOOR_PX = 0.010;
 /* A light burr beside a light line passes for part of it where the picture is coarse. */

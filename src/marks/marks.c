@@ -133,7 +133,7 @@ typedef struct first_lines {
 static sp_expectation expect_before(const sp_marks_options *o)
 {
   const bool seen = o->blur_px > 0.0;
-  return sp_expect(o->kind, o->px_per_mm, seen ? o->blur_px : fmax(1.0, 0.03 * o->px_per_mm), seen ? 0.10 : 0.30);
+  return sp_expect(o->kind, o->px_per_mm, seen ? o->blur_px : fmax(0.9, 0.03 * o->px_per_mm), seen ? 0.10 : 0.30);
 }
 
 /* The rule's own strokes must not lengthen a line that ends beside it. */

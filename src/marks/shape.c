@@ -29,7 +29,7 @@ enum {
   PRIORS = 3
 };
 static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10, SLOT_WIDTH_MM = 0.58;
-static const double RIDGE_WIDTH_SD_LOG = 0.35;
+static const double RIDGE_WIDTH_SD_LOG = 0.35, LOOSE_BLUR_SD_LOG = 0.2;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
@@ -54,28 +54,43 @@ typedef struct box {
   double value, by_x, by_width, by_blur;
 } box;
 
+static const double INV_SQRT2 = 0.70710678118654752, INV_SQRT_2PI = 0.39894228040143268;
+/* The two points that average over a pixel, see profile.c. */
+static const double PIXEL_POINT = 0.28867513459481288;
+
+static box mean_box(box p, box q)
+{
+  return (box){0.5 * (p.value + q.value), 0.5 * (p.by_x + q.by_x), 0.5 * (p.by_width + q.by_width),
+               0.5 * (p.by_blur + q.by_blur)};
+}
+
+static box point_box(double x, double width, double blur)
+{
+  const double a = x + 0.5 * width, b = x - 0.5 * width, scale = INV_SQRT_2PI / blur, s = INV_SQRT2 / blur;
+  const double ga = scale * exp(-0.5 * a * a / (blur * blur)), gb = scale * exp(-0.5 * b * b / (blur * blur));
+  return (box){0.5 * (erf(a * s) - erf(b * s)), ga - gb, 0.5 * (ga + gb), -(a * ga - b * gb) / blur};
+}
+
 static box box_at(double x, double width, double blur)
 {
-  const double a = x + 0.5 * width, b = x - 0.5 * width;
-  const double scale = 0.39894228040143268 / blur;
-  const double ga = scale * exp(-0.5 * a * a / (blur * blur)), gb = scale * exp(-0.5 * b * b / (blur * blur));
-  return (box){sp_blurred_box(x, width, blur), ga - gb, 0.5 * (ga + gb), -(a * ga - b * gb) / blur};
+  return mean_box(point_box(x - PIXEL_POINT, width, blur), point_box(x + PIXEL_POINT, width, blur));
 }
 
 /* exp(-x / length) for x > 0, blurred: x counts from the wall outward. "width" is the length it falls to 1/e in. */
-static box flank_at(double x, double length, double blur)
+static box point_flank(double x, double length, double blur)
 {
   const double a = blur / length, t = x / blur;
-  const double gauss = 0.3989422804014327 * exp(-0.5 * t * t) / blur; /* of x */
-  const double z = (a - t) * 0.70710678118654752;
-  /* exp(a^2/2 - x/length) erfc(z)/2, written so that neither factor overflows far from the wall */
+  const double gauss = INV_SQRT_2PI * exp(-0.5 * t * t) / blur; /* of x */
+  const double z = (a - t) * INV_SQRT2;
+  /* exp(a^2/2 - x/length) erfc(z)/2: where z is large the value is below 1e-170 and the factors may not fit a double */
   const double value = z > 20.0 ? 0.0 : 0.5 * exp(0.5 * a * a - x / length) * erfc(z);
-  box b;
-  b.value = value;
-  b.by_x = gauss - value / length;
-  b.by_width = value * (x - a * blur) / (length * length) + gauss * a * a;
-  b.by_blur = value * a / length - gauss * (a + t);
-  return b;
+  return (box){value, gauss - value / length, value * (x - a * blur) / (length * length) + gauss * a * a,
+               value * a / length - gauss * (a + t)};
+}
+
+static box flank_at(double x, double length, double blur)
+{
+  return mean_box(point_flank(x - PIXEL_POINT, length, blur), point_flank(x + PIXEL_POINT, length, blur));
 }
 
 /* One ridge on the given side (-1 left, +1 right) of a cut at `place`. */
@@ -132,7 +147,7 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
     p->value[p->active[a]] = beta[a];
   const double *v = p->value;
   const sp_expectation *e = p->expect;
-  if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.3) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
+  if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.15) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
       v[RIDGE_WIDTH] > p->ridge_most)
     return false;
   const size_t n = p->stack->count;
@@ -192,7 +207,7 @@ sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, do
 
 bool sp_shape_is_coarse(const sp_expectation *e)
 {
-  return e->width_px + e->burr_px < 4.2 * e->blur_px;
+  return e->width_px + e->burr_px < 4.2 * hypot(e->blur_px, PIXEL_POINT); /* the pixel blurs as well: 1/sqrt 12 */
 }
 
 static void start(const sp_stack *s, const sp_shape *shape, const sp_expectation *expect, double half, problem *p)
@@ -324,7 +339,7 @@ static double model_u_px(const problem *p)
 {
   const double depth = p->value[AREA] / p->value[WIDTH];
   const bool alike = p->value[RIDGE_LEFT] > 0.05 * depth || p->value[RIDGE_RIGHT] > 0.05 * depth;
-  const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * p->value[BLUR]);
+  const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
 }
 
@@ -400,6 +415,18 @@ static void try_wave(const problem *plain, double plain_cost, problem *p, sp_sha
   }
 }
 
+/* What a plain cut can do if the blur is not as well known as it was thought: an error of the blur must not pass for a
+ * burr. */
+static double cost_with_loose_blur(const problem *plain)
+{
+  sp_expectation loose = *plain->expect;
+  problem p = *plain;
+  sp_lm_result result;
+  loose.blur_sd_log = fmax(loose.blur_sd_log, LOOSE_BLUR_SD_LOG);
+  p.expect = &loose;
+  return solve(&p, PLAIN, 7, &result) ? result.cost : INFINITY;
+}
+
 bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double half_px, bool look_for_burr,
                         sp_shape_fit *fit)
 {
@@ -418,7 +445,7 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double 
   const bool knife = expect->width_sd_px<1e8, unclear = fit->cost> PLAIN_ENOUGH * (double)s->count;
   /* light lines: see try_ridge */
   if (look_for_burr && (unclear || (knife && (s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
-    const double plain_cost = fit->cost;
+    const double plain_cost = fmin(fit->cost, cost_with_loose_blur(&plain));
     if (knife)
       try_ridges(&p, PLAIN, 7, plain_cost, fit);
     try_wave(&plain, plain_cost, &p, fit);

@@ -520,10 +520,17 @@ typedef struct profile_table {
   float t[2 * TABLE_REACH * TABLE_STEPS + 2], slope[2 * TABLE_REACH * TABLE_STEPS + 2];
 } profile_table;
 
-static double blurred_box(double x, double width, double sigma)
+static double point_box(double x, double width, double sigma)
 {
   const double s = 1.0 / (sigma * 1.4142135623730951);
   return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
+}
+
+/* Averaged over the pixel (Gauss and Legendre's two points), so that sigma is that of the optics alone. */
+static double blurred_box(double x, double width, double sigma)
+{
+  const double point = 0.28867513459481288;
+  return 0.5 * (point_box(x - point, width, sigma) + point_box(x + point, width, sigma));
 }
 
 static void table_fill(double width, double sigma, profile_table *table)
@@ -691,7 +698,7 @@ static double best_width(const stroke_stack *k, double sigma, double *width)
  * searched with the best width for each: coarsely, then three times finer about the best. */
 static void fit_stack(const stroke_stack *k, double *width, double *sigma)
 {
-  double best = INFINITY, middle = 1.3, factor = 1.25;
+  double best = INFINITY, middle = 0.9, factor = 1.32;
   for (int level = 0; level < 3; level++) {
     const int reach = level ? 3 : 4;
     const double centre = middle;

@@ -1,7 +1,7 @@
 /* drawing.h: small analytic pictures for the tests of the measuring modules.
  *
- * Everything is a sum of boxes blurred by a Gaussian (differences of the normal distribution function), evaluated at
- * pixel centres, so the truth is known exactly and shares no code with the library or with the renderer.
+ * Everything is a sum of boxes blurred by a Gaussian (the optics) and averaged over the pixel, in closed form, so the
+ * truth is known exactly and shares no code with the library or with the renderer.
  * Frames: u along the board, v across (see slotproof/scene.h). Grey in counts of 8 bits; 16-bit pictures hold 257 times as
  * much. */
 #ifndef DRAWING_H
@@ -35,9 +35,17 @@ static inline void drawing_free(drawing *d)
   d->grey = NULL;
 }
 
+/* Integral of the normal distribution function with standard deviation `blur` from -infinity to t. */
+static inline double drawn_ramp(double t, double blur)
+{
+  const double z = t / blur;
+  return 0.5 * t * erfc(-z * 0.70710678118654752) + blur * 0.39894228040143268 * exp(-0.5 * z * z);
+}
+
+/* A step up at 0, blurred, as a pixel centred on x sees it. */
 static inline double drawn_step(double x, double blur)
 {
-  return 0.5 * erfc(-x / (1.4142135623730951 * blur));
+  return drawn_ramp(x + 0.5, blur) - drawn_ramp(x - 0.5, blur);
 }
 
 static inline double drawn_box(double x, double width, double blur)

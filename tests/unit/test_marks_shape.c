@@ -6,6 +6,7 @@
  * square root of the number of rows. */
 #include "drawing.h"
 
+#include <gsl/gsl_cdf.h>
 #include <gsl/gsl_integration.h>
 
 #include "marks/marks_internal.h"

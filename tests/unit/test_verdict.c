@@ -217,7 +217,7 @@ static void squareness_in_all_four_directions(void **unused)
           CHECK_BELOW(800.0, dx * y.x + dy * y.y);
           CHECK_CLOSE((dx * x.x + dy * x.y) / (dx * y.x + dy * y.y), tan(leans_deg[k % 3] / DEG), 1e-9);
         }
-        /* the two points for drawing run from the nut toward the bridge; the outline goes clockwise as seen */
+        /* the two points for drawing run from the nut toward the bridge; the outline encloses the board: 1000 px by all of it */
         const sp_record *r = &b->record;
         CHECK_BELOW(0.0, (r->bridgeward_px.x - r->nut_px.x) * x.x + (r->bridgeward_px.y - r->nut_px.y) * x.y);
         double area = 0.0;
@@ -225,7 +225,7 @@ static void squareness_in_all_four_directions(void **unused)
           const sp_point p = r->outline_px[i], q = r->outline_px[(i + 1) % 4];
           area += 0.5 * (p.x * q.y - p.y * q.x);
         }
-        CHECK_BELOW(1.0e6, fabs(area));
+        CHECK_CLOSE(fabs(area) / (1000.0 * LENGTH_PX), 1.0, 0.01);
         board_free(b);
       }
 }

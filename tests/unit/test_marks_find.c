@@ -1,0 +1,399 @@
+/* The board and its lines in a drawn picture: what is found, where, and what is not taken for a line.
+ *
+ * The boards are inventions of some 60 x 45 mm at 300 dpi, drawn by drawing.h; every place is known exactly. */
+#include "drawing.h"
+
+#include "slotproof/marks.h"
+
+enum { LINES = 9 };
+static const double PX_PER_MM = 11.81;
+
+typedef struct drawn_board {
+  double length_mm, width_mm, lean; /* lean: dv/du of the board */
+  double line_mm, blur, height;     /* width of a line; its depth in grey */
+  double wood, around, noise;
+  uint64_t seed;
+} drawn_board;
+
+static const drawn_board PLAIN = {.length_mm = 70.0, .width_mm = 40.0, .line_mm = 0.12, .blur = 0.9, .height = -60.0,
+                                  .wood = 140.0, .around = 235.0, .noise = 2.0, .seed = 1};
+static const double MARGIN_PX = 45.0;
+
+/* Places of the lines from the board's end, mm: uneven, as a layout's are. */
+static double place_mm(int k)
+{
+  return 7.0 + 7.4 * k - 0.16 * k * k;
+}
+
+static double centre_v(const drawn_board *b, double u)
+{
+  return MARGIN_PX + 0.5 * b->width_mm * PX_PER_MM + fabs(fmin(0.0, b->lean)) * b->length_mm * PX_PER_MM +
+         b->lean * (u - MARGIN_PX);
+}
+
+static double place_u(int k)
+{
+  return MARGIN_PX + place_mm(k) * PX_PER_MM + 0.17 * k; /* all phases of the pixel grid */
+}
+
+static drawing wood(const drawn_board *b)
+{
+  const int32_t length = (int32_t)(b->length_mm * PX_PER_MM + 2.0 * MARGIN_PX);
+  const int32_t breadth = (int32_t)((b->width_mm + fabs(b->lean) * b->length_mm) * PX_PER_MM + 2.0 * MARGIN_PX);
+  drawing d = drawing_new(length, breadth, b->around);
+  const double v0 = centre_v(b, 0.0), half = 0.5 * b->width_mm * PX_PER_MM;
+  draw_area(&d, &(drawn_area){.u_a = MARGIN_PX, .u_b = MARGIN_PX + b->length_mm * PX_PER_MM, .v_a = v0 - half, .v_b = v0 + half,
+                              .lean = b->lean, .blur = b->blur, .height = b->wood - b->around});
+  return d;
+}
+
+/* Line k square to the board from its lower to its upper side, less the parts given (of the width). */
+static void line(drawing *d, const drawn_board *b, int k, double from, double to, double width_mm, double height)
+{
+  const double v = centre_v(b, place_u(k)), half = 0.5 * b->width_mm * PX_PER_MM;
+  draw_mark(d, &(drawn_mark){.at = place_u(k), .slope = -b->lean, .v_ref = v, .v_a = v - half + 2.0 * half * from,
+                             .v_b = v - half + 2.0 * half * to, .width = width_mm * PX_PER_MM, .blur = b->blur,
+                             .height = height});
+}
+
+static void lines(drawing *d, const drawn_board *b)
+{
+  for (int k = 0; k < LINES; k++)
+    line(d, b, k, 0.0, 1.0, b->line_mm, b->height);
+}
+
+static sp_marks_options options_for(sp_mark_kind kind)
+{
+  return (sp_marks_options){.kind = kind, .px_per_mm = PX_PER_MM, .blur_px = NAN};
+}
+
+static sp_marks find(const drawing *d, sp_along along, int bits, const sp_marks_options *o)
+{
+  sp_raster r = drawing_raster(d, along, bits);
+  sp_scene scene;
+  sp_marks marks;
+  sp_error err = {0};
+  assert_int_equal(sp_scene_create(&r, &scene, &err), SP_OK);
+  if (sp_marks_find(&scene, o, &marks, &err) != SP_OK) {
+    fprintf(stderr, "%s\n", err.text);
+    fail();
+  }
+  sp_scene_free(&scene);
+  sp_raster_free(&r);
+  return marks;
+}
+
+/* Adds noise, finds, and forgets the drawing. */
+static sp_marks find_in(drawing *d, const drawn_board *b, sp_along along, const sp_marks_options *o)
+{
+  chance dice = {b->seed};
+  draw_noise(d, b->noise, &dice);
+  const sp_marks m = find(d, along, 8, o);
+  drawing_free(d);
+  return m;
+}
+
+/* Every line found once, and nothing else; places within `px` and within four of their standard uncertainties. */
+static void check_places(const sp_marks *m, const drawn_board *b, double px)
+{
+  assert_int_equal(m->count, LINES);
+  for (int k = 0; k < LINES; k++) {
+    const sp_mark *x = &m->marks[k];
+    /* compared at the v where the mark was given */
+    const double u = place_u(k) - b->lean * (x->v_px - centre_v(b, place_u(k)));
+    CHECK_CLOSE(x->u_px, u, px);
+    CHECK_BELOW(fabs(x->u_px - u), 4.0 * x->u_u_px);
+    CHECK_BELOW(x->u_u_px, b->height < 0.0 ? 0.15 : 0.8); /* beside a light line a light burr can hide */
+    CHECK_CLOSE(x->slope, -b->lean, 6.0 * x->u_slope + 2e-4);
+    CHECK_CLOSE(x->v_px, centre_v(b, place_u(k)), 1.0);
+  }
+}
+
+static void knife_lines_along_both_axes(void **unused)
+{
+  (void)unused;
+  for (int axis = 0; axis < 2; axis++)
+    for (int tone = 0; tone < 2; tone++) {
+      drawn_board b = PLAIN;
+      b.height = tone ? 50.0 : -60.0; /* pale lines on dark wood, dark lines */
+      b.wood = tone ? 90.0 : 140.0;
+      drawing d = wood(&b);
+      lines(&d, &b);
+      const sp_marks_options o = options_for(SP_MARK_KNIFE);
+      sp_marks m = find_in(&d, &b, (sp_along)axis, &o);
+      assert_int_equal(m.along, axis);
+      assert_string_equal(m.reason, "");
+      check_places(&m, &b, 0.05);
+      for (int k = 0; k < LINES; k++) {
+        CHECK_BELOW(0.9, m.marks[k].coverage);
+        assert_int_equal(m.marks[k].contrast > 0.0, tone);
+        assert_true(m.marks[k].strength > 0.5 && m.marks[k].strength <= 1.0);
+      }
+      sp_marks_free(&m);
+    }
+}
+
+/* Two degrees are the most that board and picture may differ by. */
+static void askew_boards(void **unused)
+{
+  (void)unused;
+  static const double leans[] = {0.012, -0.02};
+  for (int i = 0; i < 2; i++) {
+    drawn_board b = PLAIN;
+    b.lean = leans[i];
+    b.seed = 30 + (uint64_t)i;
+    drawing d = wood(&b);
+    lines(&d, &b);
+    sp_marks_options o = options_for(SP_MARK_KNIFE);
+    o.along_known = true;
+    o.along = i ? SP_ALONG_Y : SP_ALONG_X;
+    sp_marks m = find_in(&d, &b, o.along, &o);
+    check_places(&m, &b, 0.06);
+    CHECK_CLOSE(m.board.centre.slope, b.lean, 2e-3);
+    sp_marks_free(&m);
+  }
+}
+
+static void sixteen_bits(void **unused)
+{
+  (void)unused;
+  drawing d = wood(&PLAIN);
+  lines(&d, &PLAIN);
+  chance dice = {4};
+  draw_noise(&d, 2.0, &dice);
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  sp_marks m = find(&d, SP_ALONG_X, 16, &o);
+  check_places(&m, &PLAIN, 0.05);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
+/* Sawn slots, 0.584 mm (0.023 in, common practice): place, and kerf to a hundredth of a millimetre. */
+static void slots(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  b.height = -80.0;
+  drawing d = wood(&b);
+  lines(&d, &b);
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 0.05);
+  for (int k = 0; k < LINES; k++) {
+    CHECK_CLOSE(m.marks[k].width_px / PX_PER_MM, 0.584, 0.01);
+    CHECK_BELOW(fabs(m.marks[k].width_px - 0.584 * PX_PER_MM), 4.0 * m.marks[k].u_width_px + 0.02);
+  }
+  sp_marks_free(&m);
+}
+
+/* One line lacks a third of its length at an end, another in the middle. */
+static void lines_with_a_third_missing(void **unused)
+{
+  (void)unused;
+  drawing d = wood(&PLAIN);
+  for (int k = 0; k < LINES; k++) {
+    line(&d, &PLAIN, k, k == 3 ? 0.34 : 0.0, k == 5 ? 0.33 : 1.0, PLAIN.line_mm, PLAIN.height);
+    if (k == 5)
+      line(&d, &PLAIN, k, 0.67, 1.0, PLAIN.line_mm, PLAIN.height);
+  }
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  sp_marks m = find_in(&d, &PLAIN, SP_ALONG_X, &o);
+  check_places(&m, &PLAIN, 0.06);
+  for (int k = 0; k < LINES; k++)
+    if (k == 3 || k == 5)
+      assert_true(m.marks[k].coverage > 0.55 && m.marks[k].coverage < 0.78);
+    else
+      CHECK_BELOW(0.9, m.marks[k].coverage);
+  CHECK_CLOSE(m.marks[3].v_a_px, centre_v(&PLAIN, 0.0) + (0.34 - 0.5) * PLAIN.width_mm * PX_PER_MM, 0.8 * PX_PER_MM);
+  sp_marks_free(&m);
+}
+
+/* A scratch as dark as a line, crossing one at 12 degrees: the rows it disturbs are outvoted, and it is no mark itself. */
+static void a_scratch_does_not_pull(void **unused)
+{
+  (void)unused;
+  for (int side = -1; side <= 1; side += 2) {
+    drawing d = wood(&PLAIN);
+    lines(&d, &PLAIN);
+    const double v = centre_v(&PLAIN, 0.0) + 60.0 * side;
+    draw_mark(&d, &(drawn_mark){.at = place_u(4), .slope = side * tan(12.0 / 57.29577951308232), .v_ref = v, .v_a = v - 100.0,
+                                .v_b = v + 100.0, .width = 1.4, .blur = PLAIN.blur, .height = -60.0});
+    const sp_marks_options o = options_for(SP_MARK_KNIFE);
+    sp_marks m = find_in(&d, &PLAIN, SP_ALONG_X, &o);
+    check_places(&m, &PLAIN, 0.08);
+    sp_marks_free(&m);
+  }
+}
+
+/* A change of tone across the board (a joint, a stain's edge) has two levels and no line between. */
+static void a_step_is_no_mark(void **unused)
+{
+  (void)unused;
+  for (int sign = -1; sign <= 1; sign += 2) {
+    drawing d = wood(&PLAIN);
+    lines(&d, &PLAIN);
+    const double u = 0.5 * (place_u(4) + place_u(5)), v = centre_v(&PLAIN, 0.0), half = 0.5 * PLAIN.width_mm * PX_PER_MM;
+    draw_area(&d, &(drawn_area){.u_a = u, .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM, .v_a = v - half, .v_b = v + half,
+                                .blur = PLAIN.blur, .height = 25.0 * sign});
+    const sp_marks_options o = options_for(SP_MARK_KNIFE);
+    sp_marks m = find_in(&d, &PLAIN, SP_ALONG_X, &o);
+    check_places(&m, &PLAIN, 0.06);
+    sp_marks_free(&m);
+  }
+}
+
+static void check_nothing(drawing *d, uint64_t seed, double noise, sp_mark_kind kind, bool along_known)
+{
+  chance dice = {seed};
+  draw_noise(d, noise, &dice);
+  for (int axis = 0; axis < 2; axis++) {
+    sp_marks_options o = options_for(kind);
+    o.along_known = along_known;
+    o.along = (sp_along)axis;
+    sp_marks m = find(d, (sp_along)axis, 8, &o);
+    assert_int_equal(m.count, 0);
+    assert_true(m.reason[0] != '\0');
+    sp_marks_free(&m);
+  }
+  drawing_free(d);
+}
+
+/* A picture of one grey, noise alone, a board nobody has marked yet, with grain along it. */
+static void empty_wood_has_no_marks(void **unused)
+{
+  (void)unused;
+  for (int kind = SP_MARK_KNIFE; kind <= SP_MARK_SLOT; kind++) {
+    drawing d = drawing_new(700, 500, 140.0);
+    check_nothing(&d, 1, 0.0, (sp_mark_kind)kind, false);
+    d = drawing_new(700, 500, 140.0);
+    check_nothing(&d, 2, 5.0, (sp_mark_kind)kind, false);
+    for (uint64_t seed = 3; seed < 6; seed++) {
+      d = wood(&PLAIN);
+      check_nothing(&d, seed, 3.0, (sp_mark_kind)kind, false);
+      d = wood(&PLAIN);
+      chance grain = {100 + seed};
+      const double v = centre_v(&PLAIN, 0.0), half = 0.5 * PLAIN.width_mm * PX_PER_MM;
+      for (int i = 0; i < 60; i++) {
+        const double at = v + 2.0 * (chance_uniform(&grain) - 0.5) * half, wide = 1.0 + 3.0 * chance_uniform(&grain);
+        draw_area(&d, &(drawn_area){.u_a = MARGIN_PX, .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM, .v_a = at, .v_b = at + wide,
+                                    .lean = 0.01 * chance_normal(&grain), .blur = 0.9, .height = 14.0 * chance_normal(&grain)});
+      }
+      check_nothing(&d, seed, 3.0, (sp_mark_kind)kind, true); /* streaks are lines only to who looks across them */
+    }
+  }
+}
+
+/* Long sides and squared ends on a clean picture. */
+static void the_outline(void **unused)
+{
+  (void)unused;
+  for (int i = 0; i < 4; i++) {
+    drawn_board b = PLAIN;
+    b.lean = (i & 1) ? 0.008 : 0.0;
+    b.around = (i & 2) ? 30.0 : 235.0; /* black or white lid */
+    b.noise = 0.5;
+    drawing d = wood(&b);
+    lines(&d, &b);
+    sp_marks_options o = options_for(SP_MARK_KNIFE);
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    assert_true(m.board.edges_found);
+    const double u = 0.5 * (place_u(0) + place_u(LINES - 1)), half = 0.5 * b.width_mm * PX_PER_MM;
+    for (int side = 0; side < 2; side++) {
+      const sp_lengthwise *s = &m.board.side[side];
+      CHECK_CLOSE(s->at_px + s->slope * u, centre_v(&b, u) + (side ? half : -half), 0.1);
+      CHECK_CLOSE(s->slope, b.lean, 1e-3); /* half a pixel over the board's length */
+      CHECK_CLOSE(s->slope, b.lean, 2.0 * s->u_slope);
+    }
+    CHECK_CLOSE(m.board.centre.at_px + m.board.centre.slope * u, centre_v(&b, u), 0.1);
+    for (int end = 0; end < 2; end++) {
+      const sp_board_end *e = &m.board.end[end];
+      assert_true(e->found);
+      CHECK_CLOSE(e->u_px, MARGIN_PX + (end ? b.length_mm * PX_PER_MM : 0.0), 0.1);
+      CHECK_CLOSE(e->slope, -b.lean, 1e-3);
+      CHECK_BELOW(fabs(e->u_px - (MARGIN_PX + (end ? b.length_mm * PX_PER_MM : 0.0))), 3.0 * e->u_u_px);
+    }
+    sp_marks_free(&m);
+  }
+}
+
+/* Where the picture shows no end of the board, none is made up. */
+static void no_end_in_the_picture(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  drawing d = drawing_new(800, 560, b.around);
+  const double v = centre_v(&b, 0.0), half = 0.5 * b.width_mm * PX_PER_MM;
+  draw_area(&d, &(drawn_area){.u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
+  lines(&d, &b);
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  assert_false(m.board.end[0].found);
+  assert_false(m.board.end[1].found);
+  check_places(&m, &b, 0.05);
+  sp_marks_free(&m);
+}
+
+/* The rule's strokes beside the board are left out where its band is told. */
+static void the_rule_is_no_board(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  const int32_t room = 130;
+  drawing board = wood(&b);
+  drawing d = drawing_new(board.length, board.breadth + room, b.around);
+  memcpy(d.grey, board.grey, (size_t)(board.length * board.breadth) * sizeof *d.grey);
+  drawing_free(&board);
+  lines(&d, &b);
+  const double v0 = d.breadth - room + 10.0;
+  for (int k = 0; k < 68; k++)
+    draw_mark(&d, &(drawn_mark){.at = 50.0 + PX_PER_MM * k, .v_a = v0, .v_b = v0 + (k % 10 ? k % 5 ? 35.0 : 50.0 : 70.0),
+                                .width = 1.6, .blur = b.blur, .height = -150.0});
+  sp_marks_options o = options_for(SP_MARK_KNIFE);
+  o.has_rule = true;
+  o.along_known = true;
+  o.along = SP_ALONG_X;
+  o.rule_v0_px = v0;
+  o.rule_v1_px = v0 + 70.0;
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 0.05);
+  for (int k = 0; k < LINES; k++)
+    CHECK_BELOW(m.marks[k].v_b_px, v0);
+  sp_marks_free(&m);
+}
+
+/* Slots are no knife lines and knife lines are no slots: whoever asks for the other gets nothing, not a wrong thing. */
+static void kinds_are_told_apart(void **unused)
+{
+  (void)unused;
+  for (int slot = 0; slot < 2; slot++) {
+    drawn_board b = PLAIN;
+    b.line_mm = slot ? 0.584 : 0.12;
+    drawing d = wood(&b);
+    lines(&d, &b);
+    sp_marks_options o = options_for(slot ? SP_MARK_KNIFE : SP_MARK_SLOT);
+    o.blur_px = b.blur; /* as the rule's strokes tell it */
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    assert_int_equal(m.count, 0);
+    sp_marks_free(&m);
+  }
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(knife_lines_along_both_axes),
+      cmocka_unit_test(askew_boards),
+      cmocka_unit_test(sixteen_bits),
+      cmocka_unit_test(slots),
+      cmocka_unit_test(lines_with_a_third_missing),
+      cmocka_unit_test(a_scratch_does_not_pull),
+      cmocka_unit_test(a_step_is_no_mark),
+      cmocka_unit_test(empty_wood_has_no_marks),
+      cmocka_unit_test(the_outline),
+      cmocka_unit_test(no_end_in_the_picture),
+      cmocka_unit_test(the_rule_is_no_board),
+      cmocka_unit_test(kinds_are_told_apart),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
