@@ -85,7 +85,7 @@ static inline void board_reference(bool turned, sp_reference_record *r)
 /* False for lack of memory. Free with sp_record_free. */
 static inline bool board_record(bool turned, sp_record *r)
 {
-  const sp_finding finding = {.kind = "other-scale-length",
+  const sp_finding finding = {.kind = "remark",
                               .text = "the lines follow a scale length of 400.3 mm",
                               .value = 400.3,
                               .u_value = NAN,

@@ -275,10 +275,27 @@ static void test_csv(void **state)
   sp_record_free(&r);
 }
 
+/* A board cut for another scale length is not mended line by line: that comes first, and nothing is to be cut again. */
+static void test_another_scale_length_comes_first(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  strcpy(r.findings[0].kind, "other-scale-length");
+  char *text = text_of(&r);
+  check_contains(text, "First of all: the lines follow a scale length of 400.3 mm");
+  assert_true(strstr(text, "First of all") < strstr(text, "should be"));
+  assert_null(strstr(text, "Cut again"));
+  assert_null(strstr(text, "Findings"));
+  free(text);
+  sp_record_free(&r);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_verdict_comes_first), cmocka_unit_test(test_what_to_cut_and_which_way),
+      cmocka_unit_test(test_another_scale_length_comes_first),
       cmocka_unit_test(test_fits_the_page),       cmocka_unit_test(test_a_good_board_gets_no_advice),
       cmocka_unit_test(test_unseen_nut_is_said),  cmocka_unit_test(test_without_a_scale),
       cmocka_unit_test(test_nothing_recognised),
