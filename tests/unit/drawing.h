@@ -2,8 +2,8 @@
  *
  * Everything is a sum of boxes blurred by a Gaussian (the optics) and averaged over the pixel, in closed form, so the
  * truth is known exactly and shares no code with the library or with the renderer.
- * Frames: u along the board, v across (see slotproof/scene.h). Grey in counts of 8 bits; 16-bit pictures hold 257 times as
- * much. */
+ * Frames: u along the board, v across (see slotproof/scene.h). Grey in counts of 8 bits; 16-bit pictures hold 257 times
+ * as much. */
 #ifndef DRAWING_H
 #define DRAWING_H
 
@@ -65,7 +65,8 @@ static inline void draw_mark(drawing *d, const drawn_mark *m)
     if (part < 1e-9)
       continue;
     const double middle = m->at + m->slope * (v - m->v_ref), reach = 0.5 * m->width + 7.0 * m->blur;
-    const int32_t lo = (int32_t)fmax(0.0, ceil(middle - reach)), hi = (int32_t)fmin(d->length - 1, floor(middle + reach));
+    const int32_t lo = (int32_t)fmax(0.0, ceil(middle - reach)),
+                  hi = (int32_t)fmin(d->length - 1, floor(middle + reach));
     for (int32_t u = lo; u <= hi; u++)
       d->grey[v * d->length + u] += m->height * part * drawn_box(u - middle, m->width, m->blur);
   }
@@ -111,8 +112,13 @@ static inline double chance_normal(chance *c)
 
 static inline void draw_noise(drawing *d, double sd, chance *c)
 {
-  for (int32_t i = 0; i < d->length * d->breadth; i++)
-    d->grey[i] += sd * chance_normal(c);
+  const int32_t n = d->length * d->breadth;
+  for (int32_t i = 0; i < n; i += 2) { /* Box and Muller give two at a time */
+    const double r = sd * sqrt(-2.0 * log(chance_uniform(c))), turn = 6.283185307179586 * chance_uniform(c);
+    d->grey[i] += r * cos(turn);
+    if (i + 1 < n)
+      d->grey[i + 1] += r * sin(turn);
+  }
 }
 
 /* ---- the picture ---- */
@@ -123,8 +129,9 @@ static inline sp_raster drawing_raster(const drawing *d, sp_along along, int bit
   sp_raster r = {0};
   sp_error err = {0};
   const bool x = along == SP_ALONG_X;
-  assert_int_equal(sp_raster_create((uint32_t)(x ? d->length : d->breadth), (uint32_t)(x ? d->breadth : d->length), bits,
-                                    &r, &err), SP_OK);
+  assert_int_equal(
+      sp_raster_create((uint32_t)(x ? d->length : d->breadth), (uint32_t)(x ? d->breadth : d->length), bits, &r, &err),
+      SP_OK);
   for (int32_t v = 0; v < d->breadth; v++)
     for (int32_t u = 0; u < d->length; u++) {
       const size_t i = x ? (size_t)v * r.width_px + (size_t)u : (size_t)u * r.width_px + (size_t)v;

@@ -1,7 +1,7 @@
 /* The main job as one call, on pictures written to files: a whole board with rule, and everything that can be amiss.
  *
- * The board is an invention of a toy's size (scale length 140 mm, 12 frets) so that 300 dpi make a small picture. Exit statuses:
- * 0 within, 1 out, 2 undecided; 65 picture not usable, 66 not found (sysexits(3)). */
+ * The board is an invention of a toy's size (scale length 140 mm, 12 frets) so that 300 dpi make a small picture. Exit
+ * statuses: 0 within, 1 out, 2 undecided; 65 picture not usable, 66 not found (sysexits(3)). */
 #include "drawing.h"
 
 #include <unistd.h>
@@ -14,7 +14,7 @@ static const double SCALE_MM = 140.0, PX_PER_MM = 11.84, NUT_PX = 75.3, CENTRE_P
 
 typedef struct scan {
   double error_mm[FRETS + 1], lean_deg[FRETS + 1]; /* lean: right end (from nut to bridge) nearer the bridge */
-  bool missing[FRETS + 1], rule, turned; /* turned: stands on end, the nut at the bottom */
+  bool missing[FRETS + 1], rule, turned;           /* turned: stands on end, the nut at the bottom */
 } scan;
 
 static double layout_mm(int fret)
@@ -26,17 +26,31 @@ static sp_raster draw_scan(const scan *s)
 {
   drawing d = drawing_new(1020, 600, 236.0);
   chance dice = {99};
-  draw_area(&d, &(drawn_area){.u_a = NUT_PX - 40.0, .u_b = 975.0, .v_a = CENTRE_PX - HALF_PX, .v_b = CENTRE_PX + HALF_PX,
-                              .blur = 0.9, .height = -110.0});
+  draw_area(&d, &(drawn_area){.u_a = NUT_PX - 40.0,
+                              .u_b = 975.0,
+                              .v_a = CENTRE_PX - HALF_PX,
+                              .v_b = CENTRE_PX + HALF_PX,
+                              .blur = 0.9,
+                              .height = -110.0});
   for (int k = 0; k <= FRETS; k++)
     if (!s->missing[k])
-      draw_mark(&d, &(drawn_mark){.at = NUT_PX + PX_PER_MM * (layout_mm(k) + s->error_mm[k]), .v_ref = CENTRE_PX,
-                                  .slope = tan(s->lean_deg[k] / 57.29577951308232), .v_a = CENTRE_PX - HALF_PX,
-                                  .v_b = CENTRE_PX + HALF_PX, .width = 1.4, .blur = 0.9, .height = -70.0});
+      draw_mark(&d, &(drawn_mark){.at = NUT_PX + PX_PER_MM * (layout_mm(k) + s->error_mm[k]),
+                                  .v_ref = CENTRE_PX,
+                                  .slope = tan(s->lean_deg[k] / 57.29577951308232),
+                                  .v_a = CENTRE_PX - HALF_PX,
+                                  .v_b = CENTRE_PX + HALF_PX,
+                                  .width = 1.4,
+                                  .blur = 0.9,
+                                  .height = -70.0});
   for (int k = 0; k <= 80 && s->rule; k++)
-    draw_mark(&d, &(drawn_mark){.at = 35.7 + PX_PER_MM * k, .v_a = 440.0,
-                                .v_b = 440.0 + PX_PER_MM * (k % 10 == 0 ? 6.0 : k % 5 == 0 ? 4.5 : 3.0), .width = 1.6,
-                                .blur = 0.9, .height = -160.0});
+    draw_mark(&d, &(drawn_mark){.at = 35.7 + PX_PER_MM * k,
+                                .v_a = 440.0,
+                                .v_b = 440.0 + PX_PER_MM * (k % 10 == 0  ? 6.0
+                                                            : k % 5 == 0 ? 4.5
+                                                                         : 3.0),
+                                .width = 1.6,
+                                .blur = 0.9,
+                                .height = -160.0});
   draw_noise(&d, 2.0, &dice);
   /* the picture turned by a quarter: u runs backward, then up the picture */
   for (int32_t v = 0; v < d.breadth && s->turned; v++)
@@ -55,8 +69,14 @@ static sp_raster draw_scan(const scan *s)
 static void write_picture(const char *path, sp_raster *r, double dpi)
 {
   const uint32_t per_metre = (uint32_t)lround(dpi / 0.0254);
-  blob b = make_png(&(png_spec){.width = r->width_px, .height = r->height_px, .colour = PNG_COLOR_TYPE_GRAY, .bits = 8,
-                                .rows = r->u8, .row_bytes = r->width_px, .per_metre_x = per_metre, .per_metre_y = per_metre});
+  blob b = make_png(&(png_spec){.width = r->width_px,
+                                .height = r->height_px,
+                                .colour = PNG_COLOR_TYPE_GRAY,
+                                .bits = 8,
+                                .rows = r->u8,
+                                .row_bytes = r->width_px,
+                                .per_metre_x = per_metre,
+                                .per_metre_y = per_metre});
   FILE *f = fopen(path, "wb");
   assert_non_null(f);
   assert_int_equal(fwrite(b.bytes, 1, b.size, f), b.size);
@@ -178,7 +198,8 @@ static void a_good_board_is_within(void **unused)
   for (int turned = 0; turned < 2; turned++) {
     job j;
     start(&j);
-    const scan s = {.rule = true, .turned = turned,
+    const scan s = {.rule = true,
+                    .turned = turned,
                     .error_mm = {0, 0.02, -0.03, 0.01, 0, 0.03, -0.01, 0, 0.02, 0, -0.03, 0.01, 0},
                     .lean_deg = {[3] = 0.3, [8] = -0.2}};
     if (check_scan(&j, &s, 300.0) != SP_OK)

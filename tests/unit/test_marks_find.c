@@ -15,8 +15,15 @@ typedef struct drawn_board {
   uint64_t seed;
 } drawn_board;
 
-static const drawn_board PLAIN = {.length_mm = 70.0, .width_mm = 40.0, .line_mm = 0.12, .blur = 0.9, .height = -60.0,
-                                  .wood = 140.0, .around = 235.0, .noise = 2.0, .seed = 1};
+static const drawn_board PLAIN = {.length_mm = 70.0,
+                                  .width_mm = 40.0,
+                                  .line_mm = 0.12,
+                                  .blur = 0.9,
+                                  .height = -60.0,
+                                  .wood = 140.0,
+                                  .around = 235.0,
+                                  .noise = 2.0,
+                                  .seed = 1};
 static const double MARGIN_PX = 45.0;
 
 /* Places of the lines from the board's end, mm: uneven, as a layout's are. */
@@ -42,8 +49,13 @@ static drawing wood(const drawn_board *b)
   const int32_t breadth = (int32_t)((b->width_mm + fabs(b->lean) * b->length_mm) * PX_PER_MM + 2.0 * MARGIN_PX);
   drawing d = drawing_new(length, breadth, b->around);
   const double v0 = centre_v(b, 0.0), half = 0.5 * b->width_mm * PX_PER_MM;
-  draw_area(&d, &(drawn_area){.u_a = MARGIN_PX, .u_b = MARGIN_PX + b->length_mm * PX_PER_MM, .v_a = v0 - half, .v_b = v0 + half,
-                              .lean = b->lean, .blur = b->blur, .height = b->wood - b->around});
+  draw_area(&d, &(drawn_area){.u_a = MARGIN_PX,
+                              .u_b = MARGIN_PX + b->length_mm * PX_PER_MM,
+                              .v_a = v0 - half,
+                              .v_b = v0 + half,
+                              .lean = b->lean,
+                              .blur = b->blur,
+                              .height = b->wood - b->around});
   return d;
 }
 
@@ -51,8 +63,13 @@ static drawing wood(const drawn_board *b)
 static void line(drawing *d, const drawn_board *b, int k, double from, double to, double width_mm, double height)
 {
   const double v = centre_v(b, place_u(k)), half = 0.5 * b->width_mm * PX_PER_MM;
-  draw_mark(d, &(drawn_mark){.at = place_u(k), .slope = -b->lean, .v_ref = v, .v_a = v - half + 2.0 * half * from,
-                             .v_b = v - half + 2.0 * half * to, .width = width_mm * PX_PER_MM, .blur = b->blur,
+  draw_mark(d, &(drawn_mark){.at = place_u(k),
+                             .slope = -b->lean,
+                             .v_ref = v,
+                             .v_a = v - half + 2.0 * half * from,
+                             .v_b = v - half + 2.0 * half * to,
+                             .width = width_mm * PX_PER_MM,
+                             .blur = b->blur,
                              .height = height});
 }
 
@@ -209,16 +226,23 @@ static void lines_with_a_third_missing(void **unused)
   sp_marks_free(&m);
 }
 
-/* A scratch as dark as a line, crossing one at 12 degrees: the rows it disturbs are outvoted, and it is no mark itself. */
+/* A scratch as dark as a line that runs off one at 12 degrees, to one side only so that nothing balances: the rows it
+ * disturbs are outvoted, and it is no mark itself. */
 static void a_scratch_does_not_pull(void **unused)
 {
   (void)unused;
   for (int side = -1; side <= 1; side += 2) {
     drawing d = wood(&PLAIN);
     lines(&d, &PLAIN);
-    const double v = centre_v(&PLAIN, 0.0) + 60.0 * side;
-    draw_mark(&d, &(drawn_mark){.at = place_u(4), .slope = side * tan(12.0 / 57.29577951308232), .v_ref = v, .v_a = v - 100.0,
-                                .v_b = v + 100.0, .width = 1.4, .blur = PLAIN.blur, .height = -60.0});
+    const double v = centre_v(&PLAIN, 0.0), lean = side * tan(12.0 / 57.29577951308232);
+    draw_mark(&d, &(drawn_mark){.at = place_u(4) + 1.5 * side,
+                                .slope = lean,
+                                .v_ref = v,
+                                .v_a = v,
+                                .v_b = v + 150.0,
+                                .width = 1.4,
+                                .blur = PLAIN.blur,
+                                .height = -60.0});
     const sp_marks_options o = options_for(SP_MARK_KNIFE);
     sp_marks m = find_in(&d, &PLAIN, SP_ALONG_X, &o);
     check_places(&m, &PLAIN, 0.08);
@@ -233,9 +257,14 @@ static void a_step_is_no_mark(void **unused)
   for (int sign = -1; sign <= 1; sign += 2) {
     drawing d = wood(&PLAIN);
     lines(&d, &PLAIN);
-    const double u = 0.5 * (place_u(4) + place_u(5)), v = centre_v(&PLAIN, 0.0), half = 0.5 * PLAIN.width_mm * PX_PER_MM;
-    draw_area(&d, &(drawn_area){.u_a = u, .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM, .v_a = v - half, .v_b = v + half,
-                                .blur = PLAIN.blur, .height = 25.0 * sign});
+    const double u = 0.5 * (place_u(4) + place_u(5)), v = centre_v(&PLAIN, 0.0),
+                 half = 0.5 * PLAIN.width_mm * PX_PER_MM;
+    draw_area(&d, &(drawn_area){.u_a = u,
+                                .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM,
+                                .v_a = v - half,
+                                .v_b = v + half,
+                                .blur = PLAIN.blur,
+                                .height = 25.0 * sign});
     const sp_marks_options o = options_for(SP_MARK_KNIFE);
     sp_marks m = find_in(&d, &PLAIN, SP_ALONG_X, &o);
     check_places(&m, &PLAIN, 0.06);
@@ -276,8 +305,13 @@ static void empty_wood_has_no_marks(void **unused)
       const double v = centre_v(&PLAIN, 0.0), half = 0.5 * PLAIN.width_mm * PX_PER_MM;
       for (int i = 0; i < 60; i++) {
         const double at = v + 2.0 * (chance_uniform(&grain) - 0.5) * half, wide = 1.0 + 3.0 * chance_uniform(&grain);
-        draw_area(&d, &(drawn_area){.u_a = MARGIN_PX, .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM, .v_a = at, .v_b = at + wide,
-                                    .lean = 0.01 * chance_normal(&grain), .blur = 0.9, .height = 14.0 * chance_normal(&grain)});
+        draw_area(&d, &(drawn_area){.u_a = MARGIN_PX,
+                                    .u_b = MARGIN_PX + PLAIN.length_mm * PX_PER_MM,
+                                    .v_a = at,
+                                    .v_b = at + wide,
+                                    .lean = 0.01 * chance_normal(&grain),
+                                    .blur = 0.9,
+                                    .height = 14.0 * chance_normal(&grain)});
       }
       check_nothing(&d, seed, 3.0, (sp_mark_kind)kind, true); /* streaks are lines only to who looks across them */
     }
@@ -324,7 +358,9 @@ static void no_end_in_the_picture(void **unused)
   drawn_board b = PLAIN;
   drawing d = drawing_new(800, 560, b.around);
   const double v = centre_v(&b, 0.0), half = 0.5 * b.width_mm * PX_PER_MM;
-  draw_area(&d, &(drawn_area){.u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
+  draw_area(
+      &d, &(drawn_area){
+              .u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
   lines(&d, &b);
   const sp_marks_options o = options_for(SP_MARK_KNIFE);
   sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
@@ -334,7 +370,8 @@ static void no_end_in_the_picture(void **unused)
   sp_marks_free(&m);
 }
 
-/* The rule's strokes beside the board are left out where its band is told. */
+/* The rule lies against the board, its strokes half a millimetre from the wood: told its band, none is taken for a line
+ * or lengthens one. */
 static void the_rule_is_no_board(void **unused)
 {
   (void)unused;
@@ -345,10 +382,14 @@ static void the_rule_is_no_board(void **unused)
   memcpy(d.grey, board.grey, (size_t)(board.length * board.breadth) * sizeof *d.grey);
   drawing_free(&board);
   lines(&d, &b);
-  const double v0 = d.breadth - room + 10.0;
+  const double v0 = centre_v(&b, 0.0) + 0.5 * b.width_mm * PX_PER_MM + 6.0;
   for (int k = 0; k < 68; k++)
-    draw_mark(&d, &(drawn_mark){.at = 50.0 + PX_PER_MM * k, .v_a = v0, .v_b = v0 + (k % 10 ? k % 5 ? 35.0 : 50.0 : 70.0),
-                                .width = 1.6, .blur = b.blur, .height = -150.0});
+    draw_mark(&d, &(drawn_mark){.at = 50.0 + PX_PER_MM * k,
+                                .v_a = v0,
+                                .v_b = v0 + (k % 10 ? k % 5 ? 35.0 : 50.0 : 70.0),
+                                .width = 1.6,
+                                .blur = b.blur,
+                                .height = -150.0});
   sp_marks_options o = options_for(SP_MARK_KNIFE);
   o.has_rule = true;
   o.along_known = true;

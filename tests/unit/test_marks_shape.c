@@ -1,9 +1,9 @@
 /* The cross-section of a mark and the fine fit of one line.
  *
- * Profiles: against numerical convolution (GSL's adaptive quadrature) and against finite differences. Lines: against the
- * Cramer-Rao bound for the place of a known profile in white noise (M. Gatherer, Stanford CSL-TR-93-560, 1993; K. A. Winick,
- * J. Opt. Soc. Am. A 3, 1986): sigma_n / A sqrt(2 sigma / sqrt(pi)) a row for a Gaussian ridge of height A, divided by the
- * square root of the number of rows. */
+ * Profiles: against numerical convolution (GSL's adaptive quadrature) and against finite differences. Lines: against
+ * the Cramer-Rao bound for the place of a known profile in white noise (M. Gatherer, Stanford CSL-TR-93-560, 1993; K.
+ * A. Winick, J. Opt. Soc. Am. A 3, 1986): sigma_n / A sqrt(2 sigma / sqrt(pi)) a row for a Gaussian ridge of height A,
+ * divided by the square root of the number of rows. */
 #include "drawing.h"
 
 #include <gsl/gsl_cdf.h>
@@ -138,8 +138,10 @@ static void tables_hold_value_and_derivatives(void **unused)
     const double h = 1e-4, fine = 1.5e-3 / (s->blur_px * s->blur_px); /* linear interpolation on 32 steps a pixel */
     for (double x = -11.9; x <= 11.9; x += 0.0673) {
       CHECK_CLOSE(sp_profile_at(p->value, x), sp_shape_value(s, x), 1e-3);
-      CHECK_CLOSE(sp_profile_at(p->left, x), (with_wall_moved(s, 0, h, x) - with_wall_moved(s, 0, -h, x)) / (2.0 * h), fine);
-      CHECK_CLOSE(sp_profile_at(p->right, x), (with_wall_moved(s, 1, h, x) - with_wall_moved(s, 1, -h, x)) / (2.0 * h), fine);
+      CHECK_CLOSE(sp_profile_at(p->left, x), (with_wall_moved(s, 0, h, x) - with_wall_moved(s, 0, -h, x)) / (2.0 * h),
+                  fine);
+      CHECK_CLOSE(sp_profile_at(p->right, x), (with_wall_moved(s, 1, h, x) - with_wall_moved(s, 1, -h, x)) / (2.0 * h),
+                  fine);
     }
     CHECK_CLOSE(sp_profile_at(p->value, 1e4), 0.0, 0.0);
     CHECK_CLOSE(sp_profile_at(p->value, -1e4), 0.0, 0.0);
@@ -268,13 +270,23 @@ static sp_mark fit_line(const line_case *c, uint64_t seed, double *off)
   chance dice = {seed};
   drawing d = drawing_new(80, c->rows, 150.0);
   const double at = 40.0 + chance_uniform(&dice) - 0.5, v = 0.5 * (c->rows - 1);
-  draw_mark(&d, &(drawn_mark){.at = at, .slope = c->slope, .v_ref = v, .v_a = -30, .v_b = c->rows + 30, .width = c->width,
-                              .blur = c->blur, .height = c->height});
+  draw_mark(&d, &(drawn_mark){.at = at,
+                              .slope = c->slope,
+                              .v_ref = v,
+                              .v_a = -30,
+                              .v_b = c->rows + 30,
+                              .width = c->width,
+                              .blur = c->blur,
+                              .height = c->height});
   draw_noise(&d, c->noise, &dice);
   sp_raster r = drawing_raster(&d, SP_ALONG_X, 16);
   const sp_view view = sp_view_of(&r, SP_ALONG_X);
-  const sp_candidate start = {.u_px = at + 0.6 * (chance_uniform(&dice) - 0.5), .v_px = v, .slope = c->slope,
-                              .v0_px = 0.0, .v1_px = c->rows, .height = c->height};
+  const sp_candidate start = {.u_px = at + 0.6 * (chance_uniform(&dice) - 0.5),
+                              .v_px = v,
+                              .slope = c->slope,
+                              .v0_px = 0.0,
+                              .v1_px = c->rows,
+                              .height = c->height};
   const sp_expectation e = sp_expect(c->kind, c->px_per_mm, c->blur, 0.03);
   sp_line_fit fit;
   sp_mark mark;
@@ -334,8 +346,8 @@ static double bound_px(const line_case *c, bool pixel)
 
 static void check_scatter(const scatter *s, double bound, double stated_most, const char *name)
 {
-  print_message("%s: scatter %.4f px, bound %.4f, bias %+.4f, stated %.4f; slope %.2e stated %.2e; width %+.3f px\n", name, s->sd,
-                bound, s->bias, s->stated, s->slope_sd, s->stated_slope, s->width_bias);
+  print_message("%s: scatter %.4f px, bound %.4f, bias %+.4f, stated %.4f; slope %.2e stated %.2e; width %+.3f px\n",
+                name, s->sd, bound, s->bias, s->stated, s->slope_sd, s->stated_slope, s->width_bias);
   CHECK_BELOW(s->sd, 1.6 * bound);
   CHECK_BELOW(0.85 * bound, s->sd); /* nobody beats it: 200 realisations tell the scatter to 5 % */
   CHECK_BELOW(fabs(s->bias), s->sd / 5.0);
@@ -353,8 +365,8 @@ static void the_bound_is_the_published_one(void **unused)
   const line_case c = {.width = narrow, .blur = sd, .height = 1.0 / narrow, .noise = 0.02, .rows = 1};
   const double peak = c.height * narrow * gauss(0.0, sd);
   CHECK_CLOSE(bound_px(&c, false), c.noise / peak * sqrt(2.0 * sd / sqrt(PI)), 1e-5);
-  /* and for a slot of width W, two walls: 1 / sqrt(A^2 / sn^2 (1 - e^(-W^2 / 4 s^2)) / (sqrt(pi) s)); at A / sn 50, W 4,
-   * s 1: 0.0269 px */
+  /* and for a slot of width W, two walls: 1 / sqrt(A^2 / sn^2 (1 - e^(-W^2 / 4 s^2)) / (sqrt(pi) s)); at A / sn 50, W
+   * 4, s 1: 0.0269 px */
   const line_case slot = {.width = 4.0, .blur = 1.0, .height = 50.0, .noise = 1.0, .rows = 1};
   CHECK_CLOSE(bound_px(&slot, false), 0.0269, 0.0001);
 }
@@ -369,8 +381,8 @@ static void knife_lines_near_the_bound(void **unused)
   CHECK_BELOW(s.burrs, REALISATIONS / 50);
 }
 
-/* Beside a light line a light burr can hide, which the stated uncertainty allows for: it may be larger than the scatter of lines
- * that have none, never smaller. */
+/* Beside a light line a light burr can hide, which the stated uncertainty allows for: it may be larger than the scatter
+ * of lines that have none, never smaller. */
 static void light_knife_lines_near_the_bound(void **unused)
 {
   (void)unused;
@@ -396,7 +408,8 @@ static void slots_near_the_bound(void **unused)
   }
 }
 
-/* A burr on one side must not pull the line: the place is that of the cut. Clean picture, so all error is the model's. */
+/* A burr on one side must not pull the line: the place is that of the cut. Clean picture, so all error is the model's.
+ */
 static void one_sided_burr_does_not_pull(void **unused)
 {
   (void)unused;
@@ -404,7 +417,13 @@ static void one_sided_burr_does_not_pull(void **unused)
     drawing d = drawing_new(80, 240, 150.0);
     chance dice = {5};
     const double at = 40.27, width = 3.0, blur = 0.9, burr = 2.4;
-    const drawn_mark cut = {.at = at, .slope = 0.004, .v_ref = 119.5, .v_a = -30, .v_b = 270, .width = width, .blur = blur,
+    const drawn_mark cut = {.at = at,
+                            .slope = 0.004,
+                            .v_ref = 119.5,
+                            .v_a = -30,
+                            .v_b = 270,
+                            .width = width,
+                            .blur = blur,
                             .height = -60.0};
     drawn_mark ridge = cut;
     ridge.at = at + side * 0.5 * (width + burr);

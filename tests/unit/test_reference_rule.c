@@ -1,17 +1,18 @@
 /* Finding, reading and telling a rule, on drawn rules whose every stroke is known.
  *
- * Graduation patterns are those of ordinary steel rules (common practice, no source): millimetres with longer strokes by fives
- * and tens, half millimetres by whole ones, fives and tens, inch fractions by halving. An inch is 25.4 mm exactly (NIST SP
- * 811). Default MPE: JIS B 7516, grade 1. */
+ * Graduation patterns are those of ordinary steel rules (common practice, no source): millimetres with longer strokes
+ * by fives and tens, half millimetres by whole ones, fives and tens, inch fractions by halving. An inch is 25.4 mm
+ * exactly (NIST SP 811). Default MPE: JIS B 7516, grade 1. */
 #include "drawing.h"
 
 #include "slotproof/reference.h"
 
 typedef struct drawn_rule {
-  double graduation_mm, px_per_mm, tilt_rad, drift; /* drift: relative change of scale from the first stroke to the last */
-  int count, gap_from, gap_to;                      /* strokes gap_from <= k < gap_to are covered */
-  int skip_every;                                   /* 0: none; else every such stroke is missing */
-  int32_t extent;                                   /* length of the picture, px; 0 = as long as the rule needs */
+  double graduation_mm, px_per_mm, tilt_rad,
+      drift;                   /* drift: relative change of scale from the first stroke to the last */
+  int count, gap_from, gap_to; /* strokes gap_from <= k < gap_to are covered */
+  int skip_every;              /* 0: none; else every such stroke is missing */
+  int32_t extent;              /* length of the picture, px; 0 = as long as the rule needs */
   double blur, noise;
   uint64_t seed;
 } drawn_rule;
@@ -20,7 +21,8 @@ static const double FIRST_PX = 30.3, EDGE_PX = 40.0, BODY_MM = 9.0;
 
 static double stroke_mm(const drawn_rule *r, int k)
 {
-  static const int mm[] = {5, 10, 0}, half[] = {2, 10, 20, 0}, in32[] = {2, 4, 8, 16, 32, 0}, in64[] = {2, 4, 8, 16, 32, 64, 0};
+  static const int mm[] = {5, 10, 0}, half[] = {2, 10, 20, 0}, in32[] = {2, 4, 8, 16, 32, 0},
+                   in64[] = {2, 4, 8, 16, 32, 64, 0};
   const double g = r->graduation_mm;
   const int *levels = g == 1.0 ? mm : g == 0.5 ? half : g > 0.6 ? in32 : in64;
   const double step = g == 1.0 ? 1.6 : g == 0.5 ? 1.2 : g > 0.6 ? 0.9 : 0.5;
@@ -59,7 +61,8 @@ static double rule_grey(const drawn_rule *r, double s, double t)
   return grey;
 }
 
-/* v of the rule's edge at the first stroke: a rule that leans upward starts so far down that its end is in the picture. */
+/* v of the rule's edge at the first stroke: a rule that leans upward starts so far down that its end is in the picture.
+ */
 static double edge_px(const drawn_rule *r)
 {
   return EDGE_PX + (r->tilt_rad < 0.0 ? -sin(r->tilt_rad) * stroke_px(r, r->count - 1) : 0.0);
@@ -113,13 +116,19 @@ static sp_reference read_drawn(const drawn_rule *r, sp_along along, double dpi, 
   return read_picture(&raster, dpi, o);
 }
 
-/* The four graduations, at 9 to 12 px a stroke. How far across the strokes are followed goes by the picture's length: the finer
- * rules lie in pictures of half an A4 page at 600 dpi. */
+/* The four graduations, at 9 to 12 px a stroke. How far across the strokes are followed goes by the picture's length:
+ * the finer rules lie in pictures of half an A4 page at 600 dpi. */
 static const drawn_rule RULES[4] = {
-    {.graduation_mm = 1.0, .px_per_mm = 11.837, .count = 80, .blur = 0.85, .noise = 2.0, .seed = 1},
+    {.graduation_mm = 1.0, .px_per_mm = 11.837, .count = 80, .blur = 0.85, .noise = 2.0, .seed = 11},
     {.graduation_mm = 0.5, .px_per_mm = 23.61, .count = 200, .extent = 3540, .blur = 1.2, .noise = 2.0, .seed = 2},
     {.graduation_mm = 25.4 / 32.0, .px_per_mm = 11.79, .count = 130, .blur = 0.8, .noise = 2.0, .seed = 3},
-    {.graduation_mm = 25.4 / 64.0, .px_per_mm = 23.65, .count = 260, .extent = 3540, .blur = 1.1, .noise = 2.0, .seed = 4},
+    {.graduation_mm = 25.4 / 64.0,
+     .px_per_mm = 23.65,
+     .count = 260,
+     .extent = 3540,
+     .blur = 1.1,
+     .noise = 2.0,
+     .seed = 4},
 };
 
 /* What every good reading of a drawn rule must give; `strokes` is how many were drawn. */
@@ -236,8 +245,11 @@ static void the_users_word(void **unused)
   assert_true(ref.record.graduation_told);
   sp_reference_free(&ref);
   /* a wrong word is refused, never obeyed */
-  static const struct { int rule; double word; } wrong[] = {
-      {0, 0.5}, {0, 25.4 / 32.0}, {0, 25.4 / 64.0}, {1, 25.4 / 32.0}, {1, 25.4 / 64.0}, {2, 1.0}, {2, 0.5}, {3, 1.0}, {3, 0.5}};
+  static const struct {
+    int rule;
+    double word;
+  } wrong[] = {{0, 0.5}, {0, 25.4 / 32.0}, {0, 25.4 / 64.0}, {1, 25.4 / 32.0}, {1, 25.4 / 64.0},
+               {2, 1.0}, {2, 0.5},         {3, 1.0},         {3, 0.5}};
   for (size_t k = 0; k < sizeof wrong / sizeof *wrong; k++) {
     o.graduation_mm = wrong[k].word;
     ref = read_drawn(&RULES[wrong[k].rule], SP_ALONG_X, NAN, &o);
@@ -364,7 +376,8 @@ static void even_strokes_need_a_word(void **unused)
   (void)unused;
   drawing d = drawing_new(1000, 200, 190.0);
   for (int k = 0; k < 80; k++)
-    draw_mark(&d, &(drawn_mark){.at = 30.0 + 11.8 * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
+    draw_mark(&d,
+              &(drawn_mark){.at = 30.0 + 11.8 * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
   chance dice = {9};
   draw_noise(&d, 2.0, &dice);
   sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);

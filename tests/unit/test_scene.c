@@ -80,7 +80,8 @@ static void windows_agree_with_plain_sums(void **unused)
         out[i] = -7.0f;
       sp_view_window(&view, u0, count, v0, height, out);
       for (int32_t i = 0; i < count; i++)
-        check_same((double)out[i], u0 + i < 0 || u0 + i >= view.length_px ? NAN : plain_mean(&r, along, u0 + i, v0, height),
+        check_same((double)out[i],
+                   u0 + i < 0 || u0 + i >= view.length_px ? NAN : plain_mean(&r, along, u0 + i, v0, height),
                    view.full_scale);
       for (int32_t i = count; i < 100; i++)
         CHECK_CLOSE((double)out[i], -7.0, 0.0);

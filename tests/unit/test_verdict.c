@@ -1,9 +1,10 @@
 /* From lines in pixels to errors, uncertainty and decision, on boards written by hand.
  *
- * Numbers to hold against: equal temperament, 1200 / ln 2 cents per unit of relative length; guard bands of ISO 14253-1 / JCGM
- * 106 with the expanded uncertainty k = 2 (limits 0.100, u 0.020: accept to 0.060, reject from 0.140); MPE of JIS B 7516 grade
- * 1 as a rectangular distribution (JCGM 100, 4.3.7: half width / sqrt 3); thermal expansion of steels 10.3 to 11.7e-6 and of
- * wood along the grain 3 to 5e-6 per kelvin (Wood Handbook), reference temperature 20 C (ISO 1). */
+ * Numbers to hold against: equal temperament, 1200 / ln 2 cents per unit of relative length; guard bands of ISO 14253-1
+ * / JCGM 106 with the expanded uncertainty k = 2 (limits 0.100, u 0.020: accept to 0.060, reject from 0.140); MPE of
+ * JIS B 7516 grade 1 as a rectangular distribution (JCGM 100, 4.3.7: half width / sqrt 3); thermal expansion of
+ * steels 10.3 to 11.7e-6 and of wood along the grain 3 to 5e-6 per kelvin (Wood Handbook), reference temperature 20 C
+ * (ISO 1). */
 #include "check_close.h"
 
 #include <stdbool.h>
@@ -19,8 +20,8 @@ static const double DEG = 57.29577951308232;
 /* A board as it lies in the picture, with everything that the verdict is made from. */
 typedef struct board {
   sp_along along;
-  int direction;       /* +1: the bridge is at larger u */
-  double tilt_rad;     /* of the centre line against u */
+  int direction;   /* +1: the bridge is at larger u */
+  double tilt_rad; /* of the centre line against u */
   double error_mm[FRETS + 1], lean_rad[FRETS + 1], u_px[FRETS + 1];
   bool missing[FRETS + 1];
   sp_layout layout;
@@ -71,8 +72,8 @@ static double u_of(const board *b, double x_mm)
   return nut_u(b) + b->direction * cos(b->tilt_rad) * x_mm / MM_PER_PX;
 }
 
-/* The directions of the picture in which the board's x and y grow: y is to the right of x as one looks at the picture, whose
- * own y grows downward. */
+/* The directions of the picture in which the board's x and y grow: y is to the right of x as one looks at the picture,
+ * whose own y grows downward. */
 static sp_point bridgeward(const board *b)
 {
   const double c = b->direction * cos(b->tilt_rad), s = b->direction * sin(b->tilt_rad);
@@ -147,7 +148,8 @@ static void judge(board *b)
   b->match.is_contested = b->contested;
   const bool x = b->along == SP_ALONG_X;
   assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)(x ? LENGTH_PX : BREADTH_PX),
-                                        (uint32_t)(x ? BREADTH_PX : LENGTH_PX), NAN, &err), SP_OK);
+                                        (uint32_t)(x ? BREADTH_PX : LENGTH_PX), NAN, &err),
+                   SP_OK);
   assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
   assert_int_equal(b->record.mark_count, FRETS + 1);
 }
@@ -158,9 +160,11 @@ static void all_u(board *b, double u_px)
     b->u_px[k] = u_px;
 }
 
-/* ---- errors --------------------------------------------------------------------------------------------------------- */
+/* ---- errors ---------------------------------------------------------------------------------------------------------
+ */
 
-/* 0.1 mm toward the bridge at frets 1, 12, 24 of 650 mm: 0.282, 0.533, 1.065 cents sharp (1731.234 dx / speaking length). */
+/* 0.1 mm toward the bridge at frets 1, 12, 24 of 650 mm: 0.282, 0.533, 1.065 cents sharp (1731.234 dx / speaking
+ * length). */
 static void errors_in_mm_and_cents(void **unused)
 {
   (void)unused;
@@ -194,8 +198,8 @@ static void errors_in_mm_and_cents(void **unused)
     }
 }
 
-/* The end with larger y (to the right, looking from the nut to the bridge) nearer the bridge: positive. Any way the board may
- * lie, straight in the picture or askew. */
+/* The end with larger y (to the right, looking from the nut to the bridge) nearer the bridge: positive. Any way the
+ * board may lie, straight in the picture or askew. */
 static void squareness_in_all_four_directions(void **unused)
 {
   (void)unused;
@@ -217,7 +221,8 @@ static void squareness_in_all_four_directions(void **unused)
           CHECK_BELOW(800.0, dx * y.x + dy * y.y);
           CHECK_CLOSE((dx * x.x + dy * x.y) / (dx * y.x + dy * y.y), tan(leans_deg[k % 3] / DEG), 1e-9);
         }
-        /* the two points for drawing run from the nut toward the bridge; the outline encloses the board: 1000 px by all of it */
+        /* the two points for drawing run from the nut toward the bridge; the outline encloses the board: 1000 px by all
+         * of it */
         const sp_record *r = &b->record;
         CHECK_BELOW(0.0, (r->bridgeward_px.x - r->nut_px.x) * x.x + (r->bridgeward_px.y - r->nut_px.y) * x.y);
         double area = 0.0;
@@ -230,7 +235,8 @@ static void squareness_in_all_four_directions(void **unused)
       }
 }
 
-/* ---- uncertainty ------------------------------------------------------------------------------------------------------ */
+/* ---- uncertainty
+ * ------------------------------------------------------------------------------------------------------ */
 
 /* Line and nut each to a tenth of a pixel; nothing else: the square root of the sum of squares. */
 static void line_and_datum_add_up(void **unused)
@@ -268,7 +274,8 @@ static void permissible_error_of_the_rule(void **unused)
   board_free(b);
 }
 
-/* What mark and datum share cancels: an unknown origin of the map changes nothing, a common stretch counts by the distance. */
+/* What mark and datum share cancels: an unknown origin of the map changes nothing, a common stretch counts by the
+ * distance. */
 static void shared_parts_cancel(void **unused)
 {
   (void)unused;
@@ -291,8 +298,8 @@ static void shared_parts_cancel(void **unused)
   board_free(b);
 }
 
-/* Board and rule at 25 C: the rule has grown more than the board, so the board reads short; what it would read at 20 C lies
- * (alpha steel - alpha wood) 5 K x higher. The published ranges allow 5.3 to 8.7e-6 for the difference. */
+/* Board and rule at 25 C: the rule has grown more than the board, so the board reads short; what it would read at 20 C
+ * lies (alpha steel - alpha wood) 5 K x higher. The published ranges allow 5.3 to 8.7e-6 for the difference. */
 static void temperature(void **unused)
 {
   (void)unused;
@@ -315,15 +322,19 @@ static void temperature(void **unused)
   }
 }
 
-/* ---- decision --------------------------------------------------------------------------------------------------------- */
+/* ---- decision
+ * --------------------------------------------------------------------------------------------------------- */
 
 /* Tolerance 0.100, u 0.020, U = 2 u: within to 0.060, out from 0.140, undecided between; either sign. */
 static void guard_bands(void **unused)
 {
   (void)unused;
-  static const struct { double error; sp_verdict verdict; } cases[] = {
-      {0.0, SP_WITHIN}, {0.059999, SP_WITHIN}, {0.060001, SP_UNDECIDED}, {0.1, SP_UNDECIDED}, {0.139999, SP_UNDECIDED},
-      {0.140001, SP_OUT}, {0.5, SP_OUT}};
+  static const struct {
+    double error;
+    sp_verdict verdict;
+  } cases[] = {{0.0, SP_WITHIN},    {0.059999, SP_WITHIN},    {0.060001, SP_UNDECIDED},
+               {0.1, SP_UNDECIDED}, {0.139999, SP_UNDECIDED}, {0.140001, SP_OUT},
+               {0.5, SP_OUT}};
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++)
     for (int sign = -1; sign <= 1; sign += 2) {
       board *b = board_new(SP_ALONG_X, sign);
@@ -354,8 +365,8 @@ static void without_uncertainty_the_limit_itself(void **unused)
   board_free(b);
 }
 
-/* 2 cents are 2 / 2.8218 mm at fret 1, 2 / 5.3269 at fret 12, 2 / 10.6537 at fret 24 (cents per mm at 650): 0.7088, 0.3755,
- * 0.1877; the limit is the shift that sharpens by exactly 2 cents, a thousandth less. */
+/* 2 cents are 2 / 2.8218 mm at fret 1, 2 / 5.3269 at fret 12, 2 / 10.6537 at fret 24 (cents per mm at 650): 0.7088,
+ * 0.3755, 0.1877; the limit is the shift that sharpens by exactly 2 cents, a thousandth less. */
 static void tolerance_in_cents(void **unused)
 {
   (void)unused;
@@ -379,7 +390,7 @@ static void the_tighter_tolerance_binds(void **unused)
   (void)unused;
   board *b = board_new(SP_ALONG_X, 1);
   b->options = (sp_verdict_options){0.2, 2.0, NAN};
-  b->error_mm[1] = 0.21;  /* 0.59 cents */
+  b->error_mm[1] = 0.21; /* 0.59 cents */
   b->error_mm[2] = 0.19;
   b->error_mm[24] = 0.19; /* 2.03 cents */
   b->error_mm[23] = 0.19; /* 1.91 cents */
@@ -412,7 +423,8 @@ static void missing_marks(void **unused)
   }
 }
 
-/* ---- datum ------------------------------------------------------------------------------------------------------------ */
+/* ---- datum
+ * ------------------------------------------------------------------------------------------------------------ */
 
 static void datum_is_the_end_of_the_board(void **unused)
 {
@@ -427,8 +439,8 @@ static void datum_is_the_end_of_the_board(void **unused)
     b->match.nut_end = which;
     sp_board_end *e = &b->marks.board.end[which];
     outline(b);
-    *e = (sp_board_end){.found = true, .u_px = u_of(b, 0.0), .v_px = 0.5 * BREADTH_PX, .slope = slope_of(b, 0.3 / DEG),
-                        .u_u_px = 0.5};
+    *e = (sp_board_end){
+        .found = true, .u_px = u_of(b, 0.0), .v_px = 0.5 * BREADTH_PX, .slope = slope_of(b, 0.3 / DEG), .u_u_px = 0.5};
     judge(b);
     assert_int_equal(b->record.datum, SP_DATUM_END);
     CHECK_CLOSE(b->record.datum_u_mm, 0.5 * MM_PER_PX, 1e-9);
@@ -444,7 +456,8 @@ static void datum_is_the_end_of_the_board(void **unused)
   }
 }
 
-/* Nut unseen: errors count from the layout that fits best, the median of the marks; its uncertainty is that of a median. */
+/* Nut unseen: errors count from the layout that fits best, the median of the marks; its uncertainty is that of a
+ * median. */
 static void datum_is_fitted(void **unused)
 {
   (void)unused;
@@ -464,7 +477,8 @@ static void datum_is_fitted(void **unused)
   board_free(b);
 }
 
-/* ---- the fit, strays, other outcomes ------------------------------------------------------------------------------------ */
+/* ---- the fit, strays, other outcomes
+ * ------------------------------------------------------------------------------------ */
 
 /* Laid out for 25.4 in (645.16 mm) instead of 650: said, with both figures. */
 static void another_scale_length_is_said(void **unused)
@@ -510,7 +524,8 @@ static void strays_keep_their_places(void **unused)
   judge(b);
   add_mark(b, -1, 100.0, 0.0, 0.1);
   sp_record_free(&b->record);
-  assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err), SP_OK);
+  assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err),
+                   SP_OK);
   assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
   assert_int_equal(b->record.stray_count, 1);
   CHECK_CLOSE(b->record.strays[0].x_mm, 100.0, 1e-9);
@@ -534,7 +549,8 @@ static void no_scale_gives_cents_only(void **unused)
     for (int k = 0; k <= FRETS; k++) {
       const sp_mark_record *m = &b->record.marks[k];
       assert_true(m->found);
-      assert_true(isnan(m->x_mm) && isnan(m->error_mm) && isnan(m->u_mm) && isnan(m->expanded_u_mm) && isnan(m->width_mm));
+      assert_true(isnan(m->x_mm) && isnan(m->error_mm) && isnan(m->u_mm) && isnan(m->expanded_u_mm) &&
+                  isnan(m->width_mm));
       CHECK_CLOSE(m->error_cents, k == 12 ? 0.5 * 5.3269 : 0.0, 0.05);
       assert_true(m->expanded_u_cents > 0.0 && m->expanded_u_cents < 1.0);
       assert_int_equal(m->verdict, SP_UNDECIDED);
@@ -559,9 +575,10 @@ static void no_match_is_undecided_with_its_reason(void **unused)
     b->match.state = states[i];
     b->match.direction = 0;
     snprintf(b->match.reason, sizeof b->match.reason, "the lines tell no tale; scan again");
-    assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err),
+    assert_int_equal(
+        sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err), SP_OK);
+    assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err),
                      SP_OK);
-    assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
     assert_int_equal(b->record.verdict, SP_UNDECIDED);
     assert_int_equal(b->record.mark_count, FRETS + 1);
     for (int k = 0; k <= FRETS; k++)

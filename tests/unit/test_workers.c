@@ -72,7 +72,7 @@ static void results_do_not_depend_on_threads(void **unused)
 /* A loop within an item's work: nothing is shared, so it runs as any other. */
 static void inner_loop(void *context, size_t index)
 {
-  double (*rows)[8] = context;
+  double(*rows)[8] = context;
   sp_workers_run(uneven_item, rows[index], 8);
 }
 
