@@ -114,7 +114,8 @@ typedef struct sp_record {
   size_t stray_count;
   double fit_scale_length_mm, fit_u_scale_length_mm, fit_offset_mm, fit_residual_rms_mm;
   sp_point nut_px, bridgeward_px; /* two points of the centre line, from the nut toward the bridge, for drawing */
-  sp_point outline_px[4];         /* corners of the board, clockwise from the nut end at smaller y; NAN if not found */
+  sp_point
+      outline_px[4]; /* the board: nut end at smaller y, nut end at larger y, far end at larger, at smaller y; or NAN */
   sp_finding *findings;
   size_t finding_count;
   sp_verdict verdict; /* SP_WITHIN, SP_OUT or SP_UNDECIDED */

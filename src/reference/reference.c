@@ -14,7 +14,7 @@ static const double STATED_DPI_U = 0.003;
 /* Log-likelihood a false or missing statement costs at the most. */
 static const double STATED_DPI_CAP = 6.0;
 /* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
-static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 3.0;
+static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 2.5;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
 /* A flatbed's scale drifts by less over its length than any hand-held photograph's. Over a short stretch of rule the
  * carriage's waves look like a drift too: 2 x 30 um x 2 pi / 120 mm and more. */
@@ -58,6 +58,19 @@ static double stated_plausibility(double period_px, double graduation_mm, double
   return fmax(-0.5 * off * off, -STATED_DPI_CAP);
 }
 
+/* 1/32 and 1/64 in differ in their longest strokes alone: without a stated resolution to bear it out, two whole cycles
+ * of 64 must have been seen, to their full length. */
+static bool is_doubtful_inch(const judged *j, double stated_dpi)
+{
+  enum { TWO_CYCLES = 130 };
+  const sp_rule_reading *r = &j->reading;
+  if (j->kind != SP_GRADUATION_INCH_32 && j->kind != SP_GRADUATION_INCH_64)
+    return false;
+  if (stated_dpi > 0.0 && !j->dpi_disagrees)
+    return false;
+  return r->lengths_cut || r->strokes[r->count - 1].index - r->strokes[0].index < TWO_CYCLES;
+}
+
 static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
 {
   memset(j, 0, sizeof *j);
@@ -82,6 +95,8 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   }
   j->lead = best - second;
   if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD)
+    j->kind = -1;
+  if (is_doubtful_inch(j, stated_dpi))
     j->kind = -1;
   return status;
 }

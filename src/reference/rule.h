@@ -39,6 +39,7 @@ typedef struct sp_rule_reading {
   double band_v0_px, band_v1_px; /* extent of the strokes across, at u = 0 */
   double period_px;              /* mean */
   double blur_px;                /* of the strokes' edges */
+  bool lengths_cut;              /* some strokes run on beyond what was read: how long the longest are is not known */
   sp_stroke *strokes;
   size_t count;
 } sp_rule_reading;

@@ -99,6 +99,8 @@ static double sharpen_period(const float *x, int32_t n, double energy, double pe
     if (top < 0.5 * MIN_CORRELATION)
       break;
     const double a = correlation(x, n, best - 1, energy), c = correlation(x, n, best + 1, energy);
+    if (a > top || c > top) /* the edge of the reach, no peak */
+      break;
     const double bend = a - 2.0 * top + c;
     period = ((double)best + (bend < 0.0 ? 0.5 * (a - c) / bend : 0.0)) / (double)k;
   }

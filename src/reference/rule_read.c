@@ -16,7 +16,15 @@
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
-enum { BLOCK_STRIPS = 32, REACH_STRIPS = 15, TABLE_STEPS = 32, TABLE_REACH = 40, STACK_STEPS = 4 };
+enum {
+  BLOCK_STRIPS = 12,
+  BLOCK_PERIODS = 8,
+  REACH_STRIPS = 15,
+  MOST_REACH_PX = 800,
+  TABLE_STEPS = 32,
+  TABLE_REACH = 40,
+  STACK_STEPS = 4
+};
 
 typedef struct bands {
   sp_view view;
@@ -45,13 +53,21 @@ static void read_band(void *context, size_t j)
       row[u] = 0.0f;
 }
 
+/* How far either side of the band's middle strokes are looked for: the longest (whole inches on a 1/64 in rule, 18
+ * periods) must not be cut off, or the graduation cannot be told. */
+static int32_t reach_px(int32_t strip_px, double period_px)
+{
+  const double longest = (period_px < 12.0 ? 20.0 : 10.0) * period_px;
+  return (int32_t)fmax(REACH_STRIPS * (double)strip_px, fmin(longest, MOST_REACH_PX));
+}
+
 static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b, sp_error *err)
 {
   const int32_t strip = (int32_t)scene->strip_px;
   b->view = sp_view_of(scene->raster, comb->along);
   b->slope = comb->slope;
   b->height = strip / 4 > 3 ? strip / 4 : 3;
-  b->count = 2 * REACH_STRIPS * strip / b->height;
+  b->count = 2 * reach_px(strip, comb->period_px) / b->height;
   b->length = b->view.length_px;
   b->v0_px = floor(comb->v0_px - 0.5 * b->count * b->height);
   if (!b->value)
@@ -162,7 +178,8 @@ static sp_status drift(const bands *b, const strengths *s, double *slope, double
     shift[k] = block_shift(s, b->count, (int32_t)k, profile, &weight[k]);
     sorted[k] = weight[k];
   }
-  const double typical = n ? sp_median(sorted, n) : 0.0;
+  /* a short rule fills few of the blocks: those set the measure, not the empty ones */
+  const double typical = n ? sp_quantile(sorted, n, 0.95) : 0.0;
   double a = 0.0, c = 0.0;
   for (size_t k = 0; k < n; k++)
     keep[k] = weight[k] > 0.5 * typical ? 1.0 : 0.0;
@@ -325,13 +342,13 @@ static double typical_height(const tracker *t, int32_t start, int32_t size, doub
 }
 
 /* Follows the train one way from `from`; writes strokes with indices step, 2 step ... */
-static size_t track(const tracker *start, double from, int32_t index, int32_t step, sp_stroke *out)
+static size_t track(const tracker *start, double from, int32_t index, int32_t step, size_t room, sp_stroke *out)
 {
   tracker t = *start;
   double due = from + step * t.period, period = t.period;
   size_t n = 0;
   index += step;
-  while (due > 1.0 && due < t.length - 2.0) {
+  while (due > 1.0 && due < t.length - 2.0 && n < room && period > 3.0) {
     double at, height;
     t.period = period;
     if (stroke_near(&t, due, &at, &height)) {
@@ -501,8 +518,8 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   t.contrast = typical_height(&open, start, s->size, first);
   if (t.contrast <= 0.0)
     return SP_OK;
-  size_t n = track(&t, first - period, -1, 1, reading->strokes);
-  n += track(&t, first, 0, -1, reading->strokes + n);
+  size_t n = track(&t, first - period, -1, 1, room, reading->strokes);
+  n += track(&t, first, 0, -1, room, reading->strokes + n);
   qsort(reading->strokes, n, sizeof *reading->strokes, by_index);
   for (size_t i = 0; i < n; i++)
     reading->strokes[i].amplitude *= t.sign;
@@ -772,7 +789,8 @@ static double contrast_in_band(const bands *b, int32_t j, double base, double pe
   return s->amplitude < 0.0 ? out - in : in - out;
 }
 
-static void measure_length(const bands *b, zone z, double base, double period, sp_stroke *s)
+/* False if the stroke runs on beyond what was read. */
+static bool measure_length(const bands *b, zone z, double base, double period, sp_stroke *s)
 {
   double own = 0.0;
   for (int32_t j = z.first; j <= z.last; j++)
@@ -786,6 +804,7 @@ static void measure_length(const bands *b, zone z, double base, double period, s
                                contrast_in_band(b, hi + 2, base, period, s) > 0.5 * own))
     hi++;
   s->length_px = (double)((hi - lo + 1) * b->height);
+  return lo > 1 && hi + 2 < b->count;
 }
 
 static double mean_period(const sp_rule_reading *r, double fallback)
@@ -808,14 +827,16 @@ static void finish(const bands *b, const double *profile, zone z, double base, d
   r->band_v0_px = band_centre(b, lo);
   r->band_v1_px = band_centre(b, hi);
   r->period_px = mean_period(r, period);
+  size_t cut = 0;
   for (size_t k = 0; k < r->count; k++)
-    measure_length(b, z, base, r->period_px, &r->strokes[k]);
+    cut += !measure_length(b, z, base, r->period_px, &r->strokes[k]);
+  r->lengths_cut = cut > 2;
 }
 
 static sp_status read_aligned(const sp_scene *scene, sp_comb comb, bands *b, strengths *s, double *profile,
                               sp_error *err)
 {
-  const int32_t size = BLOCK_STRIPS * (int32_t)scene->strip_px;
+  const int32_t size = (int32_t)fmax(BLOCK_STRIPS * (double)scene->strip_px, ceil(BLOCK_PERIODS * comb.period_px));
   for (int round = 0; round < 3; round++) {
     double slope = 0.0, offset = 0.0;
     sp_status status = bands_read(scene, &comb, b, err);
@@ -840,7 +861,7 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
   strengths s = {0};
   memset(reading, 0, sizeof *reading);
   reading->along = comb->along;
-  const int32_t most_bands = 2 * REACH_STRIPS * 32;
+  const int32_t most_bands = 2 * (MOST_REACH_PX + REACH_STRIPS * 32) / 3;
   double *profile = calloc((size_t)most_bands, sizeof *profile);
   sp_status status = profile ? read_aligned(scene, *comb, &b, &s, profile, err) : sp_fail_memory(err);
   float *work = status ? NULL : malloc((size_t)b.length * 2 * sizeof *work);
