@@ -16,6 +16,8 @@ static const double STATED_DPI_CAP = 6.0;
 /* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
 static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 2.5;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
+/* A rule read over this part of the picture needs no second opinion. */
+static const double LONG_ENOUGH = 0.6;
 /* A flatbed's scale drifts by less over its length than any hand-held photograph's. Over a short stretch of rule the
  * carriage's waves look like a drift too: 2 x 30 um x 2 pi / 120 mm and more. */
 static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
@@ -294,7 +296,38 @@ static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chos
   }
 }
 
-/* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word. */
+static double span_px(const sp_rule_reading *r)
+{
+  return r->count ? r->strokes[r->count - 1].u_px - r->strokes[0].u_px : 0.0;
+}
+
+static void say_refused(const judged *j, int told, sp_reference *ref)
+{
+  if (j->reading.count < MIN_STROKES)
+    return;
+  if (ref->reason[0] == '\0' && told >= 0)
+    snprintf(ref->reason, sizeof ref->reason,
+             "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
+             kind_name(told));
+  else if (ref->reason[0] == '\0')
+    snprintf(ref->reason, sizeof ref->reason,
+             "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
+             "uncovered and clean",
+             j->reading.count);
+  if (j->kind >= 0 && !ref->has_band)
+    note_band(&j->reading, ref);
+}
+
+static void say_stated_dpi(const judged *j, int kind, double stated, sp_reference *ref)
+{
+  if (stated > 0.0 && stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[kind], stated) <= -STATED_DPI_CAP)
+    snprintf(ref->warning, sizeof ref->warning,
+             "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
+             stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, kind_name(kind));
+}
+
+/* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word; if it was read over
+ * a part of the picture only, another edge of the rule that was read much further. */
 static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS],
                         size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
 {
@@ -302,40 +335,33 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
   sp_status status = sp_rule_find(scene, combs, &count, err);
   *kind = -1;
   *combs_found = count;
-  for (size_t i = 0; !status && *kind < 0 && i < count && i < MAX_TRIED; i++) {
-    const double stated = dpi[combs[i].along];
+  for (size_t i = 0; !status && i < count && i < MAX_TRIED; i++) {
+    const double length = sp_view_of(scene->raster, combs[i].along).length_px;
+    if (*kind >= 0 &&
+        (span_px(&chosen->reading) > LONG_ENOUGH * length || combs[i].strength < 0.1 * combs[*which].strength))
+      break;
     judged j;
-    status = judge(scene, &combs[i], stated, &j, err);
+    status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
     if (status)
       break;
-    const int told_here = told >= 0 && told_is_tenable(&j, told, stated) ? told : -1;
-    if (told < 0 ? j.kind >= 0 : told_here >= 0) {
-      *kind = told < 0 ? j.kind : told_here;
+    const bool told_fits = told >= 0 && told_is_tenable(&j, told, dpi[combs[i].along]);
+    const int here = told < 0 ? j.kind : told_fits ? told : -1;
+    if (here >= 0 && (*kind < 0 || span_px(&j.reading) > 1.2 * span_px(&chosen->reading))) {
+      if (*kind >= 0)
+        sp_rule_reading_free(&chosen->reading);
+      *kind = here;
       *chosen = j;
       *which = i;
-      if (stated > 0.0 &&
-          stated_plausibility(j.reading.period_px, SP_GRADUATION_MM_OF[*kind], stated) <= -STATED_DPI_CAP)
-        snprintf(ref->warning, sizeof ref->warning,
-                 "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
-                 stated, j.reading.period_px / SP_GRADUATION_MM_OF[*kind] * 25.4, kind_name(*kind));
-    } else {
-      if (j.reading.count >= MIN_STROKES && !ref->reason[0]) {
-        if (told >= 0)
-          snprintf(ref->reason, sizeof ref->reason,
-                   "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
-                   kind_name(told));
-        else
-          snprintf(
-              ref->reason, sizeof ref->reason,
-              "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
-              "uncovered and clean",
-              j.reading.count);
-      }
-      if (j.reading.count >= MIN_STROKES && j.kind >= 0 && !ref->has_band)
-        note_band(&j.reading, ref);
-      sp_rule_reading_free(&j.reading);
+      continue;
     }
+    if (here < 0)
+      say_refused(&j, told, ref);
+    sp_rule_reading_free(&j.reading);
   }
+  if (status && *kind >= 0)
+    sp_rule_reading_free(&chosen->reading);
+  else if (*kind >= 0)
+    say_stated_dpi(chosen, *kind, dpi[combs[*which].along], ref);
   return status;
 }
 

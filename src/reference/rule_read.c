@@ -57,7 +57,7 @@ static void read_band(void *context, size_t j)
  * periods) must not be cut off, or the graduation cannot be told. */
 static int32_t reach_px(int32_t strip_px, double period_px)
 {
-  const double longest = (period_px < 12.0 ? 20.0 : 10.0) * period_px;
+  const double longest = (period_px < 12.0 ? 24.0 : 14.0) * period_px;
   return (int32_t)fmax(REACH_STRIPS * (double)strip_px, fmin(longest, MOST_REACH_PX));
 }
 
