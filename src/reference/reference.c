@@ -64,7 +64,7 @@ static double stated_plausibility(double period_px, double graduation_mm, double
  * of 64 must have been seen, to their full length. */
 static bool is_doubtful_inch(const judged *j, double stated_dpi)
 {
-  enum { TWO_CYCLES = 130 };
+  enum { TWO_CYCLES = 126 };
   const sp_rule_reading *r = &j->reading;
   if (j->kind != SP_GRADUATION_INCH_32 && j->kind != SP_GRADUATION_INCH_64)
     return false;
