@@ -23,7 +23,7 @@ static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
  * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
-static const double MIN_SCORE = 12.0;
+static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
@@ -301,13 +301,20 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
   return n;
 }
 
-/* A burr beside a cut, or the wood between two scratches, answers with the other sign: of two neighbours of opposite
- * sign the higher is the mark. */
+/* How visible a candidate is when a dark and a light one lie side by side: a cut is dark, the burr it raises catches
+ * the light and is often the more visible of the two, so dark counts more. */
+static double rank(const sp_candidate *c)
+{
+  return c->height < 0.0 ? DARK_COUNTS * -c->height : c->height;
+}
+
+/* A burr beside a cut, or the wood between two scratches, answers with the other sign: one of two neighbours of
+ * opposite sign is the mark. */
 static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
 {
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j < n; j++)
-      if (c[i].height * c[j].height < 0.0 && fabs(c[i].height) < fabs(c[j].height)) {
+      if (c[i].height * c[j].height < 0.0 && rank(&c[i]) < rank(&c[j])) {
         const double du = c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px);
         if (fabs(du) < reach_px && c[j].score > 0.5 * c[i].score)
           c[i].score = 0.0;
