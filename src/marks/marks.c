@@ -12,7 +12,9 @@
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
-enum { MAX_CANDIDATES = 140, BOARD_LINES = 26, FIRST_FITS = 34 };
+enum { MAX_CANDIDATES = 140, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6 };
+/* Strength below which a mark has to be unlike the wood around it. */
+static const double WEAK = 0.5;
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
 static const double MIN_COVERAGE = 0.42;
 /* Height times length of a candidate against the sixth best one. */
@@ -449,6 +451,22 @@ static sp_status set_strengths(sp_marks *marks, sp_error *err)
   return SP_OK;
 }
 
+/* Weak marks that have many like them are the wood's or the plane's: one of them may lie where a fret is missing, and
+ * must not be taken for it. A single weak line, which has none like it, stays. */
+static void drop_clutter(sp_marks *marks)
+{
+  size_t alike[2 * MAX_CANDIDATES] = {0}, kept = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    for (size_t j = 0; j < marks->count; j++) {
+      const double ratio = marks->marks[j].strength / marks->marks[i].strength;
+      alike[i] += j != i && marks->marks[j].strength < WEAK && ratio > 0.5 && ratio < 1.8;
+    }
+  for (size_t i = 0; i < marks->count; i++)
+    if (marks->marks[i].strength >= WEAK || alike[i] < CLUTTER)
+      marks->marks[kept++] = marks->marks[i];
+  marks->count = kept;
+}
+
 static sp_status find_along(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
                             sp_error *err)
 {
@@ -486,7 +504,10 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
   merge_doubles(marks, 0.4 * o->px_per_mm);
   drop_odd_colour(marks);
-  return set_strengths(marks, err);
+  status = set_strengths(marks, err);
+  if (!status)
+    drop_clutter(marks);
+  return status;
 }
 
 sp_status sp_marks_find(const sp_scene *scene, const sp_marks_options *o, sp_marks *marks, sp_error *err)
