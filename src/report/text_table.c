@@ -73,10 +73,22 @@ say(sentence *s, const char *format, ...)
     s->used = s->used + (size_t)n < sizeof s->text ? s->used + (size_t)n : sizeof s->text - 1;
 }
 
+/* As it stands on the rule: binary fractions of an inch, else millimetres. */
+static void say_spacing(double mm, sentence *s)
+{
+  const double parts = 25.4 / mm;
+  if (fabs(parts - 32.0) < 1e-6 || fabs(parts - 64.0) < 1e-6)
+    say(s, ", graduated every 1/%.0f in", parts);
+  else
+    say(s, ", graduated every %.6g mm", mm);
+}
+
 static void say_graduations(const sp_reference_record *r, sentence *s)
 {
-  if (isfinite(r->graduation_mm))
-    say(s, ", graduated every %.6g mm (%s)", r->graduation_mm, r->graduation_told ? "as told" : "found in the picture");
+  if (isfinite(r->graduation_mm)) {
+    say_spacing(r->graduation_mm, s);
+    say(s, " (%s)", r->graduation_told ? "as told" : "found in the picture");
+  }
   if (r->graduations_used)
     say(s, ", %zu graduations used", r->graduations_used);
   if (r->graduation_count > r->graduations_used)
