@@ -147,10 +147,44 @@ static double nearness(double away)
   return away <= 0.0 ? exp(away / INSIDE_MM) : exp(-away / NEAR_MM);
 }
 
-/* The strongest step, those further out counting less. `outward` +1: larger v is outside. */
-static bool pick_side(const side_search *s, const float *score, int outward, double px_per_mm, double slope_reach,
-                      double *v_middle, double *slope, double *strength)
+/* Mean grey between `near_px` and `far_px` inside a side that lies at (place, slope). */
+static double level_inside(const side_search *s, const sp_lengthwise *nominal, int outward, double place, double slope,
+                           double near_px, double far_px)
 {
+  const double middle = 0.5 * (strip_u(s, s->first_strip) + strip_u(s, s->last_strip));
+  const int32_t length = (int32_t)s->across->length_px;
+  double sum = 0.0;
+  size_t n = 0;
+  for (int32_t k = s->first_strip; k <= s->last_strip; k += 2) {
+    const double u = strip_u(s, k);
+    const double at = nominal->at_px + nominal->slope * u + s->offset + place + slope * (u - middle);
+    const int32_t a = (int32_t)lround(at - outward * near_px), b = (int32_t)lround(at - outward * far_px);
+    const float *p = s->across->mean + (size_t)k * s->across->length_px;
+    for (int32_t v = a < b ? a : b; v <= (a < b ? b : a); v++)
+      if (v >= 0 && v < length) {
+        sum += (double)p[v];
+        n++;
+      }
+  }
+  return n ? sum / (double)n : NAN;
+}
+
+/* 1 where the grey just inside a step is that of the wood further in, less where it is not: then it is the rule's edge
+ * or a shadow's, with bare glass before it. */
+static double wood_before(const side_search *s, const sp_lengthwise *nominal, int outward, double place, double slope,
+                          double wood, double px_per_mm, double full_scale)
+{
+  const double before = level_inside(s, nominal, outward, place, slope, 0.15 * px_per_mm, 0.5 * px_per_mm);
+  const double z = (before - wood) / (0.12 * wood + 0.01 * full_scale);
+  return z == z ? exp(-0.5 * z * z) : 0.0;
+}
+
+/* The strongest step, those further out counting less. `outward` +1: larger v is outside. */
+static bool pick_side(const side_search *s, const sp_lengthwise *nominal, const float *score, int outward,
+                      double px_per_mm, double full_scale, double slope_reach, double *v_middle, double *slope,
+                      double *strength)
+{
+  const double wood = level_inside(s, nominal, outward, -(double)s->offset, 0.0, 2.0 * px_per_mm, 4.0 * px_per_mm);
   double top = 0.0;
   float *best = calloc((size_t)s->reach, sizeof *best);
   int32_t *which = calloc((size_t)s->reach, sizeof *which);
@@ -164,11 +198,14 @@ static bool pick_side(const side_search *s, const float *score, int outward, dou
         }
     for (int32_t i = 0; i < s->reach; i++) {
       const double away = (outward > 0 ? i + s->offset : -(i + s->offset)) / px_per_mm;
-      const double worth = (double)best[i] * nearness(away);
+      const double tilt = slope_reach * (2.0 * which[i] / (SLOPES - 1) - 1.0);
+      double worth = (double)best[i] * nearness(away);
+      if (worth > top)
+        worth *= wood_before(s, nominal, outward, i, tilt, wood, px_per_mm, full_scale);
       if (worth > top) {
         top = worth;
         *v_middle = i;
-        *slope = slope_reach * (2.0 * which[i] / (SLOPES - 1) - 1.0);
+        *slope = tilt;
         *strength = (double)best[i] / (s->last_strip - s->first_strip + 1);
         found = true;
       }
@@ -251,7 +288,8 @@ static sp_status find_side(const sp_scene *scene, sp_along along, const sp_marks
   const double slope_reach = 3.0 * o->px_per_mm / (u1 - u0);
   sum_along(&s, slope_reach, score);
   double place, slope, strength;
-  if (pick_side(&s, score, outward, o->px_per_mm, slope_reach, &place, &slope, &strength) &&
+  if (pick_side(&s, &nominal, score, outward, o->px_per_mm, sp_raster_full_scale(scene->raster), slope_reach, &place,
+                &slope, &strength) &&
       strength > 0.015 * sp_raster_full_scale(scene->raster)) {
     sharpen_side(&s, &nominal, place, slope, &board->side[which]);
     /* once more with a filter that sees the step itself and not the shadow beside it */
