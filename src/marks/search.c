@@ -248,7 +248,10 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
       left += (double)p[-f->gap - 1 - i] / f->flank;
       right += (double)p[f->core + f->gap + i] / f->flank;
     }
-    h[n++] = core - 0.5 * (left + right);
+    /* as in filter_strip: the side that differs less, so that a strong line beside does not lend its depth */
+    left = core - left;
+    right = core - right;
+    h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
   }
   return n ? sp_median(h, n) : 0.0;
 }
