@@ -304,24 +304,26 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
   return n;
 }
 
-/* How visible a candidate is when a dark and a light one lie side by side: a cut is dark, the burr it raises catches
- * the light and is often the more visible of the two, so dark counts more. */
-static double rank(const sp_candidate *c)
+/* Is b, `apart` px beside a and of the other colour, the mark rather than a? The more visible of the two is; but a cut
+ * is dark, and the burr it raises right beside it catches the light and is often the more visible, so there dark counts
+ * more. */
+static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px)
 {
-  return c->height < 0.0 ? DARK_COUNTS * -c->height : c->height;
+  const double dark = apart < burr_px ? DARK_COUNTS : 1.0;
+  return fabs(b->height) * (b->height < 0.0 ? dark : 1.0) > fabs(a->height) * (a->height < 0.0 ? dark : 1.0);
 }
 
 /* A burr beside a cut, or the wood between two scratches, answers with the other sign: one of two neighbours of
  * opposite sign is the mark. */
-static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px)
+static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px)
 {
   for (size_t i = 0; i < n; i++)
-    for (size_t j = 0; j < n; j++)
-      if (c[i].height * c[j].height < 0.0 && rank(&c[i]) < rank(&c[j])) {
-        const double du = c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px);
-        if (fabs(du) < reach_px && c[j].score > 0.5 * c[i].score)
-          c[i].score = 0.0;
-      }
+    for (size_t j = 0; j < n; j++) {
+      const double apart = fabs(c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px));
+      if (c[i].height * c[j].height < 0.0 && apart < reach_px && c[j].score > 0.5 * c[i].score &&
+          outdoes(&c[j], &c[i], apart, burr_px))
+        c[i].score = 0.0;
+    }
   size_t kept = 0;
   for (size_t i = 0; i < n; i++)
     if (c[i].score > 0.0)
@@ -418,7 +420,7 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
     size_t n = collect_peaks(&s, 0, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks);
     n += collect_peaks(&s, 1, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks + n);
-    n = drop_echoes(peaks, n, 0.7 * radius);
+    n = drop_echoes(peaks, n, 0.7 * radius, 0.22 * o->px_per_mm);
     qsort(peaks, n, sizeof *peaks, by_score);
     *count = n < room ? n : room;
     memcpy(candidates, peaks, *count * sizeof *candidates);
