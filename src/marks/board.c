@@ -19,7 +19,7 @@ static const double NEAR_MM = 1.0;
 /* Inside are streaks of grain; they are weaker than the edge, but not always. */
 static const double INSIDE_MM = 3.0;
 /* Slope of a side against the board's middle: 12 mm over 180 mm is 0.033. Both sides taper alike, or one is wrong. */
-static const double MOST_TAPER = 0.035, MOST_UNLIKE = 0.012;
+static const double MOST_TAPER = 0.035, MOST_UNLIKE = 0.012, LIKE_SLOPE = 0.005;
 
 /* ---- sides from the lines' ends -------------------------------------------------------------------------------------
  */
@@ -181,8 +181,8 @@ static double wood_before(const side_search *s, const sp_lengthwise *nominal, in
 
 /* The strongest step, those further out counting less. `outward` +1: larger v is outside. */
 static bool pick_side(const side_search *s, const sp_lengthwise *nominal, const float *score, int outward,
-                      double px_per_mm, double full_scale, double slope_reach, double *v_middle, double *slope,
-                      double *strength)
+                      double px_per_mm, double full_scale, double slope_reach, double expected, double *v_middle,
+                      double *slope, double *strength)
 {
   const double wood = level_inside(s, nominal, outward, -(double)s->offset, 0.0, 2.0 * px_per_mm, 4.0 * px_per_mm);
   double top = 0.0;
@@ -200,6 +200,8 @@ static bool pick_side(const side_search *s, const sp_lengthwise *nominal, const 
       const double away = (outward > 0 ? i + s->offset : -(i + s->offset)) / px_per_mm;
       const double tilt = slope_reach * (2.0 * which[i] / (SLOPES - 1) - 1.0);
       double worth = (double)best[i] * nearness(away);
+      if (!isnan(expected)) /* both sides taper alike */
+        worth *= exp(-0.5 * pow((nominal->slope + tilt - expected) / LIKE_SLOPE, 2));
       if (worth > top)
         worth *= wood_before(s, nominal, outward, i, tilt, wood, px_per_mm, full_scale);
       if (worth > top) {
@@ -260,7 +262,7 @@ static void sharpen_side(const side_search *s, const sp_lengthwise *nominal, dou
 }
 
 static sp_status find_side(const sp_scene *scene, sp_along along, const sp_marks_options *o, double u0, double u1,
-                           int which, sp_board *board, bool *found, sp_error *err)
+                           int which, double expected, sp_board *board, bool *found, sp_error *err)
 {
   const int outward = which ? 1 : -1;
   side_search s = {.across = &scene->strips[along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X]};
@@ -288,8 +290,8 @@ static sp_status find_side(const sp_scene *scene, sp_along along, const sp_marks
   const double slope_reach = 3.0 * o->px_per_mm / (u1 - u0);
   sum_along(&s, slope_reach, score);
   double place, slope, strength;
-  if (pick_side(&s, &nominal, score, outward, o->px_per_mm, sp_raster_full_scale(scene->raster), slope_reach, &place,
-                &slope, &strength) &&
+  if (pick_side(&s, &nominal, score, outward, o->px_per_mm, sp_raster_full_scale(scene->raster), slope_reach, expected,
+                &place, &slope, &strength) &&
       strength > 0.015 * sp_raster_full_scale(scene->raster)) {
     sharpen_side(&s, &nominal, place, slope, &board->side[which]);
     /* once more with a filter that sees the step itself and not the shadow beside it */
@@ -516,10 +518,15 @@ sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_op
   const double square = -sp_median(slope, n); /* the lines are square to the board on the whole */
   sides_from_lines(lines, n, square, 60.0 * o->px_per_mm, board);
   bool found[2] = {false, false};
-  for (int side = 0; side < 2; side++) {
+  /* the side away from the rule first: nothing else lies beside it, and it tells what the other's slope should be */
+  const double rule_v = o->rule_v0_px + o->rule_slope * 0.5 * (first + last);
+  const int away = o->has_rule && rule_v > board->side[0].at_px + board->side[0].slope * 0.5 * (first + last) ? 0 : 1;
+  for (int k = 0; k < 2; k++) {
+    const int side = k == 0 ? away : !away;
+    const double expected = k == 1 && found[away] && o->has_rule ? 2.0 * square - board->side[away].slope : NAN;
     board->side[side].u_at_px = 1.0 * o->px_per_mm;
     board->side[side].u_slope = 1.0 * o->px_per_mm / fmax(last - first, 1.0);
-    const sp_status status = find_side(scene, along, o, first, last, side, board, &found[side], err);
+    const sp_status status = find_side(scene, along, o, first, last, side, expected, board, &found[side], err);
     if (status)
       return status;
   }
