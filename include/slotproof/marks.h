@@ -43,8 +43,9 @@ typedef struct sp_mark {
   double coverage;             /* part of the line's length that shows, 0..1 */
   double v_a_px, v_b_px;       /* extent across */
   double strength;             /* 0..1 against the strongest of the picture: for matching */
-  double noise_ratio;          /* scatter of the line's parts about it, in px */
+  double significance;         /* of the cut's area over what noise and the wood's own waves can do, in sd */
   bool burr;                   /* a raised burr was seen and modelled */
+  bool clipped;                /* white where it is brightest: full scale was reached */
 } sp_mark;
 
 typedef struct sp_marks {

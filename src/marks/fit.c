@@ -18,13 +18,19 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { ROUNDS = 6, QUICK_ROUNDS = 3, MAX_COLUMNS = 5, MAX_HALF = SP_STACK_HALF_PX };
+enum { ROUNDS = 6, QUICK_ROUNDS = 3, MAX_COLUMNS = 5 };
 /* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
 static const double CORRELATED_MM = 4.0;
 /* Blurs that a scan can have, px; outside, the search for one has gone astray. */
 static const double MIN_BLUR = 0.2, MAX_BLUR = 4.0;
 /* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
 static const double FLOOR_PX = 0.010;
+/* White from here on, part of full scale: what lies beyond is not in the picture. */
+static const double CLIPPED = 0.985;
+/* In a light line that is clipped a burr cannot be told from the cut: it may be this part of what shows, or nothing. */
+static const double CLIPPED_U = 0.22;
+/* Wood and noise make as much by themselves: not worth the rest of the fit. */
+static const double HOPELESS = 3.0;
 /* A light burr beside a light line passes for part of it where the picture is coarse. */
 static const double LIGHT_COARSE_PX = 0.12;
 
@@ -107,8 +113,8 @@ static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece
   memset(n, 0, sizeof *n);
   for (int32_t i = 0; i <= 2 * f->half_px; i++) {
     double row[MAX_COLUMNS];
-    const double x = p->first_u + i - middle, far = x / f->half_px;
-    const double y = (double)p->value[i] - far * far * (f->curve + f->cubic * far);
+    const double x = p->first_u + i - middle;
+    const double y = (double)p->value[i] - sp_ground_at(f->ground, f->half_px, x);
     n->columns = design_row(f, t, x, wider, height, shifts, row);
     for (int a = 0; a < n->columns; a++) {
       for (int b = 0; b <= a; b++)
@@ -318,25 +324,36 @@ static double correct_line(sp_line_fit *f, double *work)
 
 static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
 {
-  double sum[SP_STACK_MAX] = {0}, weight[SP_STACK_MAX] = {0}, place[SP_STACK_MAX] = {0};
+  double sum[SP_STACK_MAX] = {0}, weight[SP_STACK_MAX] = {0}, place[SP_STACK_MAX] = {0}, linear = 0.0, square = 0.0;
+  size_t all = 0, clipped = 0;
   for (size_t k = 0; k < f->count; k++) {
     const sp_piece *p = &f->pieces[k];
     if (!p->present || p->weight[0] < 0.3)
       continue;
     const double h = p->smooth_height, w = p->weight[0], middle = middle_at(f, p->v_px);
+    linear += w * h;
+    square += w * h * h;
     for (int32_t i = 0; i <= 2 * f->half_px; i++) {
       const double x = p->first_u + i - middle;
       const int32_t bin = (int32_t)lround(x * SP_STACK_PER_PX) + SP_STACK_MAX / 2;
       if (bin < 0 || bin >= SP_STACK_MAX)
         continue;
+      all++;
+      if ((double)p->value[i] > CLIPPED * f->full_scale) {
+        clipped++;
+        continue;
+      }
       sum[bin] += w * h * ((double)p->value[i] - p->level);
       weight[bin] += w * h * h;
       place[bin] += w * h * h * x;
     }
   }
   s->count = 0;
+  /* of the window, so of a line a good tenth of it */
+  s->clipped = (double)clipped > 0.01 * (double)all;
   s->light = f->height > 0.0;
   s->noise = noise;
+  s->height = linear != 0.0 ? square / linear : f->height;
   for (int32_t i = 0; i < SP_STACK_MAX; i++)
     if (weight[i] > 0.0) {
       s->x[s->count] = place[i] / weight[i];
@@ -345,16 +362,16 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     }
 }
 
-static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise, bool look_for_burr, sp_stack *s)
+static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_ground *ground, double noise,
+                      bool look_for_burr, sp_stack *s)
 {
   sp_shape_fit fit = {.shape = f->shape};
   stack_pieces(f, noise, s);
-  if (!sp_shape_fit_stack(s, expect, f->half_px, look_for_burr, &fit))
+  if (!sp_shape_fit_stack(s, expect, ground, look_for_burr && !(s->clipped && s->light), &fit))
     return;
-  /* the stack was scaled by the heights as they are now: the wood's waves in grey stay when the next shape changes
-   * heights */
-  f->curve = fit.shape.curve * f->height;
-  f->cubic = fit.shape.cubic * f->height;
+  memcpy(f->ground, fit.ground, sizeof f->ground);
+  f->significance = fit.significance;
+  f->clipped = s->clipped;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
     return;
@@ -362,6 +379,8 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, double noise
   f->shape = fit.shape;
   f->burr = fit.burr;
   f->u_shape_px = fit.u_place_px;
+  if (s->clipped && s->light)
+    f->u_shape_px = hypot(f->u_shape_px, CLIPPED_U * f->shape.width_px);
   if (f->height > 0.0 && sp_shape_is_coarse(expect))
     f->u_shape_px = hypot(f->u_shape_px, LIGHT_COARSE_PX);
   memcpy(f->cost_of_kind, fit.cost_of_kind, sizeof f->cost_of_kind);
@@ -382,8 +401,7 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
   f->place[1] = c->u_px + 0.5 * width;
   f->slope[0] = f->slope[1] = c->slope;
   f->shape = (sp_shape){.width_px = width, .blur_px = expect->blur_px};
-  const double half = (kind == SP_MARK_SLOT ? 0.95 : 0.62) * px_per_mm;
-  f->half_px = (int32_t)fmin(MAX_HALF, fmax(9.0, round(half)));
+  f->half_px = sp_window_half_px(kind, px_per_mm);
   f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
 }
 
@@ -428,7 +446,8 @@ static void tie_width(sp_line_fit *f)
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          const sp_expectation *expect, bool quick, sp_line_fit *f, sp_error *err)
+                          const sp_expectation *expect, const sp_ground *ground, bool quick, sp_line_fit *f,
+                          sp_error *err)
 {
   memset(f, 0, sizeof *f);
   f->full_scale = view->full_scale;
@@ -443,10 +462,11 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   for (int round = 0; !status && f->count >= 6 && round < rounds; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
-    /* the rule's strokes have told the blur: good enough for a quick look */
-    if (quick ? round == 1 && expect->blur_sd_log > 0.2 : round == 1 || round == 3)
-      fit_shape(f, expect, typical_noise(f, work), round == 3, s);
+    if (round == 1 || (round == 3 && !quick))
+      fit_shape(f, expect, ground, typical_noise(f, work), round == 3, s);
     tie_width(f);
+    if (round == 1 && f->significance < HOPELESS)
+      break;
     if (round >= 4 && moved < 0.002)
       break;
   }
@@ -590,5 +610,7 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   m->u_width_px = f->kind == SP_MARK_SLOT ? sqrt(a.var_at + b.var_at) : NAN;
   m->contrast = mean_contrast(f);
   m->burr = f->burr;
+  m->significance = f->significance;
+  m->clipped = f->clipped;
   free(work);
 }

@@ -12,13 +12,13 @@
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
-enum { MAX_CANDIDATES = 140, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6 };
+enum { MAX_CANDIDATES = 400, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6 };
 /* Strength below which a mark has to be unlike the wood around it. */
 static const double WEAK = 0.5;
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
 static const double MIN_COVERAGE = 0.42;
 /* Height times length of a candidate against the sixth best one. */
-static const double FAINTEST = 0.12;
+static const double FAINTEST = 0.06;
 /* Below this (against the sixth best, or the best of few) a candidate is most likely wood: a quick fit will do. */
 static const double FULL_FIT = 0.22;
 /* Fainter than this against the wood nobody can saw by. */
@@ -49,6 +49,9 @@ static bool width_fits(sp_mark_kind kind, double width_mm)
   return kind == SP_MARK_SLOT ? width_mm > 0.30 && width_mm < 1.2 : width_mm < 0.36;
 }
 
+/* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
+static const double LEAST_SIGNIFICANCE = 7.0;
+
 static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm)
 {
   if (!width_fits(f->kind, m->width_px / px_per_mm))
@@ -57,37 +60,41 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
-  return step_across(f) < 0.9;
+  return f->significance > LEAST_SIGNIFICANCE && step_across(f) < 0.9;
 }
 
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
   size_t count;
   double cost[2]; /* summed over the lines, flat-topped and falling */
-  double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES];
+  size_t of_kind[2];
+  double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES], height[2 * MAX_CANDIDATES];
 } burr_vote;
 
 typedef struct burr_ballot {
-  double cost[2], burr[2], width;
+  double cost[2], burr[2], width, height;
 } burr_ballot;
 
 static bool cast(const sp_line_fit *fit, burr_ballot *b)
 {
-  if (!fit->burr || !isfinite(fit->cost_of_kind[0]) || !isfinite(fit->cost_of_kind[1]))
+  if (!fit->burr)
     return false;
   memcpy(b->cost, fit->cost_of_kind, sizeof b->cost);
   memcpy(b->burr, fit->burr_of_kind_px, sizeof b->burr);
   b->width = fit->shape.width_px;
+  b->height = fmax(fabs(fit->shape.burr_height[0]), fabs(fit->shape.burr_height[1]));
   return true;
 }
 
 static void count_ballot(const burr_ballot *b, burr_vote *v)
 {
   for (int kind = 0; kind < 2; kind++) {
-    /* one odd line must not outvote the rest */
+    /* one odd line must not outvote the rest; a kind that no ridge could be fitted with has an infinite cost */
     v->cost[kind] += fmin(b->cost[kind] - fmin(b->cost[0], b->cost[1]), 200.0);
-    v->burr[kind][v->count] = b->burr[kind];
+    if (isfinite(b->cost[kind]))
+      v->burr[kind][v->of_kind[kind]++] = b->burr[kind];
   }
+  v->height[v->count] = b->height;
   v->width[v->count++] = b->width;
 }
 
@@ -155,8 +162,8 @@ static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
 /* One fit, for the workers: what goes in and what comes out. */
 typedef struct fit_job {
   sp_candidate candidate;
-  bool wanted, quick, good, voted;
-  sp_mark mark;
+  bool wanted, quick, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
+  sp_mark mark, found;
   double blur;
   burr_ballot ballot;
   sp_status status;
@@ -167,6 +174,7 @@ typedef struct fit_jobs {
   const sp_view *view;
   const sp_marks_options *o;
   const sp_expectation *expect;
+  const sp_ground *ground;
   double min_coverage;
   fit_job *job;
 } fit_jobs;
@@ -179,8 +187,8 @@ static void run_fit(void *context, size_t index)
   j->good = j->voted = false;
   if (!j->wanted)
     return;
-  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, j->quick,
-                              &fit, &j->err);
+  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, jobs->ground,
+                              j->quick, &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
@@ -210,7 +218,9 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
 {
   const sp_expectation expect = expect_before(o);
   const size_t n = count < FIRST_FITS ? count : FIRST_FITS;
-  fit_jobs jobs = {view, o, &expect, 0.3, calloc(n + 1, sizeof(fit_job))};
+  sp_ground ground;
+  sp_ground_default(o->kind, o->px_per_mm, view->full_scale, &ground);
+  fit_jobs jobs = {view, o, &expect, &ground, 0.3, calloc(n + 1, sizeof(fit_job))};
   lines->count = 0;
   if (!jobs.job)
     return sp_fail_memory(err);
@@ -320,10 +330,12 @@ static bool agree_on_burr(burr_vote *v, sp_expectation *e)
     return false;
   e->burr_kind_known = true;
   e->flank = v->cost[1] < v->cost[0];
-  e->burr_px = sp_median(v->burr[e->flank], v->count);
+  e->burr_px = sp_median(v->burr[e->flank], v->of_kind[e->flank]);
+  e->burr_height = fmin(0.9, sp_median(v->height, v->count));
+  e->burr_height_sd = 0.15;
   e->burr_sd_log = 0.12;
   e->width_px = sp_median(v->width, v->count);
-  e->width_sd_px = 0.25 * e->width_px;
+  e->width_sd_log = 0.25;
   return true;
 }
 
@@ -342,27 +354,45 @@ static bool place_on_board(const sp_board *board, double clear_px, sp_candidate 
   return !beyond_ends(board, u, clear_px);
 }
 
+/* Only lines beyond doubt have a vote: of junk some part always shows something like a burr. */
+static double least_of_voters(const fit_jobs *jobs, size_t count, double *work)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (jobs->job[i].good)
+      work[n++] = jobs->job[i].mark.significance;
+  return n ? 0.25 * sp_median(work, n) : 0.0;
+}
+
+/* What a second pass cannot find again the first one has found. */
 static sp_status final_pass(fit_jobs *jobs, size_t count, burr_vote *votes, sp_marks *marks, sp_error *err)
 {
+  double work[MAX_CANDIDATES];
   const sp_status status = run_fits(jobs, count, err);
+  if (status)
+    return status;
   marks->count = 0;
-  for (size_t i = 0; !status && i < count; i++) {
-    const fit_job *j = &jobs->job[i];
+  const double least = least_of_voters(jobs, count, work);
+  for (size_t i = 0; i < count; i++) {
+    fit_job *j = &jobs->job[i];
     if (j->good)
-      marks->marks[marks->count++] = j->mark;
-    if (j->voted)
+      j->found = j->mark;
+    j->ever = j->ever || j->good;
+    if (j->ever)
+      marks->marks[marks->count++] = j->found;
+    if (j->voted && j->mark.significance >= least)
       count_ballot(&j->ballot, votes);
   }
-  return status;
+  return SP_OK;
 }
 
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, sp_marks *marks, sp_error *err)
+                            const sp_marks_options *o, const sp_ground *ground, sp_marks *marks, sp_error *err)
 {
   sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
   burr_vote votes = {0};
-  fit_jobs jobs = {view, o, &expect, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
+  fit_jobs jobs = {view, o, &expect, ground, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
   marks->marks = calloc(count + 1, sizeof *marks->marks);
   if (!marks->marks || !jobs.job) {
     free(jobs.job);
@@ -389,13 +419,13 @@ static int by_place(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
-/* Two candidates may have run to the same line: the surer stays. */
 static double visibility(const sp_mark *m)
 {
-  /* of cut and burr side by side the dark one is the cut, see search.c */
-  return fabs(m->contrast) * m->coverage * (m->contrast < 0.0 ? 1.6 : 1.0);
+  return fabs(m->contrast) * m->coverage;
 }
 
+/* Of cut and burr, line and planing wave beside it, or one line found twice: what is explained better stays. A fit that
+ * is put on the burr leaves the cut unexplained, and its significance suffers. */
 static void merge_doubles(sp_marks *marks, double reach_px)
 {
   size_t kept = 0;
@@ -403,7 +433,7 @@ static void merge_doubles(sp_marks *marks, double reach_px)
     sp_mark *m = &marks->marks[i];
     if (kept && m->u_px - marks->marks[kept - 1].u_px < reach_px) {
       sp_mark *before = &marks->marks[kept - 1];
-      if (visibility(m) > visibility(before))
+      if (m->significance > before->significance)
         *before = *m;
       continue;
     }
@@ -498,7 +528,10 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   if (status)
     return status;
   count = drop_faint(candidates, count);
-  status = final_fits(&view, candidates, count, o, marks, err);
+  sp_ground ground;
+  status = sp_ground_measure(scene, along, o, &marks->board, candidates, count, &ground, err);
+  if (!status)
+    status = final_fits(&view, candidates, count, o, &ground, marks, err);
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);

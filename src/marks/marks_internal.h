@@ -8,8 +8,9 @@
  * once the lines have been seen, from each other (one hand, one knife, one picture). */
 typedef struct sp_expectation {
   double blur_px, blur_sd_log;  /* Gaussian blur and how well it is known (sd of its logarithm) */
-  double width_px, width_sd_px; /* of the cut; sd 1e9 = nothing known */
-  double burr_px, burr_sd_log;  /* breadth of a burr */
+  double width_px, width_sd_log; /* of the cut; sd 1e9 = nothing known */
+  double burr_px, burr_sd_log;   /* breadth of a burr */
+  double burr_height, burr_height_sd; /* against the cut's depth */
   bool no_burr;                 /* the board's lines have none: where one seems to show it is chance */
   bool burr_kind_known, flank;  /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
@@ -44,8 +45,7 @@ typedef struct sp_shape {
   double width_px, blur_px;
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
-  bool flank;          /* the burr falls off exponentially (burr_width_px is its 1/e length) */
-  double curve, cubic; /* of the wood around, over (x / half window)^2 and ^3, relative to the cut's height */
+  bool flank; /* the burr falls off exponentially (burr_width_px is its 1/e length) */
 } sp_shape;
 
 /* exp(-x / length) for x > 0, blurred by a Gaussian. */
@@ -76,22 +76,65 @@ enum { SP_STACK_PER_PX = 3, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_H
 typedef struct sp_stack {
   size_t count;
   bool light;   /* the mark is lighter than the wood */
-  double noise; /* standard deviation of a value of weight 1 */
+  bool clipped; /* values at full scale were left out */
+  double noise;  /* standard deviation of a value of weight 1 */
+  double height; /* of the cut, grey, before it was scaled to 1; signed */
   double x[SP_STACK_MAX], y[SP_STACK_MAX], weight[SP_STACK_MAX];
 } sp_stack;
+
+/* What the wood under and around a line may look like along u, in grey (see ground.c): functions on nodes evenly spaced
+ * over the window -half_px .. half_px about the line, each already times its standard deviation, the largest first. */
+enum { SP_GROUND_NODES = 41, SP_GROUND_WAVES = 4 };
+typedef struct sp_ground {
+  double half_px;
+  double free_sd; /* of level and tilt: as good as free */
+  size_t waves;
+  double wave[SP_GROUND_WAVES][SP_GROUND_NODES];
+} sp_ground;
+
+/* Half of a line's window along u. */
+int32_t sp_window_half_px(sp_mark_kind kind, double px_per_mm);
+
+/* Before the board is known. */
+void sp_ground_default(sp_mark_kind kind, double px_per_mm, double full_scale, sp_ground *ground);
+
+/* From the wood between the candidates. */
+sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_marks_options *options,
+                            const sp_board *board, const sp_candidate *candidates, size_t count, sp_ground *ground,
+                            sp_error *err);
+
+/* The value at x of a function given on the nodes. */
+double sp_ground_at(const double *nodes, double half_px, double x);
+
+/* Makes the values of one stack independent, of variance 1. */
+typedef struct sp_whitening {
+  size_t values, count;
+  double column[SP_GROUND_WAVES + 2][SP_STACK_MAX], q[SP_GROUND_WAVES + 2][SP_STACK_MAX];
+  double shrink[SP_GROUND_WAVES + 2], gain[SP_GROUND_WAVES + 2];
+  double wave[SP_GROUND_WAVES + 2][SP_GROUND_NODES];
+} sp_whitening;
+
+bool sp_whitening_create(const sp_ground *ground, const sp_stack *stack, sp_whitening *whitening);
+/* In place; x[i * stride] belongs to value i of the stack and is divided by that value's noise already. */
+void sp_whiten(const sp_whitening *whitening, double *x, size_t stride);
+/* The likeliest background on the nodes (level and tilt left out), given what the cross-section leaves of the stack,
+ * divided by the noise and not whitened; of the sign of the stack, in grey. */
+void sp_whitening_ground(const sp_whitening *whitening, const double *rest, double *nodes);
 
 typedef struct sp_shape_fit {
   sp_shape shape;    /* start in, result out */
   double cost;       /* chi-square */
+  double ground[SP_GROUND_NODES]; /* the wood around, grey */
   double u_place_px; /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
+  double significance; /* of the cut's area over what noise and wood can do, in standard deviations */
   bool burr;
   double cost_of_kind[2],
       burr_of_kind_px[2]; /* best with flat-topped, with falling burrs; INFINITY = none that holds */
 } sp_shape_fit;
 
 /* Fits the cross-section; false (shape unchanged) if the stack does not allow it. */
-bool sp_shape_fit_stack(const sp_stack *stack, const sp_expectation *expect, double half_px, bool look_for_burr,
-                        sp_shape_fit *fit);
+bool sp_shape_fit_stack(const sp_stack *stack, const sp_expectation *expect, const sp_ground *ground,
+                        bool look_for_burr, sp_shape_fit *fit);
 
 /* A line being fitted. */
 typedef struct sp_line_fit {
@@ -104,18 +147,20 @@ typedef struct sp_line_fit {
   sp_piece *pieces;
   size_t count;
   float *values;
+  double significance; /* see sp_shape_fit */
   double u_shape_px; /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
   double height;                              /* typical, signed, grey */
-  double curve, cubic;                        /* of the wood around, grey, over (x / half_px)^2 and ^3 */
+  double ground[SP_GROUND_NODES];             /* the wood around, grey */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
-  bool burr;
+  bool burr, clipped;
 } sp_line_fit;
 
 /* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with
  * fit->count == 0 where nothing can be fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
-                          const sp_expectation *expect, bool quick, sp_line_fit *fit, sp_error *err);
+                          const sp_expectation *expect, const sp_ground *ground, bool quick, sp_line_fit *fit,
+                          sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */

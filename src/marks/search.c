@@ -23,7 +23,7 @@ static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
  * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
-static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6;
+static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM = 0.42;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
@@ -50,9 +50,10 @@ static filter filter_for(sp_mark_kind kind, double px_per_mm)
 }
 
 /* response[u] = mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less,
- * 0 if they disagree in sign: so a step does not respond, nor do the places beside a strong line. `sum` holds length +
- * 1 values. */
-static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response)
+ * 0 if they disagree in sign: so a step does not respond, nor do the places beside a strong line. scatter[u] is its
+ * size without that exception, because waves on the wood, which it silences but for their crests, are to count as
+ * scatter. `sum` holds length + 1 values. */
+static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response, float *scatter)
 {
   const int32_t before = f->core / 2, reach = before + f->gap + f->flank + 1;
   const float in = 1.0f / (float)f->core, out = 1.0f / (float)f->flank;
@@ -60,22 +61,26 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   for (int32_t i = 0; i < length; i++)
     sum[i + 1] = sum[i] + (double)p[i];
   memset(response, 0, (size_t)length * sizeof *response);
+  memset(scatter, 0, (size_t)length * sizeof *scatter);
   for (int32_t u = reach; u < length - reach; u++) {
     const int32_t a = u - before, b = a + f->core;
     const double core = sum[b] - sum[a];
     const float left = (float)core * in - (float)(sum[a - f->gap] - sum[a - f->gap - f->flank]) * out;
     const float right = (float)core * in - (float)(sum[b + f->gap + f->flank] - sum[b + f->gap]) * out;
-    response[u] = left * right <= 0.0f ? 0.0f : fabsf(left) < fabsf(right) ? left : right;
+    const float less = fabsf(left) < fabsf(right) ? left : right;
+    response[u] = left * right <= 0.0f ? 0.0f : less;
+    scatter[u] = fabsf(less);
   }
 }
 
 /* Scale by the scatter and clip. The scatter is the larger of what half and what three quarters of the places say, so
- * that a strip that is mostly bare glass does not make its bit of wood look lively. */
+ * that a strip that is mostly bare glass does not make its bit of wood look lively. `work` brings the scatter and is
+ * spoilt. */
 static void normalise(float *r, int32_t length, double floor_value, float *work)
 {
   size_t n = 0;
   for (int32_t i = 0; i < length; i += 8)
-    work[n++] = fabsf(r[i]);
+    work[n++] = work[i];
   const double half = 1.4826 * (double)sp_quantile_f(work, n, 0.5);
   const double most = (double)sp_quantile_f(work, n, 0.75) / 1.1503;
   const double scale = 1.0 / fmax(fmax(half, most), floor_value);
@@ -214,9 +219,11 @@ static void silence_outside(search *s, const sp_board *b)
   }
 }
 
-static int by_score(const void *a, const void *b)
+/* The most visible first: scores are clipped and do not tell the strong from the very strong. */
+static int by_reach(const void *a, const void *b)
 {
-  const double x = ((const sp_candidate *)a)->score, y = ((const sp_candidate *)b)->score;
+  const sp_candidate *p = a, *q = b;
+  const double x = fabs(p->height) * (p->v1_px - p->v0_px), y = fabs(q->height) * (q->v1_px - q->v0_px);
   return (x < y) - (x > y);
 }
 
@@ -304,24 +311,27 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
   return n;
 }
 
-/* Is b, `apart` px beside a and of the other colour, the mark rather than a? The more visible of the two is; but a cut
- * is dark, and the burr it raises right beside it catches the light and is often the more visible, so there dark counts
- * more. */
-static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px)
+/* Is b, `apart` px beside a and of the other colour, the mark rather than a? As long as the board is not known, the more
+ * visible of the two is; but a cut is dark, and the burr it raises right beside it catches the light and is often the
+ * more visible, so there dark counts more. On the board the fits can tell which of the two is a line and which a burr
+ * or the crest of a planing wave: only what is much less visible goes. */
+static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px, bool on_board)
 {
+  if (on_board)
+    return fabs(b->height) > CLEARLY * fabs(a->height);
   const double dark = apart < burr_px ? DARK_COUNTS : 1.0;
   return fabs(b->height) * (b->height < 0.0 ? dark : 1.0) > fabs(a->height) * (a->height < 0.0 ? dark : 1.0);
 }
 
 /* A burr beside a cut, or the wood between two scratches, answers with the other sign: one of two neighbours of
  * opposite sign is the mark. */
-static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px)
+static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px, bool on_board)
 {
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j < n; j++) {
       const double apart = fabs(c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px));
       if (c[i].height * c[j].height < 0.0 && apart < reach_px && c[j].score > 0.5 * c[i].score &&
-          outdoes(&c[j], &c[i], apart, burr_px))
+          outdoes(&c[j], &c[i], apart, burr_px, on_board))
         c[i].score = 0.0;
     }
   size_t kept = 0;
@@ -349,7 +359,7 @@ static void prepare_strips(void *context, size_t index)
   float *work = p->work + index * (n + 3);
   for (int32_t k = (int32_t)index; k < p->s->strips; k += p->pieces) {
     float *r = p->s->response + (size_t)k * n;
-    filter_strip(p->strips->mean + (size_t)(p->s->first + k) * n, p->s->length, &p->f, sum, r);
+    filter_strip(p->strips->mean + (size_t)(p->s->first + k) * n, p->s->length, &p->f, sum, r, work);
     normalise(r, p->s->length, p->floor_value, work);
   }
 }
@@ -417,11 +427,13 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     const int32_t steps = (int32_t)ceil(reach / step);
     sweep w = {&s, centre, step, v_middle, steps, STRETCHES};
     sp_workers_run(search_stretch, &w, STRETCHES);
-    const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
+    /* on the board a line may lie between the crests of planing waves */
+    const double apart_mm = o->kind == SP_MARK_SLOT ? 1.0 : board ? 0.3 : 0.6;
+    const int32_t radius = (int32_t)fmax(2.0, round(apart_mm * o->px_per_mm));
     size_t n = collect_peaks(&s, 0, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks);
     n += collect_peaks(&s, 1, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks + n);
-    n = drop_echoes(peaks, n, 0.7 * radius, 0.22 * o->px_per_mm);
-    qsort(peaks, n, sizeof *peaks, by_score);
+    n = drop_echoes(peaks, n, ECHO_MM * o->px_per_mm, 0.22 * o->px_per_mm, board != NULL);
+    qsort(peaks, n, sizeof *peaks, by_reach);
     *count = n < room ? n : room;
     memcpy(candidates, peaks, *count * sizeof *candidates);
   }

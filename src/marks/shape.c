@@ -8,42 +8,41 @@
  * one-sided burr would pass for a shift of the line, with it needlessly every line would lose precision.
  */
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
 enum {
-  LEVEL,
-  TILT,
-  CURVE,
-  CUBIC,
   AREA,
   PLACE,
   WIDTH,
   BLUR,
-  RIDGE_LEFT,
+  RIDGE_LEFT, /* heights of the ridges against the cut's depth */
   RIDGE_RIGHT,
   RIDGE_WIDTH,
   PARAMETERS,
-  PRIORS = 3
+  PRIORS = 5
 };
-static const double KNIFE_WIDTH_MM = 0.11, KNIFE_WIDTH_SD_MM = 0.045, RIDGE_WIDTH_MM = 0.10, SLOT_WIDTH_MM = 0.58;
-static const double RIDGE_WIDTH_SD_LOG = 0.35, LOOSE_BLUR_SD_LOG = 0.2;
+static const double KNIFE_WIDTH_MM = 0.105, KNIFE_WIDTH_SD_LOG = 0.42, SLOT_WIDTH_MM = 0.58;
+static const double RIDGE_WIDTH_MM = 0.09, RIDGE_WIDTH_SD_LOG = 0.4, RIDGE_HEIGHT = 0.5, RIDGE_HEIGHT_SD = 0.25;
+static const double LOOSE_BLUR_SD_LOG = 0.2;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
 /* A ridge as bright as the cut of a light line cannot be told from the cut. */
-static const double RIDGE_MOST_ALIKE = 0.85;
+static const double RIDGE_MOST = 0.95;
 
 typedef struct problem {
   const sp_stack *stack;
+  const sp_whitening *whitening;
+  const double *target; /* the stack's values over their noise, whitened */
   const sp_expectation *expect;
   double value[PARAMETERS];
   int active[PARAMETERS];
   size_t actives;
-  double half;
   double ridge_most; /* broader than this it is no ridge but the wood's shading */
   bool ridge[2];     /* which ridges are there */
   bool flank;        /* ridges fall off exponentially instead of being flat-topped */
@@ -113,31 +112,51 @@ static double model_at(const problem *p, double x, double *d)
   const double *v = p->value;
   const double depth = v[AREA] / v[WIDTH];
   const box cut = box_at(x - v[PLACE], v[WIDTH], v[BLUR]);
-  d[LEVEL] = 1.0;
-  d[TILT] = x / p->half;
-  d[CURVE] = d[TILT] * d[TILT];
-  d[CUBIC] = d[CURVE] * d[TILT];
-  d[AREA] = cut.value / v[WIDTH];
+  double shape = cut.value;
   d[PLACE] = -depth * cut.by_x;
-  d[WIDTH] = depth * (cut.by_width - cut.value / v[WIDTH]);
+  d[WIDTH] = depth * cut.by_width;
   d[BLUR] = depth * cut.by_blur;
-  d[RIDGE_WIDTH] = 0.0;
-  double sum = v[LEVEL] + v[TILT] * d[TILT] + v[CURVE] * d[CURVE] + v[CUBIC] * d[CUBIC] + depth * cut.value;
+  d[RIDGE_LEFT] = d[RIDGE_RIGHT] = d[RIDGE_WIDTH] = 0.0;
   for (int side = 0; side < 2; side++) {
-    const int which = side ? RIDGE_RIGHT : RIDGE_LEFT;
-    const double sign = side ? 1.0 : -1.0;
-    d[which] = 0.0;
+    const int which = RIDGE_LEFT + side;
+    const double sign = side ? 1.0 : -1.0, height = depth * v[which];
     if (!p->ridge[side])
       continue;
     const box ridge = ridge_at(p, x, sign);
-    d[which] = ridge.value;
-    sum += v[which] * ridge.value;
-    d[PLACE] -= v[which] * ridge.by_x;
-    d[WIDTH] -= 0.5 * sign * v[which] * ridge.by_x;
-    d[BLUR] += v[which] * ridge.by_blur;
-    d[RIDGE_WIDTH] += v[which] * ridge.by_width;
+    d[which] = depth * ridge.value;
+    shape += v[which] * ridge.value;
+    d[PLACE] -= height * ridge.by_x;
+    d[WIDTH] -= 0.5 * sign * height * ridge.by_x;
+    d[BLUR] += height * ridge.by_blur;
+    d[RIDGE_WIDTH] += height * ridge.by_width;
   }
-  return sum;
+  d[AREA] = shape / v[WIDTH];
+  d[WIDTH] -= depth * shape / v[WIDTH];
+  return depth * shape;
+}
+
+/* Residuals of the priors and which parameter each belongs to, with its derivative. */
+static void priors(const problem *p, double *r, int *which, double *derivative)
+{
+  const double *v = p->value;
+  const sp_expectation *e = p->expect;
+  const bool slot = e->width_sd_log > 1e8;
+  r[0] = slot ? 0.0 : log(v[WIDTH] / e->width_px) / e->width_sd_log;
+  which[0] = WIDTH;
+  derivative[0] = slot ? 0.0 : 1.0 / (v[WIDTH] * e->width_sd_log);
+  r[1] = log(v[BLUR] / e->blur_px) / e->blur_sd_log;
+  which[1] = BLUR;
+  derivative[1] = 1.0 / (v[BLUR] * e->blur_sd_log);
+  r[2] = log(v[RIDGE_WIDTH] / e->burr_px) / e->burr_sd_log;
+  which[2] = RIDGE_WIDTH;
+  derivative[2] = 1.0 / (v[RIDGE_WIDTH] * e->burr_sd_log);
+  const double bright = p->stack->light ? 1.0 : -1.0;
+  for (int side = 0; side < 2; side++) {
+    const bool ridge = p->ridge[side];
+    r[3 + side] = ridge ? (bright * v[RIDGE_LEFT + side] - e->burr_height) / e->burr_height_sd : 0.0;
+    which[3 + side] = RIDGE_LEFT + side;
+    derivative[3 + side] = ridge ? bright / e->burr_height_sd : 0.0;
+  }
 }
 
 static bool residuals(const double *beta, double *r, double *jacobian, void *context)
@@ -146,7 +165,6 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
   for (size_t a = 0; a < p->actives; a++)
     p->value[p->active[a]] = beta[a];
   const double *v = p->value;
-  const sp_expectation *e = p->expect;
   if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.15) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
       v[RIDGE_WIDTH] > p->ridge_most)
     return false;
@@ -159,16 +177,15 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
       for (size_t a = 0; a < p->actives; a++)
         jacobian[i * p->actives + a] = w * d[p->active[a]];
   }
-  /* the priors, one residual each */
-  r[n] = (v[WIDTH] - e->width_px) / e->width_sd_px;
-  r[n + 1] = log(v[BLUR] / e->blur_px) / e->blur_sd_log;
-  r[n + 2] = log(v[RIDGE_WIDTH] / e->burr_px) / e->burr_sd_log;
-  for (size_t a = 0; jacobian && a < p->actives; a++) {
-    const int which = p->active[a];
-    jacobian[n * p->actives + a] = which == WIDTH ? 1.0 / e->width_sd_px : 0.0;
-    jacobian[(n + 1) * p->actives + a] = which == BLUR ? 1.0 / (v[BLUR] * e->blur_sd_log) : 0.0;
-    jacobian[(n + 2) * p->actives + a] = which == RIDGE_WIDTH ? 1.0 / (v[RIDGE_WIDTH] * e->burr_sd_log) : 0.0;
-  }
+  sp_whiten(p->whitening, r, 1);
+  for (size_t a = 0; jacobian && a < p->actives; a++)
+    sp_whiten(p->whitening, jacobian + a, p->actives);
+  int which[PRIORS];
+  double derivative[PRIORS];
+  priors(p, r + n, which, derivative);
+  for (size_t k = 0; jacobian && k < PRIORS; k++)
+    for (size_t a = 0; a < p->actives; a++)
+      jacobian[(n + k) * p->actives + a] = which[k] == p->active[a] ? derivative[k] : 0.0;
   return true;
 }
 
@@ -200,9 +217,11 @@ sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, do
   return (sp_expectation){.blur_px = blur_px,
                           .blur_sd_log = blur_sd_log,
                           .width_px = (slot ? SLOT_WIDTH_MM : KNIFE_WIDTH_MM) * px_per_mm,
-                          .width_sd_px = slot ? 1e9 : KNIFE_WIDTH_SD_MM * px_per_mm,
+                          .width_sd_log = slot ? 1e9 : KNIFE_WIDTH_SD_LOG,
                           .burr_px = RIDGE_WIDTH_MM * px_per_mm,
-                          .burr_sd_log = RIDGE_WIDTH_SD_LOG};
+                          .burr_sd_log = RIDGE_WIDTH_SD_LOG,
+                          .burr_height = RIDGE_HEIGHT,
+                          .burr_height_sd = RIDGE_HEIGHT_SD};
 }
 
 bool sp_shape_is_coarse(const sp_expectation *e)
@@ -210,12 +229,13 @@ bool sp_shape_is_coarse(const sp_expectation *e)
   return e->width_px + e->burr_px < 4.2 * hypot(e->blur_px, PIXEL_POINT); /* the pixel blurs as well: 1/sqrt 12 */
 }
 
-static void start(const sp_stack *s, const sp_shape *shape, const sp_expectation *expect, double half, problem *p)
+static void start(const sp_stack *s, const sp_whitening *w, const sp_shape *shape, const sp_expectation *expect,
+                  problem *p)
 {
   memset(p, 0, sizeof *p);
   p->stack = s;
   p->expect = expect;
-  p->half = half;
+  p->whitening = w;
   p->noise = s->noise;
   p->value[RIDGE_WIDTH] = expect->burr_px;
   p->ridge_most = 2.3 * expect->burr_px;
@@ -226,23 +246,21 @@ static void start(const sp_stack *s, const sp_shape *shape, const sp_expectation
 
 static void give_back(const problem *p, sp_shape *shape)
 {
-  const double depth = p->value[AREA] / p->value[WIDTH];
   shape->width_px = p->value[WIDTH];
   shape->blur_px = p->value[BLUR];
-  shape->burr_height[0] = p->value[RIDGE_LEFT] / depth;
-  shape->burr_height[1] = p->value[RIDGE_RIGHT] / depth;
+  shape->burr_height[0] = p->ridge[0] ? p->value[RIDGE_LEFT] : 0.0;
+  shape->burr_height[1] = p->ridge[1] ? p->value[RIDGE_RIGHT] : 0.0;
   shape->flank = p->flank;
-  shape->curve = p->value[CURVE];
-  shape->cubic = p->value[CUBIC];
   shape->burr_width_px[0] = shape->burr_width_px[1] = p->value[RIDGE_WIDTH];
 }
 
+/* High enough, lower than the cut is deep, and bright. */
 static bool ridges_are_real(const problem *p)
 {
-  const double depth = p->value[AREA] / p->value[WIDTH];
+  const double bright = p->stack->light ? 1.0 : -1.0;
   for (int r = 0; r < 2; r++) {
-    const double height = p->value[RIDGE_LEFT + r] / depth;
-    if (p->ridge[r] && !(fabs(height) > RIDGE_LEAST && height < RIDGE_MOST_ALIKE))
+    const double height = bright * p->value[RIDGE_LEFT + r];
+    if (p->ridge[r] && !(height > RIDGE_LEAST && height < RIDGE_MOST))
       return false;
   }
   return true;
@@ -252,24 +270,55 @@ typedef struct ridge_trial {
   bool solved, holds; /* found a minimum; and one that is believed */
   int sides;          /* bit 0 left, bit 1 right */
   problem p;
-  double cost, rest, u_place_px;
+  double cost, rest, u_place_px, u_area;
 } ridge_trial;
 
-/* Solves from the plain fit as it stands (`alike` false) or from a narrow cut with a ridge of its own colour beside it,
- * which the plain fit takes for one broad cut. */
-static bool solve_from(problem *p, int sides, bool alike, const int *list, size_t n, sp_lm_result *result)
+/* Cost of the parameters as they stand, with the best area for them. */
+static double cost_with_best_area(problem *p)
 {
-  if (alike) {
-    p->value[WIDTH] *= 0.5;
-    p->value[AREA] *= 0.6;
-    const double depth = p->value[AREA] / p->value[WIDTH];
-    for (int r = 0; r < 2; r++)
-      if ((sides >> r) & 1) {
-        p->value[RIDGE_LEFT + r] = 0.6 * depth;
-        p->value[PLACE] += (r ? -0.25 : 0.25) * p->value[WIDTH];
-      }
+  double model[SP_STACK_MAX], d[PARAMETERS], dot = 0.0, square = 0.0, cost = 0.0;
+  const size_t n = p->stack->count;
+  p->value[AREA] = 1.0;
+  for (size_t i = 0; i < n; i++)
+    model[i] = sqrt(p->stack->weight[i]) / p->noise * model_at(p, p->stack->x[i], d);
+  sp_whiten(p->whitening, model, 1);
+  for (size_t i = 0; i < n; i++) {
+    dot += model[i] * p->target[i];
+    square += model[i] * model[i];
   }
-  return solve(p, list, n, result);
+  if (!(dot > 0.0))
+    return INFINITY;
+  p->value[AREA] = dot / square;
+  for (size_t i = 0; i < n; i++) {
+    const double rest = p->value[AREA] * model[i] - p->target[i];
+    cost += rest * rest;
+  }
+  return cost;
+}
+
+/* Where to start from. There are several minima (cut and ridge can change roles, a ridge can shrink to nothing beside a
+ * narrow cut), so what is expected of a cut and a ridge is tried at some places and heights, and the best taken. */
+static void start_ridges(problem *p, int sides)
+{
+  static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8};
+  const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
+  const double plain_place = p->value[PLACE];
+  problem best = *p;
+  double least = INFINITY;
+  p->value[RIDGE_WIDTH] = p->expect->burr_px;
+  p->value[WIDTH] = p->expect->width_px;
+  for (size_t h = 0; h < sizeof HEIGHTS / sizeof *HEIGHTS; h++)
+    for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
+      for (int r = 0; r < 2; r++)
+        p->value[RIDGE_LEFT + r] = (sides >> r) & 1 ? bright * HEIGHTS[h] : 0.0;
+      p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px;
+      const double cost = cost_with_best_area(p);
+      if (cost < least) {
+        least = cost;
+        best = *p;
+      }
+    }
+  *p = best;
 }
 
 static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_count, int sides, bool flank)
@@ -284,24 +333,21 @@ static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_
     if ((sides >> r) & 1)
       list[n++] = RIDGE_LEFT + r;
   list[n++] = RIDGE_WIDTH;
-  for (int alike = 0; alike <= (plain->stack->light ? 1 : 0); alike++) {
-    sp_lm_result result;
-    problem p = *plain;
-    p.flank = flank;
-    p.ridge[0] = sides & 1;
-    p.ridge[1] = (sides >> 1) & 1;
-    if (!solve_from(&p, sides, alike, list, n, &result))
-      continue;
-    const bool real = ridges_are_real(&p);
-    if (best.solved && (real == best.holds ? result.cost >= best.cost : best.holds))
-      continue;
-    best.p = p;
-    best.cost = result.cost;
-    best.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
-    best.u_place_px = sqrt(result.covariance[place * n + place] * best.rest);
-    best.solved = true;
-    best.holds = real;
-  }
+  sp_lm_result result;
+  problem p = *plain;
+  p.flank = flank;
+  p.ridge[0] = sides & 1;
+  p.ridge[1] = (sides >> 1) & 1;
+  start_ridges(&p, sides);
+  if (!solve(&p, list, n, &result))
+    return best;
+  best.p = p;
+  best.cost = result.cost;
+  best.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
+  best.u_place_px = sqrt(result.covariance[place * n + place] * best.rest);
+  best.u_area = sqrt(result.covariance[0] * best.rest); /* AREA comes first in every list */
+  best.solved = true;
+  best.holds = ridges_are_real(&p);
   return best;
 }
 
@@ -337,8 +383,7 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
  * DEVELOPERS.md). */
 static double model_u_px(const problem *p)
 {
-  const double depth = p->value[AREA] / p->value[WIDTH];
-  const bool alike = p->value[RIDGE_LEFT] > 0.05 * depth || p->value[RIDGE_RIGHT] > 0.05 * depth;
+  const bool alike = p->stack->light;
   const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
 }
@@ -382,38 +427,11 @@ static void try_ridges(problem *p, const int *base, size_t base_count, double pl
   fit->u_place_px = hypot(trial[best].u_place_px, spread_of_places(trial, best, plain_cost, p->value[PLACE]));
   *p = trial[best].p;
   fit->u_place_px = hypot(fit->u_place_px, model_u_px(p));
+  /* a light ridge shares the area with its cut: what both have together is the plain fit's */
+  fit->significance = fmax(fit->significance, fabs(p->value[AREA]) / trial[best].u_area);
 }
 
-static const int PLAIN[7] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR};
-static const int WAVED[8] = {LEVEL, TILT, CURVE, AREA, PLACE, WIDTH, BLUR, CUBIC};
-
-/* Wood that waves beside the line (planing chatter) would pull it aside, or pass for a burr: fits with a third power in
- * the background, with the ridges that were found or without any, and keeps it if it earns its keep. */
-static void try_wave(const problem *plain, double plain_cost, problem *p, sp_shape_fit *fit)
-{
-  problem waved = *plain;
-  sp_lm_result result;
-  const double n = (double)plain->stack->count;
-  if (!solve(&waved, WAVED, 8, &result))
-    return;
-  const double rest = fmax(1.0, fmin(fit->cost, result.cost) / n);
-  /* against ridges, which have two parameters more: Schwarz's criterion */
-  const double penalty = fit->burr ? -1.0 * log(n) * rest : RIDGE_F * rest;
-  const bool better = result.cost + penalty < (fit->burr ? fit->cost : plain_cost);
-  if (fit->burr && !better) {
-    ridge_trial both = try_ridge(p, WAVED, 8, (p->ridge[0] ? 1 : 0) + (p->ridge[1] ? 2 : 0), p->flank);
-    if (!both.holds || fit->cost - both.cost < RIDGE_F * both.rest)
-      return;
-    *p = both.p;
-    fit->cost = both.cost;
-    fit->u_place_px = fmax(fit->u_place_px, both.u_place_px);
-  } else if (better) {
-    *p = waved;
-    fit->cost = result.cost;
-    fit->burr = false;
-    fit->u_place_px = 0.0;
-  }
-}
+static const int PLAIN[4] = {AREA, PLACE, WIDTH, BLUR};
 
 /* What a plain cut can do if the blur is not as well known as it was thought: an error of the blur must not pass for a
  * burr. */
@@ -424,32 +442,62 @@ static double cost_with_loose_blur(const problem *plain)
   sp_lm_result result;
   loose.blur_sd_log = fmax(loose.blur_sd_log, LOOSE_BLUR_SD_LOG);
   p.expect = &loose;
-  return solve(&p, PLAIN, 7, &result) ? result.cost : INFINITY;
+  return solve(&p, PLAIN, 4, &result) ? result.cost : INFINITY;
 }
 
-bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, double half_px, bool look_for_burr,
-                        sp_shape_fit *fit)
+/* What is left of the stack beside the cross-section, over its noise, is the wood's. */
+static void find_ground(const problem *p, double *nodes)
+{
+  double rest[SP_STACK_MAX], d[PARAMETERS];
+  for (size_t i = 0; i < p->stack->count; i++)
+    rest[i] = sqrt(p->stack->weight[i]) / p->noise * (p->stack->y[i] - model_at(p, p->stack->x[i], d));
+  sp_whitening_ground(p->whitening, rest, nodes);
+  for (int k = 0; k < SP_GROUND_NODES; k++)
+    nodes[k] = p->stack->height < 0.0 ? -nodes[k] : nodes[k];
+}
+
+static bool fit_whitened(const sp_stack *s, const sp_whitening *w, const sp_expectation *expect, bool look_for_burr,
+                         sp_shape_fit *fit)
 {
   problem plain;
   sp_lm_result result;
+  double target[SP_STACK_MAX];
+  for (size_t i = 0; i < s->count; i++)
+    target[i] = sqrt(s->weight[i]) / s->noise * s->y[i];
+  sp_whiten(w, target, 1);
+  start(s, w, &fit->shape, expect, &plain);
+  plain.target = target;
+  if (!solve(&plain, PLAIN, 4, &result))
+    return false;
+  fit->cost = result.cost;
+  const double rest = fmax(1.0, result.cost / (double)s->count);
+  const double u_plain = sqrt(result.covariance[1 * 4 + 1] * rest);
+  fit->u_place_px = u_plain;
+  fit->significance = fabs(plain.value[AREA]) / sqrt(result.covariance[0] * rest);
+  problem p = plain;
+  const bool knife = expect->width_sd_log < 1e8;
+  const bool unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
+  /* light lines: see try_ridge */
+  if (knife && look_for_burr && (unclear || s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))) {
+    const double plain_cost = fmin(fit->cost, cost_with_loose_blur(&plain));
+    try_ridges(&p, PLAIN, 4, plain_cost, fit);
+    fit->u_place_px = hypot(fit->u_place_px, u_plain);
+  }
+  give_back(&p, &fit->shape);
+  find_ground(&p, fit->ground);
+  return true;
+}
+
+bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, const sp_ground *ground, bool look_for_burr,
+                        sp_shape_fit *fit)
+{
   fit->u_place_px = 0.0;
   fit->burr = false;
   fit->cost_of_kind[0] = fit->cost_of_kind[1] = INFINITY;
   if (s->count < 12)
     return false;
-  start(s, &fit->shape, expect, half_px, &plain);
-  if (!solve(&plain, PLAIN, 7, &result))
-    return false;
-  fit->cost = result.cost;
-  problem p = plain;
-  const bool knife = expect->width_sd_px<1e8, unclear = fit->cost> PLAIN_ENOUGH * (double)s->count;
-  /* light lines: see try_ridge */
-  if (look_for_burr && (unclear || (knife && (s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))))) {
-    const double plain_cost = fmin(fit->cost, cost_with_loose_blur(&plain));
-    if (knife)
-      try_ridges(&p, PLAIN, 7, plain_cost, fit);
-    try_wave(&plain, plain_cost, &p, fit);
-  }
-  give_back(&p, &fit->shape);
-  return true;
+  sp_whitening *w = malloc(sizeof *w);
+  const bool fitted = w && sp_whitening_create(ground, s, w) && fit_whitened(s, w, expect, look_for_burr, fit);
+  free(w);
+  return fitted;
 }

@@ -106,7 +106,11 @@ static void draw_lots_for_wood(render_params *params, random_source *source)
   params->pore_contrast = -random_between(source, 0.1, 0.3);
   params->line_width_mm = random_between(source, 0.06, 0.18);
   params->contrast = random_between(source, 0.2, 0.5);
-  bool bright = random_chance(source, kind == 0 ? 0.6 : 0.2);
+  /* a scan is exposed so that nothing on the board is white: no bright lines on the lightest woods */
+  bool bright = random_chance(source, kind == 0 ? 0.6 : 0.2) && params->wood_level < 0.75;
+  if (bright) {
+    params->contrast = fmin(params->contrast, 0.92 / params->wood_level - 1.0);
+  }
   params->contrast = bright ? params->contrast : -params->contrast;
   params->noise = random_between(source, 0.005, 0.012);
   params->light = random_between(source, 0.0, 0.05);

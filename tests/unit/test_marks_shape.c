@@ -151,51 +151,109 @@ static void tables_hold_value_and_derivatives(void **unused)
 
 /* ---- the stacked cross-section ---- */
 
+/* Half of a knife line's window at 24 px/mm, and the greys of an 8-bit picture. */
+static const double PX_PER_MM = 24.0, HALF_PX = 15.0, FULL_SCALE = 255.0;
+
+static sp_ground any_wood(void)
+{
+  sp_ground g;
+  sp_ground_default(SP_MARK_KNIFE, PX_PER_MM, FULL_SCALE, &g);
+  CHECK_CLOSE(g.half_px, HALF_PX, 0.0);
+  assert_true(g.waves > 0);
+  return g;
+}
+
 /* A stack as many pieces leave it: heights scaled to 1, values scattering by sd. */
-static void make_stack(const sp_shape *s, double off, double half, double sd, uint64_t seed, sp_stack *k)
+static void make_stack(const sp_shape *s, double off, bool light, double sd, uint64_t seed, sp_stack *k)
 {
   chance c = {seed};
   k->count = 0;
-  k->light = false;
+  k->light = light;
+  k->clipped = false;
+  k->height = light ? 50.0 : -60.0;
   k->noise = 2.0;
-  for (double x = -half; x <= half + 1e-9; x += 1.0 / SP_STACK_PER_PX) {
+  for (double x = -HALF_PX; x <= HALF_PX + 1e-9; x += 1.0 / SP_STACK_PER_PX) {
     k->x[k->count] = x;
-    k->y[k->count] = sp_shape_value(s, x - off) + 0.01 - 0.02 * x / half + sd * chance_normal(&c);
+    k->y[k->count] = sp_shape_value(s, x - off) + 0.01 - 0.02 * x / HALF_PX + sd * chance_normal(&c);
     k->weight[k->count++] = (k->noise / sd) * (k->noise / sd);
   }
 }
 
-static sp_shape_fit fit_stack(const sp_stack *k, const sp_expectation *e, double half, bool burrs)
+static sp_shape_fit fit_stack(const sp_stack *k, const sp_expectation *e, bool burrs)
 {
+  const sp_ground wood = any_wood();
   sp_shape_fit fit = {.shape = {.width_px = e->width_px, .blur_px = e->blur_px}};
-  assert_true(sp_shape_fit_stack(k, e, half, burrs, &fit));
+  assert_true(sp_shape_fit_stack(k, e, &wood, burrs, &fit));
   return fit;
 }
 
-/* No burr is found where none is: at any noise, off the middle, for fine and coarse pictures. */
+/* Solves the 4 x 4 equations by Gauss's elimination; positive definite, so the pivots are safe. */
+static void solve_four(double m[4][4], double *b)
+{
+  for (int k = 0; k < 4; k++)
+    for (int r = k + 1; r < 4; r++) {
+      const double f = m[r][k] / m[k][k];
+      for (int c = k; c < 4; c++)
+        m[r][c] -= f * m[k][c];
+      b[r] -= f * b[k];
+    }
+  for (int k = 3; k >= 0; k--) {
+    for (int c = k + 1; c < 4; c++)
+      b[k] -= m[k][c] * b[c];
+    b[k] /= m[k][k];
+  }
+}
+
+/* Where the middle of the cut lies in the stack by the cross-section and the wood that were found: least squares for
+ * place, height, level and tilt, as every piece of a line is measured with the finished cross-section. */
+static double place_in(const sp_stack *k, const sp_shape_fit *fit)
+{
+  double at = 0.0;
+  for (int round = 0; round < 12; round++) {
+    double m[4][4] = {{0}}, b[4] = {0};
+    const double h = 1e-4;
+    for (size_t i = 0; i < k->count; i++) {
+      const double x = k->x[i], y = k->y[i] - sp_ground_at(fit->ground, HALF_PX, x) / k->height;
+      const double slope = (sp_shape_value(&fit->shape, x - at + h) - sp_shape_value(&fit->shape, x - at - h)) / (2 * h);
+      const double row[4] = {1.0, x / HALF_PX, sp_shape_value(&fit->shape, x - at), -slope};
+      for (int r = 0; r < 4; r++) {
+        for (int c = 0; c < 4; c++)
+          m[r][c] += k->weight[i] * row[r] * row[c];
+        b[r] += k->weight[i] * row[r] * y;
+      }
+    }
+    solve_four(m, b);
+    at += fmax(-0.5, fmin(0.5, b[3] / b[2]));
+  }
+  return at;
+}
+
+/* No burr is found where none is: at any noise, off the middle, for fine and coarse pictures. And the place scatters as
+ * it says. */
 static void plain_cuts_have_no_burr(void **unused)
 {
   (void)unused;
   sp_stack *k = malloc(sizeof *k);
   assert_non_null(k);
   int burrs = 0, trials = 0;
-  double bias = 0.0, zz = 0.0;
+  double bias = 0.0, zz = 0.0, place_zz = 0.0;
   for (uint64_t seed = 1; seed <= 60; seed++) {
     const sp_shape s = {.width_px = 2.6, .blur_px = 1.0};
     const double sd = seed % 3 == 0 ? 0.003 : seed % 3 == 1 ? 0.01 : 0.03;
-    const sp_expectation e = sp_expect(SP_MARK_KNIFE, 24.0, 1.0, 0.05);
-    make_stack(&s, 0.2, 15.0, sd, seed, k);
-    const sp_shape_fit fit = fit_stack(k, &e, 15.0, true);
+    const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 1.0, 0.05);
+    make_stack(&s, 0.2, false, sd, seed, k);
+    const sp_shape_fit fit = fit_stack(k, &e, true);
     burrs += fit.burr;
     trials++;
     bias += fit.shape.width_px - s.width_px;
     zz += pow((fit.shape.width_px - s.width_px) / sd, 2);
-    if (!fit.burr)
-      CHECK_CLOSE(fit.u_place_px, 0.0, 0.0); /* fine picture, plain cut: nothing left open */
+    place_zz += pow((place_in(k, &fit) - 0.2) / fit.u_place_px, 2);
+    CHECK_BELOW(0.5 / sd, fit.significance);
   }
   assert_int_equal(burrs, 0);
   CHECK_CLOSE(bias / trials, 0.0, 0.02);
   CHECK_BELOW(0.01 * sqrt(zz / trials), 0.12); /* px, at 1 % noise */
+  CHECK_CLOSE(sqrt(place_zz / trials), 1.0, 0.3);
   free(k);
 }
 
@@ -210,9 +268,9 @@ static void one_sided_burrs_are_found(void **unused)
       for (uint64_t seed = 1; seed <= 8; seed++) {
         sp_shape s = {.width_px = 3.0, .blur_px = 0.9, .burr_width_px = {2.4, 2.4}, .flank = flank};
         s.burr_height[side] = -0.45;
-        const sp_expectation e = sp_expect(SP_MARK_KNIFE, 24.0, 0.9, 0.05);
-        make_stack(&s, 0.0, 15.0, 0.006, 40 * seed + 7, k);
-        const sp_shape_fit fit = fit_stack(k, &e, 15.0, true);
+        const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 0.9, 0.05);
+        make_stack(&s, 0.0, false, 0.006, 40 * seed + 7, k);
+        const sp_shape_fit fit = fit_stack(k, &e, true);
         assert_true(fit.burr);
         assert_int_equal(fit.shape.flank, flank);
         CHECK_CLOSE(fit.shape.burr_height[side], -0.45, 0.10);
@@ -230,13 +288,84 @@ static void burrs_on_both_sides(void **unused)
   sp_stack *k = malloc(sizeof *k);
   assert_non_null(k);
   const sp_shape s = {.width_px = 3.0, .blur_px = 0.9, .burr_height = {-0.3, -0.5}, .burr_width_px = {2.4, 2.4}};
-  const sp_expectation e = sp_expect(SP_MARK_KNIFE, 24.0, 0.9, 0.05);
-  make_stack(&s, 0.0, 15.0, 0.006, 3, k);
-  const sp_shape_fit fit = fit_stack(k, &e, 15.0, true);
+  const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 0.9, 0.05);
+  make_stack(&s, 0.0, false, 0.006, 3, k);
+  const sp_shape_fit fit = fit_stack(k, &e, true);
   assert_true(fit.burr);
   CHECK_CLOSE(fit.shape.burr_height[0], -0.3, 0.1);
   CHECK_CLOSE(fit.shape.burr_height[1], -0.5, 0.1);
   CHECK_CLOSE(fit.shape.width_px, 3.0, 0.25);
+  free(k);
+}
+
+/* A cut with a burr on one side, which would pull the place of a cross-section without one. */
+typedef struct burred {
+  bool light;  /* cut and burr both lighter than the wood; else a dark cut with a bright burr */
+  double blur; /* px */
+  double sd;   /* of a value of the stack, against the cut's depth */
+  double most, u_most; /* px that the place may be wrong by, that may be stated */
+} burred;
+
+/* Beside a light cut a light burr is known the less the coarser the picture and the more noise: what is stated has to
+ * say so. */
+static const burred BURRED[] = {{false, 0.9, 0.006, 0.1, 0.1},
+                                {false, 1.3, 0.006, 0.1, 0.15},
+                                {true, 0.9, 0.006, 0.25, 0.3},
+                                {true, 1.3, 0.003, 0.25, 0.45},
+                                {true, 1.3, 0.006, 0.4, 0.45}};
+
+/* From the middle of the pixel grid to 0.3 px off it on either side. */
+static void check_place_beside_a_burr(const burred *b, bool flank, int side, sp_stack *k)
+{
+  const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, b->blur, 0.05);
+  sp_shape s = {.width_px = 2.4, .blur_px = b->blur, .burr_width_px = {2.1, 2.1}, .flank = flank};
+  s.burr_height[side] = b->light ? 0.6 : -0.6;
+  for (int step = -3; step <= 3; step++) {
+    const double at = 0.1 * step;
+    make_stack(&s, at, b->light, b->sd, (uint64_t)(70 + step), k);
+    const sp_shape_fit fit = fit_stack(k, &e, true);
+    assert_true(fit.burr);
+    CHECK_CLOSE(fit.shape.burr_height[!side], 0.0, 0.05);
+    CHECK_CLOSE(place_in(k, &fit), at, b->most);
+    CHECK_CLOSE((place_in(k, &fit) - at) / fit.u_place_px, 0.0, 4.0);
+    CHECK_BELOW(0.01, fit.u_place_px);
+    CHECK_BELOW(fit.u_place_px, b->u_most);
+    const sp_shape_fit blind = fit_stack(k, &e, false);
+    CHECK_BELOW(2.0 * fabs(place_in(k, &fit) - at), fabs(place_in(k, &blind) - at)); /* there was something to pull */
+  }
+}
+
+static void burrs_do_not_pull_the_place(void **unused)
+{
+  (void)unused;
+  sp_stack *k = malloc(sizeof *k);
+  assert_non_null(k);
+  for (size_t i = 0; i < sizeof BURRED / sizeof *BURRED; i++)
+    for (int flank = 0; flank < 2; flank++)
+      for (int side = 0; side < 2; side++)
+        check_place_beside_a_burr(&BURRED[i], flank, side, k);
+  free(k);
+}
+
+/* The same cuts without a burr, dark and light: none is found, and the place is right. */
+static void clean_cuts_stay_clean(void **unused)
+{
+  (void)unused;
+  sp_stack *k = malloc(sizeof *k);
+  assert_non_null(k);
+  for (size_t i = 0; i < sizeof BURRED / sizeof *BURRED; i++)
+    for (int step = -3; step <= 3; step++) {
+      const burred *b = &BURRED[i];
+      const sp_shape s = {.width_px = 2.4, .blur_px = b->blur};
+      const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, b->blur, 0.05);
+      make_stack(&s, 0.1 * step, b->light, b->sd, (uint64_t)(90 + step), k);
+      const sp_shape_fit fit = fit_stack(k, &e, true);
+      assert_false(fit.burr);
+      CHECK_CLOSE(fit.shape.burr_height[0], 0.0, 0.0);
+      CHECK_CLOSE(fit.shape.burr_height[1], 0.0, 0.0);
+      CHECK_CLOSE(place_in(k, &fit), 0.1 * step, 0.03);
+      CHECK_CLOSE((place_in(k, &fit) - 0.1 * step) / fit.u_place_px, 0.0, 4.0);
+    }
   free(k);
 }
 
@@ -246,11 +375,12 @@ static void too_small_a_stack_is_refused(void **unused)
   sp_stack *k = malloc(sizeof *k);
   assert_non_null(k);
   const sp_shape s = {.width_px = 2.6, .blur_px = 1.0};
-  const sp_expectation e = sp_expect(SP_MARK_KNIFE, 24.0, 1.0, 0.05);
-  make_stack(&s, 0.0, 15.0, 0.01, 3, k);
+  const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 1.0, 0.05);
+  const sp_ground wood = any_wood();
+  make_stack(&s, 0.0, false, 0.01, 3, k);
   k->count = 11;
   sp_shape_fit fit = {.shape = s};
-  assert_false(sp_shape_fit_stack(k, &e, 15.0, true, &fit));
+  assert_false(sp_shape_fit_stack(k, &e, &wood, true, &fit));
   CHECK_CLOSE(fit.shape.width_px, 2.6, 0.0);
   free(k);
 }
@@ -288,10 +418,12 @@ static sp_mark fit_line(const line_case *c, uint64_t seed, double *off)
                               .v1_px = c->rows,
                               .height = c->height};
   const sp_expectation e = sp_expect(c->kind, c->px_per_mm, c->blur, 0.03);
+  sp_ground wood;
+  sp_ground_default(c->kind, c->px_per_mm, view.full_scale, &wood);
   sp_line_fit fit;
   sp_mark mark;
   sp_error err = {0};
-  assert_int_equal(sp_line_fit_run(&view, &start, c->kind, c->px_per_mm, &e, false, &fit, &err), SP_OK);
+  assert_int_equal(sp_line_fit_run(&view, &start, c->kind, c->px_per_mm, &e, &wood, false, &fit, &err), SP_OK);
   assert_true(fit.count >= 6);
   sp_line_fit_result(&fit, v, &mark);
   sp_line_fit_free(&fit);
@@ -436,9 +568,11 @@ static void one_sided_burr_does_not_pull(void **unused)
     const sp_view view = sp_view_of(&r, SP_ALONG_X);
     const sp_candidate start = {.u_px = at, .v_px = 119.5, .slope = 0.004, .v1_px = 240.0, .height = -60.0};
     const sp_expectation e = sp_expect(SP_MARK_KNIFE, 24.0, blur, 0.05);
+    sp_ground wood;
+    sp_ground_default(SP_MARK_KNIFE, 24.0, view.full_scale, &wood);
     sp_line_fit fit;
     sp_mark m;
-    assert_int_equal(sp_line_fit_run(&view, &start, SP_MARK_KNIFE, 24.0, &e, false, &fit, NULL), SP_OK);
+    assert_int_equal(sp_line_fit_run(&view, &start, SP_MARK_KNIFE, 24.0, &e, &wood, false, &fit, NULL), SP_OK);
     sp_line_fit_result(&fit, 119.5, &m);
     assert_true(m.burr);
     CHECK_CLOSE(m.u_px, at, 0.06);
@@ -459,6 +593,8 @@ int main(void)
       cmocka_unit_test(plain_cuts_have_no_burr),
       cmocka_unit_test(one_sided_burrs_are_found),
       cmocka_unit_test(burrs_on_both_sides),
+      cmocka_unit_test(burrs_do_not_pull_the_place),
+      cmocka_unit_test(clean_cuts_stay_clean),
       cmocka_unit_test(too_small_a_stack_is_refused),
       cmocka_unit_test(the_bound_is_the_published_one),
       cmocka_unit_test(knife_lines_near_the_bound),
