@@ -3,10 +3,14 @@
  * Each trial step solves
  *     min |J d + r|^2 + lambda |D d|^2
  * as one linear least-squares problem [J; sqrt(lambda) D] d = [-r; 0] by QR, so that a badly conditioned J is not
- * squared. D holds the largest column lengths of J seen so far (J. J. More, "The Levenberg-Marquardt algorithm:
- * implementation and theory", 1978): the path does not depend on the units of the parameters. Damping follows H. B.
- * Nielsen (IMM-REP-1999-05): a step as good as foretold cuts lambda to a third, a bad one is taken back and lambda
- * grows faster each time it happens again.
+ * squared. J is factored once at each place; a trial only joins the rows of its own damping to the small triangle R
+ * (More 1978, section 3). D holds the largest column lengths of J seen so far (J. J. More, "The Levenberg-Marquardt
+ * algorithm: implementation and theory", 1978): the path does not depend on the units of the parameters. Damping
+ * follows H. B. Nielsen (IMM-REP-1999-05): a step as good as foretold cuts lambda to a third, a bad one is taken back
+ * and lambda grows faster each time it happens again.
+ *
+ * Each trial is asked for its derivatives along with its residuals. Most trials are accepted and need them, and whoever
+ * has computed the ones has done most of the work for the others.
  *
  * Convergence is claimed only for a reason (see sp_lm_stop). Every test is relative, and none is believed while damping
  * keeps the steps short. Where even the model foretells less change than the rounding of the cost, the search is over.
@@ -30,10 +34,12 @@ typedef struct fit {
   sp_lm_options options;
   double *memory;
   double *r, *trial_r; /* n */
-  double *j;           /* n x p, row-major */
-  double *a, *b;       /* (n + p) x p column-major, n + p */
+  double *j, *trial_j; /* n x p, row-major */
+  double *b;           /* n: Q' (-r) */
+  double *a;           /* n x p, column-major: the factors of J D^-1 */
   double diagonal[P_MAX];
-  double size[P_MAX]; /* D */
+  double length[P_MAX]; /* of the columns of J */
+  double size[P_MAX];   /* D; 0 where a column was always empty */
   double lambda, growth;
 } fit;
 
@@ -49,100 +55,122 @@ static sp_status allocate(fit *f, sp_error *err)
     return sp_fail(err, SP_E_INTERNAL, "a fit of %zu values was asked for; 1 to %d can be made", p, P_MAX);
   if (n < p)
     return sp_fail(err, SP_E_DATA, "%zu observations are too few to fit %zu values", n, p);
-  if (n > SIZE_MAX / sizeof(double) / (2 * P_MAX + 4) - P_MAX)
+  if (n > SIZE_MAX / sizeof(double) / (3 * (P_MAX + 1)))
     return sp_fail_memory(err);
-  f->memory = malloc((2 * n + n * p + (n + p) * (p + 1)) * sizeof(double));
+  f->memory = malloc(3 * n * (p + 1) * sizeof(double));
   if (!f->memory)
     return sp_fail_memory(err);
   f->r = f->memory;
   f->trial_r = f->r + n;
-  f->j = f->trial_r + n;
-  f->a = f->j + n * p;
-  f->b = f->a + (n + p) * p;
+  f->b = f->trial_r + n;
+  f->j = f->b + n;
+  f->trial_j = f->j + n * p;
+  f->a = f->trial_j + n * p;
   return SP_OK;
 }
 
-/* Sum of squares, or NAN where the model is not defined. */
-static double evaluate(fit *f, const double *beta, double *r, double *j, sp_lm_result *result)
+/* Residuals and derivatives of a trial. Sum of squares, or NAN where the model is not defined. */
+static double evaluate(fit *f, const double *beta, sp_lm_result *result)
 {
   result->evaluations++;
-  if (!f->function(beta, r, j, f->context))
+  if (!f->function(beta, f->trial_r, f->trial_j, f->context))
     return NAN;
   double squares = 0.0;
   for (size_t i = 0; i < f->n; i++)
-    squares += r[i] * r[i];
-  for (size_t i = 0; j && i < f->n * f->p; i++)
-    if (!isfinite(j[i]))
+    squares += f->trial_r[i] * f->trial_r[i];
+  for (size_t i = 0; i < f->n * f->p; i++)
+    if (!isfinite(f->trial_j[i]))
       return NAN;
   return isfinite(squares) ? squares : NAN;
 }
 
-static double column_length(const fit *f, size_t k)
+static double unit(const fit *f, size_t k)
 {
-  double squares = 0.0;
+  return f->size[k] > 0.0 ? f->size[k] : 1.0;
+}
+
+static void measure_columns(fit *f)
+{
+  double squares[P_MAX] = {0};
   for (size_t i = 0; i < f->n; i++)
-    squares += f->j[i * f->p + k] * f->j[i * f->p + k];
-  return sqrt(squares);
+    for (size_t k = 0; k < f->p; k++)
+      squares[k] += f->j[i * f->p + k] * f->j[i * f->p + k];
+  for (size_t k = 0; k < f->p; k++) {
+    f->length[k] = sqrt(squares[k]);
+    f->size[k] = fmax(f->size[k], f->length[k]);
+  }
 }
 
-static void update_sizes(fit *f)
+/* J D^-1 = Q R, and Q' (-r). */
+static void factor(fit *f)
 {
+  sp_qr qr = {f->n, f->p, f->a, f->diagonal};
   for (size_t k = 0; k < f->p; k++)
-    f->size[k] = fmax(f->size[k], column_length(f, k));
+    for (size_t i = 0; i < f->n; i++)
+      f->a[k * f->n + i] = f->j[i * f->p + k] / unit(f, k);
+  for (size_t i = 0; i < f->n; i++)
+    f->b[i] = -f->r[i];
+  sp_qr_factor(&qr);
+  sp_qr_apply(&qr, f->b);
 }
 
-/* Largest |cosine| between the residuals and a column of J: 0 at a minimum, whatever the units. */
+/* The trial becomes the place that the search is at. */
+static void go_there(fit *f, double *beta, const double *trial, double cost, sp_lm_result *result)
+{
+  double *const r = f->r, *const j = f->j;
+  f->r = f->trial_r;
+  f->j = f->trial_j;
+  f->trial_r = r;
+  f->trial_j = j;
+  memmove(beta, trial, f->p * sizeof *beta);
+  result->cost = cost;
+  measure_columns(f);
+}
+
+/* Element (i, k) of R, i <= k. */
+static double triangle(const fit *f, size_t i, size_t k)
+{
+  return i == k ? f->diagonal[k] : f->a[k * f->n + i];
+}
+
+/* Largest |cosine| between the residuals and a column of J: 0 at a minimum, whatever the units. -J'r = D R' (Q'(-r)).
+ */
 static double gradient_cosine(const fit *f, double cost)
 {
   double largest = 0.0;
   for (size_t k = 0; k < f->p; k++) {
     double sum = 0.0;
-    for (size_t i = 0; i < f->n; i++)
-      sum += f->j[i * f->p + k] * f->r[i];
-    const double length = column_length(f, k);
-    if (length > 0.0 && cost > 0.0)
-      largest = fmax(largest, fabs(sum) / length / sqrt(cost));
+    for (size_t i = 0; i <= k; i++)
+      sum += triangle(f, i, k) * f->b[i];
+    if (f->length[k] > 0.0 && cost > 0.0)
+      largest = fmax(largest, fabs(sum) * unit(f, k) / f->length[k] / sqrt(cost));
   }
   return largest;
 }
 
-/* Factors [J; sqrt(lambda) D] with columns divided by D (1 where a column is empty). */
-static sp_qr factor(fit *f, double lambda)
+/* The step, and the fall of the cost that the linear model foretells: |J d|^2 + 2 lambda |D d|^2. In units of D,
+ * [R; sqrt(lambda)] d = [Q'(-r); 0]. */
+static double damped_step(const fit *f, double *step)
 {
-  const size_t rows = f->n + f->p;
-  sp_qr qr = {rows, f->p, f->a, f->diagonal};
-  for (size_t k = 0; k < f->p; k++) {
-    const double size = f->size[k] > 0.0 ? f->size[k] : 1.0;
-    double *column = f->a + k * rows;
-    for (size_t i = 0; i < f->n; i++)
-      column[i] = f->j[i * f->p + k] / size;
-    for (size_t i = 0; i < f->p; i++)
-      column[f->n + i] = i == k ? sqrt(lambda) : 0.0;
+  const size_t p = f->p;
+  double a[2 * P_MAX * P_MAX] = {0}, diagonal[P_MAX], d[2 * P_MAX] = {0};
+  sp_qr qr = {2 * p, p, a, diagonal};
+  for (size_t k = 0; k < p; k++) {
+    for (size_t i = 0; i <= k; i++)
+      a[k * 2 * p + i] = triangle(f, i, k);
+    a[k * 2 * p + p + k] = sqrt(f->lambda);
+    d[k] = f->b[k];
   }
   sp_qr_factor(&qr);
-  return qr;
-}
-
-/* The step, and the fall of the cost that the linear model foretells: |J d|^2 + 2 lambda |D d|^2. */
-static double damped_step(fit *f, double *step)
-{
-  const sp_qr qr = factor(f, f->lambda);
-  for (size_t i = 0; i < f->n; i++)
-    f->b[i] = -f->r[i];
-  for (size_t i = 0; i < f->p; i++)
-    f->b[f->n + i] = 0.0;
-  sp_qr_apply(&qr, f->b);
-  sp_qr_solve(&qr, f->b);
+  sp_qr_apply(&qr, d);
+  sp_qr_solve(&qr, d);
   double foretold = 0.0;
-  for (size_t k = 0; k < f->p; k++) {
-    step[k] = f->b[k] / (f->size[k] > 0.0 ? f->size[k] : 1.0);
-    foretold += 2.0 * f->lambda * f->b[k] * f->b[k];
-  }
-  for (size_t i = 0; i < f->n; i++) {
+  for (size_t i = 0; i < p; i++) {
     double change = 0.0;
-    for (size_t k = 0; k < f->p; k++)
-      change += f->j[i * f->p + k] * step[k];
-    foretold += change * change;
+    for (size_t k = i; k < p; k++)
+      change += triangle(f, i, k) * d[k];
+    foretold += change * change + 2.0 * f->lambda * d[i] * d[i];
+    step[i] = d[i] / unit(f, i);
   }
   return foretold;
 }
@@ -159,8 +187,7 @@ static bool step_is_small(const fit *f, const double *beta, const double *step)
 
 static void accept(fit *f, double *beta, const double *trial, double cost, double gain, sp_lm_result *result)
 {
-  memcpy(beta, trial, f->p * sizeof *beta);
-  result->cost = cost;
+  go_there(f, beta, trial, cost, result);
   result->iterations++;
   const double excess = 2.0 * gain - 1.0;
   f->lambda = fmax(f->lambda * fmax(1.0 / 3.0, 1.0 - excess * excess * excess), 1e-18);
@@ -175,21 +202,15 @@ static bool try_step(fit *f, double *beta, sp_lm_result *result)
   const bool small = step_is_small(f, beta, step);
   for (size_t k = 0; k < f->p; k++)
     trial[k] = beta[k] + step[k];
-  const double cost = evaluate(f, trial, f->trial_r, NULL, result);
+  const double cost = evaluate(f, trial, result);
   if (cost <= result->cost) {
     const double fall = result->cost - cost;
     const bool flat = foretold <= f->options.cost_tolerance * result->cost && fall <= 2.0 * foretold;
     accept(f, beta, trial, cost, foretold > 0.0 ? fmin(fall / foretold, 1.0) : 1.0, result);
     result->stop = small ? SP_LM_CONVERGED_STEP : SP_LM_CONVERGED_COST;
+    factor(f);
     /* a step kept short by damping says nothing about the minimum */
-    if ((small || flat) && f->lambda < 1.0)
-      return true;
-    if (isnan(evaluate(f, beta, f->r, f->j, result))) {
-      result->stop = SP_LM_STUCK;
-      return true;
-    }
-    update_sizes(f);
-    return false;
+    return (small || flat) && f->lambda < 1.0;
   }
   /* not lowered: at a minimum the model itself foretells a change that drowns in rounding */
   const bool free_step = f->lambda < 1.0 && !isnan(cost);
@@ -202,7 +223,6 @@ static bool try_step(fit *f, double *beta, sp_lm_result *result)
 
 static void search(fit *f, double *beta, sp_lm_result *result)
 {
-  update_sizes(f);
   for (;;) {
     if (result->cost <= 0.0 || gradient_cosine(f, result->cost) <= f->options.gradient_tolerance) {
       result->stop = SP_LM_CONVERGED_GRADIENT;
@@ -217,26 +237,30 @@ static void search(fit *f, double *beta, sp_lm_result *result)
   }
 }
 
-/* (J'J)^-1 at beta, where J has full rank. */
-static void find_covariance(fit *f, const double *beta, sp_lm_result *result)
+/* (J'J)^-1 at the place where the search ended, where J has full rank. R is rescaled to columns of J of length 1. */
+static void find_covariance(fit *f, sp_lm_result *result)
 {
-  double work[P_MAX];
+  double a[P_MAX * P_MAX] = {0}, diagonal[P_MAX], work[P_MAX];
   const size_t p = f->p;
+  const sp_qr qr = {p, p, a, diagonal};
   for (size_t k = 0; k < p * p; k++)
     result->covariance[k] = NAN;
   if (f->n > p)
     result->sigma0 = sqrt(result->cost / (double)(f->n - p));
   const double scale = f->options.scale_by_residuals ? result->sigma0 * result->sigma0 : 1.0;
-  if (isnan(evaluate(f, beta, f->r, f->j, result)) || isnan(scale))
+  if (isnan(scale))
     return;
-  for (size_t k = 0; k < p; k++)
-    f->size[k] = column_length(f, k);
-  const sp_qr qr = factor(f, 0.0);
+  for (size_t k = 0; k < p; k++) {
+    const double stretch = unit(f, k) / f->length[k]; /* infinite for an empty column: its diagonal is then NAN */
+    diagonal[k] = f->diagonal[k] * stretch;
+    for (size_t i = 0; i < k; i++)
+      a[k * p + i] = triangle(f, i, k) * stretch;
+  }
   if (!(sp_qr_weakest(&qr) > (double)f->n * DBL_EPSILON))
     return;
   sp_qr_covariance(&qr, result->covariance, work);
   for (size_t k = 0; k < p * p; k++)
-    result->covariance[k] *= scale / (f->size[k / p] * f->size[k % p]);
+    result->covariance[k] *= scale / (f->length[k / p] * f->length[k % p]);
   result->covariance_known = true;
 }
 
@@ -251,14 +275,17 @@ sp_status sp_lm(size_t n, size_t p, sp_lm_function function, void *context, doub
   *result = (sp_lm_result){.stop = SP_LM_STUCK, .cost = NAN, .sigma0 = NAN};
   sp_status status = allocate(&f, err);
   if (!status) {
-    result->cost = evaluate(&f, beta, f.r, f.j, result);
-    if (isnan(result->cost))
+    const double cost = evaluate(&f, beta, result);
+    if (isnan(cost))
       status = sp_fail(err, SP_E_DATA, "the model of the fit has no finite value at the place where the search begins");
+    else
+      go_there(&f, beta, beta, cost, result);
   }
   if (!status) {
+    factor(&f);
     search(&f, beta, result);
     result->converged = result->stop <= SP_LM_CONVERGED_GRADIENT;
-    find_covariance(&f, beta, result);
+    find_covariance(&f, result);
   }
   free(f.memory);
   return status;

@@ -8,28 +8,39 @@
 
 #include <math.h>
 
-/* Reflects b[first..rows) in the hyperplane to the reflector of column j. */
-static void reflect(const sp_qr *qr, size_t j, double *b)
+/* Sum of a[i] b[i]. Eight running sums: the order of additions is the program's to choose, not the compiler's. */
+static double dot(const double *a, const double *b, size_t n)
 {
-  const double *v = qr->a + j * qr->rows;
+  enum { LANES = 8 };
+  double lane[LANES] = {0}, sum = 0.0;
+  size_t i = 0;
+  for (; i + LANES <= n; i += LANES)
+    for (size_t k = 0; k < LANES; k++)
+      lane[k] += a[i + k] * b[i + k];
+  for (; i < n; i++)
+    sum += a[i] * b[i];
+  for (size_t k = 0; k < LANES; k++)
+    sum += lane[k];
+  return sum;
+}
+
+/* Reflects b[j..rows) in the hyperplane to the reflector of column j. */
+static void reflect(const sp_qr *qr, size_t j, double *restrict b)
+{
+  const double *restrict v = qr->a + j * qr->rows;
   const double length = -qr->diagonal[j] * v[j]; /* v'v / 2 */
   if (length == 0.0)
     return;
-  double sum = 0.0;
+  const double part = dot(v + j, b + j, qr->rows - j) / length;
   for (size_t i = j; i < qr->rows; i++)
-    sum += v[i] * b[i];
-  sum /= length;
-  for (size_t i = j; i < qr->rows; i++)
-    b[i] -= sum * v[i];
+    b[i] -= part * v[i];
 }
 
 void sp_qr_factor(sp_qr *qr)
 {
   for (size_t j = 0; j < qr->columns; j++) {
     double *v = qr->a + j * qr->rows;
-    double squares = 0.0;
-    for (size_t i = j; i < qr->rows; i++)
-      squares += v[i] * v[i];
+    const double squares = dot(v + j, v + j, qr->rows - j);
     /* away from v[j], so that nothing cancels */
     qr->diagonal[j] = v[j] > 0.0 ? -sqrt(squares) : sqrt(squares);
     v[j] -= qr->diagonal[j];
