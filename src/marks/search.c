@@ -6,8 +6,13 @@
  * responses of neighbouring strips are summed in groups of a few millimetres and the best run of groups is looked for
  * at every place (Kadane's maximum sub-array, groups that show nothing counting against). A run's sum is the score;
  * peaks of it are candidates.
+ *
+ * The responses of a whole picture would fill as much fresh memory as its strips, and clearing that costs more than
+ * computing them. So they are held for one stretch of places at a time, with what the slopes reach beside it, in memory
+ * that the next stretch uses again.
  */
 #include <math.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -23,7 +28,7 @@ static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
  * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
-static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM = 0.42;
+static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
@@ -49,44 +54,60 @@ static filter filter_for(sp_mark_kind kind, double px_per_mm)
   return f;
 }
 
-/* response[u] = mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less,
- * 0 if they disagree in sign: so a step does not respond, nor do the places beside a strong line. scatter[u] is its
- * size without that exception, because waves on the wood, which it silences but for their crests, are to count as
- * scatter. `sum` holds length + 1 values. */
-static void filter_strip(const float *p, int32_t length, const filter *f, double *sum, float *response, float *scatter)
+static int32_t filter_reach(const filter *f)
 {
-  const int32_t before = f->core / 2, reach = before + f->gap + f->flank + 1;
-  const float in = 1.0f / (float)f->core, out = 1.0f / (float)f->flank;
-  sum[0] = 0.0;
-  for (int32_t i = 0; i < length; i++)
-    sum[i + 1] = sum[i] + (double)p[i];
-  memset(response, 0, (size_t)length * sizeof *response);
-  memset(scatter, 0, (size_t)length * sizeof *scatter);
-  for (int32_t u = reach; u < length - reach; u++) {
-    const int32_t a = u - before, b = a + f->core;
-    const double core = sum[b] - sum[a];
-    const float left = (float)core * in - (float)(sum[a - f->gap] - sum[a - f->gap - f->flank]) * out;
-    const float right = (float)core * in - (float)(sum[b + f->gap + f->flank] - sum[b + f->gap]) * out;
-    const float less = fabsf(left) < fabsf(right) ? left : right;
-    response[u] = left * right <= 0.0f ? 0.0f : less;
-    scatter[u] = fabsf(less);
-  }
+  return f->core / 2 + f->gap + f->flank + 1;
 }
 
-/* Scale by the scatter and clip. The scatter is the larger of what half and what three quarters of the places say, so
- * that a strip that is mostly bare glass does not make its bit of wood look lively. `work` brings the scatter and is
- * spoilt. */
-static void normalise(float *r, int32_t length, double floor_value, float *work)
+/* sum[i] = p[0] + .. + p[i - 1] for i = 0 .. n. */
+static void running_sums(const float *p, int32_t n, double *sum)
 {
+  sum[0] = 0.0;
+  for (int32_t i = 0; i < n; i++)
+    sum[i + 1] = sum[i] + (double)p[i];
+}
+
+/* Mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less, 0 if they
+ * disagree in sign: so a step does not respond, nor do the places beside a strong line. */
+static float response_at(const double *sum, int32_t u, const filter *f)
+{
+  const float in = 1.0f / (float)f->core, out = 1.0f / (float)f->flank;
+  const int32_t a = u - f->core / 2, b = a + f->core;
+  const double core = sum[b] - sum[a];
+  const float left = (float)core * in - (float)(sum[a - f->gap] - sum[a - f->gap - f->flank]) * out;
+  const float right = (float)core * in - (float)(sum[b + f->gap + f->flank] - sum[b + f->gap]) * out;
+  return left * right <= 0.0f ? 0.0f : fabsf(left) < fabsf(right) ? left : right;
+}
+
+/* What a strip's responses are divided by, from every eighth of them: the scatter, the larger of what half and what
+ * three quarters of the places say, so that a strip that is mostly bare glass does not make its bit of wood look
+ * lively. `sum` holds length + 1 values, `work` a quarter of that. */
+static double scatter_of_strip(const float *p, int32_t length, const filter *f, double floor_value, double *sum,
+                               float *work)
+{
+  const int32_t reach = filter_reach(f);
   size_t n = 0;
-  for (int32_t i = 0; i < length; i += 8)
-    work[n++] = work[i];
+  running_sums(p, length, sum);
+  for (int32_t u = 0; u < length; u += 8)
+    work[n++] = u < reach || u >= length - reach ? 0.0f : fabsf(response_at(sum, u, f));
   const double half = 1.4826 * (double)sp_quantile_f(work, n, 0.5);
   const double most = (double)sp_quantile_f(work, n, 0.75) / 1.1503;
-  const double scale = 1.0 / fmax(fmax(half, most), floor_value);
-  for (int32_t i = 0; i < length; i++) {
-    const double x = (double)r[i] * scale;
-    r[i] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
+  return fmax(fmax(half, most), floor_value);
+}
+
+/* Responses of one strip at the places lo .. hi - 1, scaled and clipped. `sum` holds hi - lo + 2 reach + 1 values. */
+static void filter_strip(const float *p, int32_t length, const filter *f, double scale, int32_t lo, int32_t hi,
+                         double *sum, float *response)
+{
+  const int32_t reach = filter_reach(f);
+  const int32_t first = lo > reach ? lo : reach, past = hi < length - reach ? hi : length - reach;
+  memset(response, 0, (size_t)(hi - lo) * sizeof *response);
+  if (first >= past)
+    return;
+  running_sums(p + first - reach, past - first + 2 * reach, sum);
+  for (int32_t u = first; u < past; u++) {
+    const double x = (double)response_at(sum, u - first + reach, f) * scale;
+    response[u - lo] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
   }
 }
 
@@ -97,39 +118,122 @@ typedef struct runs {
   float *slope;
 } runs;
 
+typedef struct stretch {
+  int32_t from, to; /* places that are searched, without the second */
+  int32_t lo, hi;   /* places whose responses are held */
+} stretch;
+
+/* What one thread works on; kept for the next stretch that comes along. */
+typedef struct desk {
+  atomic_flag taken;
+  float *response; /* strips x held: of the places lo .. hi - 1 */
+  float *group;    /* held: one group at one slope */
+  double *sum;     /* running sums: of a whole strip, or of what is held with the filter's reach on both sides */
+} desk;
+
 typedef struct search {
+  const sp_marks_options *o;
+  const sp_board *board; /* NULL: not known yet */
+  const sp_strips *all;
+  filter f;
   int32_t length, strips, groups, strip_px;
-  int32_t first;   /* strip of the picture that is strip 0 here: on the board nothing else is looked at */
-  float *response; /* strips x length */
-  float *group;    /* length: one group at one slope */
-  runs best[2];    /* darker, lighter */
+  int32_t first; /* strip of the picture that is strip 0 here: on the board nothing else is looked at */
+  int32_t steps; /* slopes are centre + i step, i = -steps .. steps */
+  double centre, step, v_middle, floor_value;
+  int32_t margin,
+      held;      /* places that the slopes reach beyond a stretch; places of a stretch with its margins, at most */
+  double *scale; /* strips: what responses are multiplied by */
+  runs best[2];  /* darker, lighter */
+  desk desks[SP_WORKERS_MOST];
+  float *responses, *groups_at_work;
+  double *sums;
 } search;
 
-/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
-static void sum_group(search *s, int32_t g, double slope, double v_middle, int32_t from, int32_t to)
+static const float *profile_of(const search *s, int32_t strip)
 {
-  float *out = s->group;
-  memset(out + from, 0, (size_t)(to - from) * sizeof *out);
+  return s->all->mean + (size_t)(s->first + strip) * s->all->length_px;
+}
+
+/* There are as many desks as there can be threads, so one is free. The first free one is taken: those that are never
+ * needed never cost memory. */
+static desk *take_desk(search *s)
+{
+  size_t i = 0;
+  while (atomic_flag_test_and_set(&s->desks[i].taken))
+    i = (i + 1) % SP_WORKERS_MOST;
+  return &s->desks[i];
+}
+
+static void leave_desk(desk *d)
+{
+  atomic_flag_clear(&d->taken);
+}
+
+static void silence_rule(const search *s, int32_t k, int32_t lo, int32_t hi, float *r)
+{
+  const sp_marks_options *o = s->o;
+  const double v0 = (s->first + k) * (double)s->strip_px, v1 = v0 + s->strip_px;
+  for (int32_t u = lo; u < hi; u++) {
+    const double from = o->rule_v0_px + o->rule_slope * u, to = o->rule_v1_px + o->rule_slope * u;
+    if (v1 > from - s->strip_px && v0 < to + s->strip_px)
+      r[u - lo] = 0.0f;
+  }
+}
+
+/* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's
+ * numerals can lengthen a run. */
+static void silence_outside(const search *s, int32_t k, int32_t lo, int32_t hi, float *r)
+{
+  const sp_board *b = s->board;
+  const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
+  const double v = (s->first + k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
+  for (int32_t u = lo; u < hi; u++) {
+    const double from = b->side[0].at_px + b->side[0].slope * u, to = b->side[1].at_px + b->side[1].slope * u;
+    if (v < from + slack || v > to - slack || u < u0 || u > u1)
+      r[u - lo] = 0.0f;
+  }
+}
+
+static void hold_responses(const search *s, desk *d, int32_t lo, int32_t hi)
+{
+  for (int32_t k = 0; k < s->strips; k++) {
+    float *r = d->response + (ptrdiff_t)k * (hi - lo);
+    filter_strip(profile_of(s, k), s->length, &s->f, s->scale[k], lo, hi, d->sum, r);
+    if (s->o->has_rule)
+      silence_rule(s, k, lo, hi, r);
+    if (s->board)
+      silence_outside(s, k, lo, hi, r);
+  }
+}
+
+/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
+static void sum_group(const search *s, desk *d, int32_t g, double slope, const stretch *at)
+{
+  float *restrict out = d->group;
+  const int32_t n = at->to - at->from;
+  memset(out, 0, (size_t)n * sizeof *out);
   for (int32_t k = 0; k < GROUP_STRIPS; k++) {
     const int32_t strip = g * GROUP_STRIPS + k;
     const double v = (s->first + strip + 0.5) * s->strip_px - 0.5;
-    const int32_t shift = (int32_t)lround(slope * (v - v_middle));
-    const int32_t lo = from + shift < 0 ? -shift : from, hi = to + shift > s->length ? s->length - shift : to;
-    const float *r = s->response + (ptrdiff_t)strip * s->length + shift;
-    for (int32_t u = lo; u < hi; u++)
-      out[u] += r[u];
+    const int32_t shift = at->from + (int32_t)lround(slope * (v - s->v_middle));
+    const int32_t lo = shift < 0 ? -shift : 0, hi = n + shift > s->length ? s->length - shift : n;
+    const float *restrict r = d->response + (ptrdiff_t)strip * (at->hi - at->lo);
+    const int32_t skip = shift - at->lo;
+    for (int32_t i = lo; i < hi; i++)
+      out[i] += r[skip + i];
   }
 }
 
 /* One step of Kadane's recurrence for all places at once: group g joins the run, or a new run starts here. */
-static void extend_runs(search *s, int side, int32_t g, float slope, int32_t from, int32_t to)
+static void extend_runs(runs *b, int side, int32_t g, float slope, const stretch *at, const float *restrict in)
 {
   const float scale = (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS), cost = (float)GROUP_COST;
-  runs *b = &s->best[side];
-  const float *restrict in = s->group;
-  float *restrict run = b->run, *restrict score = b->score, *restrict slopes = b->slope;
-  int16_t *restrict start = b->start, *restrict first = b->first, *restrict last = b->last;
-  for (int32_t u = from; u < to; u++) {
+  const int32_t n = at->to - at->from;
+  float *restrict run = b->run + at->from, *restrict score = b->score + at->from,
+                  *restrict slopes = b->slope + at->from;
+  int16_t *restrict start = b->start + at->from, *restrict first = b->first + at->from,
+                    *restrict last = b->last + at->from;
+  for (int32_t u = 0; u < n; u++) {
     const bool fresh = run[u] <= 0.0f;
     const float sum = (fresh ? 0.0f : run[u]) + scale * in[u] - cost;
     start[u] = fresh ? (int16_t)g : start[u];
@@ -142,29 +246,27 @@ static void extend_runs(search *s, int side, int32_t g, float slope, int32_t fro
   }
 }
 
-typedef struct sweep {
-  search *s;
-  double centre, step, v_middle;
-  int32_t steps, pieces;
-} sweep;
-
 /* All slopes for one stretch of places: stretches share nothing, so they can be done at the same time. */
 static void search_stretch(void *context, size_t index)
 {
-  const sweep *w = context;
-  search *s = w->s;
-  const int32_t from = (int32_t)((int64_t)s->length * (int64_t)index / w->pieces);
-  const int32_t to = (int32_t)((int64_t)s->length * ((int64_t)index + 1) / w->pieces);
-  for (int32_t i = -w->steps; i <= w->steps; i++) {
-    const double slope = w->centre + i * w->step;
+  search *s = context;
+  const int32_t from = (int32_t)((int64_t)s->length * (int64_t)index / STRETCHES);
+  const int32_t to = (int32_t)((int64_t)s->length * ((int64_t)index + 1) / STRETCHES);
+  const stretch at = {from, to, from > s->margin ? from - s->margin : 0,
+                      to < s->length - s->margin ? to + s->margin : s->length};
+  desk *d = take_desk(s);
+  hold_responses(s, d, at.lo, at.hi);
+  for (int32_t i = -s->steps; i <= s->steps; i++) {
+    const double slope = s->centre + i * s->step;
     for (int side = 0; side < 2; side++)
       memset(s->best[side].run + from, 0, (size_t)(to - from) * sizeof(float));
     for (int32_t g = 0; g < s->groups; g++) {
-      sum_group(s, g, slope, w->v_middle, from, to);
-      extend_runs(s, 0, g, (float)slope, from, to);
-      extend_runs(s, 1, g, (float)slope, from, to);
+      sum_group(s, d, g, slope, &at);
+      extend_runs(&s->best[0], 0, g, (float)slope, &at, d->group);
+      extend_runs(&s->best[1], 1, g, (float)slope, &at, d->group);
     }
   }
+  leave_desk(d);
 }
 
 static bool runs_create(runs *r, size_t n)
@@ -188,42 +290,9 @@ static void runs_free(runs *r)
   free(r->start);
 }
 
-static void silence_rule(search *s, const sp_marks_options *o)
+static int by_score(const void *a, const void *b)
 {
-  if (!o->has_rule)
-    return;
-  for (int32_t k = 0; k < s->strips; k++) {
-    const double v0 = (s->first + k) * (double)s->strip_px, v1 = v0 + s->strip_px;
-    float *r = s->response + (size_t)k * (size_t)s->length;
-    for (int32_t u = 0; u < s->length; u++) {
-      const double lo = o->rule_v0_px + o->rule_slope * u, hi = o->rule_v1_px + o->rule_slope * u;
-      if (v1 > lo - s->strip_px && v0 < hi + s->strip_px)
-        r[u] = 0.0f;
-    }
-  }
-}
-
-/* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's
- * numerals can lengthen a run. */
-static void silence_outside(search *s, const sp_board *b)
-{
-  const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
-  for (int32_t k = 0; k < s->strips; k++) {
-    const double v = (s->first + k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
-    float *r = s->response + (size_t)k * (size_t)s->length;
-    for (int32_t u = 0; u < s->length; u++) {
-      const double lo = b->side[0].at_px + b->side[0].slope * u, hi = b->side[1].at_px + b->side[1].slope * u;
-      if (v < lo + slack || v > hi - slack || u < u0 || u > u1)
-        r[u] = 0.0f;
-    }
-  }
-}
-
-/* The most visible first: scores are clipped and do not tell the strong from the very strong. */
-static int by_reach(const void *a, const void *b)
-{
-  const sp_candidate *p = a, *q = b;
-  const double x = fabs(p->height) * (p->v1_px - p->v0_px), y = fabs(q->height) * (q->v1_px - q->v0_px);
+  const double x = ((const sp_candidate *)a)->score, y = ((const sp_candidate *)b)->score;
   return (x < y) - (x > y);
 }
 
@@ -255,7 +324,7 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
       left += (double)p[-f->gap - 1 - i] / f->flank;
       right += (double)p[f->core + f->gap + i] / f->flank;
     }
-    /* as in filter_strip: the side that differs less, so that a strong line beside does not lend its depth */
+    /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
     left = core - left;
     right = core - right;
     h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
@@ -282,11 +351,9 @@ static void settle(const sp_strips *strips, const filter *f, double slope_step, 
     }
 }
 
-static size_t collect_peaks(const search *s, int side, const sp_strips *strips, const filter *f,
-                            const sp_marks_options *o, int32_t radius, double slope_step, double v_middle, size_t room,
-                            sp_candidate *out)
+static size_t collect_peaks(const search *s, int side, int32_t radius, size_t room, sp_candidate *out)
 {
-  const double most_breadth = MAX_BREADTH_MM * o->px_per_mm;
+  const double most_breadth = MAX_BREADTH_MM * s->o->px_per_mm;
   const runs *b = &s->best[side];
   size_t n = 0;
   for (int32_t u = radius; u < s->length - radius && n < room; u++) {
@@ -302,36 +369,33 @@ static size_t collect_peaks(const search *s, int side, const sp_strips *strips, 
     c->v0_px = (s->first + b->first[u] * GROUP_STRIPS) * (double)s->strip_px;
     c->v1_px = (s->first + (b->last[u] + 1) * GROUP_STRIPS) * (double)s->strip_px;
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
-    c->u_px = u + c->slope * (c->v_px - v_middle);
+    c->u_px = u + c->slope * (c->v_px - s->v_middle);
     c->score = (double)b->score[u];
-    settle(strips, f, slope_step, side, c);
-    if (c->v1_px - c->v0_px > most_breadth || spans_rule(o, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
+    settle(s->all, &s->f, s->step, side, c);
+    if (c->v1_px - c->v0_px > most_breadth || spans_rule(s->o, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
       n--;
   }
   return n;
 }
 
-/* Is b, `apart` px beside a and of the other colour, the mark rather than a? As long as the board is not known, the more
- * visible of the two is; but a cut is dark, and the burr it raises right beside it catches the light and is often the
- * more visible, so there dark counts more. On the board the fits can tell which of the two is a line and which a burr
- * or the crest of a planing wave: only what is much less visible goes. */
-static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px, bool on_board)
+/* Is b, `apart` px beside a and of the other colour, the mark rather than a? The more visible of the two is; but a cut
+ * is dark, and the burr it raises right beside it catches the light and is often the more visible, so there dark counts
+ * more. */
+static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px)
 {
-  if (on_board)
-    return fabs(b->height) > CLEARLY * fabs(a->height);
   const double dark = apart < burr_px ? DARK_COUNTS : 1.0;
   return fabs(b->height) * (b->height < 0.0 ? dark : 1.0) > fabs(a->height) * (a->height < 0.0 ? dark : 1.0);
 }
 
 /* A burr beside a cut, or the wood between two scratches, answers with the other sign: one of two neighbours of
  * opposite sign is the mark. */
-static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px, bool on_board)
+static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px)
 {
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j < n; j++) {
       const double apart = fabs(c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px));
       if (c[i].height * c[j].height < 0.0 && apart < reach_px && c[j].score > 0.5 * c[i].score &&
-          outdoes(&c[j], &c[i], apart, burr_px, on_board))
+          outdoes(&c[j], &c[i], apart, burr_px))
         c[i].score = 0.0;
     }
   size_t kept = 0;
@@ -341,27 +405,13 @@ static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double bur
   return kept;
 }
 
-typedef struct preparation {
-  search *s;
-  const sp_strips *strips;
-  filter f;
-  double floor_value;
-  double *sum; /* pieces x (length + 1) */
-  float *work; /* pieces x (length + 3) */
-  int32_t pieces;
-} preparation;
-
-static void prepare_strips(void *context, size_t index)
+static void scale_strips(void *context, size_t index)
 {
-  const preparation *p = context;
-  const size_t n = (size_t)p->s->length;
-  double *sum = p->sum + index * (n + 1);
-  float *work = p->work + index * (n + 3);
-  for (int32_t k = (int32_t)index; k < p->s->strips; k += p->pieces) {
-    float *r = p->s->response + (size_t)k * n;
-    filter_strip(p->strips->mean + (size_t)(p->s->first + k) * n, p->s->length, &p->f, sum, r, work);
-    normalise(r, p->s->length, p->floor_value, work);
-  }
+  search *s = context;
+  desk *d = take_desk(s);
+  for (int32_t k = (int32_t)index; k < s->strips; k += STRETCHES)
+    s->scale[k] = 1.0 / scatter_of_strip(profile_of(s, k), s->length, &s->f, s->floor_value, d->sum, d->group);
+  leave_desk(d);
 }
 
 /* The strips that the board touches anywhere along the picture, in whole groups. */
@@ -379,33 +429,67 @@ static void limit_to_board(const sp_board *b, int32_t strips, search *s)
     s->groups = (strips - s->first) / GROUP_STRIPS;
 }
 
+static bool take_memory(search *s)
+{
+  const size_t n = (size_t)s->length, held = (size_t)s->held, most = SP_WORKERS_MOST;
+  const size_t sums = (n > held ? n : held) + 2 * (size_t)filter_reach(&s->f) + 1;
+  /* every eighth place of a strip stands in a group's place while the strips are scaled */
+  const size_t group = held > n / 8 + 1 ? held : n / 8 + 1;
+  s->responses = sp_pages_allocate(most * held * (size_t)(s->strips + 1) * sizeof *s->responses);
+  s->groups_at_work = malloc(most * group * sizeof *s->groups_at_work);
+  s->sums = malloc(most * sums * sizeof *s->sums);
+  s->scale = malloc((size_t)(s->strips + 1) * sizeof *s->scale);
+  if (!s->responses || !s->groups_at_work || !s->sums || !s->scale)
+    return false;
+  for (size_t i = 0; i < most; i++) {
+    desk *d = &s->desks[i];
+    atomic_flag_clear(&d->taken);
+    d->response = s->responses + i * held * (size_t)(s->strips + 1);
+    d->group = s->groups_at_work + i * group;
+    d->sum = s->sums + i * sums;
+  }
+  return runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
+}
+
+static void give_memory(search *s)
+{
+  free(s->responses);
+  free(s->groups_at_work);
+  free(s->sums);
+  free(s->scale);
+  runs_free(&s->best[0]);
+  runs_free(&s->best[1]);
+}
+
+static void choose_slopes(search *s)
+{
+  const double reach = s->board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+  s->v_middle = (s->first + 0.5 * s->strips) * s->strip_px;
+  s->centre = s->board ? -s->board->centre.slope : 0.0;
+  /* half a group off by half a core is the most a wrong slope may cost */
+  s->step = (s->board ? 1.0 : FAR_STEP) * fmax(0.002, (double)s->f.core / (25.0 * s->o->px_per_mm));
+  s->steps = (int32_t)ceil(reach / s->step);
+  const double steepest = fabs(s->centre) + s->steps * s->step, farthest = (0.5 * s->strips + 1.0) * s->strip_px;
+  s->margin = (int32_t)fmin(ceil(steepest * farthest) + 1.0, s->length);
+  s->held = (int32_t)fmin(s->length / STRETCHES + 1.0 + 2.0 * s->margin, s->length);
+}
+
 static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o,
                          const sp_board *board, search *s, sp_error *err)
 {
+  s->o = o;
+  s->board = board;
+  s->all = strips;
+  s->f = filter_for(o->kind, o->px_per_mm);
+  s->floor_value = 5e-4 * sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
   s->groups = (int32_t)strips->count / GROUP_STRIPS;
   if (board)
     limit_to_board(board, (int32_t)strips->count, s);
   s->strips = s->groups * GROUP_STRIPS;
-  const size_t n = (size_t)s->length;
-  s->response = sp_pages_allocate((size_t)(s->strips + 1) * n * sizeof *s->response);
-  s->group = malloc((n + 1) * sizeof *s->group);
-  const bool room = runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
-  preparation p = {s,    strips,   filter_for(o->kind, o->px_per_mm), 5e-4 * sp_raster_full_scale(scene->raster), NULL,
-                   NULL, STRETCHES};
-  p.sum = malloc(STRETCHES * (n + 1) * sizeof *p.sum);
-  p.work = malloc(STRETCHES * (n + 3) * sizeof *p.work);
-  const bool fine = s->response && s->group && room && p.sum && p.work;
-  if (fine) {
-    sp_workers_run(prepare_strips, &p, STRETCHES);
-    silence_rule(s, o);
-    if (board)
-      silence_outside(s, board);
-  }
-  free(p.sum);
-  free(p.work);
-  return fine ? SP_OK : sp_fail_memory(err);
+  choose_slopes(s);
+  return take_memory(s) ? SP_OK : sp_fail_memory(err);
 }
 
 sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -419,28 +503,17 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
   if (!status && !peaks)
     status = sp_fail_memory(err);
   if (!status) {
-    const filter f = filter_for(o->kind, o->px_per_mm);
-    const double v_middle = (s.first + 0.5 * s.strips) * s.strip_px;
-    const double centre = board ? -board->centre.slope : 0.0, reach = board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
-    /* half a group off by half a core is the most a wrong slope may cost */
-    const double step = (board ? 1.0 : FAR_STEP) * fmax(0.002, (double)f.core / (25.0 * o->px_per_mm));
-    const int32_t steps = (int32_t)ceil(reach / step);
-    sweep w = {&s, centre, step, v_middle, steps, STRETCHES};
-    sp_workers_run(search_stretch, &w, STRETCHES);
-    /* on the board a line may lie between the crests of planing waves */
-    const double apart_mm = o->kind == SP_MARK_SLOT ? 1.0 : board ? 0.3 : 0.6;
-    const int32_t radius = (int32_t)fmax(2.0, round(apart_mm * o->px_per_mm));
-    size_t n = collect_peaks(&s, 0, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks);
-    n += collect_peaks(&s, 1, strips, &f, o, radius, step, v_middle, MAX_PEAKS, peaks + n);
-    n = drop_echoes(peaks, n, ECHO_MM * o->px_per_mm, 0.22 * o->px_per_mm, board != NULL);
-    qsort(peaks, n, sizeof *peaks, by_reach);
+    sp_workers_run(scale_strips, &s, STRETCHES);
+    sp_workers_run(search_stretch, &s, STRETCHES);
+    const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
+    size_t n = collect_peaks(&s, 0, radius, MAX_PEAKS, peaks);
+    n += collect_peaks(&s, 1, radius, MAX_PEAKS, peaks + n);
+    n = drop_echoes(peaks, n, 0.7 * radius, 0.22 * o->px_per_mm);
+    qsort(peaks, n, sizeof *peaks, by_score);
     *count = n < room ? n : room;
     memcpy(candidates, peaks, *count * sizeof *candidates);
   }
   free(peaks);
-  free(s.response);
-  free(s.group);
-  runs_free(&s.best[0]);
-  runs_free(&s.best[1]);
+  give_memory(&s);
   return status;
 }

@@ -16,7 +16,7 @@
 
 static const size_t LARGE_PAGE_BYTES = (size_t)2 << 20;
 /* Below this nothing is gained that could be measured. */
-static const size_t WORTH_BYTES = (size_t)4 << 20;
+static const size_t WORTH_BYTES = (size_t)1 << 20;
 
 void sp_pages_fill_soon(void *memory, size_t bytes)
 {

@@ -4,7 +4,7 @@
 
 #include <stddef.h>
 
-/* Like malloc, and given back by free; from a few megabytes upward placed and announced so that the system may hand the
+/* Like malloc, and given back by free; from a megabyte upward placed and announced so that the system may hand the
  * memory out in large pages. NULL if there is none. */
 void *sp_pages_allocate(size_t bytes);
 
