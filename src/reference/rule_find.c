@@ -107,35 +107,64 @@ static double sharpen_period(const float *x, int32_t n, double energy, double pe
   return period;
 }
 
-static int by_energy(const void *a, const void *b)
+/* Livelier, or as lively and earlier. */
+static bool goes_before(const window *a, const window *b)
 {
-  const float x = ((const window *)a)->energy, y = ((const window *)b)->energy;
-  return (x < y) - (x > y);
+  if (a->energy != b->energy)
+    return a->energy > b->energy;
+  return a->strip != b->strip ? a->strip < b->strip : a->start < b->start;
 }
 
-/* All windows of one axis with their energies, the liveliest first. */
-static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window **list, size_t *count, sp_error *err)
+static int by_energy(const void *a, const void *b)
+{
+  return goes_before(a, b) ? -1 : goes_before(b, a) ? 1 : 0;
+}
+
+/* Puts w into the place `hole` of a heap whose first window is the one that would have to go next, or further down. */
+static void sift(window *heap, size_t count, size_t hole, window w)
+{
+  for (size_t child = 2 * hole + 1; child < count; child = 2 * hole + 1) {
+    if (child + 1 < count && goes_before(&heap[child], &heap[child + 1]))
+      child++;
+    if (!goes_before(&w, &heap[child]))
+      break;
+    heap[hole] = heap[child];
+    hole = child;
+  }
+  heap[hole] = w;
+}
+
+static void keep_lively(window *list, size_t *count, window w)
+{
+  if (*count < MAX_WINDOWS) {
+    list[(*count)++] = w;
+    for (size_t i = *count == MAX_WINDOWS ? MAX_WINDOWS / 2 : 0; i-- > 0;)
+      sift(list, MAX_WINDOWS, i, list[i]);
+  } else if (goes_before(&w, &list[0])) {
+    sift(list, MAX_WINDOWS, 0, w);
+  }
+}
+
+/* The windows of one axis with the most energy, at most MAX_WINDOWS, the liveliest first. */
+static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window list[MAX_WINDOWS], size_t *count,
+                                sp_error *err)
 {
   const int32_t length = (int32_t)strips->length_px, size = WINDOW_STRIPS * strip_px;
   const int32_t d = strip_px / 8 > 0 ? strip_px / 8 : 1;
   const int32_t per_strip = length > size + d ? (length - size - d) / (size / 2) + 1 : 0;
   *count = 0;
-  *list = calloc((size_t)per_strip * strips->count + 1, sizeof(window));
   float *x = malloc((size_t)(size + 1) * sizeof *x);
-  if (!*list || !x) {
-    free(x);
+  if (!x)
     return sp_fail_memory(err);
-  }
   for (uint32_t s = 0; s < strips->count; s++)
     for (int32_t k = 0; k < per_strip; k++) {
-      window *w = &(*list)[(*count)++];
-      w->strip = (int32_t)s;
-      w->start = k * (size / 2);
-      difference(strips->mean + (size_t)s * strips->length_px + w->start, size, d, x);
-      w->energy = mean_square(x, size);
+      window w = {.strip = (int32_t)s, .start = k * (size / 2)};
+      difference(strips->mean + (size_t)s * strips->length_px + w.start, size, d, x);
+      w.energy = mean_square(x, size);
+      keep_lively(list, count, w);
     }
   free(x);
-  qsort(*list, *count, sizeof(window), by_energy);
+  qsort(list, *count, sizeof *list, by_energy);
   return SP_OK;
 }
 
@@ -227,11 +256,9 @@ static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *comb
 {
   const sp_strips *strips = &scene->strips[along];
   const int32_t strip_px = (int32_t)scene->strip_px;
-  window *list = NULL;
+  window list[MAX_WINDOWS];
   size_t count = 0;
-  sp_status status = lively_windows(strips, strip_px, &list, &count, err);
-  if (count > MAX_WINDOWS)
-    count = MAX_WINDOWS;
+  sp_status status = lively_windows(strips, strip_px, list, &count, err);
   if (!status)
     status = find_periods(strips, strip_px, list, count, err);
   *found = 0;
@@ -245,7 +272,6 @@ static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *comb
     drop_explained(list, count, &comb, strip_px);
     combs[(*found)++] = comb;
   }
-  free(list);
   return status;
 }
 
