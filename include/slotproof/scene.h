@@ -36,9 +36,11 @@ sp_point sp_view_point(const sp_view *view, double u_px, double v_px);
  * Pixels outside the picture are left out of the mean; where all are outside, out[i] = NAN. */
 void sp_view_window(const sp_view *view, int32_t u0, int32_t count, int32_t v0, int32_t height, float *out);
 
-/* The same along a slanted band, over the whole length of the view:
- *   out[u] = mean of pixel(u, v) for v = round(v0 + slope * u) .. + height - 1 */
-void sp_view_band(const sp_view *view, double v0, double slope, int32_t height, float *out);
+/* The same along `bands` slanted bands side by side, for the places u0 <= u < u1 inside the view (so that several
+ * threads can share the length). `out` is bands x length_px:
+ *   out[j * length_px + u] = mean of pixel(u, v) for v = round(v0 + slope * u) + j * height .. + height - 1 */
+void sp_view_bands(const sp_view *view, double v0, double slope, int32_t height, int32_t bands, int32_t u0, int32_t u1,
+                   float *out);
 
 /* Strips of one picture along both axes; which strip width serves is decided from the picture's size alone, because a
  * stated resolution may be false: about 1/440 of the longer side, so 0.7 mm on A4, whatever the resolution. */

@@ -23,7 +23,8 @@ enum {
   MOST_REACH_PX = 800,
   TABLE_STEPS = 32,
   TABLE_REACH = 40,
-  STACK_STEPS = 4
+  STACK_STEPS = 4,
+  STRETCHES = 8
 };
 
 typedef struct bands {
@@ -43,14 +44,18 @@ static const float *band(const bands *b, int32_t j)
   return b->value + (size_t)j * (size_t)b->length;
 }
 
-static void read_band(void *context, size_t j)
+static void read_stretch(void *context, size_t index)
 {
   const bands *b = context;
-  float *row = b->value + j * (size_t)b->length;
-  sp_view_band(&b->view, b->v0_px + (double)j * (double)b->height, b->slope, b->height, row);
-  for (int32_t u = 0; u < b->length; u++)
-    if (isnan(row[u])) /* outside the picture: flat, so that nothing is seen there */
-      row[u] = 0.0f;
+  const int32_t u0 = (int32_t)((int64_t)b->length * (int64_t)index / STRETCHES);
+  const int32_t u1 = (int32_t)((int64_t)b->length * ((int64_t)index + 1) / STRETCHES);
+  sp_view_bands(&b->view, b->v0_px, b->slope, b->height, b->count, u0, u1, b->value);
+  for (int32_t j = 0; j < b->count; j++) {
+    float *row = b->value + (size_t)j * (size_t)b->length;
+    for (int32_t u = u0; u < u1; u++)
+      if (isnan(row[u])) /* outside the picture: flat, so that nothing is seen there */
+        row[u] = 0.0f;
+  }
 }
 
 /* How far either side of the band's middle strokes are looked for: the longest (whole inches on a 1/64 in rule, 18
@@ -74,7 +79,7 @@ static sp_status bands_read(const sp_scene *scene, const sp_comb *comb, bands *b
     b->value = sp_pages_allocate((size_t)b->count * (size_t)b->length * sizeof *b->value);
   if (!b->value)
     return sp_fail_memory(err);
-  sp_workers_run(read_band, b, (size_t)b->count);
+  sp_workers_run(read_stretch, b, STRETCHES);
   return SP_OK;
 }
 

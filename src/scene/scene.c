@@ -80,17 +80,67 @@ void sp_view_window(const sp_view *view, int32_t u0, int32_t count, int32_t v0, 
     window_inside(view, u0 + lead, end - lead, first, v1, out + lead);
 }
 
-void sp_view_band(const sp_view *view, double v0, double slope, int32_t height, float *out)
+/* Places from u on that have the same v; at most up to u1. */
+static int32_t end_of_step(double v0, double slope, int32_t u, int32_t u1)
 {
-  int32_t u = 0;
-  while (u < view->length_px) {
+  const long v = lround(v0 + slope * u);
+  int32_t end = u + 1;
+  while (end < u1 && lround(v0 + slope * end) == v)
+    end++;
+  return end;
+}
+
+static void bands_along_rows(const sp_view *view, double v0, double slope, int32_t height, int32_t bands, int32_t u0,
+                             int32_t u1, float *out)
+{
+  for (int32_t u = u0, end; u < u1; u = end) {
     const int32_t v = (int32_t)lround(v0 + slope * u);
-    int32_t end = u + 1;
-    while (end < view->length_px && (int32_t)lround(v0 + slope * end) == v)
-      end++;
-    sp_view_window(view, u, end - u, v, height, out + u);
-    u = end;
+    end = end_of_step(v0, slope, u, u1);
+    for (int32_t j = 0; j < bands; j++)
+      sp_view_window(view, u, end - u, v + j * height, height, out + (size_t)j * (size_t)view->length_px + u);
   }
+}
+
+enum { TILE = 16 }; /* floats in a cache line */
+
+/* `bands` bands of one row of the picture, the first of them from v on: out[j * TILE]. */
+static void bands_across_row(const sp_view *view, int32_t u, int32_t v, int32_t height, int32_t bands, float *out)
+{
+  const float scale = 1.0f / (float)height;
+  const size_t row = (size_t)u * view->raster->width_px;
+  for (int32_t j = 0; j < bands; j++, v += height) {
+    if (v >= 0 && v <= view->breadth_px - height)
+      out[j * TILE] = scale * sum_row(view->raster, row + (size_t)v, height);
+    else
+      sp_view_window(view, u, 1, v, height, &out[j * TILE]);
+  }
+}
+
+/* Row by row, so that each is fetched once, and a tile at a time, so that each line of the result is written once. */
+static void bands_across_rows(const sp_view *view, double v0, double slope, int32_t height, int32_t bands, int32_t u0,
+                              int32_t u1, float *out)
+{
+  enum { AT_ONCE = 64 };
+  float tile[AT_ONCE * TILE];
+  for (int32_t u = u0; u < u1; u += TILE) {
+    const int32_t rows = u1 - u < TILE ? u1 - u : TILE;
+    for (int32_t j = 0; j < bands; j += AT_ONCE) {
+      const int32_t count = bands - j < AT_ONCE ? bands - j : AT_ONCE;
+      for (int32_t k = 0; k < rows; k++)
+        bands_across_row(view, u + k, (int32_t)lround(v0 + slope * (u + k)) + j * height, height, count, tile + k);
+      for (int32_t i = 0; i < count; i++)
+        memcpy(out + (size_t)(j + i) * (size_t)view->length_px + u, tile + i * TILE, (size_t)rows * sizeof *tile);
+    }
+  }
+}
+
+void sp_view_bands(const sp_view *view, double v0, double slope, int32_t height, int32_t bands, int32_t u0, int32_t u1,
+                   float *out)
+{
+  if (view->along == SP_ALONG_X)
+    bands_along_rows(view, v0, slope, height, bands, u0, u1, out);
+  else
+    bands_across_rows(view, v0, slope, height, bands, u0, u1, out);
 }
 
 sp_status sp_scene_create(const sp_raster *raster, sp_scene *scene, sp_error *err)

@@ -99,11 +99,16 @@ static void slanted_bands_agree_with_plain_sums(void **unused)
     sp_raster r = speckled(k & 2 ? 16 : 8, 200 + (uint64_t)k);
     const sp_view view = sp_view_of(&r, along);
     for (size_t s = 0; s < sizeof slopes / sizeof *slopes; s++) {
-      float out[WIDE];
-      const double v0 = 20.3;
-      sp_view_band(&view, v0, slopes[s], 5, out);
-      for (int32_t u = 0; u < view.length_px; u++)
-        check_same((double)out[u], plain_mean(&r, along, u, (int32_t)lround(v0 + slopes[s] * u), 5), view.full_scale);
+      enum { BANDS = 67 }; /* from outside one edge to outside the other */
+      float out[BANDS * WIDE];
+      const double v0 = -6.7;
+      const int32_t cut = 57;
+      sp_view_bands(&view, v0, slopes[s], 4, BANDS, cut, view.length_px, out);
+      sp_view_bands(&view, v0, slopes[s], 4, BANDS, 0, cut, out);
+      for (int32_t j = 0; j < BANDS; j++)
+        for (int32_t u = 0; u < view.length_px; u++)
+          check_same((double)out[j * view.length_px + u],
+                     plain_mean(&r, along, u, (int32_t)lround(v0 + slopes[s] * u) + 4 * j, 4), view.full_scale);
     }
     sp_raster_free(&r);
   }
