@@ -67,16 +67,27 @@ static void running_sums(const float *p, int32_t n, double *sum)
     sum[i + 1] = sum[i] + (double)p[i];
 }
 
-/* Mean of the core centred on u less the mean of one flank, of the two flanks the one that differs less, 0 if they
- * disagree in sign: so a step does not respond, nor do the places beside a strong line. */
-static float response_at(const double *sum, int32_t u, const filter *f)
+/* Mean of the core less the mean of one flank, of the two flanks the one that differs less, 0 if they disagree in sign:
+ * so a step does not respond, nor do the places beside a strong line. Both sides are given as core less flank. */
+static inline float lesser(float left, float right)
 {
-  const float in = 1.0f / (float)f->core, out = 1.0f / (float)f->flank;
-  const int32_t a = u - f->core / 2, b = a + f->core;
-  const double core = sum[b] - sum[a];
-  const float left = (float)core * in - (float)(sum[a - f->gap] - sum[a - f->gap - f->flank]) * out;
-  const float right = (float)core * in - (float)(sum[b + f->gap + f->flank] - sum[b + f->gap]) * out;
   return left * right <= 0.0f ? 0.0f : fabsf(left) < fabsf(right) ? left : right;
+}
+
+/* Responses at u, u + step .. for n places. */
+static void respond(const double *sum, int32_t u, int32_t step, int32_t n, const filter *f, float *restrict out)
+{
+  const float in = 1.0f / (float)f->core, beside = 1.0f / (float)f->flank;
+  const double *a = sum + u - f->core / 2, *b = a + f->core;
+  const double *left_in = a - f->gap, *left_out = left_in - f->flank;
+  const double *right_in = b + f->gap, *right_out = right_in + f->flank;
+  for (ptrdiff_t i = 0; i < n; i++) {
+    const ptrdiff_t k = i * step;
+    const float core = (float)(b[k] - a[k]) * in;
+    const float left = core - (float)(left_in[k] - left_out[k]) * beside;
+    const float right = core - (float)(right_out[k] - right_in[k]) * beside;
+    out[i] = lesser(left, right);
+  }
 }
 
 /* What a strip's responses are divided by, from every eighth of them: the scatter, the larger of what half and what
@@ -85,13 +96,16 @@ static float response_at(const double *sum, int32_t u, const filter *f)
 static double scatter_of_strip(const float *p, int32_t length, const filter *f, double floor_value, double *sum,
                                float *work)
 {
-  const int32_t reach = filter_reach(f);
-  size_t n = 0;
+  const int32_t reach = filter_reach(f), n = (length + 7) / 8;
+  const int32_t first = (reach + 7) / 8, past = (length - reach + 7) / 8;
   running_sums(p, length, sum);
-  for (int32_t u = 0; u < length; u += 8)
-    work[n++] = u < reach || u >= length - reach ? 0.0f : fabsf(response_at(sum, u, f));
-  const double half = 1.4826 * (double)sp_quantile_f(work, n, 0.5);
-  const double most = (double)sp_quantile_f(work, n, 0.75) / 1.1503;
+  memset(work, 0, (size_t)n * sizeof *work);
+  if (first < past)
+    respond(sum, 8 * first, 8, past - first, f, work + first);
+  for (int32_t i = first; i < past; i++)
+    work[i] = fabsf(work[i]);
+  const double half = 1.4826 * (double)sp_quantile_f(work, (size_t)n, 0.5);
+  const double most = (double)sp_quantile_f(work, (size_t)n, 0.75) / 1.1503;
   return fmax(fmax(half, most), floor_value);
 }
 
@@ -105,17 +119,19 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   if (first >= past)
     return;
   running_sums(p + first - reach, past - first + 2 * reach, sum);
-  for (int32_t u = first; u < past; u++) {
-    const double x = (double)response_at(sum, u - first + reach, f) * scale;
-    response[u - lo] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
+  float *r = response + (first - lo);
+  respond(sum, reach, 1, past - first, f, r);
+  for (int32_t i = 0; i < past - first; i++) {
+    const double x = (double)r[i] * scale;
+    r[i] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
   }
 }
 
-/* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. */
+/* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. Where the best
+ * run begins and ends is asked for at few places only, and found again there. */
 typedef struct runs {
-  float *score, *run;            /* best so far over all slopes; running sum */
-  int16_t *first, *last, *start; /* groups of the best; start of the running one */
-  float *slope;
+  float *score, *run; /* best so far over all slopes; running sum */
+  int32_t *slope;     /* number of the best's */
 } runs;
 
 typedef struct stretch {
@@ -148,6 +164,11 @@ typedef struct search {
   float *responses, *groups_at_work;
   double *sums;
 } search;
+
+static double slope_of(const search *s, int32_t i)
+{
+  return s->centre + i * s->step;
+}
 
 static const float *profile_of(const search *s, int32_t strip)
 {
@@ -194,55 +215,80 @@ static void silence_outside(const search *s, int32_t k, int32_t lo, int32_t hi, 
   }
 }
 
-static void hold_responses(const search *s, desk *d, int32_t lo, int32_t hi)
+static void hold_strip(const search *s, int32_t k, int32_t lo, int32_t hi, double *sum, float *r)
 {
-  for (int32_t k = 0; k < s->strips; k++) {
-    float *r = d->response + (ptrdiff_t)k * (hi - lo);
-    filter_strip(profile_of(s, k), s->length, &s->f, s->scale[k], lo, hi, d->sum, r);
-    if (s->o->has_rule)
-      silence_rule(s, k, lo, hi, r);
-    if (s->board)
-      silence_outside(s, k, lo, hi, r);
-  }
+  filter_strip(profile_of(s, k), s->length, &s->f, s->scale[k], lo, hi, sum, r);
+  if (s->o->has_rule)
+    silence_rule(s, k, lo, hi, r);
+  if (s->board)
+    silence_outside(s, k, lo, hi, r);
 }
 
-/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. */
+/* How far along a line of this slope strip k lies from where the line crosses v = v_middle. */
+static int32_t shift_of(const search *s, double slope, int32_t k)
+{
+  const double v = (s->first + k + 0.5) * s->strip_px - 0.5;
+  return (int32_t)lround(slope * (v - s->v_middle));
+}
+
+static void add_strip(int32_t n, const float *restrict r, float *restrict out)
+{
+  for (int32_t i = 0; i < n; i++)
+    out[i] += r[i];
+}
+
+static void add_eight_strips(int32_t n, const float *const r[GROUP_STRIPS], float *restrict out)
+{
+  const float *a = r[0], *b = r[1], *c = r[2], *d = r[3], *e = r[4], *f = r[5], *g = r[6], *h = r[7];
+  for (int32_t i = 0; i < n; i++)
+    out[i] = a[i] + b[i] + c[i] + d[i] + e[i] + f[i] + g[i] + h[i];
+}
+
+/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. Beyond the ends of
+ * the picture nothing is added. */
 static void sum_group(const search *s, desk *d, int32_t g, double slope, const stretch *at)
 {
-  float *restrict out = d->group;
+  const float *r[GROUP_STRIPS];
   const int32_t n = at->to - at->from;
-  memset(out, 0, (size_t)n * sizeof *out);
+  int32_t lo[GROUP_STRIPS], hi[GROUP_STRIPS];
+  bool whole = true;
   for (int32_t k = 0; k < GROUP_STRIPS; k++) {
-    const int32_t strip = g * GROUP_STRIPS + k;
-    const double v = (s->first + strip + 0.5) * s->strip_px - 0.5;
-    const int32_t shift = at->from + (int32_t)lround(slope * (v - s->v_middle));
-    const int32_t lo = shift < 0 ? -shift : 0, hi = n + shift > s->length ? s->length - shift : n;
-    const float *restrict r = d->response + (ptrdiff_t)strip * (at->hi - at->lo);
-    const int32_t skip = shift - at->lo;
-    for (int32_t i = lo; i < hi; i++)
-      out[i] += r[skip + i];
+    const int32_t strip = g * GROUP_STRIPS + k, u = at->from + shift_of(s, slope, strip);
+    lo[k] = u < 0 ? -u : 0;
+    hi[k] = u + n > s->length ? s->length - u : n;
+    lo[k] = lo[k] < n ? lo[k] : n;
+    hi[k] = hi[k] > lo[k] ? hi[k] : lo[k];
+    whole = whole && lo[k] == 0 && hi[k] == n;
+    r[k] = d->response + (ptrdiff_t)strip * (at->hi - at->lo) + (lo[k] < hi[k] ? u + lo[k] - at->lo : 0);
   }
+  if (whole) {
+    add_eight_strips(n, r, d->group);
+    return;
+  }
+  memset(d->group, 0, (size_t)n * sizeof *d->group);
+  for (int32_t k = 0; k < GROUP_STRIPS; k++)
+    add_strip(hi[k] - lo[k], r[k], d->group + lo[k]);
 }
 
-/* One step of Kadane's recurrence for all places at once: group g joins the run, or a new run starts here. */
-static void extend_runs(runs *b, int side, int32_t g, float slope, const stretch *at, const float *restrict in)
+/* What a group's sum counts in a run of the given side. */
+static float scale_of(int side)
 {
-  const float scale = (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS), cost = (float)GROUP_COST;
-  const int32_t n = at->to - at->from;
-  float *restrict run = b->run + at->from, *restrict score = b->score + at->from,
-                  *restrict slopes = b->slope + at->from;
-  int16_t *restrict start = b->start + at->from, *restrict first = b->first + at->from,
-                    *restrict last = b->last + at->from;
+  return (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS);
+}
+
+/* One step of Kadane's recurrence for n places at once: the group joins the run, or a new run starts here. Masks
+ * instead of branches, and arrays as arguments, because only so several places fit into one instruction. */
+static void extend_runs(int32_t n, const float *restrict in, float scale, int32_t slope, float *restrict run,
+                        float *restrict score, int32_t *restrict slopes)
+{
+  const float cost = (float)GROUP_COST;
   for (int32_t u = 0; u < n; u++) {
-    const bool fresh = run[u] <= 0.0f;
-    const float sum = (fresh ? 0.0f : run[u]) + scale * in[u] - cost;
-    start[u] = fresh ? (int16_t)g : start[u];
+    const float before = run[u], most = score[u];
+    const float sum = (before > 0.0f ? before : 0.0f) + scale * in[u] - cost;
+    const int32_t better = -(int32_t)(sum > most);
     run[u] = sum;
-    const bool better = sum > score[u];
-    score[u] = better ? sum : score[u];
-    first[u] = better ? start[u] : first[u];
-    last[u] = better ? (int16_t)g : last[u];
-    slopes[u] = better ? slope : slopes[u];
+    score[u] = sum > most ? sum : most;
+    slopes[u] = (slope & better) | (slopes[u] & ~better);
   }
 }
 
@@ -255,15 +301,44 @@ static void search_stretch(void *context, size_t index)
   const stretch at = {from, to, from > s->margin ? from - s->margin : 0,
                       to < s->length - s->margin ? to + s->margin : s->length};
   desk *d = take_desk(s);
-  hold_responses(s, d, at.lo, at.hi);
+  for (int32_t k = 0; k < s->strips; k++)
+    hold_strip(s, k, at.lo, at.hi, d->sum, d->response + (ptrdiff_t)k * (at.hi - at.lo));
   for (int32_t i = -s->steps; i <= s->steps; i++) {
-    const double slope = s->centre + i * s->step;
     for (int side = 0; side < 2; side++)
       memset(s->best[side].run + from, 0, (size_t)(to - from) * sizeof(float));
     for (int32_t g = 0; g < s->groups; g++) {
-      sum_group(s, d, g, slope, &at);
-      extend_runs(&s->best[0], 0, g, (float)slope, &at, d->group);
-      extend_runs(&s->best[1], 1, g, (float)slope, &at, d->group);
+      sum_group(s, d, g, slope_of(s, i), &at);
+      for (int side = 0; side < 2; side++) {
+        const runs *b = &s->best[side];
+        extend_runs(to - from, d->group, scale_of(side), i, b->run + from, b->score + from, b->slope + from);
+      }
+    }
+  }
+  leave_desk(d);
+}
+
+/* The best run at one place and slope once more, now with its first and last group. */
+static void trace_run(search *s, int side, int32_t u, double slope, int32_t *first, int32_t *last)
+{
+  float run = 0.0f, score = 0.0f;
+  int32_t start = 0;
+  desk *d = take_desk(s);
+  *first = *last = 0;
+  for (int32_t g = 0; g < s->groups; g++) {
+    float in = 0.0f;
+    for (int32_t k = g * GROUP_STRIPS; k < (g + 1) * GROUP_STRIPS; k++) {
+      const int32_t at = u + shift_of(s, slope, k);
+      float r = 0.0f;
+      if (at >= 0 && at < s->length)
+        hold_strip(s, k, at, at + 1, d->sum, &r);
+      in += r;
+    }
+    start = run > 0.0f ? start : g;
+    run = (run > 0.0f ? run : 0.0f) + scale_of(side) * in - (float)GROUP_COST;
+    if (run > score) {
+      score = run;
+      *first = start;
+      *last = g;
     }
   }
   leave_desk(d);
@@ -273,11 +348,8 @@ static bool runs_create(runs *r, size_t n)
 {
   r->score = calloc(n, sizeof(float));
   r->run = calloc(n, sizeof(float));
-  r->slope = calloc(n, sizeof(float));
-  r->first = calloc(n, sizeof(int16_t));
-  r->last = calloc(n, sizeof(int16_t));
-  r->start = calloc(n, sizeof(int16_t));
-  return r->score && r->run && r->slope && r->first && r->last && r->start;
+  r->slope = calloc(n, sizeof(int32_t));
+  return r->score && r->run && r->slope;
 }
 
 static void runs_free(runs *r)
@@ -285,9 +357,6 @@ static void runs_free(runs *r)
   free(r->score);
   free(r->run);
   free(r->slope);
-  free(r->first);
-  free(r->last);
-  free(r->start);
 }
 
 static int by_score(const void *a, const void *b)
@@ -324,7 +393,7 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
       left += (double)p[-f->gap - 1 - i] / f->flank;
       right += (double)p[f->core + f->gap + i] / f->flank;
     }
-    /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
+    /* as in lesser: the side that differs less, so that a strong line beside does not lend its depth */
     left = core - left;
     right = core - right;
     h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
@@ -351,7 +420,7 @@ static void settle(const sp_strips *strips, const filter *f, double slope_step, 
     }
 }
 
-static size_t collect_peaks(const search *s, int side, int32_t radius, size_t room, sp_candidate *out)
+static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp_candidate *out)
 {
   const double most_breadth = MAX_BREADTH_MM * s->o->px_per_mm;
   const runs *b = &s->best[side];
@@ -365,9 +434,11 @@ static size_t collect_peaks(const search *s, int side, int32_t radius, size_t ro
     if (!peak)
       continue;
     sp_candidate *c = &out[n++];
-    c->slope = (double)b->slope[u];
-    c->v0_px = (s->first + b->first[u] * GROUP_STRIPS) * (double)s->strip_px;
-    c->v1_px = (s->first + (b->last[u] + 1) * GROUP_STRIPS) * (double)s->strip_px;
+    c->slope = slope_of(s, b->slope[u]);
+    int32_t first, last;
+    trace_run(s, side, u, c->slope, &first, &last);
+    c->v0_px = (s->first + first * GROUP_STRIPS) * (double)s->strip_px;
+    c->v1_px = (s->first + (last + 1) * GROUP_STRIPS) * (double)s->strip_px;
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
     c->u_px = u + c->slope * (c->v_px - s->v_middle);
     c->score = (double)b->score[u];
