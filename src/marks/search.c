@@ -68,26 +68,16 @@ static void running_sums(const float *p, int32_t n, double *sum)
 }
 
 /* Mean of the core less the mean of one flank, of the two flanks the one that differs less, 0 if they disagree in sign:
- * so a step does not respond, nor do the places beside a strong line. Both sides are given as core less flank. */
-static inline float lesser(float left, float right)
+ * so a step does not respond, nor do the places beside a strong line. `at` is where the core begins in the running
+ * sums, `in` and `beside` are one over the widths of core and flank. */
+static inline float response_at(const double *at, filter f, float in, float beside)
 {
-  return left * right <= 0.0f ? 0.0f : fabsf(left) < fabsf(right) ? left : right;
-}
-
-/* Responses at u, u + step .. for n places. */
-static void respond(const double *sum, int32_t u, int32_t step, int32_t n, const filter *f, float *restrict out)
-{
-  const float in = 1.0f / (float)f->core, beside = 1.0f / (float)f->flank;
-  const double *a = sum + u - f->core / 2, *b = a + f->core;
-  const double *left_in = a - f->gap, *left_out = left_in - f->flank;
-  const double *right_in = b + f->gap, *right_out = right_in + f->flank;
-  for (ptrdiff_t i = 0; i < n; i++) {
-    const ptrdiff_t k = i * step;
-    const float core = (float)(b[k] - a[k]) * in;
-    const float left = core - (float)(left_in[k] - left_out[k]) * beside;
-    const float right = core - (float)(right_out[k] - right_in[k]) * beside;
-    out[i] = lesser(left, right);
-  }
+  const float core = (float)(at[f.core] - at[0]) * in;
+  const float left = core - (float)(at[-f.gap] - at[-f.gap - f.flank]) * beside;
+  const float right = core - (float)(at[f.core + f.gap + f.flank] - at[f.core + f.gap]) * beside;
+  /* the middle one of 0 and both, without branches */
+  const float low = left < right ? left : right, high = left < right ? right : left;
+  return (low > 0.0f ? low : 0.0f) + (high < 0.0f ? high : 0.0f);
 }
 
 /* What a strip's responses are divided by, from every eighth of them: the scatter, the larger of what half and what
@@ -100,18 +90,31 @@ static double scatter_of_strip(const float *p, int32_t length, const filter *f, 
   const int32_t first = (reach + 7) / 8, past = (length - reach + 7) / 8;
   running_sums(p, length, sum);
   memset(work, 0, (size_t)n * sizeof *work);
-  if (first < past)
-    respond(sum, 8 * first, 8, past - first, f, work + first);
   for (int32_t i = first; i < past; i++)
-    work[i] = fabsf(work[i]);
+    work[i] = fabsf(response_at(sum + 8 * i - f->core / 2, *f, 1.0f / (float)f->core, 1.0f / (float)f->flank));
   const double half = 1.4826 * (double)sp_quantile_f(work, (size_t)n, 0.5);
   const double most = (double)sp_quantile_f(work, (size_t)n, 0.75) / 1.1503;
   return fmax(fmax(half, most), floor_value);
 }
 
+/* Responses at n places from `at` on, scaled and clipped: in steps that the compiler can do for several places at once,
+ * which it cannot where one choice hangs on another. */
+static void respond(int32_t n, const double *restrict at, filter f, double scale, float *restrict r)
+{
+  const float in = 1.0f / (float)f.core, beside = 1.0f / (float)f.flank, most = (float)CLIP;
+  for (int32_t i = 0; i < n; i++)
+    r[i] = response_at(at + i, f, in, beside);
+  for (int32_t i = 0; i < n; i++) {
+    const float x = (float)((double)r[i] * scale);
+    r[i] = x < most ? x : most;
+  }
+  for (int32_t i = 0; i < n; i++)
+    r[i] = r[i] > -most ? r[i] : -most;
+}
+
 /* Responses of one strip at the places lo .. hi - 1, scaled and clipped. `sum` holds hi - lo + 2 reach + 1 values. */
 static void filter_strip(const float *p, int32_t length, const filter *f, double scale, int32_t lo, int32_t hi,
-                         double *sum, float *response)
+                         double *restrict sum, float *restrict response)
 {
   const int32_t reach = filter_reach(f);
   const int32_t first = lo > reach ? lo : reach, past = hi < length - reach ? hi : length - reach;
@@ -119,12 +122,7 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   if (first >= past)
     return;
   running_sums(p + first - reach, past - first + 2 * reach, sum);
-  float *r = response + (first - lo);
-  respond(sum, reach, 1, past - first, f, r);
-  for (int32_t i = 0; i < past - first; i++) {
-    const double x = (double)r[i] * scale;
-    r[i] = (float)(x > CLIP ? CLIP : x < -CLIP ? -CLIP : x);
-  }
+  respond(past - first, sum + reach - f->core / 2, *f, scale, response + (first - lo));
 }
 
 /* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. Where the best
@@ -393,7 +391,7 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
       left += (double)p[-f->gap - 1 - i] / f->flank;
       right += (double)p[f->core + f->gap + i] / f->flank;
     }
-    /* as in lesser: the side that differs less, so that a strong line beside does not lend its depth */
+    /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
     left = core - left;
     right = core - right;
     h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;

@@ -12,12 +12,22 @@
 
 #include "slotproof/numeric.h"
 
-/* a_ij less the part of the rows left of column `columns`. */
+/* a_ij less the part of the rows left of column `columns`. Long rows by several running sums, so that one addition need
+ * not wait for the other. */
 static double remainder_at(size_t n, const double *a, size_t i, size_t j, size_t columns)
 {
+  enum { LANES = 8 };
   const double *ri = a + i * n, *rj = a + j * n;
-  double sum = ri[j];
-  for (size_t k = 0; k < columns; k++)
+  double lane[LANES] = {0}, sum = ri[j];
+  size_t k = 0;
+  if (columns >= 2 * LANES) {
+    for (; k + LANES <= columns; k += LANES)
+      for (size_t m = 0; m < LANES; m++)
+        lane[m] += ri[k + m] * rj[k + m];
+    for (size_t m = 0; m < LANES; m++)
+      sum -= lane[m];
+  }
+  for (; k < columns; k++)
     sum -= ri[k] * rj[k];
   return sum;
 }

@@ -210,32 +210,44 @@ static double favourite_period(const window *list, size_t count, double *weight)
   return best;
 }
 
+/* Where a window's middle lies; of windows of one period only. */
+typedef struct vote {
+  double u_px, v_px, weight;
+} vote;
+
+static size_t votes_for(const window *list, size_t count, double period, int32_t strip_px, vote *votes)
+{
+  const double size = WINDOW_STRIPS * (double)strip_px;
+  size_t n = 0;
+  for (size_t a = 0; a < count; a++)
+    if (list[a].weight > 0.0 && fabs(list[a].period / period - 1.0) <= 0.04)
+      votes[n++] = (vote){list[a].start + 0.5 * size, (list[a].strip + 0.5) * strip_px, list[a].weight};
+  return n;
+}
+
 /* The slanted line through most of the windows of one period. */
 static void favourite_band(const window *list, size_t count, double period, int32_t strip_px, sp_comb *comb)
 {
+  vote votes[MAX_WINDOWS];
+  const size_t n = votes_for(list, count, period, strip_px, votes);
   comb->strength = 0.0;
   for (int32_t i = -26; i <= 26; i++) {
     const double slope = MAX_SLOPE * i / 26.0;
-    for (size_t a = 0; a < count; a++) {
-      if (list[a].weight <= 0.0 || fabs(list[a].period / period - 1.0) > 0.04)
-        continue;
-      const double size = WINDOW_STRIPS * (double)strip_px;
-      const double va = (list[a].strip + 0.5) * strip_px - slope * (list[a].start + 0.5 * size);
+    double v[MAX_WINDOWS]; /* where each would cross u = 0 */
+    for (size_t a = 0; a < n; a++)
+      v[a] = votes[a].v_px - slope * votes[a].u_px;
+    for (size_t a = 0; a < n; a++) {
       double sum = 0.0, mean = 0.0;
-      for (size_t b = 0; b < count; b++) {
-        if (list[b].weight <= 0.0 || fabs(list[b].period / period - 1.0) > 0.04)
-          continue;
-        const double dv = (list[b].strip + 0.5) * strip_px - slope * (list[b].start + 0.5 * size) - va;
-        if (fabs(dv) < 2.5 * strip_px) {
-          sum += list[b].weight;
-          mean += list[b].weight * dv;
+      for (size_t b = 0; b < n; b++)
+        if (fabs(v[b] - v[a]) < 2.5 * strip_px) {
+          sum += votes[b].weight;
+          mean += votes[b].weight * (v[b] - v[a]);
         }
-      }
       /* of equally good slopes the smaller */
       if (sum > comb->strength * (1.0 + 1e-9)) {
         comb->strength = sum;
         comb->slope = slope;
-        comb->v0_px = va + mean / sum;
+        comb->v0_px = v[a] + mean / sum;
       }
     }
   }
