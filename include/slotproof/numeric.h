@@ -160,7 +160,8 @@ enum { SP_LM_MAX_PARAMETERS = 12 };
 
 /* Fills residual[n] (observed minus model or the reverse; already divided by their standard deviations, if known) and,
  * where jacobian is not NULL, jacobian[i * p + j] = d residual_i / d beta_j. Returns false where the model is not
- * defined at beta: the step is then shortened. */
+ * defined at beta: the step is then shortened, as it is where a value is not finite. The search asks for both at every
+ * place, once. */
 typedef bool (*sp_lm_function)(const double *beta, double *residual, double *jacobian, void *context);
 
 typedef struct sp_lm_options {

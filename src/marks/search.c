@@ -28,7 +28,7 @@ static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
  * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
-static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6;
+static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM = 0.42;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
@@ -67,17 +67,33 @@ static void running_sums(const float *p, int32_t n, double *sum)
     sum[i + 1] = sum[i] + (double)p[i];
 }
 
-/* Mean of the core less the mean of one flank, of the two flanks the one that differs less, 0 if they disagree in sign:
- * so a step does not respond, nor do the places beside a strong line. `at` is where the core begins in the running
- * sums, `in` and `beside` are one over the widths of core and flank. */
-static inline float response_at(const double *at, filter f, float in, float beside)
+/* Means of the core less those of the left and right flank. `at` is where the core begins in the running sums, `in` and
+ * `beside` are one over the widths of core and flank. */
+static inline void differences_at(const double *at, filter f, float in, float beside, float *left, float *right)
 {
   const float core = (float)(at[f.core] - at[0]) * in;
-  const float left = core - (float)(at[-f.gap] - at[-f.gap - f.flank]) * beside;
-  const float right = core - (float)(at[f.core + f.gap + f.flank] - at[f.core + f.gap]) * beside;
+  *left = core - (float)(at[-f.gap] - at[-f.gap - f.flank]) * beside;
+  *right = core - (float)(at[f.core + f.gap + f.flank] - at[f.core + f.gap]) * beside;
+}
+
+/* Of both differences the smaller one, 0 if they disagree in sign: so a step does not respond, nor do the places beside
+ * a strong line. */
+static inline float response_at(const double *at, filter f, float in, float beside)
+{
+  float left, right;
+  differences_at(at, f, in, beside, &left, &right);
   /* the middle one of 0 and both, without branches */
   const float low = left < right ? left : right, high = left < right ? right : left;
   return (low > 0.0f ? low : 0.0f) + (high < 0.0f ? high : 0.0f);
+}
+
+/* The same in size and whatever the signs: waves on the wood, of which a response shows the crests alone, are to count
+ * as scatter. */
+static inline float scatter_at(const double *at, filter f, float in, float beside)
+{
+  float left, right;
+  differences_at(at, f, in, beside, &left, &right);
+  return fabsf(left) < fabsf(right) ? fabsf(left) : fabsf(right);
 }
 
 /* What a strip's responses are divided by, from every eighth of them: the scatter, the larger of what half and what
@@ -91,7 +107,7 @@ static double scatter_of_strip(const float *p, int32_t length, const filter *f, 
   running_sums(p, length, sum);
   memset(work, 0, (size_t)n * sizeof *work);
   for (int32_t i = first; i < past; i++)
-    work[i] = fabsf(response_at(sum + 8 * i - f->core / 2, *f, 1.0f / (float)f->core, 1.0f / (float)f->flank));
+    work[i] = scatter_at(sum + 8 * i - f->core / 2, *f, 1.0f / (float)f->core, 1.0f / (float)f->flank);
   const double half = 1.4826 * (double)sp_quantile_f(work, (size_t)n, 0.5);
   const double most = (double)sp_quantile_f(work, (size_t)n, 0.75) / 1.1503;
   return fmax(fmax(half, most), floor_value);
@@ -357,9 +373,11 @@ static void runs_free(runs *r)
   free(r->slope);
 }
 
-static int by_score(const void *a, const void *b)
+/* The most visible first: scores are clipped and do not tell the strong from the very strong. */
+static int by_reach(const void *a, const void *b)
 {
-  const double x = ((const sp_candidate *)a)->score, y = ((const sp_candidate *)b)->score;
+  const sp_candidate *p = a, *q = b;
+  const double x = fabs(p->height) * (p->v1_px - p->v0_px), y = fabs(q->height) * (q->v1_px - q->v0_px);
   return (x < y) - (x > y);
 }
 
@@ -447,24 +465,27 @@ static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp
   return n;
 }
 
-/* Is b, `apart` px beside a and of the other colour, the mark rather than a? The more visible of the two is; but a cut
- * is dark, and the burr it raises right beside it catches the light and is often the more visible, so there dark counts
- * more. */
-static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px)
+/* Is b, `apart` px beside a and of the other colour, the mark rather than a? As long as the board is not known, the more
+ * visible of the two is; but a cut is dark, and the burr it raises right beside it catches the light and is often the
+ * more visible, so there dark counts more. On the board the fits can tell which of the two is a line and which a burr
+ * or the crest of a planing wave: only what is much less visible goes. */
+static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px, bool on_board)
 {
+  if (on_board)
+    return fabs(b->height) > CLEARLY * fabs(a->height);
   const double dark = apart < burr_px ? DARK_COUNTS : 1.0;
   return fabs(b->height) * (b->height < 0.0 ? dark : 1.0) > fabs(a->height) * (a->height < 0.0 ? dark : 1.0);
 }
 
 /* A burr beside a cut, or the wood between two scratches, answers with the other sign: one of two neighbours of
  * opposite sign is the mark. */
-static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px)
+static size_t drop_echoes(sp_candidate *c, size_t n, double reach_px, double burr_px, bool on_board)
 {
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j < n; j++) {
       const double apart = fabs(c[i].u_px - c[j].u_px - c[j].slope * (c[i].v_px - c[j].v_px));
       if (c[i].height * c[j].height < 0.0 && apart < reach_px && c[j].score > 0.5 * c[i].score &&
-          outdoes(&c[j], &c[i], apart, burr_px))
+          outdoes(&c[j], &c[i], apart, burr_px, on_board))
         c[i].score = 0.0;
     }
   size_t kept = 0;
@@ -574,11 +595,13 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
   if (!status) {
     sp_workers_run(scale_strips, &s, STRETCHES);
     sp_workers_run(search_stretch, &s, STRETCHES);
-    const int32_t radius = (int32_t)fmax(2.0, round((o->kind == SP_MARK_SLOT ? 1.0 : 0.6) * o->px_per_mm));
+    /* on the board a line may lie between the crests of planing waves */
+    const double apart_mm = o->kind == SP_MARK_SLOT ? 1.0 : board ? 0.3 : 0.6;
+    const int32_t radius = (int32_t)fmax(2.0, round(apart_mm * o->px_per_mm));
     size_t n = collect_peaks(&s, 0, radius, MAX_PEAKS, peaks);
     n += collect_peaks(&s, 1, radius, MAX_PEAKS, peaks + n);
-    n = drop_echoes(peaks, n, 0.7 * radius, 0.22 * o->px_per_mm);
-    qsort(peaks, n, sizeof *peaks, by_score);
+    n = drop_echoes(peaks, n, ECHO_MM * o->px_per_mm, 0.22 * o->px_per_mm, board != NULL);
+    qsort(peaks, n, sizeof *peaks, by_reach);
     *count = n < room ? n : room;
     memcpy(candidates, peaks, *count * sizeof *candidates);
   }

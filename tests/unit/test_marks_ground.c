@@ -44,7 +44,7 @@ static void lay_out(double height, uint64_t seed, sp_stack *s)
   for (int i = -45; i <= 45; i++) {
     if (i == -13 || i == 20 || i == 21)
       continue;
-    s->x[s->count] = fmin(HALF_PX, fmax(-HALF_PX, i / 3.0 + 0.2 * (chance_uniform(&c) - 0.5)));
+    s->x[s->count] = 0.99 * i / 3.0 + 0.2 * (chance_uniform(&c) - 0.5); /* inside the window */
     s->y[s->count] = 0.0;
     s->weight[s->count++] = 2.0e4 * (0.2 + chance_uniform(&c));
   }
@@ -124,5 +124,271 @@ static void check_whitening(const sp_ground *g, const sp_stack *s, double tolera
   free(wa);
   free(whitening);
 }
-int main(void){ sp_ground g=wavy(); sp_stack *s=memory(sizeof*s); lay_out(-60.0,3,s); check_whitening(&g,s,1); lay_out(50.0,4,s); check_whitening(&g,s,1);
- g.free_sd=30; check_whitening(&g,s,1);g.free_sd=255; memcpy(g.wave[2],g.wave[0],sizeof g.wave[0]); check_whitening(&g,s,1);memset(g.wave[1],0,sizeof g.wave[0]); check_whitening(&g,s,1); g.waves=0; check_whitening(&g,s,1); s->height*=1e-3; check_whitening(&g,s,1); g=wavy();check_whitening(&g,s,1); for(int i=0;i<41;i++) g.wave[0][i]=1.0; s->height=50;check_whitening(&g,s,1);  }
+
+static void whitening_is_the_inverse_root(void **unused)
+{
+  (void)unused;
+  sp_stack *s = memory(sizeof *s);
+  for (int light = 0; light < 2; light++) {
+    lay_out(light ? 50.0 : -60.0, (uint64_t)(3 + light), s);
+    sp_ground g = wavy();
+    check_whitening(&g, s, 1e-8);
+    g.free_sd = 30.0;
+    check_whitening(&g, s, 1e-10);
+    g.waves = 0;
+    check_whitening(&g, s, 1e-10);
+  }
+  free(s);
+}
+
+/* Columns that say the same, or nothing: the covariance has fewer directions than there are columns. */
+static void whitening_of_dependent_waves(void **unused)
+{
+  (void)unused;
+  sp_stack *s = memory(sizeof *s);
+  lay_out(-60.0, 5, s);
+  sp_ground g = wavy();
+  memcpy(g.wave[2], g.wave[0], sizeof g.wave[0]);
+  check_whitening(&g, s, 1e-8);
+  memset(g.wave[1], 0, sizeof g.wave[1]);
+  check_whitening(&g, s, 1e-8);
+  for (int i = 0; i < SP_GROUND_NODES; i++)
+    g.wave[0][i] = 5.0; /* a level */
+  check_whitening(&g, s, 1e-8);
+  free(s);
+}
+
+/* ---- the likeliest background ---- */
+
+typedef struct posterior {
+  size_t m;
+  double mean[MOST_COLUMNS], covariance[MOST_COLUMNS * MOST_COLUMNS];
+} posterior;
+
+static posterior solve_model(const double *a, size_t m, size_t n, const double *r)
+{
+  posterior p = {.m = m};
+  gsl_matrix_view c = gsl_matrix_view_array(p.covariance, m, m);
+  gsl_vector_view mean = gsl_vector_view_array(p.mean, m);
+  for (size_t j = 0; j < m; j++)
+    for (size_t i = 0; i < n; i++)
+      p.mean[j] += a[i * m + j] * r[i];
+  for (size_t j = 0; j < m; j++)
+    for (size_t k = 0; k < m; k++) {
+      p.covariance[j * m + k] = j == k ? 1.0 : 0.0;
+      for (size_t i = 0; i < n; i++)
+        p.covariance[j * m + k] += a[i * m + j] * a[i * m + k];
+    }
+  assert_int_equal(gsl_linalg_cholesky_decomp1(&c.matrix), 0);
+  gsl_linalg_cholesky_svx(&c.matrix, &mean.vector);
+  gsl_linalg_cholesky_invert(&c.matrix);
+  return p;
+}
+
+/* Mean and variance at a node, level and tilt left out. */
+static double posterior_at(const posterior *p, const sp_ground *g, int node, double *variance)
+{
+  double mean = 0.0;
+  *variance = 0.0;
+  for (size_t j = 0; j < g->waves; j++) {
+    mean += p->mean[2 + j] * g->wave[j][node];
+    for (size_t k = 0; k < g->waves; k++)
+      *variance += g->wave[j][node] * p->covariance[(2 + j) * p->m + 2 + k] * g->wave[k][node];
+  }
+  return mean;
+}
+
+/* Wood drawn from the model itself: what comes back is the mean of what the values leave possible, and the wood drawn
+ * lies about it as far as that allows. */
+static void background_is_the_likeliest(void **unused)
+{
+  (void)unused;
+  enum { DRAWS = 200 };
+  sp_stack *s = memory(sizeof *s);
+  sp_whitening *w = memory(sizeof *w);
+  double a[SP_STACK_MAX * MOST_COLUMNS], r[SP_STACK_MAX], nodes[SP_GROUND_NODES], zz = 0.0, largest = 0.0;
+  const sp_ground g = wavy();
+  chance dice = {77};
+  for (int draw = 0; draw < DRAWS; draw++) {
+    double truth[MOST_COLUMNS];
+    lay_out(draw % 2 ? 50.0 : -60.0, (uint64_t)(100 + draw), s);
+    const size_t m = design(&g, s, a);
+    for (size_t j = 0; j < m; j++)
+      truth[j] = (j < 2 ? 0.1 : 1.0) * chance_normal(&dice);
+    for (size_t i = 0; i < s->count; i++) {
+      r[i] = chance_normal(&dice);
+      for (size_t j = 0; j < m; j++)
+        r[i] += a[i * m + j] * truth[j];
+    }
+    assert_true(sp_whitening_create(&g, s, w));
+    sp_whitening_ground(w, r, nodes);
+    const posterior p = solve_model(a, m, s->count, r);
+    for (int node = 0; node < SP_GROUND_NODES; node++) {
+      double variance, drawn = 0.0;
+      CHECK_CLOSE(nodes[node], posterior_at(&p, &g, node, &variance), 1e-7); /* grey */
+      largest=fmax(largest,fabs(nodes[node]-posterior_at(&p, &g, node, &variance)));
+      for (size_t j = 0; j < g.waves; j++)
+        drawn += truth[2 + j] * g.wave[j][node];
+      CHECK_CLOSE((nodes[node] - drawn) / sqrt(variance), 0.0, 5.0);
+      zz += pow(nodes[node] - drawn, 2) / variance / (DRAWS * SP_GROUND_NODES);
+    }
+  }
+  printf("largest %g z %g\n", largest, sqrt(zz));
+  CHECK_CLOSE(sqrt(zz), 1.0, 0.12); /* 600 independent directions at most: known to 3 % */
+  free(s);
+  free(w);
+}
+
+/* ---- the board's own waves ---- */
+
+static const double PX_PER_MM = 24.0;
+
+typedef struct wooden {
+  sp_along along;
+  double lean;      /* dv/du of the board */
+  double amplitude; /* grey, of a wave along the board's own axis */
+  double period_px; /* of it */
+  double noise;     /* grey */
+  int lines;        /* dark knife lines over its length */
+  uint64_t seed;    /* of the noise */
+} wooden;
+
+enum { LENGTH = 2200, BREADTH = 420 };
+static const double WOOD = 150.0, BOARD_V_A = 110.0, BOARD_V_B = 300.0, END_A = 60.5, END_B = 2140.5;
+
+static sp_board outline(const wooden *w)
+{
+  const double middle = 0.5 * (BOARD_V_A + BOARD_V_B) - w->lean * 0.5 * LENGTH, half = 0.5 * (BOARD_V_B - BOARD_V_A);
+  sp_board b = {.edges_found = true, .centre = {.at_px = middle, .slope = w->lean}};
+  for (int side = 0; side < 2; side++) {
+    b.side[side] = b.centre;
+    b.side[side].at_px += side ? half : -half;
+    b.end[side] = (sp_board_end){.found = true, .u_px = side ? END_B : END_A, .slope = -w->lean};
+    b.end[side].v_px = middle + w->lean * b.end[side].u_px;
+  }
+  return b;
+}
+
+/* Board on a light ground, its wave along its own axis: the phase is that of the foot on the centre line. */
+static drawing draw_board(const wooden *w, const sp_board *b, sp_candidate *lines)
+{
+  chance dice = {w->seed};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  for (int32_t v = 0; v < BREADTH; v++)
+    for (int32_t u = 0; u < LENGTH; u++) {
+      const double off = v - b->centre.at_px - w->lean * u, foot = u + w->lean * off / (1.0 + w->lean * w->lean);
+      if (fabs(off) < 0.5 * (BOARD_V_B - BOARD_V_A) && foot > END_A && foot < END_B)
+        d.grey[v * LENGTH + u] = WOOD + w->amplitude * sin(2.0 * PI * foot / w->period_px);
+    }
+  for (int k = 0; k < w->lines; k++) {
+    const double at = END_A + (k + 0.7) * (END_B - END_A) / w->lines, v = b->centre.at_px + w->lean * at;
+    const double half = 0.48 * (BOARD_V_B - BOARD_V_A);
+    lines[k] = (sp_candidate){
+        .u_px = at, .v_px = v, .slope = -w->lean, .v0_px = v - half, .v1_px = v + half, .score = 1.0, .height = -60.0};
+    draw_mark(&d, &(drawn_mark){at, -w->lean, v, v - half, v + half, 2.6, 1.0, -60.0});
+  }
+  draw_noise(&d, w->noise, &dice);
+  return d;
+}
+
+static sp_ground measure(const wooden *w)
+{
+  sp_candidate lines[64];
+  const sp_board b = outline(w);
+  assert_true(w->lines <= 64);
+  drawing d = draw_board(w, &b, lines);
+  sp_raster r = drawing_raster(&d, w->along, 8);
+  sp_scene scene;
+  sp_ground g;
+  const sp_marks_options o = {.kind = SP_MARK_KNIFE, .px_per_mm = PX_PER_MM};
+  assert_int_equal(sp_scene_create(&r, &scene, NULL), SP_OK);
+  assert_int_equal(sp_ground_measure(&scene, w->along, &o, &b, lines, (size_t)w->lines, &g, NULL), SP_OK);
+  sp_scene_free(&scene);
+  sp_raster_free(&r);
+  drawing_free(&d);
+  return g;
+}
+
+/* Summed over the window's nodes. */
+static double variance_of_waves(const sp_ground *g)
+{
+  double sum = 0.0;
+  for (size_t k = 0; k < g->waves; k++)
+    for (int i = 0; i < SP_GROUND_NODES; i++)
+      sum += g->wave[k][i] * g->wave[k][i];
+  return sum;
+}
+
+/* The same of a sine at all phases, less its own best straight line. */
+static double variance_of_sine(double amplitude, double period_px)
+{
+  enum { PHASES = 64 };
+  double sum = 0.0;
+  for (int phase = 0; phase < PHASES; phase++) {
+    double mean = 0.0, tilt = 0.0, square = 0.0, value[SP_GROUND_NODES];
+    for (int i = 0; i < SP_GROUND_NODES; i++) {
+      value[i] = amplitude * sin(2.0 * PI * (HALF_PX * node_x(i) / period_px + (double)phase / PHASES));
+      mean += value[i] / SP_GROUND_NODES;
+      tilt += value[i] * node_x(i);
+      square += node_x(i) * node_x(i);
+    }
+    for (int i = 0; i < SP_GROUND_NODES; i++)
+      sum += pow(value[i] - mean - tilt / square * node_x(i), 2) / PHASES;
+  }
+  return sum;
+}
+
+/* Along either axis of the picture, square to it and leaning (which smears the wave over 9 px if it is not reckoned
+ * with), with few lines and with many; the lines themselves are deeper than the waves and must not count. */
+static void waves_of_the_board_are_found(void **unused)
+{
+  (void)unused;
+  static const wooden boards[] = {{SP_ALONG_X, 0.0, 6.0, 31.0, 2.0, 12},  {SP_ALONG_Y, 0.0, 6.0, 31.0, 2.0, 24},
+                                  {SP_ALONG_X, 0.05, 6.0, 24.0, 2.0, 12}, {SP_ALONG_Y, -0.05, 4.0, 24.0, 4.0, 24},
+                                  {SP_ALONG_X, 0.0, 3.0, 45.0, 2.0, 12},  {SP_ALONG_X, 0.0, 3.0, 18.0, 2.0, 0}};
+  for (size_t i = 0; i < sizeof boards / sizeof *boards; i++) {
+    const sp_ground g = measure(&boards[i]);
+    const double expected = variance_of_sine(boards[i].amplitude, boards[i].period_px);
+    printf("%zu: waves %zu, ratio %g\n", i, g.waves, variance_of_waves(&g) / expected);
+    CHECK_CLOSE(g.half_px, HALF_PX, 0.0);
+    CHECK_CLOSE(variance_of_waves(&g) / expected, 1.0, 0.2);
+  }
+}
+
+/* On even wood a node's standard deviation stays far below a grey level, whatever the pixels' noise and chance. */
+static void even_wood_has_no_waves(void **unused)
+{
+  (void)unused;
+  for (uint64_t seed = 0; seed < 10; seed++) {
+    const wooden even = {SP_ALONG_X, 0.0, 0.0, 31.0, 0.5 * (double)seed, 12, seed};
+    const sp_ground g = measure(&even);
+    printf("%d: waves %zu, %g\n", (int)seed, g.waves, sqrt(variance_of_waves(&g) / SP_GROUND_NODES));
+  }
+}
+
+/* Lines so close that hardly any wood shows between them: nothing can be learnt, and what is known without it stands. */
+static void too_little_wood_leaves_the_default(void **unused)
+{
+  (void)unused;
+  const wooden crowded = {SP_ALONG_X, 0.0, 6.0, 31.0, 2.0, 64};
+  sp_ground usual;
+  sp_ground_default(SP_MARK_KNIFE, PX_PER_MM, FULL_SCALE, &usual);
+  wooden w = crowded;
+  const sp_ground g = measure(&w);
+  printf("%g\n", variance_of_waves(&g) / variance_of_waves(&usual));
+  assert_true(usual.waves > 0);
+  assert_int_equal(g.waves, usual.waves);
+  for (size_t k = 0; k < usual.waves; k++)
+    for (int i = 0; i < SP_GROUND_NODES; i++)
+      CHECK_CLOSE(g.wave[k][i], usual.wave[k][i], 0.0);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(whitening_is_the_inverse_root), cmocka_unit_test(whitening_of_dependent_waves),
+      cmocka_unit_test(background_is_the_likeliest),   cmocka_unit_test(waves_of_the_board_are_found),
+      cmocka_unit_test(even_wood_has_no_waves),        cmocka_unit_test(too_little_wood_leaves_the_default),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

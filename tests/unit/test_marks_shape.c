@@ -331,7 +331,7 @@ static void check_place_beside_a_burr(const burred *b, bool flank, int side, sp_
     CHECK_BELOW(0.01, fit.u_place_px);
     CHECK_BELOW(fit.u_place_px, b->u_most);
     const sp_shape_fit blind = fit_stack(k, &e, false);
-    CHECK_BELOW(2.0 * fabs(place_in(k, &fit) - at), fabs(place_in(k, &blind) - at)); /* there was something to pull */
+    CHECK_BELOW(b->most, fabs(place_in(k, &blind) - at)); /* there was something to pull */
   }
 }
 
@@ -366,6 +366,52 @@ static void clean_cuts_stay_clean(void **unused)
       CHECK_CLOSE(place_in(k, &fit), 0.1 * step, 0.03);
       CHECK_CLOSE((place_in(k, &fit) - 0.1 * step) / fit.u_place_px, 0.0, 4.0);
     }
+  free(k);
+}
+
+/* ---- a wave of the wood under the line ---- */
+
+/* Two waves of one period, a window long: any phase, 6 grey in either. */
+static sp_ground one_wave(size_t waves)
+{
+  sp_ground g = {.half_px = HALF_PX, .free_sd = FULL_SCALE, .waves = waves};
+  for (int i = 0; i < SP_GROUND_NODES; i++) {
+    const double x = 2.0 * i / (SP_GROUND_NODES - 1) - 1.0;
+    g.wave[0][i] = 6.0 * sin(PI * x);
+    g.wave[1][i] = 6.0 * cos(PI * x);
+  }
+  return g;
+}
+
+static double place_on_wave(const sp_ground *g, bool light, double at, double phase, sp_stack *k)
+{
+  const sp_shape s = {.width_px = 2.6, .blur_px = 1.0};
+  const sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 1.0, 0.05);
+  make_stack(&s, at, light, 0.0015, 11, k);
+  for (size_t i = 0; i < k->count; i++)
+    k->y[i] += 6.0 * sin(PI * k->x[i] / HALF_PX + phase) / k->height;
+  sp_shape_fit fit = {.shape = {.width_px = e.width_px, .blur_px = e.blur_px}};
+  assert_true(sp_shape_fit_stack(k, &e, g, false, &fit));
+  return place_in(k, &fit);
+}
+
+/* Rising through the line or falling it would pull the place by the better part of a tenth of a pixel. */
+static void waves_do_not_pull_the_place(void **unused)
+{
+  (void)unused;
+  const sp_ground even = one_wave(0), waves = one_wave(2), any = any_wood();
+  sp_stack *k = malloc(sizeof *k);
+  assert_non_null(k);
+  for (int light = 0; light < 2; light++)
+    for (int step = -2; step <= 2; step++)
+      for (int quarter = 0; quarter < 4; quarter++) {
+        const double at = 0.15 * step, phase = 0.5 * PI * quarter;
+        printf("%d %g %d: %g %g %g\n", light, at, quarter, place_on_wave(&waves, light, at, phase, k) - at, place_on_wave(&any, light, at, phase, k) - at, place_on_wave(&even, light, at, phase, k) - at);
+        CHECK_CLOSE(place_on_wave(&waves, light, at, phase, k), at, 0.01);
+        CHECK_CLOSE(place_on_wave(&any, light, at, phase, k), at, 0.02);
+        if (quarter % 2 == 0)
+          CHECK_BELOW(0.03, fabs(place_on_wave(&even, light, at, phase, k) - at));
+      }
   free(k);
 }
 
@@ -595,6 +641,7 @@ int main(void)
       cmocka_unit_test(burrs_on_both_sides),
       cmocka_unit_test(burrs_do_not_pull_the_place),
       cmocka_unit_test(clean_cuts_stay_clean),
+      cmocka_unit_test(waves_do_not_pull_the_place),
       cmocka_unit_test(too_small_a_stack_is_refused),
       cmocka_unit_test(the_bound_is_the_published_one),
       cmocka_unit_test(knife_lines_near_the_bound),

@@ -212,6 +212,35 @@ static void edge_of_the_domain(void **state)
   CHECK_CLOSE(outside[0], -1.0, 0);
 }
 
+/* Where a derivative is not defined there is no going on: such a place is never taken, however low it lies. */
+static bool derivative_up_to_two(const double *b, double *r, double *j, void *context)
+{
+  data *d = context;
+  d->calls++;
+  r[0] = b[0] - 3.0;
+  r[1] = 0.0;
+  if (j) {
+    j[0] = b[0] <= 2.0 ? 1.0 : NAN;
+    j[1] = 0.0;
+  }
+  return true;
+}
+
+static void edge_of_the_derivative(void **state)
+{
+  (void)state;
+  data d = {0};
+  double b[1] = {0.0}, outside[1] = {2.5};
+  sp_lm_result result;
+  sp_error err = {0};
+  assert_int_equal(sp_lm(2, 1, derivative_up_to_two, &d, b, NULL, &result, &err), SP_OK);
+  assert_false(result.converged);
+  CHECK_BELOW(b[0], 2.0 + 1e-12);
+  CHECK_BELOW(1.5, b[0]); /* steps were shortened, not given up */
+  assert_int_equal(d.calls, result.evaluations);
+  assert_int_equal(sp_lm(2, 1, derivative_up_to_two, &d, outside, NULL, &result, &err), SP_E_DATA);
+}
+
 /* b1 and b2 only appear as their sum: no covariance, and it says so. */
 static bool dependent(const double *b, double *r, double *j, void *context)
 {
@@ -297,6 +326,7 @@ int main(void)
                                      cmocka_unit_test(valley),
                                      cmocka_unit_test(limit_on_steps),
                                      cmocka_unit_test(edge_of_the_domain),
+                                     cmocka_unit_test(edge_of_the_derivative),
                                      cmocka_unit_test(dependent_parameters),
                                      cmocka_unit_test(linear_model),
                                      cmocka_unit_test(wrong_sizes)};
