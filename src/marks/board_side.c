@@ -107,13 +107,15 @@ typedef struct side_search {
   const sp_strips *across; /* profiles along v, one per strip of u */
   int outward;             /* +1: larger v is outside */
   double middle_px, pitch_px, full_scale;
-  double v0_px; /* of column 0 in the middle of the board */
-  int32_t first, count, columns;
-  float *gradient; /* strip after strip, by column; NAN where the rule lies */
-  int32_t *shift;  /* column shift of each strip for the slope at hand */
-  double *root;    /* by column: sum over the blocks of the root of their mean gradient */
-  int32_t *blocks; /* by column: how many could be seen */
-  step *best;      /* by column: over all slopes */
+  double v0_px;         /* of column 0 in the middle of the board */
+  int32_t first, count; /* strips */
+  int32_t row_strips, rows, columns;
+  float *gradient;     /* row after row (a few strips each), by column; NAN where the rule lies */
+  int32_t *shift;      /* column shift of each row for the slope at hand */
+  double *root;        /* by column: sum over the blocks of the root of their mean gradient */
+  int32_t *blocks;     /* by column: how many could be seen */
+  step *best;          /* by column: over all slopes */
+  double wood[BLOCKS]; /* grey of the wood in the middle of the board */
 } side_search;
 
 static double strip_u(const side_search *q, int32_t k)
@@ -168,22 +170,30 @@ static float half_mean(const side_search *q, const float *p, double u, int32_t v
   return n >= 2 && 3 * n >= half ? sum / (float)n : NAN;
 }
 
-/* Gradient of one strip: mean of a filter's half after each column less the mean before it. */
-static void strip_gradient(const side_search *q, int32_t k, float *out)
+/* Gradient of one row, by column: mean of a filter's half after it less the mean before it, mean over the strips. */
+static void row_gradient(const side_search *q, int32_t row, float *out)
 {
-  const double u = strip_u(q, k), v0 = q->v0_px + q->s->square * (u - q->middle_px);
   const int32_t half = (int32_t)fmax(2.0, round(FILTER_MM * q->s->o->px_per_mm));
-  const float *p = strip_profile(q, k);
-  for (int32_t i = 0; i < q->columns; i++) {
-    const int32_t v = (int32_t)lround(v0 + i * q->pitch_px);
-    out[i] = half_mean(q, p, u, v, 1, half) - half_mean(q, p, u, v, -1, half);
+  memset(out, 0, (size_t)q->columns * sizeof *out);
+  for (int32_t k = row * q->row_strips; k < (row + 1) * q->row_strips; k++) {
+    const double u = strip_u(q, k), v0 = q->v0_px + q->s->square * (u - q->middle_px);
+    const float *p = strip_profile(q, k);
+    for (int32_t i = 0; i < q->columns; i++) {
+      const int32_t v = (int32_t)lround(v0 + i * q->pitch_px);
+      out[i] += (half_mean(q, p, u, v, 1, half) - half_mean(q, p, u, v, -1, half)) / (float)q->row_strips;
+    }
   }
 }
 
-/* Adds one block of strips, shifted to the slope at hand, to every column. */
+static double row_u(const side_search *q, int32_t row)
+{
+  return strip_u(q, row * q->row_strips) + 0.5 * (q->row_strips - 1) * q->across->width_px;
+}
+
+/* Adds one block of rows, shifted to the slope at hand, to every column. */
 static void add_block(const side_search *q, int32_t block)
 {
-  const int32_t from = block * q->count / BLOCKS, to = (block + 1) * q->count / BLOCKS;
+  const int32_t from = block * q->rows / BLOCKS, to = (block + 1) * q->rows / BLOCKS;
   for (int32_t i = 0; i < q->columns; i++) {
     float sum = 0.0f;
     int32_t n = 0;
@@ -213,8 +223,8 @@ static void try_slope(const side_search *q, double slope)
 {
   memset(q->root, 0, (size_t)q->columns * sizeof *q->root);
   memset(q->blocks, 0, (size_t)q->columns * sizeof *q->blocks);
-  for (int32_t k = 0; k < q->count; k++)
-    q->shift[k] = (int32_t)lround((slope - q->s->square) * (strip_u(q, k) - q->middle_px) / q->pitch_px);
+  for (int32_t row = 0; row < q->rows; row++)
+    q->shift[row] = (int32_t)lround((slope - q->s->square) * (row_u(q, row) - q->middle_px) / q->pitch_px);
   for (int32_t block = 0; block < BLOCKS; block++)
     add_block(q, block);
   const double reached = reached_by_lines(q, slope), px_per_mm = q->s->o->px_per_mm;
@@ -263,16 +273,23 @@ static step middle_of_lines(const side_search *q, double *half_px)
   return (step){sp_median(v, q->s->count), q->s->square, 0.0};
 }
 
+static void set_wood(side_search *q)
+{
+  double half_px;
+  const step inner = middle_of_lines(q, &half_px);
+  for (int32_t block = 0; block < BLOCKS; block++)
+    q->wood[block] = level_beside(q, block, &inner, -half_px, half_px);
+}
+
 /* 1 where the grey just inside a step is that of the wood further in, less where it is not: then it is the rule's edge
  * or a shadow's, with bare glass before it. */
 static double wood_before(const side_search *q, const step *at)
 {
   const double close_px = 0.15 * q->s->o->px_per_mm, far_px = 0.5 * q->s->o->px_per_mm;
-  double half_px, sum = 0.0;
-  const step inner = middle_of_lines(q, &half_px);
+  double sum = 0.0;
   int n = 0;
   for (int32_t block = 0; block < BLOCKS; block++) {
-    const double wood = level_beside(q, block, &inner, -half_px, half_px);
+    const double wood = q->wood[block];
     const double before =
         q->outward > 0 ? level_beside(q, block, at, -far_px, -close_px) : level_beside(q, block, at, close_px, far_px);
     const double z = (before - wood) / (0.12 * wood + 0.01 * q->full_scale);
@@ -372,9 +389,12 @@ static bool set_up_search(const sp_board_search *s, int outward, side_search *q)
   q->v0_px = reached_by_lines(q, s->square) - (outward > 0 ? inside : outside);
   if (q->count < 2 * BLOCKS)
     return true;
-  const size_t columns = (size_t)q->columns, count = (size_t)q->count;
-  q->gradient = malloc(count * columns * sizeof *q->gradient);
-  q->shift = malloc(count * sizeof *q->shift);
+  /* a row is short enough not to smear a taper */
+  q->row_strips = q->count / (6 * BLOCKS) > 1 ? q->count / (6 * BLOCKS) : 1;
+  q->rows = q->count / q->row_strips;
+  const size_t columns = (size_t)q->columns, rows = (size_t)q->rows;
+  q->gradient = malloc(rows * columns * sizeof *q->gradient);
+  q->shift = malloc(rows * sizeof *q->shift);
   q->root = malloc(columns * sizeof *q->root);
   q->blocks = malloc(columns * sizeof *q->blocks);
   q->best = calloc(columns, sizeof *q->best);
@@ -391,12 +411,13 @@ static sp_status find_steps(const sp_board_search *s, int outward, step *steps, 
     return sp_fail_memory(err);
   }
   if (q.count >= 2 * BLOCKS) {
-    for (int32_t k = 0; k < q.count; k++)
-      strip_gradient(&q, k, q.gradient + (size_t)k * (size_t)q.columns);
+    for (int32_t row = 0; row < q.rows; row++)
+      row_gradient(&q, row, q.gradient + (size_t)row * (size_t)q.columns);
     const double length = s->last_px - s->first_px;
     const int32_t slopes = (int32_t)ceil(MOST_TAPER * length / (SLOPE_STEP_MM * s->o->px_per_mm));
     for (int32_t j = -slopes; j <= slopes; j++)
       try_slope(&q, s->square + MOST_TAPER * j / slopes);
+    set_wood(&q);
     *found = best_steps(&q, steps);
   }
   free_search(&q);
