@@ -1,6 +1,6 @@
-/* The board's long sides: measured to a small part of a pixel.
+/* The board's edges, long sides and ends alike: measured to a small part of a pixel.
  *
- * Along a side that is known to a third of a millimetre the profile across is averaged over a twelfth of the length,
+ * Along an edge that is known to a third of a millimetre the profile across is averaged over a twelfth of the length,
  * and a model is fitted to it: wood (a straight line in the grey) up to the edge; beyond it the lid, on which the
  * board's shadow lies (a parabola), with level and slope of its own; both blurred as the picture is. Where the shadow
  * happens to be as grey as the wood there is no step, but there still is a kink and a change from grain to none, and
@@ -57,7 +57,7 @@ typedef struct block {
 } block;
 
 typedef struct edge_fit {
-  const sp_board_search *s;
+  const sp_edge_search *s;
   int outward;
   sp_lengthwise line; /* that the blocks were read along */
   double window_px, reach_px, blur_px, full_scale;
@@ -75,7 +75,7 @@ static void add_strip(const edge_fit *f, const float *p, int32_t length, double 
   const double edge = sp_lengthwise_at(&f->line, u);
   const int32_t first = (int32_t)ceil(edge - f->window_px), last = (int32_t)floor(edge + f->window_px);
   for (int32_t v = first < 0 ? 0 : first; v <= last && v < length; v++) {
-    if (sp_on_rule(f->s->o, u, v, 0.1 * f->s->o->px_per_mm))
+    if (f->s->beside_rule && sp_on_rule(f->s->o, u, v, 0.1 * f->s->o->px_per_mm))
       continue;
     const double x = f->outward * (v - edge);
     const size_t i = (size_t)((x + f->window_px) / bin_px);
@@ -90,7 +90,7 @@ static void add_strip(const edge_fit *f, const float *p, int32_t length, double 
 
 static void read_block(const edge_fit *f, int32_t first_strip, int32_t end_strip, block *b)
 {
-  const sp_strips *across = &f->s->scene->strips[f->s->along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X];
+  const sp_strips *across = f->s->across;
   const double bin_px = fmax(1.0, 2.0 * f->window_px / (MOST_POINTS - 1));
   double sum[MOST_POINTS] = {0.0};
   memset(b, 0, sizeof *b);
@@ -373,7 +373,7 @@ static void move_along(const edge_fit *f, double middle_px, int32_t from, int32_
 /* One round: reads blocks along f->line and finds the edge beside it; *near is true if it lies well within reach. */
 static bool measure_once(edge_fit *f, sp_lengthwise *side, bool *near)
 {
-  const sp_strips *across = &f->s->scene->strips[f->s->along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X];
+  const sp_strips *across = f->s->across;
   const double middle = 0.5 * (f->s->first_px + f->s->last_px);
   const int32_t first = (int32_t)fmax(0.0, floor(f->s->first_px / across->width_px));
   const int32_t count = (int32_t)fmin(across->count - 1.0, floor(f->s->last_px / across->width_px)) - first + 1;
@@ -408,11 +408,10 @@ static bool measure_once(edge_fit *f, sp_lengthwise *side, bool *near)
   return true;
 }
 
-sp_status sp_board_side_measure(const sp_board_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *side,
+sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *side,
                                 bool *seen, sp_error *err)
 {
   edge_fit *f = malloc(sizeof *f);
-  const sp_strips *across = &s->scene->strips[s->along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X];
   const double px_per_mm = s->o->px_per_mm;
   const double blur = s->o->blur_px > 0.0 ? s->o->blur_px : fmax(0.9, 0.03 * px_per_mm);
   sp_lengthwise found = *rough;
@@ -420,14 +419,14 @@ sp_status sp_board_side_measure(const sp_board_search *s, int outward, const sp_
   if (!f)
     return sp_fail_memory(err);
   *f = (edge_fit){.s = s, .outward = outward, .window_px = WINDOW_MM * px_per_mm};
-  f->full_scale = sp_raster_full_scale(s->scene->raster);
+  f->full_scale = s->full_scale;
   fill_tables(f);
   *seen = true;
   for (int round = 0; round < MOST_MOVES && *seen && stage < 2; round++) {
     f->line = found;
     f->reach_px = fmax(REACH_MM[stage] * px_per_mm, 2.5);
     /* pixels and bins are a pixel wide, and a strip smears by its own slant: variances of even distributions */
-    f->blur_px = sqrt(blur * blur + (2.0 + pow(found.slope * across->width_px, 2)) / 12.0);
+    f->blur_px = sqrt(blur * blur + (2.0 + pow(found.slope * s->across->width_px, 2)) / 12.0);
     bool near;
     *seen = measure_once(f, &found, &near);
     stage = near ? stage + 1 : 0;

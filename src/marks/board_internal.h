@@ -20,8 +20,19 @@ typedef struct sp_board_search {
 /* Both long sides; seen[k] is false where side k does not show, then side[k] is left alone. */
 sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool seen[2], sp_error *err);
 
-/* A side near `rough`, measured; false where it does not show. */
-sp_status sp_board_side_measure(const sp_board_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *side,
+/* An edge of the board to be measured: along it runs x, across it y, y(x) = at + slope x. For a long side x is u and y
+ * is v, for an end the other way round. */
+typedef struct sp_edge_search {
+  const sp_strips *across;  /* profiles along y */
+  double first_px, last_px; /* x between which it is read */
+  double full_scale;
+  const sp_marks_options *o;
+  bool beside_rule; /* leave out what lies on the rule (x must be u) */
+} sp_edge_search;
+
+/* An edge near `rough`, measured; outward +1: the lid is at larger y. Place and slope with standard uncertainties in
+ * the middle of first_px .. last_px. *seen is false, and `edge` left alone, where it does not show. */
+sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *edge,
                                 bool *seen, sp_error *err);
 
 /* Moves the board's side of the rule's band, which is known to a millimetre or two, to the rule's edge: a board laid

@@ -458,6 +458,12 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
   const step *choice[2] = {NULL, NULL};
   size_t found[2] = {0, 0};
   const double middle_px = 0.5 * (s->first_px + s->last_px);
+  const sp_edge_search edge = {&s->scene->strips[s->along == SP_ALONG_X ? SP_ALONG_Y : SP_ALONG_X],
+                               s->first_px,
+                               s->last_px,
+                               sp_raster_full_scale(s->scene->raster),
+                               s->o,
+                               true};
   seen[0] = seen[1] = false;
   sp_status status = find_steps(s, -1, lower, &found[0], err);
   if (!status)
@@ -468,7 +474,7 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
     if (!p)
       continue;
     const sp_lengthwise rough = {p->v_px - p->slope * middle_px, p->slope, 0.0, 0.0};
-    status = sp_board_side_measure(s, k ? 1 : -1, &rough, &side[k], &seen[k], err);
+    status = sp_board_edge_measure(&edge, k ? 1 : -1, &rough, &side[k], &seen[k], err);
   }
   return status;
 }
