@@ -32,14 +32,19 @@ enum {
 };
 /* A profile reaches so far to both sides; edges are tried within this of the line it was read along, first and then. */
 static const double WINDOW_MM = 1.0, REACH_MM[2] = {0.5, 0.12};
+/* A block that is unsurer than this sees no step but a kink or the end of grain, and what the model cannot follow there
+ * moves it as much again. */
+static const double NO_STEP_U_PX = 0.2;
+/* An edge that draws away further than this from where it was seen is another. */
+static const double MOST_MOVED_MM = 1.2;
 /* Misfit of one block that counts in full; beyond it the block has something else in it. */
 static const double LIMIT = 20.0;
 /* Noise is never taken for less than this, of full scale. */
 static const double LEAST_NOISE = 0.001;
 /* Standard deviations that the model's slopes and curve have beforehand, of full scale over the window. */
 static const double PRIOR_SD = 0.3;
-/* So many neighbouring strips and pixels of wood are alike. */
-static const double STRIPS_ALIKE = 8.0;
+/* Wood is alike over such a length of a streak, pixels next to each other taken together. */
+static const double ALIKE_MM = 5.0;
 
 /* What the blocks have in common does not show in their scatter: streaks of grain along the edge, a shadow that is no
  * parabola, an axis of the scanner that is not even. From 270 rendered boards whose sides are known: errors of place
@@ -159,7 +164,8 @@ static double fit_block(const edge_fit *f, const block *b, double edge_px, doubl
   double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, misfit = 0.0;
   const double prior = 1.0 / pow(PRIOR_SD * f->full_scale, 2);
   size_t beyond = 0;
-  a[1 * TERMS + 1] = a[3 * TERMS + 3] = a[4 * TERMS + 4] = prior;
+  for (int r = 1; r < TERMS; r++)
+    a[r * TERMS + r] = r == 2 ? 0.0 : prior;
   for (size_t i = 0; i < b->n; i++) {
     double term[TERMS];
     const double variance = variance_at(f, model_terms(f, b->x_px[i], edge_px, term)), y = b->value[i];
@@ -210,7 +216,7 @@ static double texture_misfit(const edge_fit *f, const block *b, double edge_px)
     const double due = wood * wood * b->wood_spread + lid * lid * b->lid_spread + slope * slope / 4.0;
     sum += log(due) + (b->spread[i] + least) / due;
   }
-  return sum * b->strips / STRIPS_ALIKE;
+  return sum * b->strips * f->s->across->width_px / (ALIKE_MM * f->s->o->px_per_mm);
 }
 
 static void set_spreads(const edge_fit *f, block *b)
@@ -403,8 +409,9 @@ static bool measure_once(edge_fit *f, sp_lengthwise *side, bool *near)
     return false;
   const double slope = f->line.slope + f->outward * points.slope;
   const double at = sp_lengthwise_at(&f->line, middle) + f->outward * points.at;
-  *side = (sp_lengthwise){at - slope * middle, slope, hypot(AT_COMMON * points.u_at, AT_FLOOR_PX),
-                          hypot(SLOPE_COMMON * points.u_slope, SLOPE_FLOOR)};
+  const double doubt = 1.0 + 2.0 * fmin(1.0, sp_median(points.u, points.n) / NO_STEP_U_PX);
+  *side = (sp_lengthwise){at - slope * middle, slope, hypot(doubt * AT_COMMON * points.u_at, AT_FLOOR_PX),
+                          hypot(doubt * SLOPE_COMMON * points.u_slope, SLOPE_FLOOR)};
   return true;
 }
 
@@ -430,6 +437,9 @@ sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_l
     bool near;
     *seen = measure_once(f, &found, &near);
     stage = near ? stage + 1 : 0;
+    const double moved = fmax(fabs(sp_lengthwise_at(&found, s->first_px) - sp_lengthwise_at(rough, s->first_px)),
+                              fabs(sp_lengthwise_at(&found, s->last_px) - sp_lengthwise_at(rough, s->last_px)));
+    *seen = *seen && moved < MOST_MOVED_MM * px_per_mm;
   }
   *seen = *seen && stage == 2;
   if (*seen)
