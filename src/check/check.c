@@ -15,6 +15,7 @@
 static const double COARSE_PX_PER_MM = 8.0;
 /* A line blurred over more than this (standard deviation) is out of focus at any resolution. */
 static const double SOFT_MM = 0.12;
+static const double DEG = 57.29577951308232;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
 
@@ -137,6 +138,18 @@ static double clipped_part(const sp_raster *raster, const sp_marks *marks)
   return all ? (double)clipped / (double)all : 0.0;
 }
 
+static sp_status warn_sides(const sp_board *board, sp_record *record, sp_error *err)
+{
+  if (board->edges_found)
+    return SP_OK;
+  return sp_record_warn(
+      record, err,
+      "a long side of the board does not show, so squareness is only known against the lines on the "
+      "whole, to %.1f degrees (k = 2); keep the rule some millimetres off the board, use a lid unlike "
+      "the wood and scan again",
+      2.0 * DEG * board->centre.u_slope);
+}
+
 static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
                               double px_per_mm, sp_record *record, sp_error *err)
 {
@@ -152,6 +165,8 @@ static sp_status warn_quality(const sp_raster *raster, const sp_reference *refer
     status = sp_record_warn(record, err,
                             "parts of the board are pure black or white: what lies there cannot be measured; "
                             "scan again with other brightness, or 16 bits");
+  if (!status && marks->count > 1)
+    status = warn_sides(&marks->board, record, err);
   if (status || !reference->has_band || !marks->count)
     return status;
   const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;

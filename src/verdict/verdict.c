@@ -65,6 +65,13 @@ static double lean_of(const frame *f, double u_px, double slope)
   return atan(rate_at(f, u_px) * slope / f->across) + f->tilt;
 }
 
+/* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect. */
+static double u_lean(const frame *f, double rate, double u_slope)
+{
+  const double aspect = 2.0 * f->tilt * (f->mm ? f->ref->map.u_across_relative : 0.0029);
+  return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), aspect);
+}
+
 void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
 {
   const frame f = frame_of(ref, marks);
@@ -261,8 +268,7 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   const double rate = rate_at(f, m->u_px);
   r->found = true;
   r->squareness_deg = sign * lean_of(f, m->u_px, m->slope) * DEG;
-  r->u_squareness_deg = DEG * hypot(hypot(m->u_slope * rate / f->across, f->marks->board.centre.u_slope),
-                                    2.0 * f->tilt * (f->mm ? f->ref->map.u_across_relative : 0.0029));
+  r->u_squareness_deg = DEG * u_lean(f, rate, m->u_slope);
   r->width_mm = f->mm ? m->width_px * rate * cos(r->squareness_deg / DEG) : NAN;
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
   r->contrast = m->contrast;
@@ -297,6 +303,7 @@ static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_
     const sp_board_end *e = &b->end[match->nut_end];
     r->found = true;
     r->squareness_deg = (f->marks->along == SP_ALONG_X ? 1.0 : -1.0) * d->lean * DEG;
+    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_slope) * DEG;
     draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
                 b->side[1].at_px + b->side[1].slope * e->u_px, r);
   } else if (match->line_of_fret[0] >= 0) {

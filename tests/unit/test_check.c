@@ -15,6 +15,7 @@ static const double SCALE_MM = 140.0, PX_PER_MM = 11.84, NUT_PX = 75.3, CENTRE_P
 typedef struct scan {
   double error_mm[FRETS + 1], lean_deg[FRETS + 1]; /* lean: right end (from nut to bridge) nearer the bridge */
   bool missing[FRETS + 1], rule, turned;           /* turned: stands on end, the nut at the bottom */
+  bool wide;                                       /* the board fills the picture across: no long side in it */
 } scan;
 
 static double layout_mm(int fret)
@@ -28,8 +29,8 @@ static sp_raster draw_scan(const scan *s)
   chance dice = {99};
   draw_area(&d, &(drawn_area){.u_a = NUT_PX - 40.0,
                               .u_b = 975.0,
-                              .v_a = CENTRE_PX - HALF_PX,
-                              .v_b = CENTRE_PX + HALF_PX,
+                              .v_a = s->wide ? -1e3 : CENTRE_PX - HALF_PX,
+                              .v_b = s->wide ? 2e3 : CENTRE_PX + HALF_PX,
                               .blur = 0.9,
                               .height = -110.0});
   for (int k = 0; k <= FRETS; k++)
@@ -220,6 +221,27 @@ static void a_good_board_is_within(void **unused)
   }
 }
 
+/* No long side in the picture: said, and squareness carries it; the places hardly depend on it. */
+static void sides_that_do_not_show(void **unused)
+{
+  (void)unused;
+  for (int wide = 0; wide < 2; wide++) {
+    job j;
+    start(&j);
+    const scan s = {.rule = true, .wide = wide};
+    assert_int_equal(check_scan(&j, &s, 300.0), SP_OK);
+    assert_int_equal(warned(&j.record, "long side of the board does not show"), wide);
+    for (int k = 0; k <= FRETS; k++) {
+      const sp_mark_record *m = &j.record.marks[k];
+      assert_true(m->found);
+      CHECK_CLOSE(m->squareness_deg, 0.0, 3.0 * m->u_squareness_deg);
+      CHECK_CLOSE(m->error_mm, 0.0, 0.04);
+      assert_int_equal(m->u_squareness_deg > 0.09, wide);
+    }
+    finish(&j);
+  }
+}
+
 static void a_fret_out_of_place_is_out(void **unused)
 {
   (void)unused;
@@ -390,6 +412,7 @@ int main(void)
       cmocka_unit_test(defaults),
       cmocka_unit_test(exit_statuses),
       cmocka_unit_test(a_good_board_is_within),
+      cmocka_unit_test(sides_that_do_not_show),
       cmocka_unit_test(a_fret_out_of_place_is_out),
       cmocka_unit_test(a_missing_fret_leaves_it_undecided),
       cmocka_unit_test(no_rule_is_no_scale),

@@ -441,6 +441,7 @@ static void datum_is_the_end_of_the_board(void **unused)
     outline(b);
     *e = (sp_board_end){
         .found = true, .u_px = u_of(b, 0.0), .v_px = 0.5 * BREADTH_PX, .slope = slope_of(b, 0.3 / DEG), .u_u_px = 0.5};
+    e->u_slope = 3e-4;
     judge(b);
     assert_int_equal(b->record.datum, SP_DATUM_END);
     CHECK_CLOSE(b->record.datum_u_mm, 0.5 * MM_PER_PX, 1e-9);
@@ -451,6 +452,7 @@ static void datum_is_the_end_of_the_board(void **unused)
     assert_int_equal(nut->verdict, SP_WITHIN);
     CHECK_CLOSE(nut->error_mm, 0.0, 0.0);
     CHECK_CLOSE(nut->squareness_deg, 0.3, 1e-6);
+    CHECK_CLOSE(nut->u_squareness_deg, 3e-4 * DEG, 1e-6); /* the centre line is exact here */
     CHECK_CLOSE(nut->centre_px.y, u_of(b, 0.0), 1e-9);
     board_free(b);
   }

@@ -1,0 +1,221 @@
+/* The board's squared ends.
+ *
+ * They are steps across the board beyond the outermost lines; unlike a line, an end leaves different levels on its two
+ * sides. Where the profile's half-height crossings make out an end it is measured as the sides are (board_edge.c).
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "board_internal.h"
+#include "slotproof/numeric.h"
+
+/* Part of the width left out at both corners. */
+static const double END_INSET = 0.06;
+/* Half-height crossings err by this where wood and lid are much alike: measured on rendered boards. */
+static const double UNREFINED_U_PX = 0.3;
+/* Half-height crossings and model do not differ by more if both see the same edge. */
+static const double MOST_REFINED_MM = 0.2;
+
+/* Mean profile along u of the board's inner width, sheared so that a square end stays sharp. */
+static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_board *board, double shear, float *out,
+                               int32_t length, sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  float *weight = calloc((size_t)length, sizeof *weight);
+  if (!weight)
+    return sp_fail_memory(err);
+  memset(out, 0, (size_t)length * sizeof *out);
+  for (uint32_t k = 0; k < strips->count; k++) {
+    const double v = (k + 0.5) * strips->width_px - 0.5;
+    const float *p = strips->mean + (size_t)k * strips->length_px;
+    for (int32_t u = 0; u < length; u++) {
+      const double a = board->side[0].at_px + board->side[0].slope * u,
+                   b = board->side[1].at_px + board->side[1].slope * u;
+      const double centre = board->centre.at_px + board->centre.slope * u, inset = 0.12 * (b - a);
+      if (v < a + inset || v > b - inset)
+        continue;
+      const int32_t from = u + (int32_t)lround(shear * (v - centre));
+      if (from < 0 || from >= length)
+        continue;
+      out[u] += p[from];
+      weight[u] += 1.0f;
+    }
+  }
+  for (int32_t u = 0; u < length; u++)
+    out[u] = weight[u] > 0.0f ? out[u] / weight[u] : 0.0f;
+  free(weight);
+  return SP_OK;
+}
+
+/* The strongest lasting step of the profile in [from, to); its size in grey. */
+static double strongest_step(const float *p, int32_t length, int32_t from, int32_t to, int32_t near_px, int32_t far_px,
+                             int32_t *at)
+{
+  double top = 0.0;
+  from = from < far_px + 1 ? far_px + 1 : from;
+  to = to > length - far_px - 1 ? length - far_px - 1 : to;
+  for (int32_t u = from; u < to; u++) {
+    double a = 0.0, b = 0.0, sharp_a = 0.0, sharp_b = 0.0;
+    for (int32_t d = near_px; d < far_px; d++) {
+      a += (double)p[u - d] / (far_px - near_px);
+      b += (double)p[u + d] / (far_px - near_px);
+    }
+    for (int32_t d = 1; d <= near_px; d++) {
+      sharp_a += (double)p[u - d] / near_px;
+      sharp_b += (double)p[u + d] / near_px;
+    }
+    /* lasting and sharp: the lesser of the two */
+    const double step = (b - a) * (sharp_b - sharp_a) > 0.0 ? fmin(fabs(b - a), 1.6 * fabs(sharp_b - sharp_a)) : 0.0;
+    if (step > top) {
+      top = step;
+      *at = u;
+    }
+  }
+  return top;
+}
+
+/* Half-height crossing of the step in one profile near `due`; false if there is no clear step. */
+static bool step_place(const float *p, int32_t count, int32_t due, int32_t near_px, double *at)
+{
+  double a = 0.0, b = 0.0;
+  int32_t n = 0;
+  for (int32_t d = near_px; d < 3 * near_px; d++) {
+    if (due - d < 0 || due + d >= count)
+      return false;
+    a += (double)p[due - d];
+    b += (double)p[due + d];
+    n++;
+  }
+  a /= n;
+  b /= n;
+  const double half = 0.5 * (a + b);
+  double best = 1e9;
+  for (int32_t i = due - near_px; i < due + near_px; i++) {
+    const double x = (double)p[i] - half, y = (double)p[i + 1] - half;
+    if (x * y > 0.0 || (b > a) != (y > x) || x == y)
+      continue;
+    const double cross = i + x / (x - y);
+    if (fabs(cross - due) < fabs(best - due))
+      best = cross;
+  }
+  *at = best;
+  return best < 1e8;
+}
+
+/* Robust line through the step's place in pieces of a few rows. */
+static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0, double shear, double px_per_mm,
+                         sp_board_end *end, sp_error *err)
+{
+  enum { MOST = 512 };
+  const int32_t rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm)),
+                near_px = (int32_t)fmax(4.0, round(0.4 * px_per_mm));
+  const int32_t half = 4 * near_px + (int32_t)lround(1.0 * px_per_mm);
+  const double a = board->side[0].at_px + board->side[0].slope * u0,
+               b = board->side[1].at_px + board->side[1].slope * u0;
+  const double inset = END_INSET * (b - a);
+  float *p = malloc((size_t)(2 * half + 1) * sizeof *p);
+  double v[MOST], u[MOST], rest[MOST];
+  size_t n = 0;
+  if (!p)
+    return sp_fail_memory(err);
+  const double v_c = board->centre.at_px + board->centre.slope * u0;
+  for (int32_t row = (int32_t)ceil(a + inset); row + rows < b - inset && n < MOST; row += rows) {
+    const double middle = row + 0.5 * (rows - 1);
+    const int32_t due = (int32_t)lround(u0 + shear * (middle - v_c)), first = due - half;
+    double at;
+    sp_view_window(view, first, 2 * half + 1, row, rows, p);
+    if (isnan(p[0]) || isnan(p[2 * half]))
+      continue;
+    if (step_place(p, 2 * half + 1, half, near_px, &at)) {
+      v[n] = middle - v_c;
+      u[n++] = first + at;
+    }
+  }
+  free(p);
+  end->found = false;
+  if (n < 12)
+    return SP_OK;
+  double at = sp_median(memcpy(rest, u, n * sizeof *u), n), slope = shear, sw = 0, sxx = 0, rr = 0;
+  for (int round = 0; round < 10; round++) {
+    double sx = 0, sy = 0, sxy = 0;
+    for (size_t i = 0; i < n; i++)
+      rest[i] = fabs(u[i] - at - slope * v[i]);
+    const double scale = 4.685 * (1.4826 * sp_median(rest, n) + 0.02);
+    sw = sxx = rr = 0.0;
+    for (size_t i = 0; i < n; i++) {
+      const double r = u[i] - at - slope * v[i], z = r / scale;
+      const double w = fabs(z) < 1.0 ? (1.0 - z * z) * (1.0 - z * z) : 0.0;
+      sw += w;
+      sx += w * v[i];
+      sy += w * u[i];
+      sxx += w * v[i] * v[i];
+      sxy += w * v[i] * u[i];
+      rr += w * r * r;
+    }
+    const double det = sw * sxx - sx * sx;
+    if (sw < 8.0 || det <= 0.0)
+      return SP_OK;
+    slope = (sw * sxy - sx * sy) / det;
+    at = (sy - slope * sx) / sw;
+  }
+  end->found = sw > 0.4 * (double)n && sqrt(rr / sw) < 0.15 * px_per_mm;
+  end->u_px = at;
+  end->v_px = v_c;
+  end->slope = slope;
+  /* neighbouring pieces of an edge hang together: count every fourth */
+  end->u_u_px = 2.0 * sqrt(rr / sw / sw);
+  end->u_slope = 2.0 * sqrt(rr / sw / sxx);
+  return SP_OK;
+}
+
+/* Measures an end that was found. Where it does not show well enough for that, the half-height crossings stand, with
+ * what a streak of grain along the edge may do to them. */
+static sp_status refine_end(const sp_board_search *s, const sp_board *board, int which, sp_board_end *end,
+                            sp_error *err)
+{
+  const double a = sp_lengthwise_at(&board->side[0], end->u_px), b = sp_lengthwise_at(&board->side[1], end->u_px);
+  const double inset = END_INSET * (b - a), middle = 0.5 * (a + b);
+  const sp_edge_search search = {
+      &s->scene->strips[s->along], a + inset, b - inset, sp_raster_full_scale(s->scene->raster), s->o, false};
+  const sp_lengthwise rough = {end->u_px - end->slope * end->v_px, end->slope, 0.0, 0.0};
+  sp_lengthwise edge;
+  bool seen;
+  const sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, err);
+  end->u_u_px = hypot(end->u_u_px, UNREFINED_U_PX);
+  if (status || !seen)
+    return status;
+  const double u_px = sp_lengthwise_at(&edge, end->v_px);
+  if (fabs(u_px - end->u_px) > MOST_REFINED_MM * s->o->px_per_mm)
+    return SP_OK;
+  end->u_px = u_px;
+  end->slope = edge.slope;
+  end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
+  end->u_slope = edge.u_slope;
+  return SP_OK;
+}
+
+sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err)
+{
+  const double px_per_mm = s->o->px_per_mm;
+  const sp_view view = sp_view_of(s->scene->raster, s->along);
+  const int32_t length = view.length_px;
+  const int32_t near_px = (int32_t)fmax(3.0, round(0.3 * px_per_mm)), far_px = (int32_t)lround(2.5 * px_per_mm);
+  float *profile = malloc((size_t)length * sizeof *profile);
+  if (!profile)
+    return sp_fail_memory(err);
+  const double shear = -board->centre.slope;
+  sp_status status = inner_profile(s->scene, s->along, board, shear, profile, length, err);
+  for (int which = 0; !status && which < 2; which++) {
+    int32_t at = 0;
+    const int32_t clear = (int32_t)lround(1.0 * px_per_mm);
+    const int32_t from = which ? (int32_t)s->last_px + clear : 0, to = which ? length : (int32_t)s->first_px - clear;
+    const double step = strongest_step(profile, length, from, to, near_px, far_px, &at);
+    if (step > 0.04 * view.full_scale)
+      status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);
+    if (!status && board->end[which].found)
+      status = refine_end(s, board, which, &board->end[which], err);
+  }
+  free(profile);
+  return status;
+}

@@ -1,0 +1,246 @@
+/* The board's outline alone, the lines given by hand: sides that show as no step, lines that do not reach the sides, a
+ * rule against the board, and whether the stated uncertainties hold.
+ *
+ * The boards are inventions of some 85 x 40 mm at 300 dpi, painted here point by point; every edge is known exactly. */
+#include "drawing.h"
+
+#include "marks/marks_internal.h"
+
+enum { LENGTH = 1060, BREADTH = 640, LINES = 10, CELLS_U = LENGTH / 25 + 2, CELLS_V = BREADTH / 3 + 2 };
+static const double PX_PER_MM = 11.81, BLUR_PX = 0.9;
+static const double END_U[2] = {28.3, 1031.8};
+
+typedef struct painted_board {
+  double wood, lid;
+  double grain;          /* standard deviation of the wood, grey */
+  double shadow[2];      /* part of the lid's light that is lost at the side; falls off over 1.2 mm */
+  double at[2], lean[2]; /* sides: v = at + lean (u - LENGTH / 2) */
+  double square;         /* dv/du that the lines are square to */
+  double short_px[2];    /* every other line ends short of the sides by this */
+  double rule_from_px;   /* a rule from here to larger v (at u = LENGTH / 2), 0: none */
+  uint64_t seed;
+} painted_board;
+
+static const painted_board TAPERED = {.wood = 140.0,
+                                      .lid = 235.0,
+                                      .grain = 5.0,
+                                      .at = {90.4, 540.7},
+                                      .lean = {-0.021, 0.029},
+                                      .square = 0.004,
+                                      .seed = 5};
+
+static double side_v(const painted_board *b, int side, double u)
+{
+  return b->at[side] + b->lean[side] * (u - 0.5 * LENGTH);
+}
+
+/* Streaks along u: chance on a lattice of 25 x 3 px, linear between. */
+static double grain_at(const double *cell, int32_t u, int32_t v)
+{
+  const int32_t i = u / 25, j = v / 3;
+  const double a = u / 25.0 - i, b = v / 3.0 - j;
+  const double *p = cell + (size_t)j * CELLS_U + i;
+  return (1.0 - b) * ((1.0 - a) * p[0] + a * p[1]) + b * ((1.0 - a) * p[CELLS_U] + a * p[CELLS_U + 1]);
+}
+
+static double lid_at(const painted_board *b, const double out[2])
+{
+  double lid = b->lid;
+  for (int side = 0; side < 2; side++)
+    if (out[side] > -6.0 * BLUR_PX) /* it lies beside the board only */
+      lid *= 1.0 - b->shadow[side] * exp(-fmax(out[side], 0.0) / (1.2 * PX_PER_MM));
+  return lid;
+}
+
+static double grey_at(const painted_board *b, const double *cell, int32_t u, int32_t v)
+{
+  const double out[2] = {side_v(b, 0, u) - v, v - side_v(b, 1, u)};
+  const double part = drawn_step(-out[0], BLUR_PX) * drawn_step(-out[1], BLUR_PX) * drawn_step(u - END_U[0], BLUR_PX) *
+                      drawn_step(END_U[1] - u, BLUR_PX);
+  if (b->rule_from_px > 0.0 && v > b->rule_from_px)
+    return v % 12 < 2 ? 60.0 : 190.0;
+  return part * (b->wood + b->grain * grain_at(cell, u, v)) + (1.0 - part) * lid_at(b, out);
+}
+
+static sp_raster paint(const painted_board *b, sp_along along)
+{
+  drawing d = drawing_new(LENGTH, BREADTH, 0.0);
+  chance dice = {b->seed};
+  double *cell = malloc(sizeof(double) * CELLS_U * CELLS_V);
+  assert_non_null(cell);
+  for (size_t i = 0; i < (size_t)CELLS_U * CELLS_V; i++)
+    cell[i] = 1.5 * chance_normal(&dice); /* what lies between the lattice's points scatters less */
+  for (int32_t v = 0; v < BREADTH; v++)
+    for (int32_t u = 0; u < LENGTH; u++)
+      d.grey[v * LENGTH + u] = grey_at(b, cell, u, v);
+  draw_noise(&d, 1.5, &dice);
+  const sp_raster r = drawing_raster(&d, along, 8);
+  drawing_free(&d);
+  free(cell);
+  return r;
+}
+
+static void set_lines(const painted_board *b, sp_mark line[LINES])
+{
+  memset(line, 0, LINES * sizeof *line);
+  for (int k = 0; k < LINES; k++) {
+    sp_mark *m = &line[k];
+    m->u_px = 90.0 + 92.0 * k;
+    m->v_px = 0.5 * (side_v(b, 0, m->u_px) + side_v(b, 1, m->u_px));
+    m->slope = -b->square + (k % 3 - 1) * 5e-4; /* a hand's scatter */
+    m->v_a_px = side_v(b, 0, m->u_px) + (k % 2 ? b->short_px[0] : 0.0);
+    m->v_b_px = side_v(b, 1, m->u_px) - (k % 2 ? b->short_px[1] : 0.0);
+  }
+}
+
+static sp_board find(const painted_board *b, sp_along along)
+{
+  sp_raster raster = paint(b, along);
+  sp_scene scene;
+  sp_board board;
+  sp_mark line[LINES];
+  sp_error err = {0};
+  sp_marks_options o = {.kind = SP_MARK_KNIFE, .along_known = true, .along = along};
+  o.px_per_mm = PX_PER_MM;
+  o.blur_px = BLUR_PX;
+  o.has_rule = b->rule_from_px > 0.0;
+  o.rule_v0_px = b->rule_from_px;
+  o.rule_v1_px = BREADTH;
+  set_lines(b, line);
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  assert_int_equal(sp_board_find(&scene, along, &o, line, LINES, &board, &err), SP_OK);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+  return board;
+}
+
+static double at_middle(const sp_lengthwise *line)
+{
+  return line->at_px + line->slope * 0.5 * LENGTH;
+}
+
+/* Both sides seen, right to `px` (slope: over half the length) and within four of their uncertainties. */
+static void check_sides(const painted_board *b, const sp_board *board, double px)
+{
+  assert_true(board->edges_found);
+  for (int k = 0; k < 2; k++) {
+    const sp_lengthwise *s = &board->side[k];
+    CHECK_CLOSE(at_middle(s), b->at[k], px);
+    CHECK_CLOSE(at_middle(s), b->at[k], 4.0 * s->u_at_px);
+    CHECK_CLOSE(s->slope, b->lean[k], 2.0 * px / LENGTH);
+    CHECK_CLOSE(s->slope, b->lean[k], 4.0 * s->u_slope);
+    CHECK_BELOW(s->u_at_px, px);
+  }
+  CHECK_CLOSE(board->centre.slope, 0.5 * (b->lean[0] + b->lean[1]), 4.0 * board->centre.u_slope);
+  CHECK_CLOSE(at_middle(&board->centre), 0.5 * (b->at[0] + b->at[1]), 4.0 * board->centre.u_at_px);
+}
+
+static void clear_sides(void **unused)
+{
+  (void)unused;
+  for (int i = 0; i < 4; i++) {
+    painted_board b = TAPERED;
+    b.lid = i & 1 ? 12.0 : 235.0;
+    const sp_board board = find(&b, i & 2 ? SP_ALONG_X : SP_ALONG_Y);
+    check_sides(&b, &board, 0.2);
+  }
+}
+
+/* 235 (1 - 0.404) = 140: the lid in the shadow is as grey as the wood, the side is no step at all. */
+static void a_shadow_as_grey_as_the_wood(void **unused)
+{
+  (void)unused;
+  for (uint64_t seed = 1; seed <= 4; seed++)
+    for (int side = 0; side < 2; side++) {
+      painted_board b = TAPERED;
+      b.seed = seed;
+      b.shadow[side] = 0.404;
+      const sp_board board = find(&b, SP_ALONG_X);
+      check_sides(&b, &board, 2.0);
+    }
+}
+
+/* Every other line ends 8 mm early: the line through their ends leans by more than the board tapers. */
+static void lines_that_end_early(void **unused)
+{
+  (void)unused;
+  painted_board b = TAPERED;
+  b.short_px[0] = 8.0 * PX_PER_MM;
+  b.short_px[1] = 5.0 * PX_PER_MM;
+  const sp_board board = find(&b, SP_ALONG_X);
+  check_sides(&b, &board, 0.2);
+}
+
+/* The rule covers the side: that side is not seen, and what the centre line's direction is worth says so. */
+static void a_side_under_the_rule(void **unused)
+{
+  (void)unused;
+  painted_board b = TAPERED;
+  b.rule_from_px = b.at[1] - 0.5 * LENGTH * b.lean[1] - 12.0;
+  const sp_board board = find(&b, SP_ALONG_X);
+  assert_false(board.edges_found);
+  CHECK_CLOSE(at_middle(&board.side[0]), b.at[0], 0.2);
+  CHECK_CLOSE(board.centre.slope, 0.5 * (b.lean[0] + b.lean[1]), 2.0 * board.centre.u_slope);
+  assert_true(board.centre.u_slope > 1.5e-3); /* a common lean of 0.1 degree cannot be told from the board's */
+  assert_true(board.centre.u_at_px > 0.3 * PX_PER_MM);
+}
+
+/* No lid in the picture: wood from edge to edge, nothing that might be a side. */
+static void no_side_in_the_picture(void **unused)
+{
+  (void)unused;
+  painted_board b = TAPERED;
+  b.lid = b.wood;
+  b.grain = 0.0;
+  const sp_board board = find(&b, SP_ALONG_X);
+  assert_false(board.edges_found);
+  assert_true(board.centre.u_slope > 1.5e-3);
+  CHECK_CLOSE(board.centre.slope, b.square, 1e-3);
+}
+
+/* Over many pieces of wood, half of them in a shadow nearly as grey: errors over stated uncertainties (GUM 4.2, 5.1: a
+ * standard uncertainty is a standard deviation; half as much again is allowed for, less than a third would be idle). */
+static void uncertainties_hold(void **unused)
+{
+  (void)unused;
+  double z2[4] = {0.0};
+  int n = 0, ends = 0;
+  for (uint64_t seed = 1; seed <= 24; seed++) {
+    painted_board b = TAPERED;
+    b.seed = 100 + seed;
+    b.grain = 8.0;
+    b.shadow[0] = b.shadow[1] = seed % 2 ? 0.36 : 0.1;
+    b.lean[0] = -0.001 * (double)(seed % 7);
+    b.lean[1] = 2.0 * b.square - b.lean[0];
+    b.at[0] += 0.13 * (double)seed;
+    const sp_board board = find(&b, SP_ALONG_X);
+    assert_true(board.edges_found);
+    for (int k = 0; k < 2; k++, n++) {
+      z2[0] += pow((at_middle(&board.side[k]) - b.at[k]) / board.side[k].u_at_px, 2);
+      z2[1] += pow((board.side[k].slope - b.lean[k]) / board.side[k].u_slope, 2);
+      assert_true(board.end[k].found);
+      z2[2] += pow((board.end[k].u_px - END_U[k]) / board.end[k].u_u_px, 2);
+      z2[3] += pow(board.end[k].slope / board.end[k].u_slope, 2);
+      CHECK_BELOW(board.end[k].u_u_px, 0.12); /* 10 um at 300 dpi */
+      ends++;
+    }
+  }
+  for (int i = 0; i < 4; i++) {
+    CHECK_BELOW(sqrt(z2[i] / n), 1.5);
+    assert_true(sqrt(z2[i] / n) > 0.1);
+  }
+  assert_int_equal(ends, 48);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(clear_sides),
+      cmocka_unit_test(a_shadow_as_grey_as_the_wood),
+      cmocka_unit_test(lines_that_end_early),
+      cmocka_unit_test(a_side_under_the_rule),
+      cmocka_unit_test(no_side_in_the_picture),
+      cmocka_unit_test(uncertainties_hold),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
