@@ -39,5 +39,5 @@ draw curlew 427 $scanner $rule scale_length_mm=427 frets=12 nut_width_mm=38 end_
   skew_deg=0.7 rule_skew_deg=0.6
 
 draw dunlin 404 $scanner $rule scale_length_mm=366 frets=14 nut_width_mm=34 end_width_mm=41 wood_level=0.35 grain=0.06 \
-  placement_sd_mm=0.06 skew_deg=1.2 rule_skew_deg=0.2 noise=0.012 light=0.4 psf_px=3 contrast=-0.055 gap_fraction=0.3 \
+  placement_sd_mm=0.06 skew_deg=1.2 rule_skew_deg=0.2 noise=0.012 light=0.4 psf_px=3 contrast=-0.065 gap_fraction=0.3 \
   square_scratches=4 stains=3 rule_length_mm=165 cover_mm=60 cover_at_mm=70

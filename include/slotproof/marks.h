@@ -44,6 +44,7 @@ typedef struct sp_mark {
   double v_a_px, v_b_px;       /* extent across */
   double strength;             /* 0..1 against the strongest of the picture: for matching */
   double significance;         /* of the cut's area over what noise and the wood's own waves can do, in sd */
+  double misfit;               /* chi-square of the cross-section per value, at least 1 */
   bool burr;                   /* a raised burr was seen and modelled */
   bool clipped;                /* white where it is brightest: full scale was reached */
 } sp_mark;
@@ -61,9 +62,10 @@ typedef struct sp_marks_options {
   sp_mark_kind kind; /* SP_MARK_KNIFE or SP_MARK_SLOT */
   bool along_known;  /* take `along`; otherwise both axes are tried */
   sp_along along;
-  double px_per_mm; /* only to size the filters: within 20 % is good enough */
-  double blur_px;   /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
-  bool has_rule;    /* leave out what lies in this slanted band */
+  double px_per_mm;   /* only to size the filters: within 20 % is good enough */
+  double blur_px;     /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
+  double blur_sd_log; /* standard deviation of its logarithm */
+  bool has_rule;      /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
 } sp_marks_options;
 

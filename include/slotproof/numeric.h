@@ -33,7 +33,8 @@ double sp_cholesky_log_det(size_t n, const double *l);
 /* ---- Symmetric matrices (ch. 8.5 there) ---- */
 
 /* Eigenvalues of the n x n symmetric matrix `a` (both triangles filled; spoilt), the largest first, and the unit
- * eigenvectors as the columns of `vector` (n x n). false if `a` holds a NAN or infinity, or the rotations do not end. */
+ * eigenvectors as the columns of `vector` (n x n). false if `a` holds a NAN or infinity, or the rotations do not end.
+ */
 bool sp_symmetric_eigen(size_t n, double *a, double *value, double *vector);
 
 /* ---- Order statistics: all REARRANGE x, take O(n) on average, give NAN for n = 0. x must hold no NAN. ---- */

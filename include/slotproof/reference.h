@@ -56,9 +56,10 @@ typedef struct sp_reference {
                     band_v1 + slope u */
   sp_along band_along;
   double band_v0_px, band_v1_px, slope;
-  double blur_px;    /* Gaussian blur as seen on the strokes (sd, optics alone: the pixel comes on top); NAN unknown */
-  char reason[240];  /* why there is no scale, if so; one sentence */
-  char warning[240]; /* usable, with reservations; empty if none */
+  double blur_px;     /* Gaussian blur as seen on the strokes (sd, optics alone: the pixel comes on top); NAN unknown */
+  double blur_sd_log; /* standard deviation of its logarithm */
+  char reason[240];   /* why there is no scale, if so; one sentence */
+  char warning[240];  /* usable, with reservations; empty if none */
 } sp_reference;
 
 /* Reads the scale as the options ask. Not finding one is no error: map.known is false and `reason` says why.

@@ -114,6 +114,7 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   m.rule_v1_px = reference->band_v1_px;
   m.rule_slope = reference->slope;
   m.blur_px = reference->blur_px;
+  m.blur_sd_log = reference->blur_sd_log;
   return m;
 }
 

@@ -18,7 +18,7 @@
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
 
-enum { ROUNDS = 6, QUICK_ROUNDS = 3, MAX_COLUMNS = 5 };
+enum { ROUNDS = 6, QUICK_ROUNDS = 3, AGAIN_ROUNDS = 4, MAX_COLUMNS = 5 };
 /* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
 static const double CORRELATED_MM = 4.0;
 /* Blurs that a scan can have, px; outside, the search for one has gone astray. */
@@ -371,6 +371,7 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
     return;
   memcpy(f->ground, fit.ground, sizeof f->ground);
   f->significance = fit.significance;
+  f->misfit = fmax(1.0, fit.cost / (double)s->count);
   f->clipped = s->clipped;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
@@ -446,7 +447,7 @@ static void tie_width(sp_line_fit *f)
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          const sp_expectation *expect, const sp_ground *ground, bool quick, sp_line_fit *f,
+                          const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *f,
                           sp_error *err)
 {
   memset(f, 0, sizeof *f);
@@ -458,14 +459,15 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   double *work = malloc((f->count + 8) * sizeof *work);
   if (!status && (!table || !s || !work))
     status = sp_fail_memory(err);
-  const int rounds = quick ? QUICK_ROUNDS : ROUNDS;
+  const bool again = effort == SP_EFFORT_AGAIN;
+  const int rounds = effort == SP_EFFORT_QUICK ? QUICK_ROUNDS : again ? AGAIN_ROUNDS : ROUNDS;
   for (int round = 0; !status && f->count >= 6 && round < rounds; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
-    if (round == 1 || (round == 3 && !quick))
-      fit_shape(f, expect, ground, typical_noise(f, work), round == 3, s);
+    if (round == 1 || (round == 3 && effort == SP_EFFORT_FULL))
+      fit_shape(f, expect, ground, typical_noise(f, work), round == 3 || again, s);
     tie_width(f);
-    if (round == 1 && f->significance < HOPELESS)
+    if (round == 1 && ground->measured && f->significance < HOPELESS)
       break;
     if (round >= 4 && moved < 0.002)
       break;
@@ -611,6 +613,7 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   m->contrast = mean_contrast(f);
   m->burr = f->burr;
   m->significance = f->significance;
+  m->misfit = f->misfit;
   m->clipped = f->clipped;
   free(work);
 }

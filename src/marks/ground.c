@@ -20,6 +20,9 @@
 
 /* Off a line's place by less than this lies its burr, not wood. */
 static const double MARK_REACH_MM = 0.36;
+/* Lines that are left out for sure: this part of the sixth best in height times length. Standard deviations beyond
+ * which something is no wave: a sine reaches 1 of these. */
+static const double CLEAR_LINE = 0.4, OUTSTANDING = 3.0;
 /* Waves longer than twice this are a tilt within the window. */
 static const double SLOW_MM = 5.0;
 /* Where nothing is known: wood smooth over this length changes by this part of full scale. */
@@ -150,10 +153,17 @@ static void leave_out(float *weight, int32_t length, double from, double to)
     weight[u] = 0.0f;
 }
 
+static double reach_of(const sp_candidate *c)
+{
+  return fabs(c->height) * (c->v1_px - c->v0_px);
+}
+
+/* The candidates come with the most visible first; the less visible ones may be the very waves. */
 static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candidate *c, size_t count, float *weight,
                             int32_t length)
 {
-  for (size_t i = 0; i < count; i++) {
+  const double strong = count ? CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]) : 0.0;
+  for (size_t i = 0; i < count && reach_of(&c[i]) >= strong; i++) {
     const double turn = c[i].slope + b->centre.slope; /* 0: square to the centre line */
     const double at = c[i].u_px + c[i].slope * (b->centre.at_px + b->centre.slope * c[i].u_px - c[i].v_px);
     const double reach = MARK_REACH_MM * px_per_mm + 0.5 * fabs(turn) * (c[i].v1_px - c[i].v0_px);
@@ -166,21 +176,45 @@ static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candid
     leave_out(weight, length, b->end[1].u_px - clear, length);
 }
 
+/* Weight 1 where there is wood, and there the mean. */
+static void divide_profile(float *profile, float *weight, int32_t length)
+{
+  for (int32_t u = 0; u < length; u++) {
+    profile[u] = weight[u] > 0.0f ? profile[u] / weight[u] : 0.0f;
+    weight[u] = weight[u] > 0.0f ? 1.0f : 0.0f;
+  }
+}
+
 /* Less the running mean over what is wood: leaves waves, takes light and slow bands away. sum, count: length + 1. */
 static void level_profile(float *profile, const float *weight, int32_t length, int32_t half, double *sum, double *count)
 {
   sum[0] = count[0] = 0.0;
   for (int32_t u = 0; u < length; u++) {
-    const bool wood = weight[u] > 0.0f;
-    profile[u] = wood ? profile[u] / weight[u] : 0.0f;
-    sum[u + 1] = sum[u] + (double)profile[u];
-    count[u + 1] = count[u] + (wood ? 1.0 : 0.0);
+    sum[u + 1] = sum[u] + (double)(weight[u] * profile[u]);
+    count[u + 1] = count[u] + (double)weight[u];
   }
   for (int32_t u = 0; u < length; u++) {
     const int32_t a = u > half ? u - half : 0, z = u + half + 1 < length ? u + half + 1 : length;
     if (weight[u] > 0.0f)
       profile[u] -= (float)((sum[z] - sum[a]) / (count[z] - count[a]));
   }
+}
+
+/* What stands out of the waves is some line or other. `work` holds length values. */
+static void leave_rest_out(const float *profile, float *weight, int32_t length, double reach, float *work)
+{
+  size_t n = 0;
+  for (int32_t u = 0; u < length; u++)
+    if (weight[u] > 0.0f)
+      work[n++] = fabsf(profile[u]);
+  if (n == 0)
+    return;
+  const float most = (float)(OUTSTANDING * SP_MAD_TO_SD) * sp_median_f(work, n);
+  for (int32_t u = 0; u < length; u++)
+    work[u] = weight[u] > 0.0f && fabsf(profile[u]) > most ? 1.0f : 0.0f;
+  for (int32_t u = 0; u < length; u++)
+    if (work[u] > 0.0f)
+      leave_out(weight, length, u - reach, u + reach);
 }
 
 /* Covariance at each distance; false if there is too little wood. */
@@ -201,7 +235,9 @@ static bool covariance_of(const float *profile, const float *weight, int32_t len
   /* at distance 0 the pixels' own noise comes on top, which the fit counts already: an even function of the distance,
    * continued from its neighbours */
   covariance[0] = fmin(covariance[0], covariance[1] + fmax(0.0, covariance[1] - covariance[2]) / 3.0);
-  return covariance[0] > 0.0;
+  if (covariance[0] <= 0.0) /* nothing but noise */
+    memset(covariance, 0, lags * sizeof *covariance);
+  return true;
 }
 
 sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -212,7 +248,7 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
   const size_t n = strips->length_px;
   const double full_scale = sp_raster_full_scale(scene->raster);
   sp_ground_default(o->kind, o->px_per_mm, full_scale, g);
-  float *profile = calloc(2 * n, sizeof *profile);
+  float *profile = calloc(3 * n, sizeof *profile);
   double *sum = malloc(2 * (n + 1) * sizeof *sum);
   if (!profile || !sum) {
     free(profile);
@@ -222,12 +258,16 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
   float *weight = profile + n;
   board_profile(strips, board, profile, weight);
   leave_marks_out(board, o->px_per_mm, candidates, count, weight, length);
-  level_profile(profile, weight, length, (int32_t)lround(SLOW_MM * o->px_per_mm), sum, sum + n + 1);
+  divide_profile(profile, weight, length);
+  const int32_t slow = (int32_t)lround(SLOW_MM * o->px_per_mm);
+  level_profile(profile, weight, length, slow, sum, sum + n + 1);
+  leave_rest_out(profile, weight, length, MARK_REACH_MM * o->px_per_mm, weight + n);
+  level_profile(profile, weight, length, slow, sum, sum + n + 1);
   double covariance[MOST_LAGS] = {0};
   const size_t lags = 2 * (size_t)g->half_px + 2;
   if (covariance_of(profile, weight, length, lags, covariance)) {
     add_smooth(LEAST_SD * full_scale, DEFAULT_LENGTH_MM * o->px_per_mm, covariance, lags);
-    sp_ground measured = {.half_px = g->half_px, .free_sd = full_scale};
+    sp_ground measured = {.half_px = g->half_px, .free_sd = full_scale, .measured = true};
     if (expand(covariance, lags, &measured) && measured.waves > 0)
       *g = measured;
   }
@@ -241,8 +281,8 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
 
 double sp_ground_at(const double *nodes, double half_px, double x)
 {
-  const double p = fmin(fmax((x / half_px + 1.0) * 0.5 * (NODES - 1), 0.0), NODES - 1.001);
-  const int i = (int)p;
+  const double p = fmin(fmax((x / half_px + 1.0) * 0.5 * (NODES - 1), 0.0), NODES - 1.0);
+  const int i = p < NODES - 2 ? (int)p : NODES - 2;
   return nodes[i] + (p - i) * (nodes[i + 1] - nodes[i]);
 }
 
@@ -290,15 +330,18 @@ bool sp_whitening_create(const sp_ground *g, const sp_stack *s, sp_whitening *w)
   return true;
 }
 
-void sp_whiten(const sp_whitening *w, double *x, size_t stride)
+void sp_whiten(const sp_whitening *w, double *x, size_t columns)
 {
   for (size_t k = 0; k < w->count; k++) {
-    double dot = 0.0;
+    double dot[SP_WHITEN_COLUMNS] = {0};
     for (size_t i = 0; i < w->values; i++)
-      dot += w->q[k][i] * x[i * stride];
-    dot *= w->shrink[k];
+      for (size_t c = 0; c < columns; c++)
+        dot[c] += w->q[k][i] * x[i * columns + c];
+    for (size_t c = 0; c < columns; c++)
+      dot[c] *= w->shrink[k];
     for (size_t i = 0; i < w->values; i++)
-      x[i * stride] -= dot * w->q[k][i];
+      for (size_t c = 0; c < columns; c++)
+        x[i * columns + c] -= dot[c] * w->q[k][i];
   }
 }
 

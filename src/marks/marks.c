@@ -50,9 +50,12 @@ static bool width_fits(sp_mark_kind kind, double width_mm)
 }
 
 /* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
-static const double LEAST_SIGNIFICANCE = 7.0;
+static const double LEAST_SIGNIFICANCE = 4.5;
+/* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
+static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
 
-static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm)
+static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm,
+                            bool ground_measured)
 {
   if (!width_fits(f->kind, m->width_px / px_per_mm))
     return false;
@@ -60,7 +63,10 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
-  return f->significance > LEAST_SIGNIFICANCE && step_across(f) < 0.9;
+  const bool broad = f->kind == SP_MARK_KNIFE && m->width_px > BROAD_MM * px_per_mm;
+  if (ground_measured && !(f->significance > (broad ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
+    return false;
+  return step_across(f) < 0.9;
 }
 
 /* What the burred lines of a board say of its burrs. */
@@ -127,9 +133,10 @@ static double length_of(const sp_mark *m)
   return m->v_b_px - m->v_a_px;
 }
 
+/* Not by contrast: on a dark lid the sensor's own lines have as much of it, in a grey or two. */
 static double weight_of(const sp_mark *m)
 {
-  return fabs(m->contrast) * length_of(m);
+  return m->significance * length_of(m);
 }
 
 typedef struct first_lines {
@@ -142,7 +149,8 @@ typedef struct first_lines {
 static sp_expectation expect_before(const sp_marks_options *o)
 {
   const bool seen = o->blur_px > 0.0;
-  return sp_expect(o->kind, o->px_per_mm, seen ? o->blur_px : fmax(0.9, 0.03 * o->px_per_mm), seen ? 0.10 : 0.30);
+  return sp_expect(o->kind, o->px_per_mm, seen ? o->blur_px : fmax(0.9, 0.03 * o->px_per_mm),
+                   seen ? hypot(0.10, o->blur_sd_log) : 0.30);
 }
 
 /* The rule's own strokes must not lengthen a line that ends beside it. */
@@ -162,7 +170,8 @@ static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
 /* One fit, for the workers: what goes in and what comes out. */
 typedef struct fit_job {
   sp_candidate candidate;
-  bool wanted, quick, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
+  bool wanted, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
+  sp_effort effort;
   sp_mark mark, found;
   double blur;
   burr_ballot ballot;
@@ -188,12 +197,12 @@ static void run_fit(void *context, size_t index)
   if (!j->wanted)
     return;
   j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, jobs->ground,
-                              j->quick, &fit, &j->err);
+                              j->effort, &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, j->candidate.v_px, &j->mark);
-    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, jobs->o->px_per_mm);
+    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, jobs->o->px_per_mm, jobs->ground->measured);
     j->blur = fit.shape.blur_px;
     j->voted = j->good && cast(&fit, &j->ballot);
   }
@@ -230,7 +239,8 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     c->v0_px -= group_px;
     c->v1_px += group_px;
     keep_off_rule(o, c);
-    jobs.job[i].wanted = jobs.job[i].quick = true;
+    jobs.job[i].wanted = true;
+    jobs.job[i].effort = SP_EFFORT_QUICK;
   }
   const sp_status status = run_fits(&jobs, n, err);
   for (size_t i = 0; !status && i < n && lines->count < BOARD_LINES; i++)
@@ -290,7 +300,7 @@ static double common_blur(const first_lines *lines, const sp_expectation *before
   for (size_t i = 0; i < lines->count; i++)
     if (lines->line[i].u_u_px <= sure)
       blur[n++] = lines->blur[i];
-  if (before->blur_sd_log < 0.2 || n < 2)
+  if (before->blur_sd_log < 0.3 || n < 2)
     return before->blur_px;
   return sp_median(blur, n);
 }
@@ -386,11 +396,29 @@ static sp_status final_pass(fit_jobs *jobs, size_t count, burr_vote *votes, sp_m
   return SP_OK;
 }
 
+/* What was found is fitted again from where it lies; what is hopeless is not tried again. */
+static void prepare_again(fit_jobs *jobs, size_t count)
+{
+  for (size_t i = 0; i < count; i++) {
+    fit_job *j = &jobs->job[i];
+    if (!j->good) {
+      j->wanted = j->wanted && j->mark.significance > LEAST_SIGNIFICANCE;
+      continue;
+    }
+    if (j->effort == SP_EFFORT_FULL)
+      j->effort = SP_EFFORT_AGAIN;
+    j->candidate.u_px = j->mark.u_px;
+    j->candidate.v_px = j->mark.v_px;
+    j->candidate.slope = j->mark.slope;
+  }
+}
+
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
                             const sp_marks_options *o, const sp_ground *ground, sp_marks *marks, sp_error *err)
 {
-  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.03);
+  const double blur_sd_log = o->blur_px > 0.0 ? hypot(0.03, o->blur_sd_log) : 0.03;
+  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
   burr_vote votes = {0};
   fit_jobs jobs = {view, o, &expect, ground, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
   marks->marks = calloc(count + 1, sizeof *marks->marks);
@@ -402,13 +430,14 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
     fit_job *j = &jobs.job[i];
     j->candidate = candidates[i];
     j->wanted = place_on_board(&marks->board, 0.5 * o->px_per_mm, &j->candidate);
-    j->quick = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
+    const bool faint = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
+    j->effort = faint ? SP_EFFORT_QUICK : SP_EFFORT_FULL;
   }
   sp_status status = final_pass(&jobs, count, &votes, marks, err);
-  if (!status && is_denied(&votes, marks->count, &expect))
+  if (!status && (is_denied(&votes, marks->count, &expect) || agree_on_burr(&votes, &expect))) {
+    prepare_again(&jobs, count);
     status = final_pass(&jobs, count, &votes, marks, err);
-  else if (!status && agree_on_burr(&votes, &expect))
-    status = final_pass(&jobs, count, &votes, marks, err);
+  }
   free(jobs.job);
   return status;
 }
@@ -425,7 +454,12 @@ static double visibility(const sp_mark *m)
 }
 
 /* Of cut and burr, line and planing wave beside it, or one line found twice: what is explained better stays. A fit that
- * is put on the burr leaves the cut unexplained, and its significance suffers. */
+ * is put on the burr or the wave leaves the cut unexplained. */
+static double explained(const sp_mark *m)
+{
+  return m->significance / m->misfit;
+}
+
 static void merge_doubles(sp_marks *marks, double reach_px)
 {
   size_t kept = 0;
@@ -433,7 +467,7 @@ static void merge_doubles(sp_marks *marks, double reach_px)
     sp_mark *m = &marks->marks[i];
     if (kept && m->u_px - marks->marks[kept - 1].u_px < reach_px) {
       sp_mark *before = &marks->marks[kept - 1];
-      if (m->significance > before->significance)
+      if (explained(m) > explained(before))
         *before = *m;
       continue;
     }

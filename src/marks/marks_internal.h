@@ -7,12 +7,12 @@
 /* What is expected of a line's cross-section before it is looked at, px: from the kind of mark, the rule's strokes and,
  * once the lines have been seen, from each other (one hand, one knife, one picture). */
 typedef struct sp_expectation {
-  double blur_px, blur_sd_log;  /* Gaussian blur and how well it is known (sd of its logarithm) */
-  double width_px, width_sd_log; /* of the cut; sd 1e9 = nothing known */
-  double burr_px, burr_sd_log;   /* breadth of a burr */
+  double blur_px, blur_sd_log;        /* Gaussian blur and how well it is known (sd of its logarithm) */
+  double width_px, width_sd_log;      /* of the cut; sd 1e9 = nothing known */
+  double burr_px, burr_sd_log;        /* breadth of a burr */
   double burr_height, burr_height_sd; /* against the cut's depth */
-  bool no_burr;                 /* the board's lines have none: where one seems to show it is chance */
-  bool burr_kind_known, flank;  /* the burrs of this board are flat-topped or fall off exponentially */
+  bool no_burr;                       /* the board's lines have none: where one seems to show it is chance */
+  bool burr_kind_known, flank;        /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 
 sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log);
@@ -75,8 +75,8 @@ typedef struct sp_piece {
 enum { SP_STACK_PER_PX = 3, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1 };
 typedef struct sp_stack {
   size_t count;
-  bool light;   /* the mark is lighter than the wood */
-  bool clipped; /* values at full scale were left out */
+  bool light;    /* the mark is lighter than the wood */
+  bool clipped;  /* values at full scale were left out */
   double noise;  /* standard deviation of a value of weight 1 */
   double height; /* of the cut, grey, before it was scaled to 1; signed */
   double x[SP_STACK_MAX], y[SP_STACK_MAX], weight[SP_STACK_MAX];
@@ -88,6 +88,7 @@ enum { SP_GROUND_NODES = 41, SP_GROUND_WAVES = 4 };
 typedef struct sp_ground {
   double half_px;
   double free_sd; /* of level and tilt: as good as free */
+  bool measured;  /* on this board; otherwise a guess, by which nothing is to be judged */
   size_t waves;
   double wave[SP_GROUND_WAVES][SP_GROUND_NODES];
 } sp_ground;
@@ -115,17 +116,19 @@ typedef struct sp_whitening {
 } sp_whitening;
 
 bool sp_whitening_create(const sp_ground *ground, const sp_stack *stack, sp_whitening *whitening);
-/* In place; x[i * stride] belongs to value i of the stack and is divided by that value's noise already. */
-void sp_whiten(const sp_whitening *whitening, double *x, size_t stride);
+/* In place, each of at most SP_WHITEN_COLUMNS columns: x[i * columns + c] belongs to value i of the stack and is
+ * divided by that value's noise already. */
+enum { SP_WHITEN_COLUMNS = 8 };
+void sp_whiten(const sp_whitening *whitening, double *x, size_t columns);
 /* The likeliest background on the nodes (level and tilt left out), given what the cross-section leaves of the stack,
  * divided by the noise and not whitened; of the sign of the stack, in grey. */
 void sp_whitening_ground(const sp_whitening *whitening, const double *rest, double *nodes);
 
 typedef struct sp_shape_fit {
-  sp_shape shape;    /* start in, result out */
-  double cost;       /* chi-square */
+  sp_shape shape;                 /* start in, result out */
+  double cost;                    /* chi-square */
   double ground[SP_GROUND_NODES]; /* the wood around, grey */
-  double u_place_px; /* of the middle of the cut, beyond the place of the whole cross-section; 0 without burr */
+  double u_place_px; /* of the middle of the cut, from noise, wood, and cut and burr that may be taken for each other */
   double significance; /* of the cut's area over what noise and wood can do, in standard deviations */
   bool burr;
   double cost_of_kind[2],
@@ -147,8 +150,8 @@ typedef struct sp_line_fit {
   sp_piece *pieces;
   size_t count;
   float *values;
-  double significance; /* see sp_shape_fit */
-  double u_shape_px; /* uncertainty of the middle that comes from telling cut and burr apart */
+  double significance, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
+  double u_shape_px;           /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
   double height;                              /* typical, signed, grey */
   double ground[SP_GROUND_NODES];             /* the wood around, grey */
@@ -156,10 +159,14 @@ typedef struct sp_line_fit {
   bool burr, clipped;
 } sp_line_fit;
 
-/* Reads the windows of a line between v0 and v1 and fits it; `quick` is enough to outline the board. Returns SP_OK with
+/* How much is spent on a line: QUICK is enough to outline the board and to tell wood from a line; AGAIN is for one that
+ * was fitted before and lies where it should, and only what is expected of it has changed. */
+typedef enum sp_effort { SP_EFFORT_FULL, SP_EFFORT_QUICK, SP_EFFORT_AGAIN } sp_effort;
+
+/* Reads the windows of a line between v0 and v1 and fits it. Returns SP_OK with
  * fit->count == 0 where nothing can be fitted. */
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
-                          const sp_expectation *expect, const sp_ground *ground, bool quick, sp_line_fit *fit,
+                          const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *fit,
                           sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
 

@@ -465,10 +465,10 @@ static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp
   return n;
 }
 
-/* Is b, `apart` px beside a and of the other colour, the mark rather than a? As long as the board is not known, the more
- * visible of the two is; but a cut is dark, and the burr it raises right beside it catches the light and is often the
- * more visible, so there dark counts more. On the board the fits can tell which of the two is a line and which a burr
- * or the crest of a planing wave: only what is much less visible goes. */
+/* Is b, `apart` px beside a and of the other colour, the mark rather than a? As long as the board is not known, the
+ * more visible of the two is; but a cut is dark, and the burr it raises right beside it catches the light and is often
+ * the more visible, so there dark counts more. On the board the fits can tell which of the two is a line and which a
+ * burr or the crest of a planing wave: only what is much less visible goes. */
 static bool outdoes(const sp_candidate *b, const sp_candidate *a, double apart, double burr_px, bool on_board)
 {
   if (on_board)

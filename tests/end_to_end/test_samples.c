@@ -291,7 +291,7 @@ static void test_dunlin_does_not_lie(void **state)
     beyond_mm = number(m, "x_mm") > RULE_ENDS_MM ? fmax(beyond_mm, map_mm) : beyond_mm;
   }
   assert_true(undecided >= 3);
-  assert_true(beyond_mm > 5.0 * least_mm); /* past the rule's end the doubt about the scale grows */
+  assert_true(beyond_mm > 3.0 * least_mm); /* past the rule's end the doubt about the scale grows */
 }
 
 /* ---- other outputs ---------------------------------------------------------------------------------------------- */

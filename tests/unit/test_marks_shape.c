@@ -214,7 +214,8 @@ static double place_in(const sp_stack *k, const sp_shape_fit *fit)
     const double h = 1e-4;
     for (size_t i = 0; i < k->count; i++) {
       const double x = k->x[i], y = k->y[i] - sp_ground_at(fit->ground, HALF_PX, x) / k->height;
-      const double slope = (sp_shape_value(&fit->shape, x - at + h) - sp_shape_value(&fit->shape, x - at - h)) / (2 * h);
+      const double slope =
+          (sp_shape_value(&fit->shape, x - at + h) - sp_shape_value(&fit->shape, x - at - h)) / (2 * h);
       const double row[4] = {1.0, x / HALF_PX, sp_shape_value(&fit->shape, x - at), -slope};
       for (int r = 0; r < 4; r++) {
         for (int c = 0; c < 4; c++)
@@ -300,9 +301,9 @@ static void burrs_on_both_sides(void **unused)
 
 /* A cut with a burr on one side, which would pull the place of a cross-section without one. */
 typedef struct burred {
-  bool light;  /* cut and burr both lighter than the wood; else a dark cut with a bright burr */
-  double blur; /* px */
-  double sd;   /* of a value of the stack, against the cut's depth */
+  bool light;          /* cut and burr both lighter than the wood; else a dark cut with a bright burr */
+  double blur;         /* px */
+  double sd;           /* of a value of the stack, against the cut's depth */
   double most, u_most; /* px that the place may be wrong by, that may be stated */
 } burred;
 
@@ -332,6 +333,7 @@ static void check_place_beside_a_burr(const burred *b, bool flank, int side, sp_
     CHECK_BELOW(fit.u_place_px, b->u_most);
     const sp_shape_fit blind = fit_stack(k, &e, false);
     CHECK_BELOW(b->most, fabs(place_in(k, &blind) - at)); /* there was something to pull */
+    CHECK_BELOW(blind.significance, fit.significance);    /* a burr makes no line less certain */
   }
 }
 
@@ -395,7 +397,7 @@ static double place_on_wave(const sp_ground *g, bool light, double at, double ph
   return place_in(k, &fit);
 }
 
-/* Rising through the line or falling it would pull the place by the better part of a tenth of a pixel. */
+/* Rising through the line or falling it pulls the place by nearly a tenth of a pixel, unless it is allowed for. */
 static void waves_do_not_pull_the_place(void **unused)
 {
   (void)unused;
@@ -406,7 +408,6 @@ static void waves_do_not_pull_the_place(void **unused)
     for (int step = -2; step <= 2; step++)
       for (int quarter = 0; quarter < 4; quarter++) {
         const double at = 0.15 * step, phase = 0.5 * PI * quarter;
-        printf("%d %g %d: %g %g %g\n", light, at, quarter, place_on_wave(&waves, light, at, phase, k) - at, place_on_wave(&any, light, at, phase, k) - at, place_on_wave(&even, light, at, phase, k) - at);
         CHECK_CLOSE(place_on_wave(&waves, light, at, phase, k), at, 0.01);
         CHECK_CLOSE(place_on_wave(&any, light, at, phase, k), at, 0.02);
         if (quarter % 2 == 0)
@@ -632,22 +633,14 @@ static void one_sided_burr_does_not_pull(void **unused)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(boxes_agree_with_quadrature),
-      cmocka_unit_test(flanks_agree_with_quadrature),
-      cmocka_unit_test(shapes_agree_with_quadrature),
-      cmocka_unit_test(tables_hold_value_and_derivatives),
-      cmocka_unit_test(plain_cuts_have_no_burr),
-      cmocka_unit_test(one_sided_burrs_are_found),
-      cmocka_unit_test(burrs_on_both_sides),
-      cmocka_unit_test(burrs_do_not_pull_the_place),
-      cmocka_unit_test(clean_cuts_stay_clean),
-      cmocka_unit_test(waves_do_not_pull_the_place),
-      cmocka_unit_test(too_small_a_stack_is_refused),
-      cmocka_unit_test(the_bound_is_the_published_one),
-      cmocka_unit_test(knife_lines_near_the_bound),
-      cmocka_unit_test(light_knife_lines_near_the_bound),
-      cmocka_unit_test(slots_near_the_bound),
-      cmocka_unit_test(one_sided_burr_does_not_pull),
+      cmocka_unit_test(boxes_agree_with_quadrature),  cmocka_unit_test(flanks_agree_with_quadrature),
+      cmocka_unit_test(shapes_agree_with_quadrature), cmocka_unit_test(tables_hold_value_and_derivatives),
+      cmocka_unit_test(plain_cuts_have_no_burr),      cmocka_unit_test(one_sided_burrs_are_found),
+      cmocka_unit_test(burrs_on_both_sides),          cmocka_unit_test(burrs_do_not_pull_the_place),
+      cmocka_unit_test(clean_cuts_stay_clean),        cmocka_unit_test(waves_do_not_pull_the_place),
+      cmocka_unit_test(too_small_a_stack_is_refused), cmocka_unit_test(the_bound_is_the_published_one),
+      cmocka_unit_test(knife_lines_near_the_bound),   cmocka_unit_test(light_knife_lines_near_the_bound),
+      cmocka_unit_test(slots_near_the_bound),         cmocka_unit_test(one_sided_burr_does_not_pull),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,7 +1,9 @@
-/* Cholesky and linear fits against NIST StRD (certified to 15 digits), the GUM's example H.3, the NIST/SEMATECH
- * handbook's line-width calibration, and GSL as an independent reckoner. */
+/* Cholesky, eigenvalues and linear fits against NIST StRD (certified to 15 digits), the GUM's example H.3, the
+ * NIST/SEMATECH handbook's line-width calibration, matrices whose eigenvalues are known, and GSL as an independent
+ * reckoner. */
 #include "check_close.h"
 
+#include <gsl/gsl_eigen.h>
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_multifit.h>
 #include <gsl/gsl_rng.h>
@@ -115,6 +117,162 @@ static void cholesky_refuses(void **state)
   assert_false(sp_cholesky(1, negative));
   assert_false(sp_cholesky(2, nearly));
   assert_true(sp_cholesky(0, zero));
+}
+
+/* ---- eigenvalues of symmetric matrices ---- */
+
+enum { EIGEN_MOST = 41 };
+
+/* Decomposes a copy of `a` and checks what every decomposition has to be: largest first, orthonormal, a v = d v. */
+static void check_eigen(size_t n, const double *a, double *value, double *vector)
+{
+  double work[EIGEN_MOST * EIGEN_MOST], size = 0.0;
+  for (size_t i = 0; i < n * n; i++) {
+    work[i] = a[i];
+    size = fmax(size, fabs(a[i]));
+  }
+  assert_true(sp_symmetric_eigen(n, work, value, vector));
+  for (size_t j = 0; j < n; j++) {
+    if (j > 0)
+      CHECK_BELOW(value[j], value[j - 1]);
+    for (size_t k = 0; k < n; k++) {
+      double dot = 0.0, product = 0.0;
+      for (size_t i = 0; i < n; i++) {
+        dot += vector[i * n + j] * vector[i * n + k];
+        product += a[j * n + i] * vector[i * n + k];
+      }
+      CHECK_CLOSE(dot, j == k ? 1.0 : 0.0, 1e-14 * (double)n);
+      CHECK_CLOSE(product, value[k] * vector[j * n + k], 2e-15 * (double)(n * n) * size);
+    }
+  }
+}
+
+/* Second differences (2 on the diagonal, -1 beside it): eigenvalues 2 - 2 cos(k pi / (n + 1)), eigenvectors
+ * sin(j k pi / (n + 1)) (Golub & Van Loan, Matrix Computations, 4th ed., ch. 4.8). */
+static void eigen_of_second_differences(void **state)
+{
+  (void)state;
+  for (size_t n = 1; n <= EIGEN_MOST; n += 4) {
+    double a[EIGEN_MOST * EIGEN_MOST] = {0}, value[EIGEN_MOST], vector[EIGEN_MOST * EIGEN_MOST];
+    for (size_t i = 0; i < n; i++) {
+      a[i * n + i] = 2.0;
+      if (i > 0)
+        a[i * n + i - 1] = a[(i - 1) * n + i] = -1.0;
+    }
+    check_eigen(n, a, value, vector);
+    for (size_t k = 1; k <= n; k++) {
+      const double step = (double)k * SP_PI / (double)(n + 1), norm = sqrt(2.0 / (double)(n + 1));
+      CHECK_CLOSE(value[n - k], 2.0 - 2.0 * cos(step), 1e-14 * (double)n);
+      const double sign = vector[n - k] < 0.0 ? -1.0 : 1.0;
+      for (size_t j = 0; j < n; j++)
+        CHECK_CLOSE(sign * vector[j * n + n - k], norm * sin((double)(j + 1) * step), 1e-12);
+    }
+  }
+}
+
+/* cos(2 pi (i - j) / n): a stationary wave's covariance, of rank 2, eigenvalues n/2, n/2 and 0 (circulant matrices,
+ * ch. 4.8 there). And a matrix of nothing, a 1 x 1, and one with nothing on its diagonal. */
+static void eigen_of_singular_matrices(void **state)
+{
+  (void)state;
+  double a[EIGEN_MOST * EIGEN_MOST] = {0}, value[EIGEN_MOST], vector[EIGEN_MOST * EIGEN_MOST];
+  const size_t n = EIGEN_MOST;
+  check_eigen(n, a, value, vector);
+  CHECK_CLOSE(value[0], 0.0, 0.0);
+  for (size_t i = 0; i < n; i++)
+    for (size_t j = 0; j < n; j++)
+      a[i * n + j] = cos(2.0 * SP_PI * ((double)i - (double)j) / (double)n);
+  check_eigen(n, a, value, vector);
+  for (size_t k = 0; k < n; k++)
+    CHECK_CLOSE(value[k], k < 2 ? 0.5 * (double)n : 0.0, 1e-13);
+  const double one[1] = {-3.0}, swap[4] = {0.0, 1.0, 1.0, 0.0};
+  check_eigen(1, one, value, vector);
+  CHECK_CLOSE(value[0], -3.0, 0.0);
+  check_eigen(2, swap, value, vector);
+  CHECK_CLOSE(value[0], 1.0, 1e-15);
+  CHECK_CLOSE(value[1], -1.0, 1e-15);
+}
+
+static void eigen_agrees_with_gsl(void **state)
+{
+  (void)state;
+  gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+  for (size_t n = 2; n <= EIGEN_MOST; n += 3) {
+    double a[EIGEN_MOST * EIGEN_MOST], copy[EIGEN_MOST * EIGEN_MOST], value[EIGEN_MOST];
+    double vector[EIGEN_MOST * EIGEN_MOST], theirs[EIGEN_MOST], their_vector[EIGEN_MOST * EIGEN_MOST];
+    for (size_t i = 0; i < n; i++)
+      for (size_t j = 0; j <= i; j++)
+        a[i * n + j] = a[j * n + i] = gsl_rng_uniform(rng) - 0.4;
+    memcpy(copy, a, sizeof a);
+    gsl_matrix_view m = gsl_matrix_view_array(copy, n, n), v = gsl_matrix_view_array(their_vector, n, n);
+    gsl_vector_view d = gsl_vector_view_array(theirs, n);
+    gsl_eigen_symmv_workspace *work = gsl_eigen_symmv_alloc(n);
+    assert_int_equal(gsl_eigen_symmv(&m.matrix, &d.vector, &v.matrix, work), 0);
+    gsl_eigen_symmv_free(work);
+    gsl_eigen_symmv_sort(&d.vector, &v.matrix, GSL_EIGEN_SORT_VAL_DESC);
+    check_eigen(n, a, value, vector);
+    for (size_t k = 0; k < n; k++) {
+      double dot = 0.0;
+      for (size_t i = 0; i < n; i++)
+        dot += vector[i * n + k] * their_vector[i * n + k];
+      CHECK_CLOSE(value[k], theirs[k], 1e-14 * (double)n);
+      CHECK_CLOSE(fabs(dot), 1.0, 1e-10);
+    }
+  }
+  gsl_rng_free(rng);
+}
+
+/* B' B, the columns of B graded so that eigenvalues go down over 12 powers of ten. GSL's eigenvalues are good to
+ * rounding of the largest; those of B' B are also the squares of B's singular values, which one-sided rotations give to
+ * nearly all their digits (Demmel & Veselic, SIAM J. Matrix Anal. Appl. 13, 1992). In either order of the columns. */
+static void eigen_of_a_graded_matrix(void **state)
+{
+  (void)state;
+  enum { N = 7 };
+  gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+  for (int round = 0; round < 40; round++) {
+    double b[N * N], a[N * N], copy[N * N], value[N], vector[N * N], theirs[N], singular[N], q[N * N], left[N * N];
+    for (size_t i = 0; i < N; i++)
+      for (size_t j = 0; j < N; j++)
+        b[i * N + j] = pow(10.0, round % 2 ? -(double)j : (double)j - (N - 1)) *
+                       ((i == j ? 1.0 : 0.0) + 0.6 * (gsl_rng_uniform(rng) - 0.5));
+    for (size_t i = 0; i < N; i++)
+      for (size_t j = 0; j < N; j++) {
+        a[i * N + j] = 0.0;
+        for (size_t k = 0; k < N; k++)
+          a[i * N + j] += b[k * N + i] * b[k * N + j];
+      }
+    memcpy(copy, a, sizeof a);
+    memcpy(left, b, sizeof b);
+    gsl_matrix_view m = gsl_matrix_view_array(copy, N, N), v = gsl_matrix_view_array(q, N, N);
+    gsl_matrix_view u = gsl_matrix_view_array(left, N, N);
+    gsl_vector_view d = gsl_vector_view_array(theirs, N), s = gsl_vector_view_array(singular, N);
+    gsl_eigen_symmv_workspace *work = gsl_eigen_symmv_alloc(N);
+    assert_int_equal(gsl_eigen_symmv(&m.matrix, &d.vector, &v.matrix, work), 0);
+    gsl_eigen_symmv_free(work);
+    gsl_eigen_symmv_sort(&d.vector, &v.matrix, GSL_EIGEN_SORT_VAL_DESC);
+    assert_int_equal(gsl_linalg_SV_decomp_jacobi(&u.matrix, &v.matrix, &s.vector), 0);
+    check_eigen(N, a, value, vector);
+    CHECK_BELOW(value[N - 1] / value[0], 1e-11); /* graded indeed */
+    for (size_t k = 0; k < N; k++) {
+      CHECK_CLOSE(value[k], theirs[k], 1e-14 * value[0]);
+      CHECK_CLOSE(value[k] / (singular[k] * singular[k]), 1.0, 1e-10);
+    }
+  }
+  gsl_rng_free(rng);
+}
+
+static void eigen_refuses(void **state)
+{
+  (void)state;
+  double value[3], vector[9];
+  const double bad[] = {NAN, INFINITY, -INFINITY};
+  for (int k = 0; k < 3; k++)
+    for (size_t at = 0; at < 9; at++) {
+      double a[9] = {2, 1, 0, 1, 2, 1, 0, 1, 2};
+      a[at] = bad[k];
+      assert_false(sp_symmetric_eigen(3, a, value, vector));
+    }
 }
 
 /* ---- linear least squares ---- */
@@ -401,6 +559,11 @@ int main(void)
   const struct CMUnitTest tests[] = {cmocka_unit_test(cholesky_agrees_with_gsl),
                                      cmocka_unit_test(cholesky_by_hand),
                                      cmocka_unit_test(cholesky_refuses),
+                                     cmocka_unit_test(eigen_of_second_differences),
+                                     cmocka_unit_test(eigen_of_singular_matrices),
+                                     cmocka_unit_test(eigen_agrees_with_gsl),
+                                     cmocka_unit_test(eigen_of_a_graded_matrix),
+                                     cmocka_unit_test(eigen_refuses),
                                      cmocka_unit_test(norris),
                                      cmocka_unit_test(norris_as_a_line),
                                      cmocka_unit_test(no_intercept),
