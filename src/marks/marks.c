@@ -51,6 +51,8 @@ static bool width_fits(sp_mark_kind kind, double width_mm)
 
 /* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
 static const double LEAST_SIGNIFICANCE = 4.5;
+/* Significance against the surer ones of the lines that are to outline the board. */
+static const double DOUBTFUL = 0.4;
 /* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
 static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
 
@@ -133,10 +135,9 @@ static double length_of(const sp_mark *m)
   return m->v_b_px - m->v_a_px;
 }
 
-/* Not by contrast: on a dark lid the sensor's own lines have as much of it, in a grey or two. */
 static double weight_of(const sp_mark *m)
 {
-  return m->significance * length_of(m);
+  return fabs(m->contrast) * length_of(m);
 }
 
 typedef struct first_lines {
@@ -250,6 +251,23 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     }
   free(jobs.job);
   return status;
+}
+
+/* Lines of which the wood and the noise may make as much by themselves, while others are sure: on a dark lid the
+ * sensor's own lines have as much contrast as the board's, in a grey or two. */
+static void drop_doubtful(first_lines *lines)
+{
+  double work[BOARD_LINES];
+  for (size_t i = 0; i < lines->count; i++)
+    work[i] = lines->line[i].significance;
+  const double least = lines->count ? DOUBTFUL * sp_quantile(work, lines->count, 0.85) : 0.0;
+  size_t kept = 0;
+  for (size_t i = 0; i < lines->count; i++)
+    if (lines->line[i].significance >= least) {
+      lines->line[kept] = lines->line[i];
+      lines->blur[kept++] = lines->blur[i];
+    }
+  lines->count = kept;
 }
 
 /* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other.
@@ -460,14 +478,25 @@ static double explained(const sp_mark *m)
   return m->significance / m->misfit;
 }
 
+/* One knife on one wood leaves lines of one colour: that of the better explained marks. */
+static bool mostly_light(const sp_marks *marks)
+{
+  double sum[2] = {0.0, 0.0};
+  for (size_t i = 0; i < marks->count; i++)
+    sum[marks->marks[i].contrast > 0.0] += explained(&marks->marks[i]);
+  return sum[1] > sum[0];
+}
+
 static void merge_doubles(sp_marks *marks, double reach_px)
 {
+  const bool light = mostly_light(marks);
   size_t kept = 0;
   for (size_t i = 0; i < marks->count; i++) {
-    sp_mark *m = &marks->marks[i];
+    const sp_mark *m = &marks->marks[i];
     if (kept && m->u_px - marks->marks[kept - 1].u_px < reach_px) {
       sp_mark *before = &marks->marks[kept - 1];
-      if (explained(m) > explained(before))
+      const bool usual = (m->contrast > 0.0) == light, usual_before = (before->contrast > 0.0) == light;
+      if (usual == usual_before ? explained(m) > explained(before) : usual)
         *before = *m;
       continue;
     }
@@ -476,23 +505,23 @@ static void merge_doubles(sp_marks *marks, double reach_px)
   marks->count = kept;
 }
 
-/* One knife on one wood leaves lines of one colour. A faint one of the other colour is a burr whose cut has drowned in
- * it, or wood: better missing than taken for the line. */
+/* A faint line of the other colour, or one that its cross-section does not explain nearly as well as the rest are, is a
+ * burr whose cut has drowned in it, or wood: better missing than taken for the line. */
 static void drop_odd_colour(sp_marks *marks)
 {
-  double sum[2] = {0.0, 0.0}, count[2] = {0.0, 0.0};
-  for (size_t i = 0; i < marks->count; i++) {
-    const double weight = visibility(&marks->marks[i]);
-    const int light = marks->marks[i].contrast > 0.0;
-    sum[light] += weight * weight;
-    count[light] += weight;
-  }
-  const int major = sum[1] > sum[0];
-  const double typical = count[major] > 0.0 ? sum[major] / count[major] : 0.0;
-  size_t kept = 0;
+  const bool light = mostly_light(marks);
+  double seen = 0.0, sure = 0.0;
+  size_t usual = 0, kept = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    if ((marks->marks[i].contrast > 0.0) == light) {
+      seen += visibility(&marks->marks[i]);
+      sure += explained(&marks->marks[i]);
+      usual++;
+    }
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
-    if ((m->contrast > 0.0) == (major == 1) || visibility(m) > 0.6 * typical)
+    if ((m->contrast > 0.0) == light ||
+        (visibility(m) * (double)usual > 0.6 * seen && explained(m) * (double)usual > 0.3 * sure))
       marks->marks[kept++] = *m;
   }
   marks->count = kept;
@@ -547,6 +576,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)
     return status;
+  drop_doubtful(&lines);
   keep_company(&lines);
   if (lines.count < 2) {
     snprintf(marks->reason, sizeof marks->reason, "no lines across a board were found");
