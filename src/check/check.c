@@ -139,6 +139,14 @@ static double clipped_part(const sp_raster *raster, const sp_marks *marks)
   return all ? (double)clipped / (double)all : 0.0;
 }
 
+static bool white_lines(const sp_marks *marks)
+{
+  size_t white = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    white += marks->marks[i].clipped && marks->marks[i].contrast > 0.0;
+  return 3 * white > marks->count;
+}
+
 static sp_status warn_sides(const sp_board *board, sp_record *record, sp_error *err)
 {
   if (board->edges_found)
@@ -166,6 +174,11 @@ static sp_status warn_quality(const sp_raster *raster, const sp_reference *refer
     status = sp_record_warn(record, err,
                             "parts of the board are pure black or white: what lies there cannot be measured; "
                             "scan again with other brightness, or 16 bits");
+  if (!status && white_lines(marks))
+    status =
+        sp_record_warn(record, err,
+                       "the lines are pure white in the picture, so a burr beside a cut cannot be told from the cut "
+                       "and places are less sure; scan again darker");
   if (!status && marks->count > 1)
     status = warn_sides(&marks->board, record, err);
   if (status || !reference->has_band || !marks->count)
