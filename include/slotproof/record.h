@@ -53,6 +53,24 @@ typedef struct sp_reference_record {
   size_t graduation_count;
 } sp_reference_record;
 
+/* What to do about one mark. */
+typedef enum sp_action {
+  SP_ACTION_NONE,         /* nothing can be said */
+  SP_ACTION_LEAVE,        /* within */
+  SP_ACTION_CHECK,        /* undecided: measure again or by hand */
+  SP_ACTION_RECUT,        /* a fresh knife line; the saw will take the old one away */
+  SP_ACTION_RECUT_BESIDE, /* a fresh knife line; the old one will show beside the kerf, and can mislead the saw */
+  SP_ACTION_FILL          /* a slot: fill with wood, trim and saw anew */
+} sp_action;
+
+/* Ways round cutting: the nut moved, the saddle moved, both. */
+enum { SP_REMEDIES = 3 };
+typedef struct sp_remedy {
+  bool helps;               /* saves at least one cut */
+  double nut_mm, saddle_mm; /* nut toward the bridge, saddle away from the nut */
+  size_t recuts;            /* frets still to be cut again */
+} sp_remedy;
+
 /* Standard uncertainties (k = 1) of one mark's error, in mm, by origin; shared parts have cancelled already. */
 typedef struct sp_budget {
   double line_mm;        /* locating the line */
@@ -76,6 +94,10 @@ typedef struct sp_mark_record {
   sp_verdict verdict;
   sp_budget budget;
   double recut_mm; /* how far the mark has to move to be right: -error_mm; NAN if it need not move */
+  double from_line_mm, u_from_line_mm; /* slots: how far the saw has left the line of an earlier record, + toward the
+                                          bridge; u standard, without what both records share (the same rule) */
+  sp_action action;
+  bool out_after[SP_REMEDIES]; /* still to be cut again after each of the record's remedies */
 } sp_mark_record;
 
 typedef struct sp_stray_record {
@@ -118,6 +140,12 @@ typedef struct sp_record {
       outline_px[4]; /* the board: nut end at smaller y, nut end at larger y, far end at larger, at smaller y; or NAN */
   sp_finding *findings;
   size_t finding_count;
+  double kerf_mm;                /* of the saw cut to come */
+  bool kerf_told;                /* by the user */
+  bool before_known;             /* an earlier record of the same board was given */
+  double saw_mean_mm, saw_sd_mm; /* of from_line_mm over the slots */
+  double sawn_mm, sawn_sd_mm;    /* slots: mean kerf as sawn, and its scatter from slot to slot */
+  sp_remedy remedies[SP_REMEDIES];
   sp_verdict verdict; /* SP_WITHIN, SP_OUT or SP_UNDECIDED */
   char **warnings;
   size_t warning_count;
@@ -136,8 +164,14 @@ sp_status
 sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
 
+/* Compares the marks with those of an earlier record of the same board, as written by the JSON report: fills
+ * from_line_mm and the saw's mean and scatter. SP_E_DATA or SP_E_NOT_FOUND with a sentence if the file does not serve;
+ * then the record is unchanged. */
+sp_status sp_record_compare_before(sp_record *record, const char *path, sp_error *err);
+
 /* The words used in the written record: "within", "knife", "line", "rule" ... */
 const char *sp_verdict_word(sp_verdict verdict);
+const char *sp_action_word(sp_action action); /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
 const char *sp_mark_kind_word(sp_mark_kind kind);
 const char *sp_datum_word(sp_datum_kind kind);
 const char *sp_reference_word(sp_reference_kind kind);

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "slotproof/advice.h"
 #include "slotproof/marks.h"
 #include "slotproof/match.h"
 #include "slotproof/reference.h"
@@ -24,7 +25,7 @@ void sp_check_options_init(sp_check_options *o)
   memset(o, 0, sizeof *o);
   o->reference.graduation_mm = o->reference.mpe_mm = o->reference.distance_mm = NAN;
   o->reference.from_px = o->reference.to_px = (sp_point){NAN, NAN};
-  o->tolerance_mm = o->tolerance_cents = o->temperature_c = NAN;
+  o->tolerance_mm = o->tolerance_cents = o->temperature_c = o->kerf_mm = NAN;
 }
 
 int sp_check_exit_status(const sp_record *record)
@@ -289,6 +290,8 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
                        "lay board and rule along each other and scan again");
     if (!status)
       status = decide(o, &reference, &marks, mean_stated(&info), record, err);
+    if (!status)
+      status = sp_advice_add(o->layout, o->kerf_mm, record, err);
     if (!status)
       status = warn_quality(&own, &reference, &marks, m.px_per_mm, record, err);
     if (!status && marks.reason[0])

@@ -30,6 +30,7 @@ typedef struct cli_request {
   cli_format format;
   const char *output; /* NULL = standard output */
   const char *overlay;
+  const char *before; /* record of the marked board */
   char **images;
   int image_count;
 } cli_request;

@@ -45,8 +45,13 @@ static int measure(const cli_request *r)
   sp_error err = {0};
   sp_record_init(&record);
   int status = (int)sp_check_picture(r->images[0], &r->check, &record, r->overlay ? &raster : NULL, &err);
+  bool of_record = false;
+  if (!status && r->before) {
+    status = (int)sp_record_compare_before(&record, r->before, &err);
+    of_record = status != 0;
+  }
   if (status)
-    status = cli_complain(r->images[0], &err);
+    status = cli_complain(of_record ? r->before : r->images[0], &err);
   else
     status = cli_deliver(r, &record, WRITERS[r->format], sp_report_overlay, &record, &raster);
   if (!status)

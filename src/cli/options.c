@@ -192,6 +192,18 @@ static sp_status set_temperature(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_before(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->before = v;
+  return SP_OK;
+}
+
+static sp_status set_tang(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.kerf_mm, err);
+}
+
 static sp_status set_max_pixels(const char *v, cli_request *r, sp_error *err)
 {
   char *end = NULL;
@@ -261,6 +273,8 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
     {CLI_CHECK, "temperature", "C", set_temperature,
      "of rule and board while scanning, degrees Celsius (no correction)"},
+    {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
+    {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},

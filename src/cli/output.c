@@ -37,6 +37,8 @@ static int refuse_overwriting(const cli_request *r, const char *output, const ch
       return cli_refuse(output, SP_E_USAGE, "%s would overwrite the picture; give it another name", option);
   if (r->steps && sp_same_file(output, r->steps))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the list of steps; give it another name", option);
+  if (r->before && sp_same_file(output, r->before))
+    return cli_refuse(output, SP_E_USAGE, "%s would overwrite the earlier record; give it another name", option);
   return 0;
 }
 

@@ -26,7 +26,8 @@ void sp_record_init(sp_record *record)
   init_reference(&record->reference);
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
   record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
-  record->fit_offset_mm = record->fit_residual_rms_mm = NAN;
+  record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;
+  record->sawn_mm = record->sawn_sd_mm = record->saw_mean_mm = record->saw_sd_mm = NAN;
   record->nut_px = record->bridgeward_px = NOWHERE;
   for (size_t i = 0; i < sizeof record->outline_px / sizeof *record->outline_px; i++)
     record->outline_px[i] = NOWHERE;
@@ -136,6 +137,25 @@ const char *sp_verdict_word(sp_verdict verdict)
     return "missing";
   }
   return "undecided";
+}
+
+const char *sp_action_word(sp_action action)
+{
+  switch (action) {
+  case SP_ACTION_NONE:
+    return NULL;
+  case SP_ACTION_LEAVE:
+    return "leave";
+  case SP_ACTION_CHECK:
+    return "check";
+  case SP_ACTION_RECUT:
+    return "recut";
+  case SP_ACTION_RECUT_BESIDE:
+    return "recut-beside";
+  case SP_ACTION_FILL:
+    return "fill-and-saw";
+  }
+  return NULL;
 }
 
 const char *sp_mark_kind_word(sp_mark_kind kind)

@@ -169,7 +169,9 @@ static sp_mark_record without_measurement(const sp_mark_record *m)
                           .end_b_px = nowhere,
                           .centre_px = nowhere,
                           .budget = {NAN, NAN, NAN, NAN, NAN},
-                          .recut_mm = NAN};
+                          .recut_mm = NAN,
+                          .from_line_mm = NAN,
+                          .u_from_line_mm = NAN};
 }
 
 static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
@@ -196,6 +198,13 @@ static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
   add_point(b, o, "centre_px", m.centre_px);
   add_text(b, o, "verdict", sp_verdict_word(m.verdict));
   add_number(b, o, "recut_mm", m.recut_mm, MM);
+  add_number(b, o, "from_line_mm", m.from_line_mm, MM);
+  add_number(b, o, "u_from_line_mm", m.u_from_line_mm, MM);
+  const char *action = sp_action_word(m.action);
+  if (action)
+    add_text(b, o, "action", action);
+  else
+    attach(b, o, "action", cJSON_CreateNull());
   add_budget(b, o, &m.budget);
 }
 
@@ -224,6 +233,23 @@ static void add_findings(builder *b, cJSON *root, const sp_record *r)
       add_text(b, one, "unit", f->unit);
     else
       attach(b, one, "unit", cJSON_CreateNull());
+  }
+}
+
+/* The ways round cutting that save something. */
+static void add_remedies(builder *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "remedies");
+  for (int k = 0; k < SP_REMEDIES; k++) {
+    if (!r->remedies[k].helps)
+      continue;
+    cJSON *one = add_object(b, list, NULL);
+    add_number(b, one, "nut_mm", r->remedies[k].nut_mm, MM);
+    add_number(b, one, "saddle_mm", r->remedies[k].saddle_mm, MM);
+    cJSON *frets = add_array(b, one, "recut_then");
+    for (size_t i = 0; i < r->mark_count; i++)
+      if (r->marks[i].out_after[k])
+        attach(b, frets, NULL, cJSON_CreateNumber(r->marks[i].fret));
   }
 }
 
@@ -296,6 +322,12 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_fit(&b, root, r);
   add_places(&b, root, r);
   add_findings(&b, root, r);
+  add_number(&b, root, "kerf_mm", r->kerf_mm, MM);
+  add_number(&b, root, "saw_mean_mm", r->saw_mean_mm, MM);
+  add_number(&b, root, "saw_sd_mm", r->saw_sd_mm, MM);
+  add_number(&b, root, "sawn_mm", r->sawn_mm, MM);
+  add_number(&b, root, "sawn_sd_mm", r->sawn_sd_mm, MM);
+  add_remedies(&b, root, r);
   add_text(&b, root, "verdict", sp_verdict_word(r->verdict));
   add_warnings(&b, root, r);
   return write_tree(&b, root, file, err);

@@ -32,6 +32,9 @@ void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file)
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 
+/* Slots: how broad the saw has cut, against the tang. */
+void sp_text_kerf(const sp_record *record, FILE *file);
+
 /* The finding that the board follows another scale length, or NULL. */
 const sp_finding *sp_other_scale(const sp_record *record);
 

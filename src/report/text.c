@@ -169,6 +169,34 @@ static void put_fit(const sp_record *record, FILE *file)
   sp_text_wrapped("Best fit: ", 10, text, file);
 }
 
+/* Where the saw went, against the lines of the earlier record. */
+static void put_before(const sp_record *record, FILE *file)
+{
+  char text[400];
+  size_t n = 0, worst = 0;
+  for (size_t i = 0; i < record->mark_count; i++)
+    if (isfinite(record->marks[i].from_line_mm)) {
+      if (!n || fabs(record->marks[i].from_line_mm) > fabs(record->marks[worst].from_line_mm))
+        worst = i;
+      n++;
+    }
+  if (!record->before_known)
+    return;
+  if (!n) {
+    sp_text_wrapped("Saw:      ", 10, "no slot stands in both records", file);
+    return;
+  }
+  char name[24];
+  int at = snprintf(text, sizeof text, "%zu slots lie %.3f mm to the %s of their lines on the average", n,
+                    fabs(record->saw_mean_mm), record->saw_mean_mm < 0.0 ? "nut side" : "bridge side");
+  if (isfinite(record->saw_sd_mm))
+    at += snprintf(text + at, sizeof text - (size_t)at, ", with a standard deviation of %.3f mm", record->saw_sd_mm);
+  snprintf(text + at, sizeof text - (size_t)at, "; the farthest is %s, %.3f mm toward the %s",
+           sp_fret_name(record->marks[worst].fret, name), fabs(record->marks[worst].from_line_mm),
+           record->marks[worst].from_line_mm < 0.0 ? "nut" : "bridge");
+  sp_text_wrapped("Saw:      ", 10, text, file);
+}
+
 /* ---- the whole -------------------------------------------------------------------------------------------------- */
 
 sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
@@ -188,6 +216,8 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   put_layout(record, file);
   put_datum(record, file);
   sp_text_scale(record, file);
+  sp_text_kerf(record, file);
+  put_before(record, file);
   put_fit(record, file);
   return sp_flush_file(file, err);
 }

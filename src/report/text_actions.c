@@ -86,13 +86,17 @@ static void put_cents(const sp_mark_record *m, char *into, size_t size)
 
 static void put_out(const sp_mark_record *m, FILE *file)
 {
-  char name[24], cents[64], text[240];
+  char name[24], cents[64], text[320];
   put_cents(m, cents, sizeof cents);
   const char *near = m->error_mm > 0.0 ? "bridge" : "nut", *toward = m->error_mm > 0.0 ? "nut" : "bridge";
   int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm),
                    near, cents);
   if (isfinite(m->recut_mm))
-    snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
+    n += snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
+  if (n > 0 && (size_t)n < sizeof text && m->action == SP_ACTION_RECUT_BESIDE)
+    snprintf(text + n, sizeof text - (size_t)n,
+             "; the old line will show beside the kerf: fill it, so that the saw "
+             "cannot drop into it");
   sp_text_wrapped("  ", 6, text, file);
 }
 
@@ -163,6 +167,66 @@ static void put_group(const sp_record *record, sp_verdict verdict, const char *t
   }
 }
 
+static void put_frets_after(const sp_record *record, int which, char *text, size_t size)
+{
+  size_t n = 0, left = record->remedies[which].recuts;
+  if (!left) {
+    snprintf(text, size, "then no fret has to be cut again");
+    return;
+  }
+  n = (size_t)snprintf(text, size, "then only fret%s", left == 1 ? "" : "s");
+  for (size_t i = 0; i < record->mark_count && n < size; i++)
+    if (record->marks[i].out_after[which])
+      n += (size_t)snprintf(text + n, size - n, " %d%s", (int)record->marks[i].fret, --left ? "," : "");
+  if (n < size)
+    snprintf(text + n, size - n, " %s to be cut again", record->remedies[which].recuts == 1 ? "has" : "have");
+}
+
+static void put_remedies(const sp_record *record, FILE *file)
+{
+  bool first = true;
+  for (int k = 0; k < SP_REMEDIES; k++) {
+    const sp_remedy *r = &record->remedies[k];
+    char text[600], frets[300];
+    if (!r->helps)
+      continue;
+    put_frets_after(record, k, frets, sizeof frets);
+    const char *way = r->nut_mm > 0.0 ? "toward the bridge" : "away from the bridge";
+    const char *far = r->saddle_mm > 0.0 ? "further from" : "nearer to";
+    if (r->saddle_mm == 0.0)
+      snprintf(text, sizeof text, "Move the nut %.2f mm %s: %s.", fabs(r->nut_mm), way, frets);
+    else if (r->nut_mm == 0.0)
+      snprintf(text, sizeof text, "Put the saddle %.2f mm %s the nut: %s.", fabs(r->saddle_mm), far, frets);
+    else
+      snprintf(text, sizeof text, "Move the nut %.2f mm %s and put the saddle %.2f mm %s the nut's old place: %s.",
+               fabs(r->nut_mm), way, fabs(r->saddle_mm), far, frets);
+    if (first)
+      fputs("\nOr, instead of cutting all of them\n", file);
+    first = false;
+    sp_text_wrapped("  ", 6, text, file);
+  }
+}
+
+/* "Kerf: 0.606 mm, +/- 0.003 mm from slot to slot; 0.02 mm wider than the tang" */
+void sp_text_kerf(const sp_record *record, FILE *file)
+{
+  char text[300];
+  if (!isfinite(record->sawn_mm))
+    return;
+  int n = snprintf(text, sizeof text, "%.3f mm on the average", record->sawn_mm);
+  if (isfinite(record->sawn_sd_mm))
+    n += snprintf(text + n, sizeof text - (size_t)n, ", with a standard deviation of %.3f mm from slot to slot",
+                  record->sawn_sd_mm);
+  const double loose = record->sawn_mm - record->kerf_mm;
+  if (record->kerf_told)
+    snprintf(text + n, sizeof text - (size_t)n, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose),
+             loose > 0.0 ? "wider" : "narrower", record->kerf_mm,
+             loose > 0.05    ? ": the fret will sit loose and wants glue or a broader tang"
+             : loose < -0.05 ? ": the fret will be hard to press and may bow the board backward"
+                             : "");
+  sp_text_wrapped("Kerf:     ", 10, text, file);
+}
+
 static size_t count_found(const sp_record *record)
 {
   size_t n = 0;
@@ -202,6 +266,7 @@ void sp_text_actions(const sp_record *record, FILE *file)
     put_group(record, SP_OUT, "Cut again", file);
     if (sp_count_frets(record, SP_OUT))
       put_care(record, file);
+    put_remedies(record, file);
   }
   put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
   if (!any_length(record))

@@ -246,7 +246,7 @@ static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
   r->squareness_deg = r->u_squareness_deg = r->width_mm = r->u_width_mm = r->contrast = r->coverage = NAN;
   r->end_a_px = r->end_b_px = r->centre_px = (sp_point){NAN, NAN};
   r->budget = (sp_budget){NAN, NAN, NAN, NAN, NAN};
-  r->recut_mm = NAN;
+  r->recut_mm = r->from_line_mm = r->u_from_line_mm = NAN;
   r->verdict = SP_MISSING;
 }
 
