@@ -330,18 +330,44 @@ bool sp_whitening_create(const sp_ground *g, const sp_stack *s, sp_whitening *w)
   return true;
 }
 
-void sp_whiten(const sp_whitening *w, double *x, size_t columns)
+/* `columns` is a constant wherever this is called: sums and rows then stay in registers. */
+static inline void whiten(const sp_whitening *w, double *restrict x, size_t columns)
 {
   for (size_t k = 0; k < w->count; k++) {
+    const double *restrict q = w->q[k];
     double dot[SP_WHITEN_COLUMNS] = {0};
     for (size_t i = 0; i < w->values; i++)
       for (size_t c = 0; c < columns; c++)
-        dot[c] += w->q[k][i] * x[i * columns + c];
+        dot[c] += q[i] * x[i * columns + c];
     for (size_t c = 0; c < columns; c++)
       dot[c] *= w->shrink[k];
     for (size_t i = 0; i < w->values; i++)
       for (size_t c = 0; c < columns; c++)
-        x[i * columns + c] -= dot[c] * w->q[k][i];
+        x[i * columns + c] -= dot[c] * q[i];
+  }
+}
+
+void sp_whiten(const sp_whitening *w, double *x, size_t columns)
+{
+  switch (columns) {
+  case 1:
+    whiten(w, x, 1);
+    return;
+  case 2:
+    whiten(w, x, 2);
+    return;
+  case 4:
+    whiten(w, x, 4);
+    return;
+  case 6:
+    whiten(w, x, 6);
+    return;
+  case 7:
+    whiten(w, x, 7);
+    return;
+  default:
+    whiten(w, x, columns);
+    return;
   }
 }
 
