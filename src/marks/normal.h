@@ -14,6 +14,10 @@ typedef struct sp_normal {
 
 void sp_normal_fill(sp_normal *table);
 
+/* exp(e) times the distribution at `from`, to 1e-6: exp(-x / length) for x > 0, blurred by a Gaussian, is that with
+ * e = a^2 / 2 - x / length, a = blur / length, from = x / blur - a. */
+double sp_normal_fallen(const sp_normal *table, double e, double from);
+
 static inline double sp_normal_cubic(const double c[4], double q)
 {
   return c[0] + q * (c[1] + q * (c[2] + q * c[3]));

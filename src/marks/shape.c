@@ -63,9 +63,6 @@ typedef struct box {
   double value, by_x, by_width, by_blur;
 } box;
 
-static const double INV_SQRT2 = 0.70710678118654752;
-/* Exponents up to which the table of the normal distribution is good enough for a flank. */
-static const double MOST_TABLED = 2.0;
 /* A flank has fallen to nothing at so many times its length. */
 static const double FLANK_REACH = 16.0;
 /* The two points that average over a pixel, see profile.c. */
@@ -102,20 +99,6 @@ static box between(wall left, wall right)
                left.by_blur - right.by_blur};
 }
 
-/* exp(e) erfc(z)/2, e = a^2/2 - x/length and z = (a - t)/sqrt 2 with t = x/blur. erfc(z)/2 is the distribution at t -
- * a, which the table has to 1e-7: not enough where the other factor is large. Where z is large the value is below
- * 1e-170 and the factors may not fit a double. */
-static double fallen(const sp_normal *normal, double e, double from)
-{
-  double pdf;
-  if (e < MOST_TABLED) {
-    const double part = sp_normal_at(normal, from, &pdf);
-    return part > 0.0 ? part * exp(e) : 0.0;
-  }
-  const double z = -from * INV_SQRT2;
-  return z > 20.0 ? 0.0 : 0.5 * exp(e) * erfc(z);
-}
-
 /* exp(-x / length) for x > 0, blurred: x counts from the wall outward. "width" is the length it falls to 1/e in. */
 static box point_flank(const sp_normal *normal, double x, double length, double blur)
 {
@@ -123,7 +106,7 @@ static box point_flank(const sp_normal *normal, double x, double length, double 
   double gauss; /* of x */
   (void)sp_normal_at(normal, t, &gauss);
   gauss /= blur;
-  const double value = fallen(normal, 0.5 * a * a - x / length, t - a);
+  const double value = sp_normal_fallen(normal, 0.5 * a * a - x / length, t - a);
   return (box){value, gauss - value / length, value * (x - a * blur) / (length * length) + gauss * a * a,
                value * a / length - gauss * (a + t)};
 }
