@@ -205,6 +205,25 @@ static double typical_noise(const sp_line_fit *f, double *work)
   return n ? sp_median(work, n) : 0.0;
 }
 
+static double lower(double a, double b)
+{
+  return a < b ? a : b;
+}
+
+static double higher(double a, double b)
+{
+  return a < b ? b : a;
+}
+
+/* The lowest and the highest of four are not in the middle of five; of the other two and the fifth the middle one is.
+ */
+static double middle_of_five(const double v[5])
+{
+  const double low = lower(v[0], v[1]), high = higher(v[0], v[1]), low2 = lower(v[2], v[3]), high2 = higher(v[2], v[3]);
+  const double a = higher(low, low2), b = lower(high, high2);
+  return higher(lower(a, b), lower(higher(a, b), v[4]));
+}
+
 /* Median of five, then mean of five: follows the hand's pressure, not the noise nor one pore. */
 static void smooth_heights(sp_line_fit *f, double *work)
 {
@@ -215,7 +234,7 @@ static void smooth_heights(sp_line_fit *f, double *work)
     for (ptrdiff_t d = -2; d <= 2; d++)
       if (k + d >= 0 && k + d < n)
         five[m++] = f->pieces[k + d].height;
-    work[k] = sp_median(five, m);
+    work[k] = m == 5 ? middle_of_five(five) : sp_median(five, m);
   }
   for (ptrdiff_t k = 0; k < n; k++) {
     double sum = 0.0;
@@ -363,9 +382,10 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     square += w * h * h;
     for (int32_t i = 0; i <= 2 * f->half_px; i++) {
       const double x = p->first_u + i - middle;
-      const int32_t bin = (int32_t)lround(x * SP_STACK_PER_PX) + SP_STACK_MAX / 2;
-      if (bin < 0 || bin >= SP_STACK_MAX)
+      const double bins = x * SP_STACK_PER_PX + (SP_STACK_MAX / 2 + 0.5);
+      if (!(bins >= 0.0 && bins < SP_STACK_MAX))
         continue;
+      const int32_t bin = (int32_t)bins;
       all++;
       if ((double)p->value[i] > CLIPPED * f->full_scale) {
         clipped++;
@@ -496,7 +516,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
     tie_width(f);
     if (round == 1 && ground->measured && f->significance < HOPELESS)
       break;
-    if (round >= 4 && moved < 0.002)
+    if ((round >= 4 || (again && round >= 2)) && moved < 0.002)
       break;
   }
   if (!status && f->count >= 6)
@@ -546,7 +566,7 @@ static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, d
   r.at = s.at;
   r.slope = s.slope;
   double least_at = 0.0, least_slope = 0.0;
-  size_t n = 0;
+  size_t n = 0, first = 0;
   for (size_t j = 0; j < f->count; j++) {
     const sp_piece *p = &f->pieces[j];
     if (!p->present || p->weight[wall] <= 0.0)
@@ -557,10 +577,12 @@ static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, d
     n++;
     least_at += ja * ja * (p->variance[wall] + extra);
     least_slope += js * js * (p->variance[wall] + extra);
-    for (size_t k = 0; k < f->count; k++) {
+    while (p->v_px - f->pieces[first].v_px >= reach_px) /* pieces come in the order of their places */
+      first++;
+    for (size_t k = first; k < f->count && f->pieces[k].v_px - p->v_px < reach_px; k++) {
       const sp_piece *q = &f->pieces[k];
       const double lag = fabs(q->v_px - p->v_px) / reach_px;
-      if (lag >= 1.0 || !q->present || q->weight[wall] <= 0.0)
+      if (!q->present || q->weight[wall] <= 0.0)
         continue;
       double ka, ks;
       influence(f, &s, wall, extra, q, &ka, &ks);
