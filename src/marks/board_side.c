@@ -178,10 +178,10 @@ static int32_t before_rule(const side_search *q, double u, int32_t v, int32_t ha
  * is that of the values before place i. */
 static float half_mean(const side_search *q, const double *sum, double u, int32_t v, int32_t side, int32_t half)
 {
-  const int32_t end = side > 0 ? (int32_t)q->across->length_px - 1 - v : v;
+  const int32_t length = (int32_t)q->across->length_px, end = side > 0 ? length - 1 - v : v;
   int32_t n = side == q->outward ? before_rule(q, u, v, half) : half;
   n = n < end ? n : end;
-  if (n < 2 || 3 * n < half || v < 0)
+  if (v < 0 || v >= length || n < 2 || 3 * n < half)
     return NAN;
   return (float)(side > 0 ? sum[v + 1 + n] - sum[v + 1] : sum[v] - sum[v - n]) / (float)n;
 }
