@@ -122,7 +122,7 @@ static void lay_out_piece(const sp_line_fit *f, const sp_profile *t, const sp_pi
   d->columns = f->kind == SP_MARK_SLOT ? 5 : 4;
   for (int32_t i = 0; i < n; i++) {
     d->column[0][i] = 1.0;
-    d->column[1][i] = (x + i) / f->half_px;
+    d->column[1][i] = (x + i) * (1.0 / f->half_px);
   }
   look_up(t->value, x, wider, n, d->column[2]);
   look_up(t->left, x, wider, n, left);
@@ -140,6 +140,15 @@ static double dot(const double *restrict a, const double *restrict b, int32_t n)
     for (int k = 0; k < LANES; k++)
       lane[k] += a[i + k] * b[i + k];
   return (lane[0] + lane[1]) + (lane[2] + lane[3]);
+}
+
+/* Products of level and slope with themselves: sums of 1, x and x^2 over evenly spaced x. */
+static void level_and_slope(const double *x, int32_t n, int columns, double *gram)
+{
+  const double middle = 0.5 * (x[0] + x[n - 1]), spread = x[n - 1] - x[0];
+  gram[0] = n;
+  gram[columns] = n * middle;
+  gram[columns + 1] = n * (middle * middle + spread * spread * (n + 1.0) / (12.0 * (n - 1.0)));
 }
 
 /* Shift of a mark of height 1 against the line, from the factor and the solved right side: rows 3 and 4 come last in
@@ -168,8 +177,9 @@ static void measure_piece(const sp_line_fit *f, const sp_profile *t, design *d, 
   const int32_t n = 2 * f->half_px + 1, padded = (n + LANES - 1) / LANES * LANES;
   lay_out_piece(f, t, p, d);
   const int m = d->columns;
+  level_and_slope(d->column[1], n, m, l);
   for (int a = 0; a < m; a++) {
-    for (int b = 0; b <= a; b++)
+    for (int b = 0; a > 1 && b <= a; b++)
       l[a * m + b] = dot(d->column[a], d->column[b], padded);
     z[a] = dot(d->column[a], d->y, padded);
   }

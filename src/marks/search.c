@@ -441,23 +441,31 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
   return n ? sp_median(h, n) : 0.0;
 }
 
-/* The clipped response has a flat top: puts the candidate where the unclipped one is highest. */
+/* Moves the candidate to the place and slope beside it if it is higher there. */
+static void try_beside(const sp_strips *strips, const filter *f, const sp_candidate *from, double du_px, double dslope,
+                       double sign, sp_candidate *best)
+{
+  sp_candidate trial = *from;
+  trial.u_px += du_px;
+  trial.slope += dslope;
+  trial.height = height_along(strips, f, &trial);
+  if (sign * trial.height > sign * best->height)
+    *best = trial;
+}
+
+/* The clipped response has a flat top: puts the candidate where the unclipped one is highest, first along its own
+ * slope, then, next to where that is, along others. */
 static void settle(const sp_strips *strips, const filter *f, double slope_step, int side, sp_candidate *c)
 {
   const sp_candidate from = *c;
   const double sign = side ? 1.0 : -1.0;
-  double top = -INFINITY;
+  c->height = -sign * INFINITY;
   for (int32_t d = -2 * f->core; d <= 2 * f->core; d++)
-    for (int32_t q = -1; q <= 1; q++) {
-      sp_candidate trial = from;
-      trial.u_px += d;
-      trial.slope += 0.5 * q * slope_step;
-      trial.height = height_along(strips, f, &trial);
-      if (sign * trial.height > top) {
-        top = sign * trial.height;
-        *c = trial;
-      }
-    }
+    try_beside(strips, f, &from, d, 0.0, sign, c);
+  const sp_candidate along = *c;
+  for (int32_t d = -1; d <= 1; d++)
+    for (int32_t q = -1; q <= 1; q += 2)
+      try_beside(strips, f, &along, d, 0.5 * q * slope_step, sign, c);
 }
 
 static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp_candidate *out)
