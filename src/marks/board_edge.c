@@ -8,6 +8,9 @@
  * each block. The side is the straight line along which the blocks' misfits, each with an upper limit, add up to the
  * least.
  *
+ * Only around the edge the model has to be computed point by point: further off a point is all wood or all lid, a
+ * polynomial of its place, and sums of powers over all such points are differences of sums tabled beforehand.
+ *
  * How sure it is follows from the misfits' curvature and from the scatter of the blocks about the line. Wood scatters
  * more than the lid does, so each takes part with the variance it shows.
  */
@@ -18,6 +21,8 @@
 #include "board_internal.h"
 #include "slotproof/numeric.h"
 
+/* Further than so many blurs from the edge a point is all wood or all lid, to 1e-5 of a step. */
+static const double MIXED = 4.5;
 enum { TABLE_REACH = 6, TABLE_PER_UNIT = 100, TABLE_SIZE = 2 * TABLE_REACH * TABLE_PER_UNIT + 2 };
 enum {
   BLOCKS = 12,
@@ -51,13 +56,20 @@ static const double ALIKE_MM = 5.0;
  * about twice what the scatter says and 0.02 px besides, errors of slope 1.5 times and 5e-6 besides. */
 static const double AT_COMMON = 2.0, AT_FLOOR_PX = 0.04, SLOPE_COMMON = 1.5, SLOPE_FLOOR = 8.0e-6;
 
+/* Sums over the points before one: by powers of their place, in windows, alone and times the value. */
+typedef struct moments {
+  double x[5], y[3], yy;
+} moments;
+
 typedef struct block {
   size_t n;
   double x_px[MOST_POINTS], value[MOST_POINTS]; /* x grows outward from the line the block was read along */
   double spread[MOST_POINTS];                   /* variance over the block's strips */
   double strips, wood_spread, lid_spread;
-  double u_px;           /* of its middle */
-  double misfit[PLACES]; /* by place of the edge; INFINITY where it cannot be told */
+  moments before[MOST_POINTS + 1];
+  double texture[2][MOST_POINTS + 1]; /* what the points before one say against being wood, lid */
+  double u_px;                        /* of its middle */
+  double misfit[PLACES];              /* by place of the edge; INFINITY where it cannot be told */
   double least;
 } block;
 
@@ -158,32 +170,123 @@ static double variance_at(const edge_fit *f, double lid)
   return f->variance[0] + (f->variance[1] - f->variance[0]) * lid;
 }
 
+static void table_moments(const edge_fit *f, block *b)
+{
+  memset(&b->before[0], 0, sizeof b->before[0]);
+  for (size_t i = 0; i < b->n; i++) {
+    const double x = b->x_px[i] / f->window_px, y = b->value[i];
+    moments m = b->before[i];
+    double power = 1.0;
+    for (int k = 0; k < 5; k++, power *= x) {
+      m.x[k] += power;
+      if (k < 3)
+        m.y[k] += power * y;
+    }
+    m.yy += y * y;
+    b->before[i + 1] = m;
+  }
+}
+
+/* Of the points from one to another, the second left out, by powers of their distance from `at`, in windows. */
+static moments moments_about(const block *b, size_t from, size_t to, double at)
+{
+  const moments *p = &b->before[from], *q = &b->before[to];
+  moments m = {.yy = q->yy - p->yy};
+  for (int k = 0; k < 5; k++)
+    m.x[k] = q->x[k] - p->x[k];
+  for (int k = 0; k < 3; k++)
+    m.y[k] = q->y[k] - p->y[k];
+  /* as Horner's scheme shifts a polynomial */
+  for (int last = 0; last < 4; last++)
+    for (int k = 4; k > last; k--)
+      m.x[k] -= at * m.x[k - 1];
+  for (int last = 0; last < 2; last++)
+    for (int k = 2; k > last; k--)
+      m.y[k] -= at * m.y[k - 1];
+  return m;
+}
+
+/* The first point beyond x_px. */
+static size_t first_beyond(const block *b, double x_px)
+{
+  size_t lo = 0, hi = b->n;
+  while (lo < hi) {
+    const size_t middle = (lo + hi) / 2;
+    if (b->x_px[middle] > x_px)
+      hi = middle;
+    else
+      lo = middle + 1;
+  }
+  return lo;
+}
+
+/* Normal equations: lower triangle only, which is what the factorisation reads. */
+typedef struct equations {
+  double a[TERMS * TERMS], right[TERMS], misfit;
+} equations;
+
+static void add_wood(const edge_fit *f, const moments *m, equations *e)
+{
+  const double w = 1.0 / f->variance[0];
+  e->a[0] += w * m->x[0];
+  e->a[1 * TERMS] += w * m->x[1];
+  e->a[1 * TERMS + 1] += w * m->x[2];
+  e->right[0] += w * m->y[0];
+  e->right[1] += w * m->y[1];
+  e->misfit += w * m->yy + m->x[0] * log(f->variance[0]);
+}
+
+static void add_lid(const edge_fit *f, const moments *m, equations *e)
+{
+  const double w = 1.0 / f->variance[1], b = f->blur_px / f->window_px, bb = b * b;
+  e->a[2 * TERMS + 2] += w * m->x[0];
+  e->a[3 * TERMS + 2] += w * m->x[1];
+  e->a[3 * TERMS + 3] += w * m->x[2];
+  e->a[4 * TERMS + 2] += w * (m->x[2] + bb * m->x[0]);
+  e->a[4 * TERMS + 3] += w * (m->x[3] + bb * m->x[1]);
+  e->a[4 * TERMS + 4] += w * (m->x[4] + bb * (2.0 * m->x[2] + bb * m->x[0]));
+  e->right[2] += w * m->y[0];
+  e->right[3] += w * m->y[1];
+  e->right[4] += w * (m->y[2] + bb * m->y[0]);
+  e->misfit += w * m->yy + m->x[0] * log(f->variance[1]);
+}
+
+static void add_point(const edge_fit *f, double x_px, double y, double edge_px, equations *e)
+{
+  double term[TERMS];
+  const double variance = variance_at(f, model_terms(f, x_px, edge_px, term)), w = 1.0 / variance;
+  for (int r = 0; r < TERMS; r++) {
+    const double weighted = w * term[r];
+    e->right[r] += weighted * y;
+    for (int c = 0; c <= r; c++)
+      e->a[r * TERMS + c] += weighted * term[c];
+  }
+  e->misfit += w * y * y + log(variance);
+}
+
 /* Least misfit (minus twice the log-likelihood) with the edge at a place, and the model's coefficients. */
 static double fit_block(const edge_fit *f, const block *b, double edge_px, double beta[TERMS])
 {
-  double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, misfit = 0.0;
-  const double prior = 1.0 / pow(PRIOR_SD * f->full_scale, 2);
-  size_t beyond = 0;
-  for (int r = 1; r < TERMS; r++)
-    a[r * TERMS + r] = r == 2 ? 0.0 : prior;
-  for (size_t i = 0; i < b->n; i++) {
-    double term[TERMS];
-    const double variance = variance_at(f, model_terms(f, b->x_px[i], edge_px, term)), y = b->value[i];
-    for (int r = 0; r < TERMS; r++) {
-      right[r] += term[r] * y / variance;
-      for (int c = 0; c <= r; c++)
-        a[r * TERMS + c] += term[r] * term[c] / variance;
-    }
-    misfit += y * y / variance + log(variance);
-    beyond += b->x_px[i] > edge_px + 0.5 * f->blur_px;
-  }
-  if (beyond < 3 || !sp_cholesky(TERMS, a))
+  equations e = {.misfit = 0.0};
+  const double prior = 1.0 / (PRIOR_SD * f->full_scale * PRIOR_SD * f->full_scale), at = edge_px / f->window_px;
+  const size_t wood = first_beyond(b, edge_px - MIXED * f->blur_px),
+               lid = first_beyond(b, edge_px + MIXED * f->blur_px);
+  if (b->n < 3 + first_beyond(b, edge_px + 0.5 * f->blur_px))
     return INFINITY;
-  memcpy(beta, right, TERMS * sizeof *beta);
-  sp_cholesky_solve(TERMS, a, beta);
+  for (int r = 1; r < TERMS; r++)
+    e.a[r * TERMS + r] = r == 2 ? 0.0 : prior;
+  const moments inside = moments_about(b, 0, wood, at), outside = moments_about(b, lid, b->n, at);
+  add_wood(f, &inside, &e);
+  add_lid(f, &outside, &e);
+  for (size_t i = wood; i < lid; i++)
+    add_point(f, b->x_px[i], b->value[i], edge_px, &e);
+  if (!sp_cholesky(TERMS, e.a))
+    return INFINITY;
+  memcpy(beta, e.right, TERMS * sizeof *beta);
+  sp_cholesky_solve(TERMS, e.a, beta);
   for (int r = 0; r < TERMS; r++)
-    misfit -= beta[r] * right[r];
-  return misfit;
+    e.misfit -= beta[r] * e.right[r];
+  return e.misfit;
 }
 
 static double place_px(const edge_fit *f, int32_t j)
@@ -204,17 +307,35 @@ static double mean_spread(const block *b, double from_px, double to_px)
   return n > 2 ? sum / (double)n : NAN;
 }
 
+/* What one point's spread says against there being so much wood and so much lid. Where the mean itself is steep, strips
+ * differ by the edge's own raggedness and say nothing. */
+static double texture_at(const edge_fit *f, const block *b, size_t i, double wood, double lid)
+{
+  const double least = LEAST_NOISE * f->full_scale * LEAST_NOISE * f->full_scale;
+  const double slope = 0.5 * (b->value[i + 1] - b->value[i - 1]);
+  const double due = wood * wood * b->wood_spread + lid * lid * b->lid_spread + slope * slope / 4.0;
+  return log(due) + (b->spread[i] + least) / due;
+}
+
+static void table_texture(const edge_fit *f, block *b)
+{
+  for (int lid = 0; lid < 2; lid++) {
+    b->texture[lid][0] = b->texture[lid][1] = 0.0; /* the points at both ends have no slope */
+    for (size_t i = 1; i < b->n; i++)
+      b->texture[lid][i + 1] = b->texture[lid][i] + (i + 1 < b->n ? texture_at(f, b, i, 1.0 - lid, lid) : 0.0);
+  }
+}
+
 /* What the change from grain to none says against the edge at a place: wood differs from strip to strip, the lid does
- * not. Where the mean itself is steep, strips differ by the edge's own raggedness and say nothing. */
+ * not. */
 static double texture_misfit(const edge_fit *f, const block *b, double edge_px)
 {
-  const double least = pow(LEAST_NOISE * f->full_scale, 2);
-  double sum = 0.0, bell;
-  for (size_t i = 1; i + 1 < b->n; i++) {
-    const double slope = 0.5 * (b->value[i + 1] - b->value[i - 1]);
-    const double lid = part_of_lid(f, (b->x_px[i] - edge_px) / f->blur_px, &bell), wood = 1.0 - lid;
-    const double due = wood * wood * b->wood_spread + lid * lid * b->lid_spread + slope * slope / 4.0;
-    sum += log(due) + (b->spread[i] + least) / due;
+  const size_t wood = first_beyond(b, edge_px - MIXED * f->blur_px),
+               lid = first_beyond(b, edge_px + MIXED * f->blur_px);
+  double sum = b->texture[0][wood] + b->texture[1][b->n] - b->texture[1][lid], bell;
+  for (size_t i = wood > 1 ? wood : 1; i < lid && i + 1 < b->n; i++) {
+    const double part = part_of_lid(f, (b->x_px[i] - edge_px) / f->blur_px, &bell);
+    sum += texture_at(f, b, i, 1.0 - part, part);
   }
   return sum * b->strips * f->s->across->width_px / (ALIKE_MM * f->s->o->px_per_mm);
 }
@@ -224,6 +345,8 @@ static void set_spreads(const edge_fit *f, block *b)
   const double least = pow(LEAST_NOISE * f->full_scale, 2);
   b->wood_spread = mean_spread(b, -f->window_px, -f->reach_px) + least;
   b->lid_spread = mean_spread(b, f->reach_px, f->window_px) + least;
+  if (b->wood_spread > b->lid_spread)
+    table_texture(f, b);
 }
 
 /* Every `stride`-th place counted from the middle; where the misfit is least, -1 if nowhere. */
@@ -281,7 +404,8 @@ static double joint_misfit(const edge_fit *f, int32_t from, int32_t to)
   double sum = 0.0;
   for (int32_t k = 0; k < BLOCKS; k++) {
     const int32_t j = (from * (BLOCKS - 1 - k) + to * k + (BLOCKS - 1) / 2) / (BLOCKS - 1);
-    sum += fmin(LIMIT, f->block[k].misfit[j] - f->block[k].least); /* NAN (all INFINITY) counts as LIMIT */
+    const double more = f->block[k].misfit[j] - f->block[k].least;
+    sum += more < LIMIT ? more : LIMIT; /* NAN (all INFINITY) counts as LIMIT */
   }
   return sum;
 }
@@ -387,8 +511,10 @@ static bool measure_once(edge_fit *f, sp_lengthwise *side, bool *near)
   int32_t from, to;
   for (int32_t k = 0; k < BLOCKS; k++)
     read_block(f, first + k * count / BLOCKS, first + (k + 1) * count / BLOCKS, &f->block[k]);
-  for (int k = 0; k < BLOCKS; k++)
+  for (int k = 0; k < BLOCKS; k++) {
+    table_moments(f, &f->block[k]);
     set_spreads(f, &f->block[k]);
+  }
   f->variance[0] = f->variance[1] = pow(LEAST_NOISE * f->full_scale, 2);
   for (int round = 0; round < VARIANCE_ROUNDS; round++) /* where the edge is best depends on them, and they on that */
     set_variances(f);

@@ -17,19 +17,24 @@ static const double UNREFINED_U_PX = 0.3;
 /* Half-height crossings and model do not differ by more if both see the same edge. */
 static const double MOST_REFINED_MM = 0.2;
 
-/* Mean profile along u of the board's inner width, sheared so that a square end stays sharp. */
-static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_board *board, double shear, float *out,
-                               int32_t length, sp_error *err)
+/* Mean profile along u of the board's inner width, sheared so that a square end stays sharp; from `lo` to `hi` alone,
+ * the second left out. */
+static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_board *board, double shear, int32_t lo,
+                               int32_t hi, float *out, sp_error *err)
 {
   const sp_strips *strips = &scene->strips[along];
+  const int32_t length = (int32_t)strips->length_px;
   float *weight = calloc((size_t)length, sizeof *weight);
   if (!weight)
     return sp_fail_memory(err);
-  memset(out, 0, (size_t)length * sizeof *out);
+  lo = lo < 0 ? 0 : lo;
+  hi = hi < length ? hi : length;
+  for (int32_t u = lo; u < hi; u++)
+    out[u] = 0.0f;
   for (uint32_t k = 0; k < strips->count; k++) {
     const double v = (k + 0.5) * strips->width_px - 0.5;
     const float *p = strips->mean + (size_t)k * strips->length_px;
-    for (int32_t u = 0; u < length; u++) {
+    for (int32_t u = lo; u < hi; u++) {
       const double a = board->side[0].at_px + board->side[0].slope * u,
                    b = board->side[1].at_px + board->side[1].slope * u;
       const double centre = board->centre.at_px + board->centre.slope * u, inset = 0.12 * (b - a);
@@ -42,7 +47,7 @@ static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_b
       weight[u] += 1.0f;
     }
   }
-  for (int32_t u = 0; u < length; u++)
+  for (int32_t u = lo; u < hi; u++)
     out[u] = weight[u] > 0.0f ? out[u] / weight[u] : 0.0f;
   free(weight);
   return SP_OK;
@@ -201,15 +206,18 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
   const sp_view view = sp_view_of(s->scene->raster, s->along);
   const int32_t length = view.length_px;
   const int32_t near_px = (int32_t)fmax(3.0, round(0.3 * px_per_mm)), far_px = (int32_t)lround(2.5 * px_per_mm);
-  float *profile = malloc((size_t)length * sizeof *profile);
+  float *profile = calloc((size_t)length, sizeof *profile);
   if (!profile)
     return sp_fail_memory(err);
   const double shear = -board->centre.slope;
-  sp_status status = inner_profile(s->scene, s->along, board, shear, profile, length, err);
+  sp_status status = SP_OK;
   for (int which = 0; !status && which < 2; which++) {
     int32_t at = 0;
     const int32_t clear = (int32_t)lround(1.0 * px_per_mm);
     const int32_t from = which ? (int32_t)s->last_px + clear : 0, to = which ? length : (int32_t)s->first_px - clear;
+    status = inner_profile(s->scene, s->along, board, shear, from - far_px, to + far_px, profile, err);
+    if (status)
+      break;
     const double step = strongest_step(profile, length, from, to, near_px, far_px, &at);
     if (step > 0.04 * view.full_scale)
       status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);

@@ -110,12 +110,14 @@ typedef struct side_search {
   double v0_px;         /* of column 0 in the middle of the board */
   int32_t first, count; /* strips */
   int32_t row_strips, rows, columns;
-  float *gradient;     /* row after row (a few strips each), by column; NAN where the rule lies */
-  int32_t *shift;      /* column shift of each row for the slope at hand */
-  double *root;        /* by column: sum over the blocks of the root of their mean gradient */
-  int32_t *blocks;     /* by column: how many could be seen */
-  step *best;          /* by column: over all slopes */
-  double wood[BLOCKS]; /* grey of the wood in the middle of the board */
+  float *gradient, *seen; /* row after row (a few strips each), by column; 0 where the rule lies, and 1 elsewhere */
+  float *block_sum;       /* of one block, by column: gradient, then rows seen */
+  double *sum;            /* running sums of a strip */
+  int32_t *shift;         /* column shift of each row for the slope at hand */
+  double *root;           /* by column: sum over the blocks of the root of their mean gradient */
+  int32_t *blocks;        /* by column: how many could be seen */
+  step *best;             /* by column: over all slopes */
+  double wood[BLOCKS];    /* grey of the wood in the middle of the board */
 } side_search;
 
 static double strip_u(const side_search *q, int32_t k)
@@ -155,33 +157,59 @@ static double ending_at(const side_search *q, const double *ends, double v_px)
   return (double)n / (double)q->s->count;
 }
 
-/* Mean of up to `half` values next to v on one side, as many of them as lie off the rule; NAN where too few do. */
-static float half_mean(const side_search *q, const float *p, double u, int32_t v, int32_t side, int32_t half)
+/* The nearest whole number, for what is nowhere near -1e6: lround is a call, and this is asked for every place. */
+static int32_t nearest(double x)
 {
-  const int32_t length = (int32_t)q->across->length_px;
-  float sum = 0.0f;
-  int32_t n = 0;
-  for (; n < half; n++) {
-    const int32_t at = v + side * (n + 1);
-    if (at < 0 || at >= length || (side == q->outward && sp_on_rule(q->s->o, u, at, 1.0)))
-      break;
-    sum += p[at];
-  }
-  return n >= 2 && 3 * n >= half ? sum / (float)n : NAN;
+  return (int32_t)(x + 1000000.5) - 1000000;
 }
 
-/* Gradient of one row, by column: mean of a filter's half after it less the mean before it, mean over the strips. */
-static void row_gradient(const side_search *q, int32_t row, float *out)
+/* How many of the `half` values next to v on the outer side lie before the rule (without the pixel next to it). */
+static int32_t before_rule(const side_search *q, double u, int32_t v, int32_t half)
+{
+  const sp_marks_options *o = q->s->o;
+  const double from = o->rule_v0_px + o->rule_slope * u - 1.0, to = o->rule_v1_px + o->rule_slope * u + 1.0;
+  if (!o->has_rule || (q->outward > 0 ? v + 1 >= to : v - 1 <= from))
+    return half;
+  const double room = q->outward > 0 ? floor(from) - v : v - ceil(to);
+  return room < 0.0 ? 0 : room < half ? (int32_t)room : half;
+}
+
+/* Mean of up to `half` values next to v on one side, as many of them as lie off the rule; NAN where too few do. sum[i]
+ * is that of the values before place i. */
+static float half_mean(const side_search *q, const double *sum, double u, int32_t v, int32_t side, int32_t half)
+{
+  const int32_t length = (int32_t)q->across->length_px, end = side > 0 ? length - 1 - v : v;
+  int32_t n = side == q->outward ? before_rule(q, u, v, half) : half;
+  n = n < end ? n : end;
+  if (v < 0 || v >= length || n < 2 || 3 * n < half)
+    return NAN;
+  return (float)(side > 0 ? sum[v + 1 + n] - sum[v + 1] : sum[v] - sum[v - n]) / (float)n;
+}
+
+/* Gradient of one row, by column: mean of a filter's half after it less the mean before it, mean over the strips. What
+ * cannot be seen is 0 and not counted in `seen`. */
+static void row_gradient(const side_search *q, int32_t row, float *out, float *seen)
 {
   const int32_t half = (int32_t)fmax(2.0, round(FILTER_MM * q->s->o->px_per_mm));
+  const int32_t length = (int32_t)q->across->length_px;
   memset(out, 0, (size_t)q->columns * sizeof *out);
   for (int32_t k = row * q->row_strips; k < (row + 1) * q->row_strips; k++) {
     const double u = strip_u(q, k), v0 = q->v0_px + q->s->square * (u - q->middle_px);
     const float *p = strip_profile(q, k);
+    const int32_t first = nearest(v0) - half, past = nearest(v0 + q->columns * q->pitch_px) + half + 1;
+    const int32_t from = first < 0 ? 0 : first, to = past < length ? past : length;
+    if (from < length)
+      q->sum[from] = 0.0;
+    for (int32_t v = from; v < to; v++)
+      q->sum[v + 1] = q->sum[v] + (double)p[v];
     for (int32_t i = 0; i < q->columns; i++) {
-      const int32_t v = (int32_t)lround(v0 + i * q->pitch_px);
-      out[i] += (half_mean(q, p, u, v, 1, half) - half_mean(q, p, u, v, -1, half)) / (float)q->row_strips;
+      const int32_t v = nearest(v0 + i * q->pitch_px);
+      out[i] += half_mean(q, q->sum, u, v, 1, half) - half_mean(q, q->sum, u, v, -1, half);
     }
+  }
+  for (int32_t i = 0; i < q->columns; i++) {
+    seen[i] = isnan(out[i]) ? 0.0f : 1.0f;
+    out[i] = isnan(out[i]) ? 0.0f : out[i] / (float)q->row_strips;
   }
 }
 
@@ -190,26 +218,29 @@ static double row_u(const side_search *q, int32_t row)
   return strip_u(q, row * q->row_strips) + 0.5 * (q->row_strips - 1) * q->across->width_px;
 }
 
+static void add_row(int32_t n, const float *restrict in, float *restrict out)
+{
+  for (int32_t i = 0; i < n; i++)
+    out[i] += in[i];
+}
+
 /* Adds one block of rows, shifted to the slope at hand, to every column. */
 static void add_block(const side_search *q, int32_t block)
 {
-  const int32_t from = block * q->rows / BLOCKS, to = (block + 1) * q->rows / BLOCKS;
-  for (int32_t i = 0; i < q->columns; i++) {
-    float sum = 0.0f;
-    int32_t n = 0;
-    for (int32_t k = from; k < to; k++) {
-      const int32_t at = i + q->shift[k];
-      const float g = at >= 0 && at < q->columns ? q->gradient[(size_t)k * (size_t)q->columns + (size_t)at] : NAN;
-      if (!isnan(g)) {
-        sum += g;
-        n++;
-      }
-    }
-    if (2 * n > to - from) {
-      q->root[i] += sqrt(fabs((double)sum) / n);
+  const int32_t from = block * q->rows / BLOCKS, to = (block + 1) * q->rows / BLOCKS, columns = q->columns;
+  float *sum = q->block_sum, *seen = q->block_sum + columns;
+  memset(sum, 0, 2 * (size_t)columns * sizeof *sum);
+  for (int32_t k = from; k < to; k++) {
+    const int32_t shift = q->shift[k], first = shift < 0 ? -shift : 0, past = shift > 0 ? columns - shift : columns;
+    const ptrdiff_t row = (ptrdiff_t)k * columns + shift + first;
+    add_row(past - first, q->gradient + row, sum + first);
+    add_row(past - first, q->seen + row, seen + first);
+  }
+  for (int32_t i = 0; i < columns; i++)
+    if (2.0f * seen[i] > (float)(to - from)) {
+      q->root[i] += sqrt((double)(fabsf(sum[i]) / seen[i]));
       q->blocks[i]++;
     }
-  }
 }
 
 /* How much a step `away` (mm) outside the lines' ends is worth against one at them. */
@@ -368,6 +399,8 @@ static size_t best_steps(const side_search *q, step *out)
 static void free_search(side_search *q)
 {
   free(q->gradient);
+  free(q->block_sum);
+  free(q->sum);
   free(q->shift);
   free(q->root);
   free(q->blocks);
@@ -393,12 +426,14 @@ static bool set_up_search(const sp_board_search *s, int outward, side_search *q)
   q->row_strips = q->count / (6 * BLOCKS) > 1 ? q->count / (6 * BLOCKS) : 1;
   q->rows = q->count / q->row_strips;
   const size_t columns = (size_t)q->columns, rows = (size_t)q->rows;
-  q->gradient = malloc(rows * columns * sizeof *q->gradient);
+  q->gradient = malloc(2 * rows * columns * sizeof *q->gradient);
+  q->block_sum = malloc(2 * columns * sizeof *q->block_sum);
+  q->sum = malloc((q->across->length_px + 1) * sizeof *q->sum);
   q->shift = malloc(rows * sizeof *q->shift);
   q->root = malloc(columns * sizeof *q->root);
   q->blocks = malloc(columns * sizeof *q->blocks);
   q->best = calloc(columns, sizeof *q->best);
-  return q->gradient && q->shift && q->root && q->blocks && q->best;
+  return q->gradient && q->block_sum && q->sum && q->shift && q->root && q->blocks && q->best;
 }
 
 /* All steps that may be the side `outward` of the lines. */
@@ -411,8 +446,10 @@ static sp_status find_steps(const sp_board_search *s, int outward, step *steps, 
     return sp_fail_memory(err);
   }
   if (q.count >= 2 * BLOCKS) {
+    const size_t columns = (size_t)q.columns;
+    q.seen = q.gradient + (size_t)q.rows * columns;
     for (int32_t row = 0; row < q.rows; row++)
-      row_gradient(&q, row, q.gradient + (size_t)row * (size_t)q.columns);
+      row_gradient(&q, row, q.gradient + (size_t)row * columns, q.seen + (size_t)row * columns);
     const double length = s->last_px - s->first_px;
     const int32_t slopes = (int32_t)ceil(MOST_TAPER * length / (SLOPE_STEP_MM * s->o->px_per_mm));
     for (int32_t j = -slopes; j <= slopes; j++)

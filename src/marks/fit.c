@@ -77,95 +77,133 @@ static double width_at(const sp_line_fit *f, double v)
   return f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * (v - f->v_px);
 }
 
-/* Fills one row of the design for a pixel x beside the middle: level, slope, mark, and (if wanted) the derivatives by
- * shift or by both walls. A slot's table has the mean width: where the slot is wider, each half is looked up as far
- * from its own wall as the pixel is from the wall here. */
-static int design_row(const sp_line_fit *f, const sp_profile *t, double x, double wider, double height, bool shifts,
-                      double *row)
-{
-  const double look = x < 0.0 ? x + wider : x - wider;
-  row[0] = 1.0;
-  row[1] = x / f->half_px;
-  row[2] = sp_profile_at(t->value, look);
-  if (!shifts)
-    return 3;
-  const double left = height * sp_profile_at(t->left, look), right = height * sp_profile_at(t->right, look);
-  if (f->kind == SP_MARK_SLOT) {
-    row[3] = left;
-    row[4] = right;
-    return 5;
-  }
-  row[3] = left + right;
-  return 4;
-}
+enum { WINDOW = 2 * SP_STACK_HALF_PX + 1, LANES = 4, PADDED = (WINDOW + LANES - 1) / LANES * LANES };
 
-typedef struct normal {
-  double gram[MAX_COLUMNS * MAX_COLUMNS], rhs[MAX_COLUMNS], yy;
+/* The equations of one piece, pixel by pixel: level, slope, mark, and the mark's derivatives by shift or by both walls,
+ * all for a mark of height 1. What is beyond the window is 0. */
+typedef struct design {
   int columns;
-} normal;
+  double column[MAX_COLUMNS][PADDED], y[PADDED];
+} design;
 
-/* Normal equations of one piece: lower triangle only, which is what the factorisation reads. */
-static void accumulate(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, double height, bool shifts,
-                       normal *n)
+/* The grey less what is known of the wood around; sp_ground_at for a whole row. */
+static void take_ground_out(const sp_line_fit *f, const sp_piece *p, double x, int32_t n, double *restrict y)
 {
-  const double middle = middle_at(f, p->v_px);
-  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p->v_px) - f->shape.width_px) : 0.0;
-  memset(n, 0, sizeof *n);
-  for (int32_t i = 0; i <= 2 * f->half_px; i++) {
-    double row[MAX_COLUMNS];
-    const double x = p->first_u + i - middle;
-    const double y = (double)p->value[i] - sp_ground_at(f->ground, f->half_px, x);
-    n->columns = design_row(f, t, x, wider, height, shifts, row);
-    for (int a = 0; a < n->columns; a++) {
-      for (int b = 0; b <= a; b++)
-        n->gram[a * n->columns + b] += row[a] * row[b];
-      n->rhs[a] += row[a] * y;
-    }
-    n->yy += y * y;
+  const double *node = f->ground, last = SP_GROUND_NODES - 1.0, step = 0.5 * last / f->half_px;
+  const double first = (x + f->half_px) * step;
+  for (int32_t i = 0; i < n; i++) {
+    double at = first + i * step;
+    at = at > 0.0 ? at : 0.0;
+    at = at < last ? at : last;
+    const int k = at < last - 1.0 ? (int)at : SP_GROUND_NODES - 2;
+    y[i] = (double)p->value[i] - (node[k] + (at - k) * (node[k + 1] - node[k]));
   }
 }
 
-/* Height, level and residual scatter of the mark in this piece, the line's place taken as it is. */
-static void measure_height(const sp_line_fit *f, const sp_profile *t, sp_piece *p)
+/* One table along the piece. The table has the mean width: where a slot is wider, each half is looked up as far from
+ * its own wall as the pixel is from the wall here. */
+static void look_up(const float *table, double x, double wider, int32_t n, double *out)
 {
-  normal n;
-  double b[MAX_COLUMNS];
-  accumulate(f, t, p, 0.0, false, &n);
-  memcpy(b, n.rhs, sizeof b);
-  p->usable = sp_cholesky(3, n.gram);
+  if (wider == 0.0) {
+    sp_profile_row(table, x, n, out);
+    return;
+  }
+  const int32_t left = (int32_t)fmin(fmax(ceil(-x), 0.0), n); /* pixels left of the middle */
+  sp_profile_row(table, x + wider, left, out);
+  sp_profile_row(table, x + left - wider, n - left, out + left);
+}
+
+static void lay_out_piece(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, design *d)
+{
+  const double x = p->first_u - middle_at(f, p->v_px);
+  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p->v_px) - f->shape.width_px) : 0.0;
+  const int32_t n = 2 * f->half_px + 1;
+  double *const left = d->column[3], *const right = d->column[4];
+  d->columns = f->kind == SP_MARK_SLOT ? 5 : 4;
+  for (int32_t i = 0; i < n; i++) {
+    d->column[0][i] = 1.0;
+    d->column[1][i] = (x + i) * (1.0 / f->half_px);
+  }
+  look_up(t->value, x, wider, n, d->column[2]);
+  look_up(t->left, x, wider, n, left);
+  look_up(t->right, x, wider, n, right);
+  for (int32_t i = 0; d->columns == 4 && i < n; i++)
+    left[i] += right[i];
+  take_ground_out(f, p, x, n, d->y);
+}
+
+/* Several running sums, so that several products can be made at once. n is a multiple of LANES. */
+static double dot(const double *restrict a, const double *restrict b, int32_t n)
+{
+  double lane[LANES] = {0.0};
+  for (int32_t i = 0; i < n; i += LANES)
+    for (int k = 0; k < LANES; k++)
+      lane[k] += a[i + k] * b[i + k];
+  return (lane[0] + lane[1]) + (lane[2] + lane[3]);
+}
+
+/* Products of level and slope with themselves: sums of 1, x and x^2 over evenly spaced x. */
+static void level_and_slope(const double *x, int32_t n, int columns, double *gram)
+{
+  const double middle = 0.5 * (x[0] + x[n - 1]), spread = x[n - 1] - x[0];
+  gram[0] = n;
+  gram[columns] = n * middle;
+  gram[columns + 1] = n * (middle * middle + spread * spread * (n + 1.0) / (12.0 * (n - 1.0)));
+}
+
+/* Shift of a mark of height 1 against the line, from the factor and the solved right side: rows 3 and 4 come last in
+ * both, so only the last steps of the substitution are needed, and the corner of the inverse. */
+static void unit_shifts(int m, const double *l, const double *z, sp_piece *p)
+{
+  const double l33 = l[3 * m + 3];
+  p->unit_shift[0] = p->unit_shift[1] = z[3] / l33;
+  p->unit_variance[0] = p->unit_variance[1] = p->unit_covariance = 1.0 / (l33 * l33);
+  if (m < 5)
+    return;
+  const double l43 = l[4 * m + 3], l44 = l[4 * m + 4];
+  p->unit_shift[1] = z[4] / l44;
+  p->unit_shift[0] = (z[3] - l43 * p->unit_shift[1]) / l33;
+  p->unit_variance[1] = 1.0 / (l44 * l44);
+  p->unit_variance[0] = (1.0 + l43 * l43 / (l44 * l44)) / (l33 * l33);
+  p->unit_covariance = -l43 / (l33 * l44 * l44);
+}
+
+/* Height, level and residual scatter of the mark in this piece, the line's place taken as it is, and what the shift
+ * would be for a mark of height 1. Scaling the shift's columns scales their rows of the Cholesky factor alike, so one
+ * factor serves both, whatever height the shift is taken with later. */
+static void measure_piece(const sp_line_fit *f, const sp_profile *t, design *d, sp_piece *p)
+{
+  double l[MAX_COLUMNS * MAX_COLUMNS], z[MAX_COLUMNS];
+  const int32_t n = 2 * f->half_px + 1, padded = (n + LANES - 1) / LANES * LANES;
+  lay_out_piece(f, t, p, d);
+  const int m = d->columns;
+  level_and_slope(d->column[1], n, m, l);
+  for (int a = 0; a < m; a++) {
+    for (int b = 0; a > 1 && b <= a; b++)
+      l[a * m + b] = dot(d->column[a], d->column[b], padded);
+    z[a] = dot(d->column[a], d->y, padded);
+  }
+  p->usable = sp_cholesky((size_t)m, l);
   if (!p->usable)
     return;
-  sp_cholesky_solve(3, n.gram, b);
-  double rest = n.yy;
-  for (int a = 0; a < 3; a++)
-    rest -= b[a] * n.rhs[a];
-  p->level = b[0];
-  p->height = b[2];
-  p->noise = sqrt(fmax(rest, 0.0) / (2 * f->half_px + 1 - 3));
+  sp_cholesky_forward((size_t)m, l, z);
+  p->height = z[2] / l[2 * m + 2];
+  const double slope = (z[1] - l[2 * m + 1] * p->height) / l[m + 1];
+  p->level = (z[0] - l[2 * m] * p->height - l[m] * slope) / l[0];
+  const double rest = dot(d->y, d->y, padded) - z[0] * z[0] - z[1] * z[1] - z[2] * z[2];
+  p->noise = sqrt(fmax(rest, 0.0) / (n - 3));
+  unit_shifts(m, l, z, p);
 }
 
 /* Shift of the mark in this piece against the line, with its variance from the noise. */
-static void measure_shift(const sp_line_fit *f, const sp_profile *t, double noise, sp_piece *p)
+static void set_shift(double noise, sp_piece *p)
 {
-  normal n;
-  double inverse[MAX_COLUMNS * MAX_COLUMNS];
-  accumulate(f, t, p, p->smooth_height, true, &n);
-  const int m = n.columns;
-  p->usable = sp_cholesky((size_t)m, n.gram);
-  if (!p->usable)
-    return;
-  sp_cholesky_solve((size_t)m, n.gram, n.rhs);
-  sp_cholesky_inverse((size_t)m, n.gram, inverse);
-  p->shift[0] = n.rhs[3];
-  p->variance[0] = noise * noise * inverse[3 * m + 3];
-  if (m == 5) {
-    p->shift[1] = n.rhs[4];
-    p->variance[1] = noise * noise * inverse[4 * m + 4];
-    p->covariance = noise * noise * inverse[4 * m + 3];
-  } else {
-    p->shift[1] = p->shift[0];
-    p->variance[1] = p->covariance = p->variance[0];
+  const double h = p->smooth_height, scale = noise * noise / (h * h);
+  for (int wall = 0; wall < 2; wall++) {
+    p->shift[wall] = p->unit_shift[wall] / h;
+    p->variance[wall] = scale * p->unit_variance[wall];
   }
+  p->covariance = scale * p->unit_covariance;
 }
 
 static double typical_noise(const sp_line_fit *f, double *work)
@@ -175,6 +213,25 @@ static double typical_noise(const sp_line_fit *f, double *work)
     if (f->pieces[k].usable)
       work[n++] = f->pieces[k].noise;
   return n ? sp_median(work, n) : 0.0;
+}
+
+static double lower(double a, double b)
+{
+  return a < b ? a : b;
+}
+
+static double higher(double a, double b)
+{
+  return a < b ? b : a;
+}
+
+/* The lowest and the highest of four are not in the middle of five; of the other two and the fifth the middle one is.
+ */
+static double middle_of_five(const double v[5])
+{
+  const double low = lower(v[0], v[1]), high = higher(v[0], v[1]), low2 = lower(v[2], v[3]), high2 = higher(v[2], v[3]);
+  const double a = higher(low, low2), b = lower(high, high2);
+  return higher(lower(a, b), lower(higher(a, b), v[4]));
 }
 
 /* Median of five, then mean of five: follows the hand's pressure, not the noise nor one pore. */
@@ -187,7 +244,7 @@ static void smooth_heights(sp_line_fit *f, double *work)
     for (ptrdiff_t d = -2; d <= 2; d++)
       if (k + d >= 0 && k + d < n)
         five[m++] = f->pieces[k + d].height;
-    work[k] = sp_median(five, m);
+    work[k] = m == 5 ? middle_of_five(five) : sp_median(five, m);
   }
   for (ptrdiff_t k = 0; k < n; k++) {
     double sum = 0.0;
@@ -335,9 +392,10 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     square += w * h * h;
     for (int32_t i = 0; i <= 2 * f->half_px; i++) {
       const double x = p->first_u + i - middle;
-      const int32_t bin = (int32_t)lround(x * SP_STACK_PER_PX) + SP_STACK_MAX / 2;
-      if (bin < 0 || bin >= SP_STACK_MAX)
+      const double bins = x * SP_STACK_PER_PX + (SP_STACK_MAX / 2 + 0.5);
+      if (!(bins >= 0.0 && bins < SP_STACK_MAX))
         continue;
+      const int32_t bin = (int32_t)bins;
       all++;
       if ((double)p->value[i] > CLIPPED * f->full_scale) {
         clipped++;
@@ -414,12 +472,13 @@ static bool same_shape(const sp_shape *a, const sp_shape *b)
 
 static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
 {
+  design d = {0};
   if (!same_shape(&f->shape, &f->tabled)) {
     sp_profile_fill(&f->shape, table);
     f->tabled = f->shape;
   }
   for (size_t k = 0; k < f->count; k++)
-    measure_height(f, table, &f->pieces[k]);
+    measure_piece(f, table, &d, &f->pieces[k]);
   smooth_heights(f, work);
   double sign = 0.0;
   for (size_t k = 0; k < f->count; k++)
@@ -429,9 +488,7 @@ static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
   mark_presence(f, height, noise);
   for (size_t k = 0; k < f->count; k++)
     if (f->pieces[k].present)
-      measure_shift(f, table, fmax(noise, 1e-4 * f->full_scale), &f->pieces[k]);
-  for (size_t k = 0; k < f->count; k++)
-    f->pieces[k].present = f->pieces[k].present && f->pieces[k].usable;
+      set_shift(fmax(noise, 1e-4 * f->full_scale), &f->pieces[k]);
 }
 
 /* A knife line's walls follow its shape; a slot's shape follows its walls. */
@@ -469,7 +526,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
     tie_width(f);
     if (round == 1 && ground->measured && f->significance < HOPELESS)
       break;
-    if (round >= 4 && moved < 0.002)
+    if ((round >= 4 || (again && round >= 2)) && moved < 0.002)
       break;
   }
   if (!status && f->count >= 6)
@@ -519,7 +576,7 @@ static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, d
   r.at = s.at;
   r.slope = s.slope;
   double least_at = 0.0, least_slope = 0.0;
-  size_t n = 0;
+  size_t n = 0, first = 0;
   for (size_t j = 0; j < f->count; j++) {
     const sp_piece *p = &f->pieces[j];
     if (!p->present || p->weight[wall] <= 0.0)
@@ -530,10 +587,12 @@ static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, d
     n++;
     least_at += ja * ja * (p->variance[wall] + extra);
     least_slope += js * js * (p->variance[wall] + extra);
-    for (size_t k = 0; k < f->count; k++) {
+    while (p->v_px - f->pieces[first].v_px >= reach_px) /* pieces come in the order of their places */
+      first++;
+    for (size_t k = first; k < f->count && f->pieces[k].v_px - p->v_px < reach_px; k++) {
       const sp_piece *q = &f->pieces[k];
       const double lag = fabs(q->v_px - p->v_px) / reach_px;
-      if (lag >= 1.0 || !q->present || q->weight[wall] <= 0.0)
+      if (!q->present || q->weight[wall] <= 0.0)
         continue;
       double ka, ks;
       influence(f, &s, wall, extra, q, &ka, &ks);

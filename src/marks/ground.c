@@ -121,6 +121,24 @@ void sp_ground_default(sp_mark_kind kind, double px_per_mm, double full_scale, s
 /* ---- the board's profile -------------------------------------------------------------------------------------------
  */
 
+/* Where v lies between the sides and off them by more than `slack`; as each side is straight that is one stretch. */
+static void between_sides(const sp_board *b, double v, double slack, int32_t length, int32_t *from, int32_t *to)
+{
+  double first = 0.0, last = length - 1.0;
+  for (int k = 0; k < 2; k++) {
+    const double sign = k ? -1.0 : 1.0, slope = sign * b->side[k].slope;
+    const double room = sign * (v - b->side[k].at_px) - slack; /* at u = 0; at u it is less by slope u */
+    if (slope > 0.0)
+      last = fmin(last, floor(room / slope));
+    else if (slope < 0.0)
+      first = fmax(first, ceil(room / slope));
+    else if (room < 0.0)
+      last = -1.0;
+  }
+  *from = (int32_t)fmin(first, length);
+  *to = (int32_t)fmax(last + 1.0, 0.0);
+}
+
 /* Mean over the board's breadth along its lines, at every u; weight 0 where there is no board. */
 static void board_profile(const sp_strips *strips, const sp_board *b, float *profile, float *weight)
 {
@@ -128,14 +146,14 @@ static void board_profile(const sp_strips *strips, const sp_board *b, float *pro
   for (uint32_t k = 0; k < strips->count; k++) {
     const double v = (k + 0.5) * strips->width_px - 0.5, slack = 1.5 * strips->width_px;
     const float *p = strips->mean + (size_t)k * strips->length_px;
-    for (int32_t u = 0; u < length; u++) {
-      const double lo = b->side[0].at_px + b->side[0].slope * u, hi = b->side[1].at_px + b->side[1].slope * u;
-      if (v < lo + slack || v > hi - slack)
-        continue;
-      /* along the normal of the centre line to where it crosses that */
-      const double at = u + b->centre.slope * (v - b->centre.at_px - b->centre.slope * u);
-      const int32_t whole = (int32_t)floor(at);
-      if (whole < 0 || whole + 1 >= length)
+    /* along the normal of the centre line to where it crosses that */
+    const double shift = b->centre.slope * (v - b->centre.at_px), shrink = 1.0 - b->centre.slope * b->centre.slope;
+    int32_t from, to;
+    between_sides(b, v, slack, length, &from, &to);
+    for (int32_t u = from; u < to; u++) {
+      const double at = u * shrink + shift;
+      const int32_t whole = (int32_t)at;
+      if (!(at >= 0.0) || whole + 1 >= length)
         continue;
       const float rest = (float)(at - whole);
       profile[whole] += (1.0f - rest) * p[u];
@@ -247,7 +265,7 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
   const int32_t length = (int32_t)strips->length_px;
   const size_t n = strips->length_px;
   const double full_scale = sp_raster_full_scale(scene->raster);
-  sp_ground_default(o->kind, o->px_per_mm, full_scale, g);
+  sp_ground measured = {.half_px = sp_window_half_px(o->kind, o->px_per_mm), .free_sd = full_scale, .measured = true};
   float *profile = calloc(3 * n, sizeof *profile);
   double *sum = malloc(2 * (n + 1) * sizeof *sum);
   if (!profile || !sum) {
@@ -264,13 +282,16 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
   leave_rest_out(profile, weight, length, MARK_REACH_MM * o->px_per_mm, weight + n);
   level_profile(profile, weight, length, slow, sum, sum + n + 1);
   double covariance[MOST_LAGS] = {0};
-  const size_t lags = 2 * (size_t)g->half_px + 2;
+  const size_t lags = 2 * (size_t)measured.half_px + 2;
   if (covariance_of(profile, weight, length, lags, covariance)) {
     add_smooth(LEAST_SD * full_scale, DEFAULT_LENGTH_MM * o->px_per_mm, covariance, lags);
-    sp_ground measured = {.half_px = g->half_px, .free_sd = full_scale, .measured = true};
-    if (expand(covariance, lags, &measured) && measured.waves > 0)
-      *g = measured;
+    if (!expand(covariance, lags, &measured))
+      measured.waves = 0;
   }
+  if (measured.waves > 0)
+    *g = measured;
+  else
+    sp_ground_default(o->kind, o->px_per_mm, full_scale, g);
   free(profile);
   free(sum);
   return SP_OK;
@@ -330,18 +351,44 @@ bool sp_whitening_create(const sp_ground *g, const sp_stack *s, sp_whitening *w)
   return true;
 }
 
-void sp_whiten(const sp_whitening *w, double *x, size_t columns)
+/* `columns` is a constant wherever this is called: sums and rows then stay in registers. */
+static inline void whiten(const sp_whitening *w, double *restrict x, size_t columns)
 {
   for (size_t k = 0; k < w->count; k++) {
+    const double *restrict q = w->q[k];
     double dot[SP_WHITEN_COLUMNS] = {0};
     for (size_t i = 0; i < w->values; i++)
       for (size_t c = 0; c < columns; c++)
-        dot[c] += w->q[k][i] * x[i * columns + c];
+        dot[c] += q[i] * x[i * columns + c];
     for (size_t c = 0; c < columns; c++)
       dot[c] *= w->shrink[k];
     for (size_t i = 0; i < w->values; i++)
       for (size_t c = 0; c < columns; c++)
-        x[i * columns + c] -= dot[c] * w->q[k][i];
+        x[i * columns + c] -= dot[c] * q[i];
+  }
+}
+
+void sp_whiten(const sp_whitening *w, double *x, size_t columns)
+{
+  switch (columns) {
+  case 1:
+    whiten(w, x, 1);
+    return;
+  case 2:
+    whiten(w, x, 2);
+    return;
+  case 4:
+    whiten(w, x, 4);
+    return;
+  case 6:
+    whiten(w, x, 6);
+    return;
+  case 7:
+    whiten(w, x, 7);
+    return;
+  default:
+    whiten(w, x, columns);
+    return;
   }
 }
 

@@ -32,8 +32,15 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
                           size_t room, sp_candidate *candidates, size_t *count, sp_error *err);
 
 /* The blurred profile of a mark across its width, on a table: value at offset x from its place, and the derivatives
- * that the fit needs. */
-enum { SP_PROFILE_STEPS = 32, SP_PROFILE_REACH = 64, SP_PROFILE_SIZE = 2 * SP_PROFILE_REACH * SP_PROFILE_STEPS + 2 };
+ * that the fit needs, at SP_PROFILE_STEPS places a pixel. What lies a whole pixel apart stands side by side, because
+ * the pixels of a row ask for that: table[phase * SP_PROFILE_LENGTH + px]. The last phase is the first of the next
+ * pixel. */
+enum {
+  SP_PROFILE_STEPS = 32,
+  SP_PROFILE_REACH = 64,
+  SP_PROFILE_LENGTH = 2 * SP_PROFILE_REACH + 1,
+  SP_PROFILE_SIZE = (SP_PROFILE_STEPS + 1) * SP_PROFILE_LENGTH
+};
 typedef struct sp_profile {
   float value[SP_PROFILE_SIZE];
   float left[SP_PROFILE_SIZE];  /* d value / d place of the left wall */
@@ -54,7 +61,10 @@ double sp_blurred_flank(double x, double length, double blur);
 double sp_blurred_box(double x, double width, double blur);
 double sp_shape_value(const sp_shape *shape, double x);
 void sp_profile_fill(const sp_shape *shape, sp_profile *profile);
+/* Linear between the table's places; 0 beyond it. */
 double sp_profile_at(const float *table, double x);
+/* The same at x, x + 1, .. x + n - 1. */
+void sp_profile_row(const float *table, double x, int32_t n, double *out);
 
 /* One piece of a line: the mean of a few rows, along u. */
 typedef struct sp_piece {
@@ -66,8 +76,10 @@ typedef struct sp_piece {
   double level;                 /* of the wood here */
   double shift[2], variance[2]; /* of left and right wall (slot) or both alike (knife) against the line, px, px^2 */
   double covariance;            /* of the two walls */
-  double weight[2];             /* robust weight, 0..1 */
-  double noise;                 /* sd of the residuals, grey */
+  /* shift times height, variance times height^2 over that of the noise */
+  double unit_shift[2], unit_variance[2], unit_covariance;
+  double weight[2]; /* robust weight, 0..1 */
+  double noise;     /* sd of the residuals, grey */
   bool usable, present;
 } sp_piece;
 

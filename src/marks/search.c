@@ -204,15 +204,32 @@ static void leave_desk(desk *d)
   atomic_flag_clear(&d->taken);
 }
 
+/* v is at or above a line that runs straight: along a whole stretch if it is so at both ends. */
+static bool above_along(double at, double slope, double v, int32_t lo, int32_t hi)
+{
+  return v >= at + slope * lo && v >= at + slope * (hi - 1);
+}
+
+static bool below_along(double at, double slope, double v, int32_t lo, int32_t hi)
+{
+  return v <= at + slope * lo && v <= at + slope * (hi - 1);
+}
+
+static void silence(float *r, int32_t n)
+{
+  memset(r, 0, (size_t)(n > 0 ? n : 0) * sizeof *r);
+}
+
 static void silence_rule(const search *s, int32_t k, int32_t lo, int32_t hi, float *r)
 {
   const sp_marks_options *o = s->o;
-  const double v0 = (s->first + k) * (double)s->strip_px, v1 = v0 + s->strip_px;
-  for (int32_t u = lo; u < hi; u++) {
-    const double from = o->rule_v0_px + o->rule_slope * u, to = o->rule_v1_px + o->rule_slope * u;
-    if (v1 > from - s->strip_px && v0 < to + s->strip_px)
+  const double v0 = (s->first + k) * (double)s->strip_px - s->strip_px, v1 = v0 + 3.0 * s->strip_px;
+  /* few strips meet the rule at all */
+  if (below_along(o->rule_v0_px, o->rule_slope, v1, lo, hi) || above_along(o->rule_v1_px, o->rule_slope, v0, lo, hi))
+    return;
+  for (int32_t u = lo; u < hi; u++)
+    if (v1 > o->rule_v0_px + o->rule_slope * u && v0 < o->rule_v1_px + o->rule_slope * u)
       r[u - lo] = 0.0f;
-  }
 }
 
 /* Outside the board there is nothing to find: neither an unevenness of the sensor's lines on bare glass nor the rule's
@@ -222,11 +239,18 @@ static void silence_outside(const search *s, int32_t k, int32_t lo, int32_t hi, 
   const sp_board *b = s->board;
   const double u0 = b->end[0].found ? b->end[0].u_px : -1.0, u1 = b->end[1].found ? b->end[1].u_px : s->length;
   const double v = (s->first + k + 0.5) * (double)s->strip_px, slack = 0.5 * s->strip_px;
-  for (int32_t u = lo; u < hi; u++) {
-    const double from = b->side[0].at_px + b->side[0].slope * u, to = b->side[1].at_px + b->side[1].slope * u;
-    if (v < from + slack || v > to - slack || u < u0 || u > u1)
+  const int32_t n = hi - lo, first = (int32_t)fmin(fmax(ceil(u0) - lo, 0.0), n);
+  const int32_t past = (int32_t)fmin(fmax(floor(u1) + 1.0 - lo, 0.0), n);
+  const sp_lengthwise *side = b->side;
+  const double from = side[0].at_px + slack, to = side[1].at_px - slack;
+  silence(r, first);
+  silence(r + past, n - past);
+  /* most strips lie between the sides from end to end */
+  if (above_along(from, side[0].slope, v, lo, hi) && below_along(to, side[1].slope, v, lo, hi))
+    return;
+  for (int32_t u = lo; u < hi; u++)
+    if (v < from + side[0].slope * u || v > to + side[1].slope * u)
       r[u - lo] = 0.0f;
-  }
 }
 
 static void hold_strip(const search *s, int32_t k, int32_t lo, int32_t hi, double *sum, float *r)
@@ -417,23 +441,31 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
   return n ? sp_median(h, n) : 0.0;
 }
 
-/* The clipped response has a flat top: puts the candidate where the unclipped one is highest. */
+/* Moves the candidate to the place and slope beside it if it is higher there. */
+static void try_beside(const sp_strips *strips, const filter *f, const sp_candidate *from, double du_px, double dslope,
+                       double sign, sp_candidate *best)
+{
+  sp_candidate trial = *from;
+  trial.u_px += du_px;
+  trial.slope += dslope;
+  trial.height = height_along(strips, f, &trial);
+  if (sign * trial.height > sign * best->height)
+    *best = trial;
+}
+
+/* The clipped response has a flat top: puts the candidate where the unclipped one is highest, first along its own
+ * slope, then, next to where that is, along others. */
 static void settle(const sp_strips *strips, const filter *f, double slope_step, int side, sp_candidate *c)
 {
   const sp_candidate from = *c;
   const double sign = side ? 1.0 : -1.0;
-  double top = -INFINITY;
+  c->height = -sign * INFINITY;
   for (int32_t d = -2 * f->core; d <= 2 * f->core; d++)
-    for (int32_t q = -1; q <= 1; q++) {
-      sp_candidate trial = from;
-      trial.u_px += d;
-      trial.slope += 0.5 * q * slope_step;
-      trial.height = height_along(strips, f, &trial);
-      if (sign * trial.height > top) {
-        top = sign * trial.height;
-        *c = trial;
-      }
-    }
+    try_beside(strips, f, &from, d, 0.0, sign, c);
+  const sp_candidate along = *c;
+  for (int32_t d = -1; d <= 1; d++)
+    for (int32_t q = -1; q <= 1; q += 2)
+      try_beside(strips, f, &along, d, 0.5 * q * slope_step, sign, c);
 }
 
 static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp_candidate *out)

@@ -12,6 +12,7 @@
 #include <string.h>
 
 #include "marks_internal.h"
+#include "normal.h"
 #include "slotproof/numeric.h"
 
 enum {
@@ -34,18 +35,17 @@ static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 static const double PLAIN_ENOUGH = 1.4;
 /* A ridge as bright as the cut of a light line cannot be told from the cut. */
 static const double RIDGE_MOST = 0.95;
-
-/* The normal distribution and its density, because they are asked for a hundred thousand times a board. */
-enum { NORMAL_REACH = 8, NORMAL_STEPS = 16, NORMAL_SIZE = 2 * NORMAL_REACH * NORMAL_STEPS + 1 };
-typedef struct normal_table {
-  double cdf[NORMAL_SIZE], pdf[NORMAL_SIZE];
-} normal_table;
+/* Steps of a fit at most; how dear one may be after the first, against the best so far. */
+enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
+static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
 
 typedef struct problem {
   const sp_stack *stack;
   const sp_whitening *whitening;
-  const normal_table *normal;
+  const sp_normal *normal;
+  const double *scale;  /* one over the noise of each of the stack's values */
   const double *target; /* the stack's values over their noise, whitened */
+  double target_square; /* sum of their squares */
   const sp_expectation *expect;
   double value[PARAMETERS];
   int active[PARAMETERS];
@@ -53,7 +53,6 @@ typedef struct problem {
   double ridge_most; /* broader than this it is no ridge but the wood's shading */
   bool ridge[2];     /* which ridges are there */
   bool flank;        /* ridges fall off exponentially instead of being flat-topped */
-  double noise;      /* of a stack value of weight 1 */
 } problem;
 
 typedef struct wall {
@@ -64,7 +63,8 @@ typedef struct box {
   double value, by_x, by_width, by_blur;
 } box;
 
-static const double INV_SQRT2 = 0.70710678118654752, INV_SQRT_2PI = 0.39894228040143268;
+/* A flank has fallen to nothing at so many times its length. */
+static const double FLANK_REACH = 16.0;
 /* The two points that average over a pixel, see profile.c. */
 static const double PIXEL_POINT = 0.28867513459481288;
 
@@ -74,36 +74,21 @@ static box mean_box(box p, box q)
                0.5 * (p.by_blur + q.by_blur)};
 }
 
-static void fill_normal(normal_table *t)
+/* A wall at 0: dark on the left, full height on the right, blurred; seen at x. */
+static inline wall point_wall(const sp_normal *t, double x, double by_blur)
 {
-  for (int i = 0; i < NORMAL_SIZE; i++) {
-    const double z = (double)i / NORMAL_STEPS - NORMAL_REACH;
-    t->cdf[i] = 0.5 * (1.0 + erf(z * INV_SQRT2));
-    t->pdf[i] = INV_SQRT_2PI * exp(-0.5 * z * z);
-  }
-}
-
-/* A wall at 0: dark on the left, full height on the right, blurred; seen at x. Both functions by Hermite's cubic from
- * their values and derivatives at two places, right to 1e-7. */
-static wall point_wall(const normal_table *t, double x, double blur)
-{
-  const double z = x / blur, place = (z + NORMAL_REACH) * NORMAL_STEPS;
-  if (!(place > 0.0) || place >= NORMAL_SIZE - 1)
-    return (wall){z > 0.0 ? 1.0 : 0.0, 0.0, 0.0};
-  const int i = (int)place;
-  const double q = place - i, h = 1.0 / NORMAL_STEPS, z0 = (double)i / NORMAL_STEPS - NORMAL_REACH, z1 = z0 + h;
-  const double rise = q * q * (3.0 - 2.0 * q), out = q * (1.0 - q) * (1.0 - q) * h, in = q * q * (q - 1.0) * h;
-  const double f0 = t->pdf[i], f1 = t->pdf[i + 1];
-  const double cdf = t->cdf[i] + rise * (t->cdf[i + 1] - t->cdf[i]) + out * f0 + in * f1;
-  const double pdf = f0 + rise * (f1 - f0) - out * z0 * f0 - in * z1 * f1;
-  return (wall){cdf, pdf / blur, -z * pdf / blur};
+  const double z = x * by_blur;
+  double pdf;
+  const double cdf = sp_normal_at(t, z, &pdf);
+  return (wall){cdf, pdf * by_blur, -z * pdf * by_blur};
 }
 
 /* The mean over the pixel at x. */
-static wall wall_at(const problem *p, double x)
+static inline wall wall_at(const problem *p, double x)
 {
-  const wall a = point_wall(p->normal, x - PIXEL_POINT, p->value[BLUR]);
-  const wall b = point_wall(p->normal, x + PIXEL_POINT, p->value[BLUR]);
+  const double by_blur = 1.0 / p->value[BLUR];
+  const wall a = point_wall(p->normal, x - PIXEL_POINT, by_blur);
+  const wall b = point_wall(p->normal, x + PIXEL_POINT, by_blur);
   return (wall){0.5 * (a.value + b.value), 0.5 * (a.by_x + b.by_x), 0.5 * (a.by_blur + b.by_blur)};
 }
 
@@ -115,20 +100,21 @@ static box between(wall left, wall right)
 }
 
 /* exp(-x / length) for x > 0, blurred: x counts from the wall outward. "width" is the length it falls to 1/e in. */
-static box point_flank(double x, double length, double blur)
+static box point_flank(const sp_normal *normal, double x, double length, double blur)
 {
   const double a = blur / length, t = x / blur;
-  const double gauss = INV_SQRT_2PI * exp(-0.5 * t * t) / blur; /* of x */
-  const double z = (a - t) * INV_SQRT2;
-  /* exp(a^2/2 - x/length) erfc(z)/2: where z is large the value is below 1e-170 and the factors may not fit a double */
-  const double value = z > 20.0 ? 0.0 : 0.5 * exp(0.5 * a * a - x / length) * erfc(z);
+  double gauss; /* of x */
+  (void)sp_normal_at(normal, t, &gauss);
+  gauss /= blur;
+  const double value = sp_normal_fallen(normal, 0.5 * a * a - x / length, t - a);
   return (box){value, gauss - value / length, value * (x - a * blur) / (length * length) + gauss * a * a,
                value * a / length - gauss * (a + t)};
 }
 
-static box flank_at(double x, double length, double blur)
+static box flank_at(const problem *p, double x, double length, double blur)
 {
-  return mean_box(point_flank(x - PIXEL_POINT, length, blur), point_flank(x + PIXEL_POINT, length, blur));
+  return mean_box(point_flank(p->normal, x - PIXEL_POINT, length, blur),
+                  point_flank(p->normal, x + PIXEL_POINT, length, blur));
 }
 
 /* One ridge on the given side (-1 left, +1 right) of a cut at `place`, which has that wall in common with it. */
@@ -141,7 +127,7 @@ static box ridge_at(const problem *p, double x, double sign, wall shared)
     b.by_width -= 0.5 * sign * b.by_x; /* a wider ridge has its middle further out */
     return b;
   }
-  box b = flank_at(sign * (x - v[PLACE]) - 0.5 * v[WIDTH], v[RIDGE_WIDTH], v[BLUR]);
+  box b = flank_at(p, sign * (x - v[PLACE]) - 0.5 * v[WIDTH], v[RIDGE_WIDTH], v[BLUR]);
   b.by_x *= sign;
   return b;
 }
@@ -174,6 +160,16 @@ static double model_at(const problem *p, double x, double *d)
   d[AREA] = shape / v[WIDTH];
   d[WIDTH] -= depth * shape / v[WIDTH];
   return depth * shape;
+}
+
+/* Where the cross-section begins and ends: beyond it is nothing, to 1e-7. */
+static void extent(const problem *p, double *from, double *to)
+{
+  const double *v = p->value;
+  const double half = 0.5 * v[WIDTH] + PIXEL_POINT + SP_NORMAL_REACH * v[BLUR];
+  const double ridge = v[RIDGE_WIDTH] * (p->flank ? FLANK_REACH : 1.0);
+  *from = v[PLACE] - half - (p->ridge[0] ? ridge : 0.0);
+  *to = v[PLACE] + half + (p->ridge[1] ? ridge : 0.0);
 }
 
 /* Residuals of the priors and which parameter each belongs to, with its derivative. */
@@ -210,13 +206,15 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
       v[RIDGE_WIDTH] > p->ridge_most)
     return false;
   const size_t n = p->stack->count;
+  double from, to;
+  extent(p, &from, &to);
   for (size_t i = 0; i < n; i++) {
-    double d[PARAMETERS];
-    const double w = sqrt(p->stack->weight[i]) / p->noise;
-    r[i] = w * (model_at(p, p->stack->x[i], d) - p->stack->y[i]);
-    if (jacobian)
-      for (size_t a = 0; a < p->actives; a++)
-        jacobian[i * p->actives + a] = w * d[p->active[a]];
+    double d[PARAMETERS] = {0.0};
+    const double w = p->scale[i], x = p->stack->x[i];
+    const double model = x > from && x < to ? model_at(p, x, d) : 0.0;
+    r[i] = w * (model - p->stack->y[i]);
+    for (size_t a = 0; jacobian && a < p->actives; a++)
+      jacobian[i * p->actives + a] = w * d[p->active[a]];
   }
   sp_whiten(p->whitening, r, 1);
   if (jacobian)
@@ -230,15 +228,15 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
   return true;
 }
 
-/* Fits the parameters of the list; true if it converged. */
-static bool solve(problem *p, const int *list, size_t count, sp_lm_result *result)
+/* Fits the parameters of the list in at most so many steps; true if the outcome is of use. */
+static bool solve(problem *p, const int *list, size_t count, size_t steps, sp_lm_result *result)
 {
   double beta[PARAMETERS];
   sp_lm_options options;
   sp_lm_options_init(&options);
-  options.max_iterations = 20;
+  options.max_iterations = steps;
   options.step_tolerance = 2e-4;
-  options.cost_tolerance = 1e-5;
+  options.cost_tolerance = 3e-4; /* of some hundred: nothing against the noise */
   options.scale_by_residuals = false;
   p->actives = count;
   for (size_t a = 0; a < count; a++) {
@@ -270,14 +268,9 @@ bool sp_shape_is_coarse(const sp_expectation *e)
   return e->width_px + e->burr_px < 4.2 * hypot(e->blur_px, PIXEL_POINT); /* the pixel blurs as well: 1/sqrt 12 */
 }
 
-static void start(const sp_stack *s, const sp_whitening *w, const sp_shape *shape, const sp_expectation *expect,
-                  problem *p)
+static void start(const sp_shape *shape, const sp_expectation *expect, problem *p)
 {
-  memset(p, 0, sizeof *p);
-  p->stack = s;
   p->expect = expect;
-  p->whitening = w;
-  p->noise = s->noise;
   p->value[RIDGE_WIDTH] = expect->burr_px;
   p->ridge_most = 2.3 * expect->burr_px;
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
@@ -308,38 +301,52 @@ static bool ridges_are_real(const problem *p)
 }
 
 typedef struct ridge_trial {
-  bool solved, holds; /* found a minimum; and one that is believed */
-  int sides;          /* bit 0 left, bit 1 right */
+  bool wanted, solved, holds; /* to be tried; found a minimum; and one that is believed */
+  int sides;                  /* bit 0 left, bit 1 right */
   problem p;
-  double cost, rest, u_place_px, u_area;
+  double start_cost, cost, rest, u_place_px, u_area;
 } ridge_trial;
 
-/* Cost of the parameters as they stand, with the best area for them. */
-static double cost_with_best_area(problem *p)
+/* What a cross-section is made of, whitened: the cut, and its ridges of height 1. Products of those with each other and
+ * with the stack. */
+typedef struct ridge_parts {
+  double cut_cut, cut_ridge, ridge_ridge, cut_target, ridge_target;
+} ridge_parts;
+
+/* Cut and ridges where the parameters say, for an area of 1. */
+static ridge_parts parts_of(const problem *p)
 {
-  double model[SP_STACK_MAX], d[PARAMETERS], dot = 0.0, square = 0.0, cost = 0.0;
+  double part[2 * SP_STACK_MAX] = {0.0}, from, to;
+  const double *v = p->value, depth = 1.0 / v[WIDTH];
   const size_t n = p->stack->count;
-  p->value[AREA] = 1.0;
-  for (size_t i = 0; i < n; i++)
-    model[i] = sqrt(p->stack->weight[i]) / p->noise * model_at(p, p->stack->x[i], d);
-  sp_whiten(p->whitening, model, 1);
+  ridge_parts sum = {0.0, 0.0, 0.0, 0.0, 0.0};
+  extent(p, &from, &to);
   for (size_t i = 0; i < n; i++) {
-    dot += model[i] * p->target[i];
-    square += model[i] * model[i];
+    const double x = p->stack->x[i], w = depth * p->scale[i];
+    if (x <= from || x >= to)
+      continue;
+    const wall walls[2] = {wall_at(p, x - v[PLACE] + 0.5 * v[WIDTH]), wall_at(p, x - v[PLACE] - 0.5 * v[WIDTH])};
+    part[2 * i] = w * (walls[0].value - walls[1].value);
+    for (int side = 0; side < 2; side++)
+      if (p->ridge[side])
+        part[2 * i + 1] += w * ridge_at(p, x, side ? 1.0 : -1.0, walls[side]).value;
   }
-  if (!(dot > 0.0))
-    return INFINITY;
-  p->value[AREA] = dot / square;
+  sp_whiten(p->whitening, part, 2);
   for (size_t i = 0; i < n; i++) {
-    const double rest = p->value[AREA] * model[i] - p->target[i];
-    cost += rest * rest;
+    const double cut = part[2 * i], ridge = part[2 * i + 1];
+    sum.cut_cut += cut * cut;
+    sum.cut_ridge += cut * ridge;
+    sum.ridge_ridge += ridge * ridge;
+    sum.cut_target += cut * p->target[i];
+    sum.ridge_target += ridge * p->target[i];
   }
-  return cost;
+  return sum;
 }
 
-/* Where to start from. There are several minima (cut and ridge can change roles, a ridge can shrink to nothing beside a
- * narrow cut), so what is expected of a cut and a ridge is tried at some places and heights, and the best taken. */
-static void start_ridges(problem *p, int sides)
+/* Where to start from; what it costs there. There are several minima (cut and ridge can change roles, a ridge can
+ * shrink to nothing beside a narrow cut), so what is expected of a cut and a ridge is tried at some places and heights,
+ * and the best taken, with the area that is best for it. */
+static double start_ridges(problem *p, int sides)
 {
   static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8};
   const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
@@ -348,48 +355,66 @@ static void start_ridges(problem *p, int sides)
   double least = INFINITY;
   p->value[RIDGE_WIDTH] = p->expect->burr_px;
   p->value[WIDTH] = p->expect->width_px;
-  for (size_t h = 0; h < sizeof HEIGHTS / sizeof *HEIGHTS; h++)
-    for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
+  for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
+    p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px;
+    const ridge_parts t = parts_of(p);
+    for (size_t h = 0; h < sizeof HEIGHTS / sizeof *HEIGHTS; h++) {
+      const double height = bright * HEIGHTS[h], along = t.cut_target + height * t.ridge_target;
+      const double square = t.cut_cut + height * (2.0 * t.cut_ridge + height * t.ridge_ridge);
+      const double cost = along > 0.0 ? p->target_square - along * along / square : INFINITY;
+      if (!(cost < least))
+        continue;
+      least = cost;
+      best = *p;
+      best.value[AREA] = along / square;
       for (int r = 0; r < 2; r++)
-        p->value[RIDGE_LEFT + r] = (sides >> r) & 1 ? bright * HEIGHTS[h] : 0.0;
-      p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px;
-      const double cost = cost_with_best_area(p);
-      if (cost < least) {
-        least = cost;
-        best = *p;
-      }
+        best.value[RIDGE_LEFT + r] = p->ridge[r] ? height : 0.0;
     }
+  }
   *p = best;
+  return least;
 }
 
-static ridge_trial try_ridge(const problem *plain, const int *base, size_t base_count, int sides, bool flank)
+static ridge_trial set_up_trial(const problem *plain, int sides, bool flank)
 {
-  ridge_trial best = {.sides = sides, .p = *plain};
-  int list[PARAMETERS];
-  size_t n = base_count, place = 0;
-  memcpy(list, base, base_count * sizeof *base);
-  while (list[place] != PLACE)
-    place++;
+  ridge_trial t = {.wanted = !plain->expect->burr_kind_known || flank == plain->expect->flank, .sides = sides};
+  t.p = *plain;
+  t.p.flank = flank;
+  t.p.ridge[0] = sides & 1;
+  t.p.ridge[1] = (sides >> 1) & 1;
+  if (t.wanted)
+    t.start_cost = start_ridges(&t.p, sides);
+  return t;
+}
+
+/* What costs so much more than the best explanation so far, after some steps, will not become the best one nor count as
+ * nearly as good: a ridge on the wrong side wanders about for long. */
+static bool is_futile(double cost, double least)
+{
+  return cost > FUTILE_FACTOR * least + FUTILE_MORE;
+}
+
+/* Fits a trial; `least` is what the best one so far costs. */
+static void run_trial(ridge_trial *t, double least)
+{
+  int list[PARAMETERS] = {AREA, PLACE, WIDTH, BLUR};
+  size_t n = 4;
   for (int r = 0; r < 2; r++)
-    if ((sides >> r) & 1)
+    if (t->p.ridge[r])
       list[n++] = RIDGE_LEFT + r;
   list[n++] = RIDGE_WIDTH;
   sp_lm_result result;
-  problem p = *plain;
-  p.flank = flank;
-  p.ridge[0] = sides & 1;
-  p.ridge[1] = (sides >> 1) & 1;
-  start_ridges(&p, sides);
-  if (!solve(&p, list, n, &result))
-    return best;
-  best.p = p;
-  best.cost = result.cost;
-  best.rest = fmax(1.0, result.cost / (double)(plain->stack->count + PRIORS - n));
-  best.u_place_px = sqrt(result.covariance[place * n + place] * best.rest);
-  best.u_area = sqrt(result.covariance[0] * best.rest); /* AREA comes first in every list */
-  best.solved = true;
-  best.holds = ridges_are_real(&p);
-  return best;
+  bool fine = solve(&t->p, list, n, FIRST_STEPS, &result);
+  if (result.stop == SP_LM_TOO_MANY_STEPS && !is_futile(result.cost, least))
+    fine = solve(&t->p, list, n, MOST_STEPS - FIRST_STEPS, &result);
+  if (!fine || is_futile(result.cost, least))
+    return;
+  t->cost = result.cost;
+  t->rest = fmax(1.0, result.cost / (double)(t->p.stack->count + PRIORS - n));
+  t->u_place_px = sqrt(result.covariance[1 * n + 1] * t->rest);
+  t->u_area = sqrt(result.covariance[0] * t->rest);
+  t->solved = true;
+  t->holds = ridges_are_real(&t->p);
 }
 
 enum { TRIALS = 6 };
@@ -429,27 +454,48 @@ static double model_u_px(const problem *p)
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
 }
 
+/* Fits all trials, the most promising first, so that the others can be given up early; those with one ridge before
+ * those with two. */
+static void run_trials(ridge_trial *trial)
+{
+  double least = INFINITY;
+  for (int done = 0; done < TRIALS; done++) {
+    ridge_trial *next = NULL;
+    for (int k = 0; k < TRIALS; k++) {
+      ridge_trial *t = &trial[k];
+      if (t->wanted && (!next || (t->sides < 3) > (next->sides < 3) ||
+                        ((t->sides < 3) == (next->sides < 3) && t->start_cost < next->start_cost)))
+        next = t;
+    }
+    if (!next)
+      return;
+    next->wanted = false;
+    run_trial(next, least);
+    if (next->solved)
+      least = fmin(least, next->cost);
+  }
+}
+
 /* The ridges worth keeping: left, right, both, flat-topped or falling; a second one has to earn its keep over one. */
-static void try_ridges(problem *p, const int *base, size_t base_count, double plain_cost, sp_shape_fit *fit)
+static void try_ridges(problem *p, double plain_cost, sp_shape_fit *fit)
 {
   ridge_trial trial[TRIALS];
   double one_ridge[2] = {plain_cost, plain_cost};
   int best = -1;
+  for (int k = 0; k < TRIALS; k++)
+    trial[k] = set_up_trial(p, 1 + k / 2, k % 2);
+  run_trials(trial);
   for (int k = 0; k < TRIALS; k++) {
-    const int sides = 1 + k / 2, flank = k % 2;
-    trial[k] = (ridge_trial){0};
-    if (p->expect->burr_kind_known && flank != p->expect->flank)
-      continue;
-    trial[k] = try_ridge(p, base, base_count, sides, flank);
     ridge_trial *t = &trial[k];
+    const int flank = t->p.flank;
     if (!t->holds)
       continue;
-    const double gain = (sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
+    const double gain = (t->sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
     if (p->expect->no_burr || gain / t->rest < (p->expect->burr_kind_known ? RIDGE_F_EXPECTED : RIDGE_F)) {
       t->holds = false;
       continue;
     }
-    if (sides < 3)
+    if (t->sides < 3)
       one_ridge[flank] = fmin(one_ridge[flank], t->cost);
     if (t->cost < fit->cost_of_kind[flank]) {
       fit->cost_of_kind[flank] = t->cost;
@@ -483,7 +529,7 @@ static double cost_with_loose_blur(const problem *plain)
   sp_lm_result result;
   loose.blur_sd_log = fmax(loose.blur_sd_log, LOOSE_BLUR_SD_LOG);
   p.expect = &loose;
-  return solve(&p, PLAIN, 4, &result) ? result.cost : INFINITY;
+  return solve(&p, PLAIN, 4, MOST_STEPS, &result) ? result.cost : INFINITY;
 }
 
 /* What is left of the stack beside the cross-section, over its noise, is the wood's. */
@@ -491,25 +537,39 @@ static void find_ground(const problem *p, double *nodes)
 {
   double rest[SP_STACK_MAX], d[PARAMETERS];
   for (size_t i = 0; i < p->stack->count; i++)
-    rest[i] = sqrt(p->stack->weight[i]) / p->noise * (p->stack->y[i] - model_at(p, p->stack->x[i], d));
+    rest[i] = p->scale[i] * (p->stack->y[i] - model_at(p, p->stack->x[i], d));
   sp_whitening_ground(p->whitening, rest, nodes);
   for (int k = 0; k < SP_GROUND_NODES; k++)
     nodes[k] = p->stack->height < 0.0 ? -nodes[k] : nodes[k];
 }
 
-static bool fit_whitened(const sp_stack *s, const sp_whitening *w, const normal_table *normal,
-                         const sp_expectation *expect, bool look_for_burr, sp_shape_fit *fit)
+/* What stays the same as long as a stack is fitted. */
+typedef struct setting {
+  sp_whitening whitening;
+  sp_normal normal;
+  double scale[SP_STACK_MAX], target[SP_STACK_MAX];
+} setting;
+
+static void pose(const sp_stack *s, setting *w, problem *p)
+{
+  *p = (problem){.stack = s, .whitening = &w->whitening, .normal = &w->normal, .scale = w->scale, .target = w->target};
+  for (size_t i = 0; i < s->count; i++) {
+    w->scale[i] = sqrt(s->weight[i]) / s->noise;
+    w->target[i] = w->scale[i] * s->y[i];
+  }
+  sp_whiten(&w->whitening, w->target, 1);
+  for (size_t i = 0; i < s->count; i++)
+    p->target_square += w->target[i] * w->target[i];
+}
+
+static bool fit_whitened(const sp_stack *s, setting *w, const sp_expectation *expect, bool look_for_burr,
+                         sp_shape_fit *fit)
 {
   problem plain;
   sp_lm_result result;
-  double target[SP_STACK_MAX];
-  for (size_t i = 0; i < s->count; i++)
-    target[i] = sqrt(s->weight[i]) / s->noise * s->y[i];
-  sp_whiten(w, target, 1);
-  start(s, w, &fit->shape, expect, &plain);
-  plain.target = target;
-  plain.normal = normal;
-  if (!solve(&plain, PLAIN, 4, &result))
+  pose(s, w, &plain);
+  start(&fit->shape, expect, &plain);
+  if (!solve(&plain, PLAIN, 4, MOST_STEPS, &result))
     return false;
   fit->cost = result.cost;
   const double rest = fmax(1.0, result.cost / (double)s->count);
@@ -519,10 +579,10 @@ static bool fit_whitened(const sp_stack *s, const sp_whitening *w, const normal_
   problem p = plain;
   const bool knife = expect->width_sd_log < 1e8;
   const bool unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
-  /* light lines: see try_ridge */
+  /* light lines: see spread_of_places */
   if (knife && look_for_burr && (unclear || s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))) {
     const double plain_cost = fmin(fit->cost, cost_with_loose_blur(&plain));
-    try_ridges(&p, PLAIN, 4, plain_cost, fit);
+    try_ridges(&p, plain_cost, fit);
     fit->u_place_px = hypot(fit->u_place_px, u_plain);
   }
   give_back(&p, &fit->shape);
@@ -538,15 +598,11 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, const s
   fit->cost_of_kind[0] = fit->cost_of_kind[1] = INFINITY;
   if (s->count < 12)
     return false;
-  struct room {
-    sp_whitening whitening;
-    normal_table normal;
-  } *room = malloc(sizeof *room);
-  if (!room)
+  setting *w = malloc(sizeof *w);
+  if (!w)
     return false;
-  fill_normal(&room->normal);
-  const bool fitted = sp_whitening_create(ground, s, &room->whitening) &&
-                      fit_whitened(s, &room->whitening, &room->normal, expect, look_for_burr, fit);
-  free(room);
+  sp_normal_fill(&w->normal);
+  const bool fitted = sp_whitening_create(ground, s, &w->whitening) && fit_whitened(s, w, expect, look_for_burr, fit);
+  free(w);
   return fitted;
 }

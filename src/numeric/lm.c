@@ -69,6 +69,22 @@ static sp_status allocate(fit *f, sp_error *err)
   return SP_OK;
 }
 
+/* 0 times a number is 0 unless it is infinite or none; eight at once. */
+static bool all_finite(const double *a, size_t n)
+{
+  enum { LANES = 8 };
+  double lane[LANES] = {0.0}, sum = 0.0;
+  size_t i = 0;
+  for (; i + LANES <= n; i += LANES)
+    for (size_t k = 0; k < LANES; k++)
+      lane[k] += 0.0 * a[i + k];
+  for (; i < n; i++)
+    sum += 0.0 * a[i];
+  for (size_t k = 0; k < LANES; k++)
+    sum += lane[k];
+  return sum == 0.0;
+}
+
 /* Residuals and derivatives of a trial. Sum of squares, or NAN where the model is not defined. */
 static double evaluate(fit *f, const double *beta, sp_lm_result *result)
 {
@@ -78,10 +94,7 @@ static double evaluate(fit *f, const double *beta, sp_lm_result *result)
   double squares = 0.0;
   for (size_t i = 0; i < f->n; i++)
     squares += f->trial_r[i] * f->trial_r[i];
-  for (size_t i = 0; i < f->n * f->p; i++)
-    if (!isfinite(f->trial_j[i]))
-      return NAN;
-  return isfinite(squares) ? squares : NAN;
+  return isfinite(squares) && all_finite(f->trial_j, f->n * f->p) ? squares : NAN;
 }
 
 static double unit(const fit *f, size_t k)
