@@ -9,7 +9,7 @@
 #include "slotproof/findings.h"
 
 /* Corrected chance below which a pattern is named; further ones beside the first have to be surer. */
-#define SP_NAMED         1e-3
+#define SP_NAMED         2e-3
 #define SP_NAMED_FURTHER 1e-4
 
 /* The errors of the frets (not the nut) that are known, in order. Owned: sp_errors_free. */
@@ -46,6 +46,16 @@ sp_status sp_coefficients(const sp_errors *errors, sp_hand hand, double sd_mm, s
 /* Chance that a column of no meaning raises the log likelihood by `gain`; p columns with it. Exact where measurement
  * noise is small beside the hand's. */
 double sp_chance_of_gain(double gain, size_t n, size_t p);
+
+/* Chance that independent errors look so much more like a walk than like themselves: P(gain in log likelihood >=
+ * `gain`), with the p columns of `base` fitted to both. Exact to 1e-6 where measurement noise is small beside the
+ * hand's; smaller chances are bounded by exp(-gain). */
+sp_status sp_chance_of_walk(const sp_errors *errors, double gain, size_t p, const double *base, double *chance,
+                            sp_error *err);
+
+/* P(sum of value_i z_i^2 < 0) for independent standard normal z (Imhof, Biometrika 48, 1961, eq. 3.2), to 1e-7 or so;
+ * n >= 4 values of either sign. */
+double sp_chance_below_zero(size_t n, const double *value);
 
 /* -log10, at most 99. */
 double sp_strength_of(double chance);

@@ -4,8 +4,9 @@
  * where every mark is set off from the nut, min(j, k) for frets j and k where each is set off from the last (the sum of
  * the steps both have in common). The hand's sd s is not known. For each s of a geometric grid the covariance is
  * factored once; errors and columns divided by the factor turn generalised into plain least squares, and a column's
- * gain is the square of what is left of it along what is left of the errors. A parabola through the grid's best three
- * gives the maximum (a grid of ratio 1.35 and a parabola err by less than 0.01 in the log likelihood). */
+ * gain is the square of what is left of it along what is left of the errors. Between the best three points of the grid
+ * the log likelihood is taken to run as a - b ln s - c / s^2, which is exact where the hand's errors outweigh the
+ * measurement's (a parabola would err by 1 at 48 frets and a ratio of 1.5). */
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -14,7 +15,7 @@
 #include "slotproof/numeric.h"
 
 enum { MOST_GRID = 48 };
-static const double LEAST_SD_MM = 0.004, LN_RATIO = 0.30010459245033816; /* ln 1.35 */
+static const double LEAST_SD_MM = 0.004, LN_RATIO = 0.53062825106217038; /* ln 1.7 */
 /* Errors of the map between pixels and mm are alike over about this distance: its curve has knots that far apart. */
 static const double MAP_REACH_MM = 100.0;
 
@@ -171,11 +172,13 @@ static sp_peak peak_of(const double *value, size_t grid)
   sp_peak peak = {value[top], LEAST_SD_MM * exp(LN_RATIO * (double)top)};
   if (top == 0 || top + 1 >= grid)
     return peak;
-  const double below = value[top - 1], above = value[top + 1], bend = below - 2.0 * value[top] + above;
-  if (bend < 0.0) {
-    const double shift = 0.5 * (below - above) / bend;
-    peak.log_likelihood -= 0.25 * (below - above) * shift;
-    peak.sd_mm *= exp(LN_RATIO * shift);
+  /* l = a - b t - c exp(-2 t), t = ln(s / s_top) */
+  const double fall = value[top] - value[top - 1], rise = value[top + 1] - value[top];
+  const double c = (fall - rise) / (2.0 * cosh(2.0 * LN_RATIO) - 2.0);
+  const double b = -(rise + c * expm1(-2.0 * LN_RATIO)) / LN_RATIO, t = 0.5 * log(2.0 * c / b);
+  if (b > 0.0 && c > 0.0 && fabs(t) <= LN_RATIO) {
+    peak.log_likelihood = value[top] - b * t - c * expm1(-2.0 * t);
+    peak.sd_mm *= exp(t);
   }
   return peak;
 }
@@ -262,6 +265,80 @@ double sp_chance_of_gain(double gain, size_t n, size_t p)
     return 1.0;
   const double nu = (double)(n - p);
   return sp_f_upper(nu * expm1(2.0 * gain / (double)n), 1.0, nu);
+}
+
+/* The integrand falls off as u^-(n/2 + 1) beyond the reciprocal of the values and is smooth in ln u: the trapezium rule
+ * there converges faster than any power of its step. */
+double sp_chance_below_zero(size_t n, const double *value)
+{
+  enum { STEPS = 800 };
+  double largest = 0.0, sum = 0.0;
+  for (size_t i = 0; i < n; i++)
+    largest = fmax(largest, fabs(value[i]));
+  if (!(largest > 0.0))
+    return NAN;
+  const double from = log(1e-9 / largest), step = log(1e18) / STEPS;
+  for (int k = 0; k <= STEPS; k++) {
+    const double u = exp(from + step * k);
+    double angle = 0.0, log_rho = 0.0;
+    for (size_t i = 0; i < n; i++) {
+      angle += 0.5 * atan(value[i] * u);
+      log_rho += 0.25 * log1p(value[i] * value[i] * u * u);
+    }
+    sum += sin(angle) * exp(-log_rho) * step;
+  }
+  return fmin(fmax(0.5 - sum / SP_PI, 0.0), 1.0);
+}
+
+/* a += factor * the matrix of the quadratic form that the residuals' weighted sum of squares is, sd 1, no measurement
+ * noise. */
+static bool add_form(const sp_errors *e, sp_hand hand, size_t p, const double *base, double by, const scratch *s,
+                     double *white, double *a)
+{
+  const size_t n = e->n;
+  if (!factor(e, hand, 1.0, s->l))
+    return false;
+  for (size_t j = 0; j < p; j++) {
+    if (!whiten(n, s->l, base + j * n, j, s->unit, s->unit + j * n))
+      return false;
+    normalise(n, s->unit + j * n);
+  }
+  for (size_t i = 0; i < n; i++) {
+    memset(s->column, 0, n * sizeof *s->column);
+    s->column[i] = 1.0;
+    (void)whiten(n, s->l, s->column, p, s->unit, white + i * n);
+  }
+  for (size_t i = 0; i < n; i++)
+    for (size_t j = 0; j < n; j++)
+      a[i * n + j] += by * dot(n, white + i * n, white + j * n);
+  return true;
+}
+
+/* Both likelihoods are largest at s^2 = S/n, S the sum of squares, so the gain is n/2 ln(S/S_walk) - 1/2 ln det H_walk:
+ * it exceeds a value just where the form S_walk - q S is negative. */
+sp_status sp_chance_of_walk(const sp_errors *errors, double gain, size_t p, const double *base, double *chance,
+                            sp_error *err)
+{
+  const size_t n = errors->n;
+  scratch s;
+  double *work = calloc(4 * n * n + n, sizeof *work);
+  sp_errors e = *errors;
+  *chance = gain > 0.0 ? exp(-gain) : 1.0;
+  if (!scratch_create(n, p, 0, &s) || !work) {
+    free(work);
+    scratch_free(&s);
+    return sp_fail_memory(err);
+  }
+  double *form = work, *white = work + n * n, *vector = work + 2 * n * n, *value = work + 4 * n * n;
+  e.covariance_mm2 = work + 3 * n * n; /* all zero */
+  if (add_form(&e, SP_HAND_STEPPED, p, base, 1.0, &s, white, form)) {
+    const double q = exp(-(2.0 * gain + sp_cholesky_log_det(n, s.l)) / (double)n);
+    if (add_form(&e, SP_HAND_FROM_NUT, p, base, -q, &s, white, form) && sp_symmetric_eigen(n, form, value, vector))
+      *chance = fmin(*chance, fmax(sp_chance_below_zero(n, value), 1e-6));
+  }
+  free(work);
+  scratch_free(&s);
+  return SP_OK;
 }
 
 double sp_strength_of(double chance)
