@@ -6,23 +6,26 @@
  * nut is a mark like any other, so its own hand error shifts all errors alike: the common shift is fitted throughout
  * and judged last.
  *
- *   kind                value, unit                                         named from about (hand error sd 0.05 mm)
+ *   kind                value, unit                                         found on 95 % of boards from
  *   offset              mm, all frets shifted toward the bridge by          0.25 mm (0.30 mm if the nut has hand error)
- *   half-kerf           mm, the same where it is half the slots' width      slots of 0.58 mm
- *   other-scale-length  mm, the scale length that the marks follow          0.5 mm at the last fret
+ *   half-kerf           mm, the same where it is half the slots' width      slots 0.58 mm wide
+ *   other-scale-length  mm, the scale length that the marks follow          0.6 mm at the last fret
  *   second-datum        mm, shift of the frets beyond some fret             0.30 mm
- *   misread             mm, shift of one mark by a likely misreading        0.5 mm; 1/64 in from about 16 frets
- *   rule-of-18          mm, what that rule gives at the last fret measured  always
- *   stepped-off         mm, sd of one step; u_value NAN                     steps of sd 0.05 mm, 18 frets
- *   square-off          degrees, mean squareness of all lines               0.3 degrees at a scatter of 0.1 degrees
- *   crooked             degrees, one line against the mean of the rest      0.8 degrees at a scatter of 0.1 degrees
+ *   misread             mm, shift of one mark by a likely misreading        0.5 mm; 1/64 in: 18 frets or more
+ *   rule-of-18          mm, what that rule gives at the last fret measured  any board
+ *   stepped-off         mm, sd of one step; u_value NAN                     0.05 mm a step and 48 frets; see below
+ *   square-off          degrees, mean squareness of all lines               0.3 degrees
+ *   crooked             degrees, one line against the mean of the rest      0.8 degrees; 14 frets or more
  *
- * Of boards with these faults at these sizes 95 % or more get the finding, of boards with random hand error alone fewer
- * than 1 % get any (simulated, tests/unit/test_findings.c).
+ * Hand error of 0.05 mm and 0.1 degrees (sd), boards of 10 to 24 frets unless said. Steps wander, and some wander
+ * little: likelihoods tell 87 % of boards of 24 frets that were stepped off, 7 in 10 of 18 frets, a third of 12;
+ * another 6, 10 and 16 % are taken for something else, mostly for another scale length a few tenths of a millimetre
+ * off. Of boards with hand error alone (sd 0.02 to 0.08 mm) 0.6 % get a finding, 0.8 % if the nut has hand error too.
+ * All simulated: tests/unit/test_findings.c.
  *
  * `strength` of a finding is -log10 of the chance, with random hand error alone, of a pattern of that kind as marked as
- * this one anywhere on the board: 3 is one board in a thousand, and nothing below is named. It says that there is a
- * pattern; which cause it has is for the maker to judge, and the texts are worded so.
+ * this one anywhere on the board: 3 is one board in a thousand; nothing below 2.7 (one in 500) is named. It says that
+ * there is a pattern; which cause it has is for the maker to judge, and the texts are worded so.
  */
 #ifndef SLOTPROOF_FINDINGS_H
 #define SLOTPROOF_FINDINGS_H
