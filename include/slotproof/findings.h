@@ -11,7 +11,7 @@
  *   half-kerf           mm, the same where it is half the slots' width      slots 0.58 mm wide
  *   other-scale-length  mm, the scale length that the marks follow          0.6 mm at the last fret
  *   second-datum        mm, shift of the frets beyond some fret             0.30 mm
- *   misread             mm, shift of one mark by a likely misreading        0.5 mm; 1/64 in: 18 frets or more
+ *   misread             mm, shift of one mark by a likely misreading        0.5 mm; 1/64 in: 20 frets or more
  *   rule-of-18          mm, what that rule gives at the last fret measured  any board
  *   stepped-off         mm, sd of one step; u_value NAN                     0.05 mm a step and 48 frets; see below
  *   square-off          degrees, mean squareness of all lines               0.3 degrees
@@ -20,7 +20,7 @@
  * Hand error of 0.05 mm and 0.1 degrees (sd), boards of 10 to 24 frets unless said. Steps wander, and some wander
  * little: likelihoods tell 87 % of boards of 24 frets that were stepped off, 7 in 10 of 18 frets, a third of 12;
  * another 6, 10 and 16 % are taken for something else, mostly for another scale length a few tenths of a millimetre
- * off. Of boards with hand error alone (sd 0.02 to 0.08 mm) 0.6 % get a finding, 0.8 % if the nut has hand error too.
+ * off. Of boards with hand error alone (sd 0.02 to 0.08 mm) 0.5 % get a finding, 0.9 % if the nut has hand error too.
  * All simulated: tests/unit/test_findings.c.
  *
  * `strength` of a finding is -log10 of the chance, with random hand error alone, of a pattern of that kind as marked as
