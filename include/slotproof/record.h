@@ -107,9 +107,10 @@ typedef struct sp_stray_record {
 
 typedef struct sp_finding {
   char kind[32];
-  char text[240];
+  char text[400];
   double value, u_value; /* the figure the finding turns on, NAN if none; unit in `unit` */
   char unit[8];
+  double strength; /* -log10 of the chance of so marked a pattern by hand error alone (findings.h); NAN: not told */
 } sp_finding;
 
 typedef struct sp_source_record {

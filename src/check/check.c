@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "slotproof/advice.h"
+#include "slotproof/findings.h"
 #include "slotproof/marks.h"
 #include "slotproof/match.h"
 #include "slotproof/reference.h"
@@ -254,6 +255,8 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, o->temperature_c};
   if (!status)
     status = sp_verdict_decide(o->layout, reference, marks, &match, &v, record, err);
+  if (!status)
+    status = sp_findings_add(o->layout, record, err);
   sp_match_free(&match);
   return status;
 }

@@ -229,6 +229,7 @@ static void add_findings(builder *b, cJSON *root, const sp_record *r)
     add_text(b, one, "text", f->text);
     add_number(b, one, "value", f->value, MM);
     add_number(b, one, "u_value", f->u_value, MM);
+    add_number(b, one, "strength", f->strength, RATIO);
     if (f->unit[0])
       add_text(b, one, "unit", f->unit);
     else

@@ -456,7 +456,7 @@ static bool fits_other_scale(const frame *f, const sp_layout *layout, const best
 static sp_status other_scale(const sp_layout *layout, double scale_mm, const best_fit *fit, sp_record *record,
                              sp_error *err)
 {
-  sp_finding finding = {.kind = "other-scale-length", .value = scale_mm, .unit = "mm"};
+  sp_finding finding = {.kind = "other-scale-length", .value = scale_mm, .unit = "mm", .strength = NAN};
   finding.u_value = fit->known ? fit->u_scale : NAN;
   snprintf(
       finding.text, sizeof finding.text,

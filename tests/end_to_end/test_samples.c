@@ -491,6 +491,22 @@ static void test_graduation_told(void **state)
   }
 }
 
+/* Kittiwake: fret 9 drawn a whole millimetre off; fret 3 by 0.3 mm, which no misreading gives. */
+static void test_findings(void **state)
+{
+  (void)state;
+  const int good[] = {SANDPIPER, CURLEW, DUNLIN};
+  for (size_t i = 0; i < sizeof good / sizeof *good; i++)
+    assert_int_equal(cJSON_GetArraySize(member(samples[good[i]].record, "findings")), 0);
+  const cJSON *list = member(samples[KITTIWAKE].record, "findings"), *finding = cJSON_GetArrayItem(list, 0);
+  assert_int_equal(cJSON_GetArraySize(list), 1);
+  assert_string_equal(word(finding, "kind"), "misread");
+  assert_non_null(strstr(word(finding, "text"), "fret 9"));
+  assert_non_null(strstr(word(finding, "text"), "whole millimetre"));
+  CHECK_CLOSE(number(finding, "value"), 1.0, 0.05);
+  CHECK_BELOW(3.0, number(finding, "strength"));
+}
+
 static void test_scale_length_told_wrong(void **state)
 {
   (void)state;
@@ -670,6 +686,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_overlay),
       cmocka_unit_test(test_reference),
       cmocka_unit_test(test_graduation_told),
+      cmocka_unit_test(test_findings),
       cmocka_unit_test(test_scale_length_told_wrong),
       cmocka_unit_test(test_nut_told),
       cmocka_unit_test(test_marks_told_wrong),

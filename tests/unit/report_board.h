@@ -89,7 +89,8 @@ static inline bool board_record(bool turned, sp_record *r)
                               .text = "the lines follow a scale length of 400.3 mm",
                               .value = 400.3,
                               .u_value = NAN,
-                              .unit = "mm"};
+                              .unit = "mm",
+                              .strength = 4.25};
   const double middle = 0.5 * (BOARD_LO_PX + BOARD_HI_PX), stray = BOARD_NUT_PX + 8.0 * 30.0;
   sp_record_init(r);
   r->scale_length_mm = BOARD_SCALE_MM;

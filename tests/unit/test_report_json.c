@@ -147,6 +147,7 @@ static void check_tail(const cJSON *root, const sp_record *r)
   check_text(cJSON_GetArrayItem(finding, 0), "text", r->findings[0].text);
   check_number(cJSON_GetArrayItem(finding, 0), "value", r->findings[0].value, MM);
   check_number(cJSON_GetArrayItem(finding, 0), "u_value", r->findings[0].u_value, MM);
+  check_number(cJSON_GetArrayItem(finding, 0), "strength", r->findings[0].strength, 1e-6);
   check_text(root, "verdict", "out");
   assert_int_equal(cJSON_GetArraySize(member(root, "warnings")), 1);
   assert_string_equal(cJSON_GetArrayItem(member(root, "warnings"), 0)->valuestring, r->warnings[0]);
