@@ -4,20 +4,16 @@
  * layout's own steps (equal temperament where it has 12 divisions), + is sharp. Strings are counted from 0 here (string
  * 1 of the reports is [0]). What is not known is NAN.
  *
- * The model of one note, string i stopped at fret k (k = 0: open), N the place of the nut's face, S that of the string's
- * contact on the saddle, x the fret, K = 1200 / ln 2:
- *     cents = tuning_i + [K ln((S - N)/(S - x)) - step_k] + stiffness_i,k + factor * stretch_i,k       (k >= 1)
- *     cents = tuning_i                                                                                (k = 0)
- * The bracket parts exactly into
- *     frets   K ln((S - c)/(S - x))               c: the computed place of the fret
- *     nut     K ln((S - N)/S)
- *     saddle  K ln(S/(S - c)) - step_k            0 where S is the scale length
- * Stiffness: ends held fast (clamped), f = n f0 sqrt(1 + B n^2) (1 + (2/pi) sqrt B + (4/pi^2) B),
- * B = pi^3 E d^4/(64 T L^2) (Fletcher & Rossing, The Physics of Musical Instruments), d being the core's diameter. A
- * string held less firmly gives less. To first order it is a constant length added at each stopped note, so readings can
- * never tell it from the saddle's place.
- * Stretch: straight from nut to fret top to saddle; strain e, 600 log2(1 + (E A/T) e) for the tension and the slope of
- * the sounding part. A finger that presses deep, or string beyond nut and saddle that yields too, is the factor.
+ * The model of one note, string i stopped at fret k (k = 0: open), N the place of the nut's face, S that of the
+ * string's contact on the saddle, x the fret, K = 1200 / ln 2: cents = tuning_i + [K ln((S - N)/(S - x)) - step_k] +
+ * stiffness_i,k + factor * stretch_i,k       (k >= 1) cents = tuning_i (k = 0) The bracket parts exactly into frets   K
+ * ln((S - c)/(S - x))               c: the computed place of the fret nut     K ln((S - N)/S) saddle  K ln(S/(S - c)) -
+ * step_k            0 where S is the scale length Stiffness: ends held fast (clamped), f = n f0 sqrt(1 + B n^2) (1 +
+ * (2/pi) sqrt B + (4/pi^2) B), B = pi^3 E d^4/(64 T L^2) (Fletcher & Rossing, The Physics of Musical Instruments), d
+ * being the core's diameter. A string held less firmly gives less. To first order it is a constant length added at each
+ * stopped note, so readings can never tell it from the saddle's place. Stretch: straight from nut to fret top to
+ * saddle; strain e, 600 log2(1 + (E A/T) e) for the tension and the slope of the sounding part. A finger that presses
+ * deep, or string beyond nut and saddle that yields too, is the factor.
  */
 #ifndef SLOTPROOF_INTONATION_H
 #define SLOTPROOF_INTONATION_H
@@ -75,10 +71,10 @@ typedef struct sp_fret_place {
 
 typedef struct sp_instrument {
   double scale_length_mm;
-  double nut_mm;               /* N */
-  double datum_u_mm;           /* shared by all frets */
-  const sp_fret_place *fret;   /* [0] is the nut and is not used; not owned */
-  int32_t frets;               /* after the nut */
+  double nut_mm;             /* N */
+  double datum_u_mm;         /* shared by all frets */
+  const sp_fret_place *fret; /* [0] is the nut and is not used; not owned */
+  int32_t frets;             /* after the nut */
   size_t strings;
   sp_string string[SP_MAX_STRINGS];
 } sp_instrument;
@@ -128,14 +124,20 @@ typedef struct sp_note {
 } sp_note;
 
 typedef struct sp_cure_result {
-  bool possible;       /* false: what would have to be moved cannot be told */
-  double rms, worst;   /* cents over the stopped notes; worst by size, signed */
-  sp_estimate nut_mm;  /* how far to move, + toward the bridge; known = false where it is left alone */
+  bool possible;      /* false: what would have to be moved cannot be told */
+  double rms, worst;  /* cents over the stopped notes; worst by size, signed */
+  sp_estimate nut_mm; /* how far to move, + toward the bridge; known = false where it is left alone */
   sp_estimate saddle_mm[SP_MAX_STRINGS];
 } sp_cure_result;
 
 /* A value that the readings may determine. */
-typedef enum sp_value_kind { SP_VALUE_TUNING, SP_VALUE_SADDLE, SP_VALUE_NUT, SP_VALUE_STRETCH, SP_VALUE_KINDS } sp_value_kind;
+typedef enum sp_value_kind {
+  SP_VALUE_TUNING,
+  SP_VALUE_SADDLE,
+  SP_VALUE_NUT,
+  SP_VALUE_STRETCH,
+  SP_VALUE_KINDS
+} sp_value_kind;
 
 typedef struct sp_value_name {
   sp_value_kind kind;
@@ -175,12 +177,13 @@ typedef struct sp_diagnosis {
 /* With readings: least squares, weighted by their uncertainties, for the tuning of each string, its saddle's place, the
  * nut's place and the stretch factor, each only where the readings determine it (tangled[] names the others; the
  * stretch factor is also left at 1 where its uncertainty exceeds SP_MAX_U_STRETCH). Without (count 0): what nut, frets,
- * saddle and strings do together, for every string and measured fret. The moves of each cure are those that leave the
- * least rms in the notes at hand; they do not need stretch and saddle told apart. Uncertainties hold the readings',
- * the frets' and the datum's; the marks' own are taken as independent of each other. The places given for nut and saddle
- * count as exact: what they are wrong by shows in nut_mm and saddle_mm.
- * SP_E_DATA with a sentence: a place that makes no instrument, no note left, a fit that does not end; SP_E_INTERNAL:
- * memory. Free the result with sp_diagnosis_free; on failure it is empty. */
+ * saddle and strings do together, for every string and measured fret; a string whose stretch is not known has its
+ * saddle taken as right for it, and no move of that is named. The moves of each cure are those that leave the least rms
+ * in the notes at hand; they do not need stretch and saddle told apart. Uncertainties hold the readings', the frets'
+ * and the datum's; the marks' own are taken as independent of each other. The places given for nut and saddle count as
+ * exact: what they are wrong by shows in nut_mm and saddle_mm. SP_E_DATA with a sentence: a place that makes no
+ * instrument, no note left, a fit that does not end; SP_E_INTERNAL: memory. Free the result with sp_diagnosis_free; on
+ * failure it is empty. */
 sp_status sp_diagnose(const sp_instrument *instrument, const sp_intonation_reading *reading, size_t count,
                       sp_diagnosis *diagnosis, sp_error *err);
 void sp_diagnosis_free(sp_diagnosis *diagnosis);

@@ -1,8 +1,8 @@
 /* The diagnosis: what the readings say about the instrument, and what each cure would leave.
  *
- * Two questions, two fits. "What is wrong?" needs tuning, saddle, nut and stretch told apart, which a few readings often
- * cannot do; values that hang together are named rather than guessed. "What is to be moved, how far?" needs only the
- * moves that flatten the notes as they are, however the error came about; it is answered well even where the first
+ * Two questions, two fits. "What is wrong?" needs tuning, saddle, nut and stretch told apart, which a few readings
+ * often cannot do; values that hang together are named rather than guessed. "What is to be moved, how far?" needs only
+ * the moves that flatten the notes as they are, however the error came about; it is answered well even where the first
  * question is not. Both are least squares on the exact model, made linear anew at each step (Gauss-Newton).
  *
  * Every error that enters (each reading, each fret, the datum) is sent through the estimators by itself and the effects
@@ -84,16 +84,52 @@ static sp_status take_readings(worker *w, const sp_intonation_reading *r, size_t
   return SP_OK;
 }
 
+/* Nothing read and not all known of the string: what its saddle has to make up for is not known either, so the saddle
+ * is taken to do that rightly, and no move of it is named. */
+static bool saddle_is_taken_as_right(const sp_diagnosis *out, size_t string)
+{
+  return !out->from_readings && !out->stretch_known[string];
+}
+
+/* Of the place alone; 0 where the saddle is taken as right. */
+static double saddle_part(const worker *w, size_t string, int32_t fret)
+{
+  if (fret == 0 || saddle_is_taken_as_right(w->out, string))
+    return 0.0;
+  const double s = w->in->string[string].saddle_mm + w->saddle_mm[string];
+  return SP_CENTS_PER_NEPER * log(s / (s - w->in->fret[fret].layout_mm)) - sp_step_cents(w->in, fret);
+}
+
+static double frets_part(const worker *w, size_t string, int32_t fret)
+{
+  if (fret == 0)
+    return 0.0;
+  const double s = w->in->string[string].saddle_mm + w->saddle_mm[string];
+  return SP_CENTS_PER_NEPER * log((s - w->in->fret[fret].layout_mm) / (s - w->in->fret[fret].x_mm));
+}
+
+static double nut_part(const worker *w, size_t string, int32_t fret)
+{
+  const double s = w->in->string[string].saddle_mm + w->saddle_mm[string];
+  return fret ? SP_CENTS_PER_NEPER * log((s - w->in->nut_mm - w->nut_mm) / s) : 0.0;
+}
+
+static void predict_note(worker *w, size_t string, int32_t fret)
+{
+  add_note(w, string, fret, 0.0, 1.0);
+  const size_t j = w->out->note_count - 1;
+  if (saddle_is_taken_as_right(w->out, string))
+    w->model[j] = (sp_note_model){0.0, 0.0};
+  w->y[j] = frets_part(w, string, fret) + nut_part(w, string, fret) + saddle_part(w, string, fret) +
+            w->model[j].stiffness_cents + w->model[j].stretch_cents;
+}
+
 static sp_status predict(worker *w, sp_error *err)
 {
   for (size_t i = 0; i < w->in->strings; i++)
     for (int32_t k = 1; k <= w->in->frets; k++)
-      if (is_known(w->in, k)) {
-        add_note(w, i, k, 0.0, 1.0);
-        const size_t j = w->out->note_count - 1;
-        w->y[j] = sp_geometry_cents(w->in, i, k, w->in->fret[k].x_mm, 0.0, 0.0) + w->model[j].stiffness_cents +
-                  w->model[j].stretch_cents;
-      }
+      if (is_known(w->in, k))
+        predict_note(w, i, k);
   if (!w->out->note_count)
     return sp_fail(err, SP_E_DATA, "the record knows the place of no fret; scan the board again");
   return SP_OK;
@@ -124,7 +160,8 @@ static double slope(const worker *w, size_t j, sp_value_name v, double nut_mm, d
   return v.kind == SP_VALUE_NUT ? -SP_CENTS_PER_NEPER / open_mm : w->model[j].stretch_cents;
 }
 
-static void fill_column(const worker *w, sp_design *d, size_t c, sp_value_name v, double nut_mm, const double *saddle_mm)
+static void fill_column(const worker *w, sp_design *d, size_t c, sp_value_name v, double nut_mm,
+                        const double *saddle_mm)
 {
   for (size_t j = 0; j < d->n; j++)
     d->column[c * d->n + j] = slope(w, j, v, nut_mm, saddle_mm[w->out->notes[j].string]);
@@ -267,8 +304,8 @@ static double sent_through(const sp_design *d, size_t row, const double *effect)
 static void residual_effect(worker *w, error_kind kind, size_t which)
 {
   for (size_t j = 0; j < note_count(w); j++)
-    w->effect[j] = kind == ERROR_READING ? (j == which ? w->u[j] * w->out->widened : 0.0)
-                                         : -place_effect(w, kind, which, j);
+    w->effect[j] =
+        kind == ERROR_READING ? (j == which ? w->u[j] * w->out->widened : 0.0) : -place_effect(w, kind, which, j);
 }
 
 /* Covariance of the explanation's values. */
@@ -356,35 +393,23 @@ static sp_status explain(worker *w, sp_error *err)
   if (!status && s->known && !(s->u * w->out->widened <= SP_MAX_U_STRETCH && s->value >= 0.0)) {
     status = explain_with(w, false, err);
     if (!status)
-      tangle(w->out, (sp_value_name){SP_VALUE_STRETCH, SP_MAX_STRINGS}, (sp_value_name){SP_VALUE_SADDLE, SP_MAX_STRINGS},
-             NAN);
+      tangle(w->out, (sp_value_name){SP_VALUE_STRETCH, SP_MAX_STRINGS},
+             (sp_value_name){SP_VALUE_SADDLE, SP_MAX_STRINGS}, NAN);
   }
   return status;
 }
 
 /* ---- parts ------------------------------------------------------------------------------------------------------ */
 
-static double frets_part(const worker *w, size_t j)
-{
-  const sp_note *n = &w->out->notes[j];
-  if (n->fret == 0)
-    return 0.0;
-  const double s = w->in->string[n->string].saddle_mm + w->saddle_mm[n->string];
-  const sp_fret_place *f = &w->in->fret[n->fret];
-  return SP_CENTS_PER_NEPER * log((s - f->layout_mm) / (s - f->x_mm));
-}
-
 static void part_note(const worker *w, size_t j)
 {
   sp_note *n = &w->out->notes[j];
-  const double s = w->in->string[n->string].saddle_mm + w->saddle_mm[n->string];
   double sum = 0.0;
   n->cents = w->y[j];
   n->part[SP_PART_TUNING] = w->tuning[n->string];
-  n->part[SP_PART_FRETS] = frets_part(w, j);
-  n->part[SP_PART_NUT] = n->fret ? SP_CENTS_PER_NEPER * log((s - w->in->nut_mm - w->nut_mm) / s) : 0.0;
-  n->part[SP_PART_SADDLE] = geometry(w, j, w->nut_mm, w->saddle_mm[n->string]) - n->part[SP_PART_FRETS] -
-                            n->part[SP_PART_NUT];
+  n->part[SP_PART_FRETS] = frets_part(w, n->string, n->fret);
+  n->part[SP_PART_NUT] = nut_part(w, n->string, n->fret);
+  n->part[SP_PART_SADDLE] = saddle_part(w, n->string, n->fret);
   n->part[SP_PART_STIFFNESS] = w->model[j].stiffness_cents;
   n->part[SP_PART_STRETCH] = w->stretch * w->model[j].stretch_cents;
   for (int p = 0; p < SP_PART_REST; p++)
@@ -446,17 +471,22 @@ static double tuned(const worker *w, size_t j, cure c)
   return n->cents - n->part[SP_PART_TUNING] - (c.frets ? n->part[SP_PART_FRETS] : 0.0);
 }
 
-/* Change of note j where nut and saddle are moved from where they are now. */
-static double moved_by(const worker *w, size_t j, double nut_mm, double saddle_mm)
+/* Change of note j where nut and saddle are moved from where they are now, the frets being put right or not. */
+static double moved_by(const worker *w, size_t j, cure c, double nut_mm, double saddle_mm)
 {
-  const double now = w->saddle_mm[w->out->notes[j].string];
-  return geometry(w, j, w->nut_mm + nut_mm, now + saddle_mm) - geometry(w, j, w->nut_mm, now);
+  const sp_note *n = &w->out->notes[j];
+  const double now = w->saddle_mm[n->string];
+  if (n->fret == 0)
+    return 0.0;
+  const double x_mm = c.frets ? w->in->fret[n->fret].layout_mm : w->in->fret[n->fret].x_mm;
+  return sp_geometry_cents(w->in, n->string, n->fret, x_mm, w->nut_mm + nut_mm, now + saddle_mm) -
+         sp_geometry_cents(w->in, n->string, n->fret, x_mm, w->nut_mm, now);
 }
 
 static void choose_moves(const worker *w, cure c, sp_design *d)
 {
   for (size_t i = 0; c.saddle && i < w->in->strings; i++)
-    if (w->out->saddle_mm[i].known || (!w->out->from_readings && reads(w, i, true)))
+    if (w->out->from_readings ? w->out->saddle_mm[i].known : !saddle_is_taken_as_right(w->out, i))
       try_value(w, d, (sp_value_name){SP_VALUE_SADDLE, i}, NULL);
   if (c.nut && !nut_is_tuning(w->out))
     try_value(w, d, (sp_value_name){SP_VALUE_NUT, SP_MAX_STRINGS}, NULL);
@@ -470,7 +500,7 @@ static sp_status fit_moves(worker *w, cure c, sp_design *d, double *nut_mm, doub
     for (size_t i = 0; i < SP_MAX_STRINGS; i++)
       at[i] = w->saddle_mm[i] + saddle_mm[i];
     for (size_t j = 0; j < d->n; j++)
-      w->right[j] = -(tuned(w, j, c) + moved_by(w, j, *nut_mm, saddle_mm[w->out->notes[j].string]));
+      w->right[j] = -(tuned(w, j, c) + moved_by(w, j, c, *nut_mm, saddle_mm[w->out->notes[j].string]));
     for (size_t k = 0; k < d->p; k++)
       fill_column(w, d, k, d->name[k], w->nut_mm + *nut_mm, at);
     const sp_status status = sp_design_solve(d, w->right, step, err);
@@ -530,7 +560,7 @@ static void keep_cure(worker *w, sp_cure which, const sp_design *d, double nut_m
   r->worst = 0.0;
   for (size_t j = 0; j < note_count(w); j++) {
     sp_note *n = &w->out->notes[j];
-    n->after[which] = tuned(w, j, CURE[which]) + moved_by(w, j, nut_mm, saddle_mm[n->string]);
+    n->after[which] = tuned(w, j, CURE[which]) + moved_by(w, j, CURE[which], nut_mm, saddle_mm[n->string]);
     if (n->fret == 0)
       continue;
     stopped++;

@@ -10,7 +10,8 @@ static sp_status check_fret(const sp_instrument *in, int32_t k, double shortest_
 {
   const sp_fret_place *f = &in->fret[k];
   if (!(f->layout_mm > 0.0 && f->layout_mm < in->scale_length_mm))
-    return sp_fail(err, SP_E_DATA, "the computed place of fret %ld is not on the board; make the record again", (long)k);
+    return sp_fail(err, SP_E_DATA, "the computed place of fret %ld is not on the board; make the record again",
+                   (long)k);
   if (isnan(f->x_mm))
     return SP_OK;
   if (!(f->x_mm > in->nut_mm && f->x_mm < shortest_mm))
