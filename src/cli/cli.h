@@ -9,12 +9,13 @@
 #include <stdio.h>
 
 #include "slotproof/check.h"
+#include "slotproof/intonation.h"
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
 #include "slotproof/status.h"
 
 /* Commands, as bits: which options go with which. */
-enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4 };
+enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8 };
 
 typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV } cli_format;
 
@@ -27,6 +28,11 @@ typedef struct cli_request {
   int32_t divisions;      /* 0 = not given */
   const char *steps;
   sp_check_options check; /* `layout` is set later */
+  double nut_mm;          /* diagnose; NAN = not given */
+  double saddle_mm[SP_MAX_STRINGS];
+  size_t saddle_count;
+  const char *strings, *readings;
+  double reading_u_cents; /* NAN = not given */
   cli_format format;
   const char *output; /* NULL = standard output */
   const char *overlay;
@@ -63,5 +69,6 @@ int cli_deliver(const cli_request *request, const void *what, cli_writer write, 
 int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
+int cli_diagnose(int argc, char **argv);
 
 #endif

@@ -18,7 +18,7 @@ static const command COMMANDS[] = {
     {"target", NULL, "lay a steel rule beside the board instead"},
     {"calibrate", NULL, "lay a steel rule beside the board instead"},
     {"batch", NULL, "run 'slotproof check' once for each board instead"},
-    {"diagnose", NULL, "read the findings and the table of 'slotproof check' instead"},
+    {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };
 enum { COMMAND_COUNT = sizeof COMMANDS / sizeof *COMMANDS };
 

@@ -13,6 +13,8 @@ enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200 };
 static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
 /* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
 static const double MAX_PX = 1e7;
+/* A tuner worse than this reads nothing. */
+static const double MOST_READING_U_CENTS = 50.0;
 
 typedef sp_status (*setter)(const char *value, cli_request *request, sp_error *err);
 
@@ -215,13 +217,64 @@ static sp_status set_max_pixels(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_nut_place(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_SIGNED, &r->nut_mm, err);
+}
+
+static sp_status set_saddle(const char *v, cli_request *r, sp_error *err)
+{
+  r->saddle_count = 0;
+  for (const char *at = v; at;) {
+    const char *comma = strchr(at, ',');
+    const size_t length = comma ? (size_t)(comma - at) : strlen(at);
+    char part[64];
+    if (length >= sizeof part || r->saddle_count == SP_MAX_STRINGS)
+      return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give one length, or one for each of at most %d strings", v,
+                     SP_MAX_STRINGS);
+    memcpy(part, at, length);
+    part[length] = '\0';
+    const sp_status status = sp_parse_length(part, SP_LENGTH_POSITIVE, &r->saddle_mm[r->saddle_count++], err);
+    if (status)
+      return status;
+    at = comma ? comma + 1 : NULL;
+  }
+  return SP_OK;
+}
+
+static sp_status set_strings(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->strings = v;
+  return SP_OK;
+}
+
+static sp_status set_readings(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->readings = v;
+  return SP_OK;
+}
+
+static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
+{
+  const char *end = v;
+  double u = NAN;
+  if (!decimal(v, &end, &u) || (*end && strcmp(end, "c") != 0) || !(u > 0.0 && u <= MOST_READING_U_CENTS))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give cents above 0 and at most %.0f, as 1.5", v,
+                   MOST_READING_U_CENTS);
+  r->reading_u_cents = u;
+  return SP_OK;
+}
+
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
   static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV};
-  const char *choice = r->command == CLI_REFERENCE ? "text or json" : "text, json or csv";
+  const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE;
+  const char *choice = no_csv ? "text or json" : "text, json or csv";
   const int i = word_index(v, WORDS, r->command == CLI_LAYOUT ? 6 : 4);
-  if (i < 0 || (i == 2 && r->command == CLI_REFERENCE))
+  if (i < 0 || (i == 2 && no_csv))
     return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
   if (i > 2)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
@@ -253,7 +306,7 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
-enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD };
+enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD | CLI_DIAGNOSE };
 
 static const option_entry OPTIONS[] = {
     {BOARD, "scale-length", "LEN", set_scale_length,
@@ -276,6 +329,12 @@ static const option_entry OPTIONS[] = {
     {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
+     "datum to each string's saddle contact, highest first; or one"},
+    {CLI_DIAGNOSE, "nut", "LEN", set_nut_place, "the nut's face beyond the datum, + toward the bridge (0mm)"},
+    {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
+    {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
+    {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
@@ -291,8 +350,9 @@ void cli_print_options(unsigned command, FILE *file)
     if (!(o->commands & command))
       continue;
     snprintf(left, sizeof left, "--%s %s", o->name, o->value ? o->value : "");
-    const char *help =
-        command == CLI_REFERENCE && o->set == set_format ? "what is written: text, json (text)" : o->help;
+    const char *help = (command & (CLI_REFERENCE | CLI_DIAGNOSE)) && o->set == set_format
+                           ? "what is written: text, json (text)"
+                           : o->help;
     fprintf(file, "  %-22s %s\n", left, help);
   }
 }
@@ -304,6 +364,7 @@ static void init_request(unsigned command, cli_request *request)
   memset(request, 0, sizeof *request);
   request->command = command;
   request->scale_length_mm = NAN;
+  request->nut_mm = request->reading_u_cents = NAN;
   sp_check_options_init(&request->check);
 }
 

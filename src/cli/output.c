@@ -34,11 +34,16 @@ static int refuse_overwriting(const cli_request *r, const char *output, const ch
     return 0;
   for (int i = 0; i < r->image_count; i++)
     if (sp_same_file(output, r->images[i]))
-      return cli_refuse(output, SP_E_USAGE, "%s would overwrite the picture; give it another name", option);
+      return cli_refuse(output, SP_E_USAGE, "%s would overwrite the %s; give it another name", option,
+                        r->command == CLI_DIAGNOSE ? "record" : "picture");
   if (r->steps && sp_same_file(output, r->steps))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the list of steps; give it another name", option);
   if (r->before && sp_same_file(output, r->before))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the earlier record; give it another name", option);
+  const char *const tables[] = {r->strings, r->readings};
+  for (size_t i = 0; i < 2; i++)
+    if (tables[i] && sp_same_file(output, tables[i]))
+      return cli_refuse(output, SP_E_USAGE, "%s would overwrite a table that is read; give it another name", option);
   return 0;
 }
 

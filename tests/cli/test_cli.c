@@ -82,9 +82,11 @@ static void check_refusal(const char *line, int status, const char *where, const
   assert_non_null(strpbrk(after, ";")); /* what is wrong; what to do next */
 }
 
-#define CHECK "slotproof check --scale-length 648mm --frets 20 "
-#define LAYOUT "slotproof layout --scale-length 648mm --frets 3 "
-#define REFERENCE "slotproof reference "
+#define CHECK               "slotproof check --scale-length 648mm --frets 20 "
+#define LAYOUT              "slotproof layout --scale-length 648mm --frets 3 "
+#define REFERENCE           "slotproof reference "
+#define DIAGNOSE            "slotproof diagnose board.json --saddle 650mm "
+#define TABLE(text, option) "printf '" text "' >bad.csv; " DIAGNOSE option " bad.csv; rc=$?; rm bad.csv; exit $rc"
 
 static void test_refusals(void **state)
 {
@@ -99,7 +101,44 @@ static void test_refusals(void **state)
       {"slotproof target", 64, "target", "not part of this version"},
       {"slotproof calibrate", 64, "calibrate", "not part of this version"},
       {"slotproof batch a.png", 64, "batch", "not part of this version"},
-      {"slotproof diagnose", 64, "diagnose", "not part of this version"},
+      {"slotproof diagnose", 64, "diagnose", "record is missing"},
+      {"slotproof diagnose board.json", 64, "--saddle", "missing"},
+      {"slotproof diagnose --saddle 650mm board.json board.json", 64, "board.json", "one record"},
+      {DIAGNOSE "--saddle 650", 64, "--saddle", "unit"},
+      {DIAGNOSE "--saddle 650mm,", 64, "--saddle", "empty"},
+      {DIAGNOSE "--saddle 65mm", 65, "board.json", "--saddle"},
+      {DIAGNOSE "--nut 50mm", 65, "board.json", "fret 1"},
+      {DIAGNOSE "--nut line", 64, "--nut", "not a length"},
+      {DIAGNOSE "--reading-u 0", 64, "--reading-u", "above 0"},
+      {DIAGNOSE "--reading-u nan", 64, "--reading-u", "above 0"},
+      {DIAGNOSE "--format csv", 64, "--format", "text or json"},
+      {DIAGNOSE "--overlay a.png", 64, "--overlay", "no such option"},
+      {DIAGNOSE "--output ./board.json", 64, "./board.json", "overwrite the record"},
+      {DIAGNOSE "--readings readings.csv --output readings.csv", 64, "readings.csv", "overwrite a table"},
+      {"slotproof diagnose --saddle 650mm none.json", 66, "none.json", "cannot be opened"},
+      {"slotproof diagnose --saddle 650mm folder", 66, "folder", "folder"},
+      {"slotproof diagnose --saddle 650mm text.txt", 65, "text.txt", "not JSON"},
+      {"slotproof diagnose --saddle 650mm empty.png", 65, "empty.png", "not JSON"},
+      {"echo '{}' >bad.json; slotproof diagnose --saddle 650mm bad.json; rc=$?; rm bad.json; exit $rc", 65, "bad.json",
+       "no record"},
+      {"sed 's/\"u_mm\":0.02/\"u_mm\":-1/' board.json >bad.json; slotproof diagnose --saddle 650mm bad.json; rc=$?; "
+       "rm bad.json; exit $rc",
+       65, "bad.json", "u_mm"},
+      {DIAGNOSE "--readings none.csv", 66, "none.csv", "cannot be opened"},
+      {DIAGNOSE "--readings text.txt", 65, "text.txt", "line 1"},
+      {TABLE("string,fret,cents\\n1,3,sharp\\n", "--readings"), 65, "bad.csv", "line 2"},
+      {TABLE("string,fret,cents\\n1,3,1\\n\\n1,13,1\\n", "--readings"), 65, "bad.csv", "line 4"},
+      {TABLE("string,fret,cents\\n1,3.5,1\\n", "--readings"), 65, "bad.csv", "whole"},
+      {TABLE("string,fret,cents\\n1,3\\n", "--readings"), 65, "bad.csv", "fewer fields"},
+      {TABLE("string,fret,cents\\n1,3,1,2\\n", "--readings"), 65, "bad.csv", "more fields"},
+      {TABLE("string,fret,cents\\n3,3,1\\n", "--saddle 650mm,650mm --readings"), 65, "bad.csv", "no saddle"},
+      {TABLE("string,fret,cents\\n\"1,3,1\\n", "--readings"), 65, "bad.csv", "line"},
+      {TABLE("string,fret,cents\\n1,\"3\"x,1\\n", "--readings"), 65, "bad.csv", "quotation"},
+      {TABLE("string,fret\\n1,3\\n", "--readings"), 65, "bad.csv", "'cents' is missing"},
+      {TABLE("string,fret,cents\\n", "--readings"), 65, "bad.csv", "no line"},
+      {TABLE("string,gauge\\n1,10\\n", "--strings"), 65, "bad.csv", "'gauge'"},
+      {TABLE("string,note_hz\\n1,330\\n1,330\\n", "--strings"), 65, "bad.csv", "twice"},
+      {TABLE("string,young_gpa\\n1,0\\n", "--strings"), 65, "bad.csv", "line 2"},
       {"slotproof layout", 64, "--scale-length and --frets", "missing"},
       {"slotproof layout --frets 3", 64, "--scale-length", "missing"},
       {"slotproof layout --scale-length 648mm", 64, "--frets", "missing"},
@@ -206,11 +245,44 @@ static void test_layout_formats(void **state)
   assert_non_null(strstr(o->out, "129.600")); /* a just major third, 5/4: 648 (1 - 4/5) */
 }
 
+/* Quoted fields, CR LF, any order of columns, blank lines: the same answer. */
+static void test_diagnose_tables(void **state)
+{
+  (void)state;
+  static char plain[TEXT_MAX];
+  const outcome *o = run(DIAGNOSE "--readings readings.csv --format json");
+  assert_int_equal(o->status, 0);
+  strcpy(plain, o->out);
+  o = run("awk -F, '{printf \"\\\"%s\\\",%s ,\\\"%s\\\"\\r\\n\\r\\n\", $3, $1, $2}' readings.csv >other.csv; " DIAGNOSE
+          "--readings other.csv --format json; rc=$?; rm other.csv; exit $rc");
+  assert_int_equal(o->status, 0);
+  assert_string_equal(o->out, plain);
+  cJSON *root = cJSON_Parse(plain);
+  assert_non_null(root);
+  assert_string_equal(cJSON_GetObjectItemCaseSensitive(root, "schema")->valuestring, "slotproof/diagnosis/1");
+  assert_int_equal(cJSON_GetArraySize(cJSON_GetObjectItemCaseSensitive(root, "notes")), 14);
+  cJSON_Delete(root);
+}
+
+/* Only the record: frets alone. Fret 5 is 0.3 mm off: K ln((S - c)/(S - c - 0.3)), S = 650 mm, c = 162.5485: 1.07
+ * cents. */
+static void test_diagnose_record_alone(void **state)
+{
+  (void)state;
+  const outcome *o = run(DIAGNOSE);
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "worst +1.1 on string 1, fret 5"));
+  assert_non_null(strstr(o->out, "Slacken the strings"));
+  for (char *line = strtok(((outcome *)o)->out, "\n"); line; line = strtok(NULL, "\n"))
+    assert_true(strlen(line) <= 100);
+}
+
 static void test_help_and_version(void **state)
 {
   (void)state;
-  static const char *const LINES[] = {"slotproof --help", "slotproof layout --help", "slotproof check --help",
-                                      "slotproof reference --help", "slotproof --version"};
+  static const char *const LINES[] = {"slotproof --help",          "slotproof layout --help",
+                                      "slotproof check --help",    "slotproof reference --help",
+                                      "slotproof diagnose --help", "slotproof --version"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++) {
     const outcome *o = run(LINES[i]);
     assert_int_equal(o->status, 0);
@@ -356,7 +428,8 @@ static void test_manual_examples(void **state)
       command[0] = expected[0] = '\0';
     } else if (strcmp(line, ".EE\n") == 0) {
       inside = false;
-      if (strncmp(command, "slotproof layout ", 17) == 0) {
+      if (strncmp(command, "slotproof layout ", 17) == 0 || strncmp(command, "slotproof diagnose ", 19) == 0 ||
+          strncmp(command, "cat ", 4) == 0) {
         check_example(command, expected);
         examples++;
       }
@@ -371,7 +444,7 @@ static void test_manual_examples(void **state)
     }
   }
   fclose(page);
-  assert_true(examples >= 2);
+  assert_true(examples >= 4);
 }
 
 /* Every long option that the help names stands in the manual page. */
@@ -379,12 +452,12 @@ static void test_manual_is_complete(void **state)
 {
   (void)state;
   static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help",
-                                         "slotproof reference --help"};
+                                         "slotproof reference --help", "slotproof diagnose --help"};
   static char page[TEXT_MAX];
   slurp(MANUAL_PAGE, page);
   shown(page);
   int options = 0;
-  for (size_t i = 0; i < 3; i++) {
+  for (size_t i = 0; i < 4; i++) {
     outcome *o = (outcome *)run(COMMANDS[i]);
     for (char *line = strtok(o->out, "\n"); line; line = strtok(NULL, "\n")) {
       char name[60];
@@ -414,6 +487,28 @@ static void put_picture(const char *name, uint32_t width, uint32_t height)
   assert_true(png_image_write_to_file(&image, name, 0, grey, 0, NULL));
 }
 
+/* A record of an invented guitar: twelve frets where they belong on 648 mm but the fifth, 0.3 mm too near the bridge.
+ */
+static void put_record(const char *name)
+{
+  FILE *f = fopen(name, "wb");
+  assert_non_null(f);
+  fprintf(f, "{\"schema\":\"slotproof/record/1\",\"layout\":{\"scale_length_mm\":648,\"frets\":12,\"divisions\":12},"
+             "\"datum\":{\"kind\":\"line\",\"u_mm\":0.01},\"marks\":[");
+  for (int k = 0; k <= 12; k++) {
+    const double layout_mm = 648.0 * (1.0 - exp2(-k / 12.0));
+    fprintf(f, "%s{\"fret\":%d,\"state\":\"found\",\"x_mm\":%.6f,\"layout_mm\":%.6f,\"u_mm\":%s}", k ? "," : "", k,
+            layout_mm + (k == 5 ? 0.3 : 0.0), layout_mm, k ? "0.02" : "0");
+  }
+  fprintf(f, "]}\n");
+  assert_int_equal(fclose(f), 0);
+}
+
+/* The readings of the manual page's example. */
+static const char READINGS[] = "string,fret,cents\n"
+                               "1,0,1.3\n1,1,0.8\n1,3,0.5\n1,5,1.4\n1,7,0.9\n1,9,0.9\n1,12,-0.2\n"
+                               "2,0,-0.7\n2,1,0.2\n2,3,0.8\n2,5,2.6\n2,7,2.1\n2,9,3.0\n2,12,5.2\n";
+
 static int enter_folder(void **state)
 {
   static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
@@ -421,6 +516,8 @@ static int enter_folder(void **state)
                                             0,    0,   13,  'I', 'H',  'D',  'R',  0,    0};
   (void)state;
   put_file("steps.txt", STEPS, sizeof STEPS - 1);
+  put_record("board.json");
+  put_file("readings.csv", READINGS, sizeof READINGS - 1);
   put_file("text.txt", "no numbers here\n", 16);
   put_file("empty.png", "", 0);
   put_file("short.png", SHORT_PNG, sizeof SHORT_PNG);
@@ -432,8 +529,8 @@ static int enter_folder(void **state)
 /* Fails if the program has left anything behind. */
 static int leave_folder(void **state)
 {
-  static const char *const OURS[] = {"steps.txt", "text.txt", "empty.png",    "short.png",
-                                     "small.png", "link.png", "blank.png", "bin/slotproof"};
+  static const char *const OURS[] = {"steps.txt", "text.txt",  "empty.png",     "short.png",  "small.png",
+                                     "link.png",  "blank.png", "bin/slotproof", "board.json", "readings.csv"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
@@ -465,6 +562,8 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_refusals),
       cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_diagnose_tables),
+      cmocka_unit_test(test_diagnose_record_alone),
       cmocka_unit_test(test_help_and_version),
       cmocka_unit_test(test_output_file),
       cmocka_unit_test(test_full_disk_and_closed_output),
