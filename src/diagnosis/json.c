@@ -3,72 +3,58 @@
 #include <math.h>
 
 #include "report/report_internal.h"
+#include "report/tree.h"
 #include "slotproof/diagnosis.h"
 #include "words.h"
 
 /* 1e-6 of a cent or millimetre is far below anything that could matter. */
 static const double PER_UNIT = 1e6;
 
-typedef struct builder {
-  bool failed;
-} builder;
-
-static cJSON *attach(builder *b, cJSON *parent, const char *name, cJSON *item)
+static void add_number(sp_tree *b, cJSON *o, const char *name, double value)
 {
-  if (!item || !parent || !(name ? cJSON_AddItemToObject(parent, name, item) : cJSON_AddItemToArray(parent, item))) {
-    cJSON_Delete(item);
-    b->failed = true;
-    return NULL;
-  }
-  return item;
+  sp_tree_attach(b, o, name, sp_tree_number(value, PER_UNIT));
 }
 
-static void add_number(builder *b, cJSON *o, const char *name, double value)
+static void add_text(sp_tree *b, cJSON *o, const char *name, const char *text)
 {
-  attach(b, o, name,
-         isfinite(value) ? cJSON_CreateNumber(round(value * PER_UNIT) / PER_UNIT + 0.0) : cJSON_CreateNull());
+  sp_tree_attach(b, o, name, cJSON_CreateString(text));
 }
 
-static void add_text(builder *b, cJSON *o, const char *name, const char *text)
-{
-  attach(b, o, name, cJSON_CreateString(text));
-}
-
-static void add_estimate(builder *b, cJSON *o, const char *name, const sp_estimate *e)
+static void add_estimate(sp_tree *b, cJSON *o, const char *name, const sp_estimate *e)
 {
   if (!e->known) {
-    attach(b, o, name, cJSON_CreateNull());
+    sp_tree_attach(b, o, name, cJSON_CreateNull());
     return;
   }
-  cJSON *one = attach(b, o, name, cJSON_CreateObject());
+  cJSON *one = sp_tree_attach(b, o, name, cJSON_CreateObject());
   add_number(b, one, "value", e->value);
   add_number(b, one, "u", e->u);
 }
 
-static void add_estimates(builder *b, cJSON *o, const char *name, const sp_estimate *e, size_t count)
+static void add_estimates(sp_tree *b, cJSON *o, const char *name, const sp_estimate *e, size_t count)
 {
-  cJSON *list = attach(b, o, name, cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, o, name, cJSON_CreateArray());
   for (size_t i = 0; i < count; i++)
     add_estimate(b, list, NULL, &e[i]);
 }
 
-static void add_parts(builder *b, cJSON *root, const sp_diagnosis *d)
+static void add_parts(sp_tree *b, cJSON *root, const sp_diagnosis *d)
 {
-  cJSON *list = attach(b, root, "parts", cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, root, "parts", cJSON_CreateArray());
   for (int p = 0; p < SP_PARTS; p++) {
-    cJSON *one = attach(b, list, NULL, cJSON_CreateObject());
+    cJSON *one = sp_tree_attach(b, list, NULL, cJSON_CreateObject());
     add_text(b, one, "part", sp_part_word((sp_part)p));
     add_number(b, one, "rms_cents", d->part_rms[p]);
     add_number(b, one, "left_rms_cents", d->part_left[p]);
   }
 }
 
-static void add_cures(builder *b, cJSON *root, const sp_diagnosis *d)
+static void add_cures(sp_tree *b, cJSON *root, const sp_diagnosis *d)
 {
-  cJSON *list = attach(b, root, "cures", cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, root, "cures", cJSON_CreateArray());
   for (int c = 0; c < SP_CURES; c++) {
     const sp_cure_result *r = &d->cure[c];
-    cJSON *one = attach(b, list, NULL, cJSON_CreateObject());
+    cJSON *one = sp_tree_attach(b, list, NULL, cJSON_CreateObject());
     add_text(b, one, "cure", sp_cure_word((sp_cure)c));
     add_number(b, one, "rms_cents", r->possible ? r->rms : NAN);
     add_number(b, one, "worst_cents", r->possible ? r->worst : NAN);
@@ -78,60 +64,60 @@ static void add_cures(builder *b, cJSON *root, const sp_diagnosis *d)
   add_text(b, root, "advised", sp_cure_word(sp_best_cure(d)));
 }
 
-static void add_values(builder *b, cJSON *root, const sp_diagnosis *d)
+static void add_values(sp_tree *b, cJSON *root, const sp_diagnosis *d)
 {
-  cJSON *o = attach(b, root, "fit", cJSON_CreateObject());
+  cJSON *o = sp_tree_attach(b, root, "fit", cJSON_CreateObject());
   add_estimate(b, o, "nut_mm", &d->nut_mm);
   add_estimates(b, o, "saddle_mm", d->saddle_mm, d->strings);
   add_estimates(b, o, "tuning_cents", d->tuning_cents, d->strings);
   add_estimate(b, o, "stretch_factor", &d->stretch_factor);
   add_number(b, o, "degrees_of_freedom", d->from_readings ? (double)d->degrees_of_freedom : NAN);
   add_number(b, o, "widened", d->from_readings ? d->widened : NAN);
-  cJSON *list = attach(b, o, "not_told_apart", cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, o, "not_told_apart", cJSON_CreateArray());
   for (size_t k = 0; k < d->tangled_count; k++) {
     char words[60];
-    cJSON *one = attach(b, list, NULL, cJSON_CreateObject());
+    cJSON *one = sp_tree_attach(b, list, NULL, cJSON_CreateObject());
     add_text(b, one, "a", sp_value_words(d->tangled[k].a, words));
     add_text(b, one, "b", sp_value_words(d->tangled[k].b, words));
     add_number(b, one, "correlation", d->tangled[k].correlation);
   }
 }
 
-static void add_notes(builder *b, cJSON *root, const sp_diagnosis *d)
+static void add_notes(sp_tree *b, cJSON *root, const sp_diagnosis *d)
 {
-  cJSON *list = attach(b, root, "notes", cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, root, "notes", cJSON_CreateArray());
   for (size_t j = 0; j < d->note_count; j++) {
     const sp_note *n = &d->notes[j];
-    cJSON *one = attach(b, list, NULL, cJSON_CreateObject());
+    cJSON *one = sp_tree_attach(b, list, NULL, cJSON_CreateObject());
     add_number(b, one, "string", (double)n->string + 1.0);
     add_number(b, one, "fret", n->fret);
     add_number(b, one, "cents", n->cents);
-    cJSON *parts = attach(b, one, "parts", cJSON_CreateObject());
+    cJSON *parts = sp_tree_attach(b, one, "parts", cJSON_CreateObject());
     for (int p = 0; p < SP_PARTS; p++)
       add_number(b, parts, sp_part_word((sp_part)p), n->part[p]);
-    cJSON *after = attach(b, one, "after", cJSON_CreateObject());
+    cJSON *after = sp_tree_attach(b, one, "after", cJSON_CreateObject());
     for (int c = 0; c < SP_CURES; c++)
       add_number(b, after, sp_cure_word((sp_cure)c), d->cure[c].possible ? n->after[c] : NAN);
   }
 }
 
-static void add_known(builder *b, cJSON *root, const char *name, const bool *known, size_t count)
+static void add_known(sp_tree *b, cJSON *root, const char *name, const bool *known, size_t count)
 {
-  cJSON *list = attach(b, root, name, cJSON_CreateArray());
+  cJSON *list = sp_tree_attach(b, root, name, cJSON_CreateArray());
   for (size_t i = 0; i < count; i++)
-    attach(b, list, NULL, cJSON_CreateBool(known[i]));
+    sp_tree_attach(b, list, NULL, cJSON_CreateBool(known[i]));
 }
 
 sp_status sp_diagnosis_json(const sp_complaint *c, const sp_diagnosis *d, FILE *file, sp_error *err)
 {
-  builder b = {false};
+  sp_tree b = {false};
   cJSON *root = cJSON_CreateObject();
   add_text(&b, root, "schema", "slotproof/diagnosis/1");
   add_text(&b, root, "version", SLOTPROOF_VERSION);
   add_text(&b, root, "from", d->from_readings ? "readings" : "prediction");
   add_number(&b, root, "scale_length_mm", c->instrument.scale_length_mm);
   add_number(&b, root, "nut_mm", c->instrument.nut_mm);
-  cJSON *saddles = attach(&b, root, "saddle_mm", cJSON_CreateArray());
+  cJSON *saddles = sp_tree_attach(&b, root, "saddle_mm", cJSON_CreateArray());
   for (size_t i = 0; i < d->strings; i++)
     add_number(&b, saddles, NULL, c->instrument.string[i].saddle_mm);
   add_number(&b, root, "reading_u_cents", d->from_readings ? c->reading_u_cents : NAN);

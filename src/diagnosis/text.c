@@ -3,32 +3,12 @@
  * What can be heard is a judgement from published figures: about 10 cents for melodic intervals (Hill & Summers, J.
  * Acoust. Soc. Am. 2007), 3 Hz at 1 kHz = 5.2 cents for pure tones below 1 kHz; a cent is below every one of them. */
 #include <math.h>
-#include <stdarg.h>
 
 #include "report/report_internal.h"
 #include "slotproof/diagnosis.h"
 #include "words.h"
 
 static const double INAUDIBLE_CENTS = 1.0, BEATS_CENTS = 5.0, AUDIBLE_CENTS = 10.0;
-
-typedef struct sentence {
-  char text[4000];
-  size_t used;
-} sentence;
-
-#if defined(__GNUC__)
-__attribute__((format(printf, 2, 3)))
-#endif
-static void
-say(sentence *s, const char *format, ...)
-{
-  va_list args;
-  va_start(args, format);
-  const int n = vsnprintf(s->text + s->used, sizeof s->text - s->used, format, args);
-  va_end(args);
-  if (n > 0)
-    s->used = s->used + (size_t)n < sizeof s->text ? s->used + (size_t)n : sizeof s->text - 1;
-}
 
 /* Without "-0.0". */
 static double tidy(double x, int decimals)
@@ -47,11 +27,11 @@ static const char *audibility(double cents)
 
 static void put_headline(const sp_diagnosis *d, FILE *file)
 {
-  sentence s = {.used = 0};
+  sp_sentence s = {.used = 0};
   const sp_note *n = &d->notes[d->worst_note];
-  say(&s, "%s: %.1f cents rms over %zu %s; worst %+.1f on string %zu, ", audibility(d->worst), d->rms, d->note_count,
-      d->from_readings ? "readings" : "predicted notes", tidy(d->worst, 1), n->string + 1);
-  say(&s, n->fret ? "fret %ld." : "open.", (long)n->fret);
+  sp_say(&s, "%s: %.1f cents rms over %zu %s; worst %+.1f on string %zu, ", audibility(d->worst), d->rms, d->note_count,
+         d->from_readings ? "readings" : "predicted notes", tidy(d->worst, 1), n->string + 1);
+  sp_say(&s, n->fret ? "fret %ld." : "open.", (long)n->fret);
   sp_text_wrapped("", 0, s.text, file);
 }
 
@@ -61,21 +41,21 @@ static bool counts(const sp_estimate *e)
   return e->known && fabs(e->value) > 2.0 * e->u && fabs(e->value) >= 0.05;
 }
 
-static void say_move(const char *what, const sp_estimate *e, bool *first, sentence *s)
+static void say_move(const char *what, const sp_estimate *e, bool *first, sp_sentence *s)
 {
   if (!counts(e))
     return;
-  say(s, "%s%s %.2f mm (+/- %.2f) %s", *first ? "" : "; ", what, fabs(e->value), 2.0 * e->u,
-      e->value > 0.0 ? "toward the tail of the instrument, away from the frets" : "toward the frets");
+  sp_say(s, "%s%s %.2f mm (+/- %.2f) %s", *first ? "" : "; ", what, fabs(e->value), 2.0 * e->u,
+         e->value > 0.0 ? "toward the tail of the instrument, away from the frets" : "toward the frets");
   *first = false;
 }
 
-static void say_nut(const sp_estimate *e, bool *first, sentence *s)
+static void say_nut(const sp_estimate *e, bool *first, sp_sentence *s)
 {
   if (!counts(e))
     return;
-  say(s, "%sthe face of the nut %.2f mm (+/- %.2f) %s", *first ? "" : "; ", fabs(e->value), 2.0 * e->u,
-      e->value > 0.0 ? "toward the first fret" : "away from the first fret");
+  sp_say(s, "%sthe face of the nut %.2f mm (+/- %.2f) %s", *first ? "" : "; ", fabs(e->value), 2.0 * e->u,
+         e->value > 0.0 ? "toward the first fret" : "away from the first fret");
   *first = false;
 }
 
@@ -83,19 +63,20 @@ static void put_cure(const sp_diagnosis *d, FILE *file)
 {
   const sp_cure best = sp_best_cure(d);
   const sp_cure_result *r = &d->cure[best];
-  sentence s = {.used = 0};
+  sp_sentence s = {.used = 0};
   bool first = true;
   const double now = d->cure[SP_CURE_TUNE].rms, frets = fmax(0.0, now - d->cure[SP_CURE_FRETS].rms);
-  say(&s, "The frets explain %.1f of the %.1f cents rms that the stopped notes are off with the open strings in tune.",
-      tidy(frets, 1), now);
+  sp_say(&s,
+         "The frets explain %.1f of the %.1f cents rms that the stopped notes are off with the open strings in tune.",
+         tidy(frets, 1), now);
   sp_text_wrapped("  ", 2, s.text, file);
   s.used = 0;
   if (best == SP_CURE_TUNE)
-    say(&s, "Tune the open strings; nothing that could be moved is worth the work: it would be less than a cent.");
+    sp_say(&s, "Tune the open strings; nothing that could be moved is worth the work: it would be less than a cent.");
   else
-    say(&s, "Move, and tune again: ");
+    sp_say(&s, "Move, and tune again: ");
   if (best == SP_CURE_FRETS || best == SP_CURE_ALL) {
-    say(&s, "the frets to their computed places");
+    sp_say(&s, "the frets to their computed places");
     first = false;
   }
   say_nut(&r->nut_mm, &first, &s);
@@ -105,9 +86,9 @@ static void put_cure(const sp_diagnosis *d, FILE *file)
     say_move(what, &r->saddle_mm[i], &first, &s);
   }
   if (first && best != SP_CURE_TUNE)
-    say(&s, "nothing: every move is smaller than its doubt. Take more readings");
+    sp_say(&s, "nothing: every move is smaller than its doubt. Take more readings");
   if (best != SP_CURE_TUNE)
-    say(&s, ". That leaves %.1f cents rms, worst %+.1f.", r->rms, tidy(r->worst, 1));
+    sp_say(&s, ". That leaves %.1f cents rms, worst %+.1f.", r->rms, tidy(r->worst, 1));
   sp_text_wrapped("  ", 2, s.text, file);
 }
 
@@ -182,27 +163,28 @@ static void put_notes(const sp_diagnosis *d, FILE *file)
 
 static void put_values(const sp_diagnosis *d, FILE *file)
 {
-  sentence s = {.used = 0};
+  sp_sentence s = {.used = 0};
   if (!d->from_readings)
     return;
-  say(&s, "Read back from the notes:");
+  sp_say(&s, "Read back from the notes:");
   if (d->nut_mm.known)
-    say(&s, " the nut acts %.2f mm (+/- %.2f) %s of the place given;", fabs(d->nut_mm.value), 2.0 * d->nut_mm.u,
-        d->nut_mm.value < 0.0 ? "short" : "bridgeward");
+    sp_say(&s, " the nut acts %.2f mm (+/- %.2f) %s of the place given;", fabs(d->nut_mm.value), 2.0 * d->nut_mm.u,
+           d->nut_mm.value < 0.0 ? "short" : "bridgeward");
   if (d->stretch_factor.known)
-    say(&s, " the strings stretch %.2f (+/- %.2f) times as computed;", d->stretch_factor.value,
-        2.0 * d->stretch_factor.u);
-  say(&s, " saddle contacts beyond the places given, mm:");
+    sp_say(&s, " the strings stretch %.2f (+/- %.2f) times as computed;", d->stretch_factor.value,
+           2.0 * d->stretch_factor.u);
+  sp_say(&s, " saddle contacts beyond the places given, mm:");
   for (size_t i = 0; i < d->strings; i++)
     if (d->saddle_mm[i].known)
-      say(&s, " string %zu %+.2f (+/- %.2f);", i + 1, tidy(d->saddle_mm[i].value, 2), 2.0 * d->saddle_mm[i].u);
+      sp_say(&s, " string %zu %+.2f (+/- %.2f);", i + 1, tidy(d->saddle_mm[i].value, 2), 2.0 * d->saddle_mm[i].u);
   if (s.used)
     s.text[s.used - 1] = '.';
   fputc('\n', file);
   sp_text_wrapped("  ", 2, s.text, file);
   if (d->widened > 1.0) {
     s.used = 0;
-    say(&s,
+    sp_say(
+        &s,
         "The readings scatter %.1f times more than stated, so every +/- was widened. Look at the column 'rest' for a "
         "reading to take again.",
         d->widened);
@@ -223,45 +205,47 @@ static void put_tangled(const sp_diagnosis *d, FILE *file)
 {
   for (size_t k = 0; k < d->tangled_count; k++) {
     const sp_entanglement *t = &d->tangled[k];
-    sentence s = {.used = 0};
+    sp_sentence s = {.used = 0};
     char a[60], b[60];
     if (isnan(t->correlation))
-      say(&s, "These readings cannot tell %s from %s. %s.", sp_value_words(t->a, a), sp_value_words(t->b, b),
-          remedy(t));
+      sp_say(&s, "These readings cannot tell %s from %s. %s.", sp_value_words(t->a, a), sp_value_words(t->b, b),
+             remedy(t));
     else
-      say(&s,
-          "These readings hardly tell %s from %s (correlation %+.3f): trust their joint effect, not the single "
-          "figures.",
-          sp_value_words(t->a, a), sp_value_words(t->b, b), t->correlation);
+      sp_say(&s,
+             "These readings hardly tell %s from %s (correlation %+.3f): trust their joint effect, not the single "
+             "figures.",
+             sp_value_words(t->a, a), sp_value_words(t->b, b), t->correlation);
     sp_text_wrapped("  ", 2, s.text, file);
   }
 }
 
 static void list_strings(const char *what, const bool *known, size_t strings, bool read, FILE *file)
 {
-  sentence s = {.used = 0};
+  sp_sentence s = {.used = 0};
   for (size_t i = 0; i < strings; i++)
     if (!known[i])
-      say(&s, s.used ? ", %zu" : "%zu", i + 1);
+      sp_say(&s, s.used ? ", %zu" : "%zu", i + 1);
   if (!s.used)
     return;
-  sentence whole = {.used = 0};
-  say(&whole, "Not known for string %s: %s. %s.", s.text, what,
-      read ? "It then shows as a place of the saddle" : "Its saddle is then taken as right, and no move of it named");
+  sp_sentence whole = {.used = 0};
+  sp_say(&whole, "Not known for string %s: %s. %s.", s.text, what,
+         read ? "It then shows as a place of the saddle"
+              : "Its saddle is then taken as right, and no move of it named");
   sp_text_wrapped("  ", 2, whole.text, file);
 }
 
 static void put_assumptions(const sp_complaint *c, const sp_diagnosis *d, FILE *file)
 {
-  sentence s = {.used = 0};
-  say(&s,
+  sp_sentence s = {.used = 0};
+  sp_say(
+      &s,
       "Scale length %.2f mm; the nut's face %+.2f mm from the datum. Frets speak at the middle of the measured marks; "
       "string ends count as clamped, which is the most that stiffness can do.",
       c->instrument.scale_length_mm, tidy(c->instrument.nut_mm, 2));
   if (d->from_readings)
-    say(&s, " A reading that states no uncertainty has %.2g cents (one standard uncertainty).", c->reading_u_cents);
+    sp_say(&s, " A reading that states no uncertainty has %.2g cents (one standard uncertainty).", c->reading_u_cents);
   if (d->left_out)
-    say(&s, " %zu readings were left out: the record does not know the place of their frets.", d->left_out);
+    sp_say(&s, " %zu readings were left out: the record does not know the place of their frets.", d->left_out);
   fputc('\n', file);
   sp_text_wrapped("  ", 2, s.text, file);
   list_strings("what its stiffness does", d->stiffness_known, d->strings, d->from_readings, file);

@@ -5,7 +5,9 @@
  * blurred alike. Levenberg-Marquardt on the stack. A cut much narrower than the blur shows only its area (width times
  * depth), so the width has a weak prior at what knives leave (0.05 to 0.2 mm, common practice, no source). A burr is
  * believed only if the stack is fitted far better with it (F test) and it has the sign a ridge must have: without it a
- * one-sided burr would pass for a shift of the line, with it needlessly every line would lose precision.
+ * one-sided burr would pass for a shift of the line, with it needlessly every line would lose precision. What the wood
+ * around may do by itself is part of the covariance (ground.c), so neither a planing wave passes for a burr nor is it
+ * left out of the doubt.
  */
 #include <math.h>
 #include <stdlib.h>

@@ -10,78 +10,58 @@
 #include <stdlib.h>
 
 #include "report_internal.h"
+#include "tree.h"
 
 /* Reciprocals of the step each kind of quantity is rounded to. */
 static const double MM = 1e7, CENTS = 1e6, DEG = 1e6, PX = 1e4, RATIO = 1e6, PX_PER_MM = 1e9;
 
-/* Every helper below notes a lack of memory here and goes on; one test at the end is enough. */
-typedef struct builder {
-  bool failed;
-} builder;
-
-static cJSON *attach(builder *b, cJSON *parent, const char *name, cJSON *item)
+static void add_number(sp_tree *b, cJSON *parent, const char *name, double value, double per_unit)
 {
-  if (!item || !parent || !(name ? cJSON_AddItemToObject(parent, name, item) : cJSON_AddItemToArray(parent, item))) {
-    cJSON_Delete(item);
-    b->failed = true;
-    return NULL;
-  }
-  return item;
+  sp_tree_attach(b, parent, name, sp_tree_number(value, per_unit));
 }
 
-static cJSON *number_item(double value, double per_unit)
-{
-  /* adding zero turns -0 into 0 */
-  return isfinite(value) ? cJSON_CreateNumber(round(value * per_unit) / per_unit + 0.0) : cJSON_CreateNull();
-}
-
-static void add_number(builder *b, cJSON *parent, const char *name, double value, double per_unit)
-{
-  attach(b, parent, name, number_item(value, per_unit));
-}
-
-static void add_count(builder *b, cJSON *parent, const char *name, double value)
+static void add_count(sp_tree *b, cJSON *parent, const char *name, double value)
 {
   add_number(b, parent, name, value, 1.0);
 }
 
-static void add_text(builder *b, cJSON *parent, const char *name, const char *text)
+static void add_text(sp_tree *b, cJSON *parent, const char *name, const char *text)
 {
   char *clean = sp_clean_text(text);
-  attach(b, parent, name, clean ? cJSON_CreateString(clean) : NULL);
+  sp_tree_attach(b, parent, name, clean ? cJSON_CreateString(clean) : NULL);
   free(clean);
 }
 
-static void add_bool(builder *b, cJSON *parent, const char *name, bool value)
+static void add_bool(sp_tree *b, cJSON *parent, const char *name, bool value)
 {
-  attach(b, parent, name, cJSON_CreateBool(value));
+  sp_tree_attach(b, parent, name, cJSON_CreateBool(value));
 }
 
-static cJSON *add_object(builder *b, cJSON *parent, const char *name)
+static cJSON *add_object(sp_tree *b, cJSON *parent, const char *name)
 {
-  return attach(b, parent, name, cJSON_CreateObject());
+  return sp_tree_attach(b, parent, name, cJSON_CreateObject());
 }
 
-static cJSON *add_array(builder *b, cJSON *parent, const char *name)
+static cJSON *add_array(sp_tree *b, cJSON *parent, const char *name)
 {
-  return attach(b, parent, name, cJSON_CreateArray());
+  return sp_tree_attach(b, parent, name, cJSON_CreateArray());
 }
 
 /* [x, y]; null if either is unknown. */
-static void add_point(builder *b, cJSON *parent, const char *name, sp_point p)
+static void add_point(sp_tree *b, cJSON *parent, const char *name, sp_point p)
 {
   if (!isfinite(p.x) || !isfinite(p.y)) {
-    attach(b, parent, name, cJSON_CreateNull());
+    sp_tree_attach(b, parent, name, cJSON_CreateNull());
     return;
   }
   cJSON *pair = add_array(b, parent, name);
-  attach(b, pair, NULL, number_item(p.x, PX));
-  attach(b, pair, NULL, number_item(p.y, PX));
+  sp_tree_attach(b, pair, NULL, sp_tree_number(p.x, PX));
+  sp_tree_attach(b, pair, NULL, sp_tree_number(p.y, PX));
 }
 
 /* ---- parts of the record ---------------------------------------------------------------------------------------- */
 
-static void add_sources(builder *b, cJSON *root, const sp_record *r)
+static void add_sources(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *list = add_array(b, root, "source");
   for (size_t i = 0; i < r->source_count; i++) {
@@ -94,7 +74,7 @@ static void add_sources(builder *b, cJSON *root, const sp_record *r)
   }
 }
 
-static void add_layout(builder *b, cJSON *root, const sp_record *r)
+static void add_layout(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *o = add_object(b, root, "layout");
   add_number(b, o, "scale_length_mm", r->scale_length_mm, MM);
@@ -102,7 +82,7 @@ static void add_layout(builder *b, cJSON *root, const sp_record *r)
   add_count(b, o, "divisions", r->divisions > 0 ? (double)r->divisions : NAN);
 }
 
-static void add_graduations(builder *b, cJSON *reference, const sp_reference_record *r)
+static void add_graduations(sp_tree *b, cJSON *reference, const sp_reference_record *r)
 {
   cJSON *list = add_array(b, reference, "graduations");
   for (size_t i = 0; i < r->graduation_count; i++) {
@@ -115,7 +95,7 @@ static void add_graduations(builder *b, cJSON *reference, const sp_reference_rec
   }
 }
 
-static cJSON *add_reference(builder *b, cJSON *root, const sp_record *record)
+static cJSON *add_reference(sp_tree *b, cJSON *root, const sp_record *record)
 {
   const sp_reference_record *r = &record->reference;
   const bool graduated = r->kind == SP_REFERENCE_RULE || r->kind == SP_REFERENCE_STRIP;
@@ -136,7 +116,7 @@ static cJSON *add_reference(builder *b, cJSON *root, const sp_record *record)
   return o;
 }
 
-static void add_budget(builder *b, cJSON *mark, const sp_budget *budget)
+static void add_budget(sp_tree *b, cJSON *mark, const sp_budget *budget)
 {
   cJSON *o = add_object(b, mark, "budget");
   add_number(b, o, "line_mm", budget->line_mm, MM);
@@ -174,7 +154,7 @@ static sp_mark_record without_measurement(const sp_mark_record *m)
                           .u_from_line_mm = NAN};
 }
 
-static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
+static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
 {
   const sp_mark_record m = mark->found ? *mark : without_measurement(mark);
   cJSON *o = add_object(b, list, NULL);
@@ -204,11 +184,11 @@ static void add_mark(builder *b, cJSON *list, const sp_mark_record *mark)
   if (action)
     add_text(b, o, "action", action);
   else
-    attach(b, o, "action", cJSON_CreateNull());
+    sp_tree_attach(b, o, "action", cJSON_CreateNull());
   add_budget(b, o, &m.budget);
 }
 
-static void add_strays(builder *b, cJSON *root, const sp_record *r)
+static void add_strays(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *list = add_array(b, root, "stray");
   for (size_t i = 0; i < r->stray_count; i++) {
@@ -219,7 +199,7 @@ static void add_strays(builder *b, cJSON *root, const sp_record *r)
   }
 }
 
-static void add_findings(builder *b, cJSON *root, const sp_record *r)
+static void add_findings(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *list = add_array(b, root, "findings");
   for (size_t i = 0; i < r->finding_count; i++) {
@@ -233,12 +213,12 @@ static void add_findings(builder *b, cJSON *root, const sp_record *r)
     if (f->unit[0])
       add_text(b, one, "unit", f->unit);
     else
-      attach(b, one, "unit", cJSON_CreateNull());
+      sp_tree_attach(b, one, "unit", cJSON_CreateNull());
   }
 }
 
 /* The ways round cutting that save something. */
-static void add_remedies(builder *b, cJSON *root, const sp_record *r)
+static void add_remedies(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *list = add_array(b, root, "remedies");
   for (int k = 0; k < SP_REMEDIES; k++) {
@@ -250,18 +230,18 @@ static void add_remedies(builder *b, cJSON *root, const sp_record *r)
     cJSON *frets = add_array(b, one, "recut_then");
     for (size_t i = 0; i < r->mark_count; i++)
       if (r->marks[i].out_after[k])
-        attach(b, frets, NULL, cJSON_CreateNumber(r->marks[i].fret));
+        sp_tree_attach(b, frets, NULL, cJSON_CreateNumber(r->marks[i].fret));
   }
 }
 
-static void add_warnings(builder *b, cJSON *root, const sp_record *r)
+static void add_warnings(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *list = add_array(b, root, "warnings");
   for (size_t i = 0; i < r->warning_count; i++)
     add_text(b, list, NULL, r->warnings[i]);
 }
 
-static void add_fit(builder *b, cJSON *root, const sp_record *r)
+static void add_fit(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *o = add_object(b, root, "fit");
   add_number(b, o, "scale_length_mm", r->fit_scale_length_mm, MM);
@@ -270,7 +250,7 @@ static void add_fit(builder *b, cJSON *root, const sp_record *r)
   add_number(b, o, "residual_rms_mm", r->fit_residual_rms_mm, MM);
 }
 
-static void add_places(builder *b, cJSON *root, const sp_record *r)
+static void add_places(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *axis = add_object(b, root, "axis");
   add_point(b, axis, "nut_px", r->nut_px);
@@ -280,7 +260,7 @@ static void add_places(builder *b, cJSON *root, const sp_record *r)
     add_point(b, corners, NULL, r->outline_px[i]);
 }
 
-static void add_datum(builder *b, cJSON *root, const sp_record *r)
+static void add_datum(sp_tree *b, cJSON *root, const sp_record *r)
 {
   cJSON *o = add_object(b, root, "datum");
   add_text(b, o, "kind", sp_datum_word(r->datum));
@@ -290,7 +270,7 @@ static void add_datum(builder *b, cJSON *root, const sp_record *r)
 /* ---- the whole -------------------------------------------------------------------------------------------------- */
 
 /* Prints and frees the tree. */
-static sp_status write_tree(const builder *b, cJSON *root, FILE *file, sp_error *err)
+static sp_status write_tree(const sp_tree *b, cJSON *root, FILE *file, sp_error *err)
 {
   char *text = b->failed || !root ? NULL : cJSON_Print(root);
   cJSON_Delete(root);
@@ -304,7 +284,7 @@ static sp_status write_tree(const builder *b, cJSON *root, FILE *file, sp_error 
 
 sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
 {
-  builder b = {false};
+  sp_tree b = {false};
   cJSON *root = cJSON_CreateObject();
   add_text(&b, root, "schema", "slotproof/record/1");
   add_text(&b, root, "version", SLOTPROOF_VERSION);
@@ -336,7 +316,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
 
 sp_status sp_report_reference_json(const sp_record *r, FILE *file, sp_error *err)
 {
-  builder b = {false};
+  sp_tree b = {false};
   cJSON *root = cJSON_CreateObject();
   add_text(&b, root, "schema", "slotproof/reference/1");
   add_text(&b, root, "version", SLOTPROOF_VERSION);

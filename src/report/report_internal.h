@@ -29,6 +29,16 @@ void sp_text_scale(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
 /* Words wrapped to 100 columns, each line begun with `indent` blanks, the first with `lead` instead. */
 void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);
+/* A paragraph that grows; what no longer fits is left off. */
+typedef struct sp_sentence {
+  char text[4000];
+  size_t used;
+} sp_sentence;
+#if defined(__GNUC__)
+__attribute__((format(printf, 2, 3)))
+#endif
+void
+sp_say(sp_sentence *sentence, const char *format, ...);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 

@@ -1,6 +1,5 @@
 /* The table of all marks, and the paragraph on how the scale was read. */
 #include <math.h>
-#include <stdarg.h>
 
 #include "report_internal.h"
 
@@ -54,77 +53,58 @@ void sp_text_table(const sp_record *record, FILE *file)
 
 /* ---- the scale -------------------------------------------------------------------------------------------------- */
 
-typedef struct sentence {
-  char text[900];
-  size_t used;
-} sentence;
-
-#if defined(__GNUC__)
-__attribute__((format(printf, 2, 3)))
-#endif
-static void
-say(sentence *s, const char *format, ...)
-{
-  va_list args;
-  va_start(args, format);
-  const int n = vsnprintf(s->text + s->used, sizeof s->text - s->used, format, args);
-  va_end(args);
-  if (n > 0)
-    s->used = s->used + (size_t)n < sizeof s->text ? s->used + (size_t)n : sizeof s->text - 1;
-}
-
 /* As it stands on the rule: binary fractions of an inch, else millimetres. */
-static void say_spacing(double mm, sentence *s)
+static void say_spacing(double mm, sp_sentence *s)
 {
   const double parts = 25.4 / mm;
   if (fabs(parts - 32.0) < 1e-6 || fabs(parts - 64.0) < 1e-6)
-    say(s, ", graduated every 1/%.0f in", parts);
+    sp_say(s, ", graduated every 1/%.0f in", parts);
   else
-    say(s, ", graduated every %.6g mm", mm);
+    sp_say(s, ", graduated every %.6g mm", mm);
 }
 
-static void say_graduations(const sp_reference_record *r, sentence *s)
+static void say_graduations(const sp_reference_record *r, sp_sentence *s)
 {
   if (isfinite(r->graduation_mm)) {
     say_spacing(r->graduation_mm, s);
-    say(s, " (%s)", r->graduation_told ? "as told" : "found in the picture");
+    sp_say(s, " (%s)", r->graduation_told ? "as told" : "found in the picture");
   }
   if (r->graduations_used)
-    say(s, ", %zu graduations used", r->graduations_used);
+    sp_say(s, ", %zu graduations used", r->graduations_used);
   if (r->graduation_count > r->graduations_used)
-    say(s, ", %zu left out", r->graduation_count - r->graduations_used);
+    sp_say(s, ", %zu left out", r->graduation_count - r->graduations_used);
 }
 
 /* Less is not worth a sentence. */
 static const double LEAST_UNEVENNESS_MM = 0.0005;
 
-static void say_span(const sp_reference_record *r, sentence *s)
+static void say_span(const sp_reference_record *r, sp_sentence *s)
 {
   if (isfinite(r->span_mm))
-    say(s, ", spanning %.6g mm", r->span_mm);
+    sp_say(s, ", spanning %.6g mm", r->span_mm);
   if (isfinite(r->px_per_mm))
-    say(s, "; %.4f px per mm along the board", r->px_per_mm);
+    sp_say(s, "; %.4f px per mm along the board", r->px_per_mm);
   if (isfinite(r->px_per_mm_across))
-    say(s, ", %.4f across", r->px_per_mm_across);
-  say(s, ".");
+    sp_say(s, ", %.4f across", r->px_per_mm_across);
+  sp_say(s, ".");
   if (isfinite(r->fit_rms_mm))
-    say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
+    sp_say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
   if (isfinite(r->carriage_rms_mm) && r->carriage_rms_mm >= LEAST_UNEVENNESS_MM)
-    say(s, " An unevenness of the scan of %.4f mm (rms) was straightened by them.", r->carriage_rms_mm);
+    sp_say(s, " An unevenness of the scan of %.4f mm (rms) was straightened by them.", r->carriage_rms_mm);
 }
 
 /* What the permissible error of the reference means for the errors above. */
-static void say_mpe(const sp_reference_record *r, sentence *s)
+static void say_mpe(const sp_reference_record *r, sp_sentence *s)
 {
   if (!isfinite(r->mpe_mm))
     return;
   if (r->mpe_mm > 0.0)
-    say(s,
-        " The reference itself may be wrong by up to %.4g mm over that span (maximum permissible error); every +/- "
-        "stated includes its share.",
-        r->mpe_mm);
+    sp_say(s,
+           " The reference itself may be wrong by up to %.4g mm over that span (maximum permissible error); every +/- "
+           "stated includes its share.",
+           r->mpe_mm);
   else
-    say(s, " The reference was taken as free of error, as told.");
+    sp_say(s, " The reference was taken as free of error, as told.");
 }
 
 void sp_text_scale(const sp_record *record, FILE *file)
@@ -136,11 +116,11 @@ void sp_text_scale(const sp_record *record, FILE *file)
                                       [SP_REFERENCE_DPI] =
                                           "the resolution that the file states (a claim, not a measurement)"};
   const sp_reference_record *r = &record->reference;
-  sentence s = {.used = 0};
+  sp_sentence s = {.used = 0};
   if (r->kind == SP_REFERENCE_NONE || !NAMES[r->kind]) {
-    say(&s, "none. Lay a steel rule beside the board, close to it and along it, and scan again.");
+    sp_say(&s, "none. Lay a steel rule beside the board, close to it and along it, and scan again.");
   } else {
-    say(&s, "%s", NAMES[r->kind]);
+    sp_say(&s, "%s", NAMES[r->kind]);
     say_graduations(r, &s);
     say_span(r, &s);
     say_mpe(r, &s);

@@ -1,0 +1,20 @@
+/* What the writers of JSON share: a tree that remembers whether it could be built. */
+#ifndef SP_REPORT_TREE_H
+#define SP_REPORT_TREE_H
+
+#include <cjson/cJSON.h>
+#include <stdbool.h>
+
+/* A lack of memory is noted here and work goes on; one test at the end is enough. */
+typedef struct sp_tree {
+  bool failed;
+} sp_tree;
+
+/* Hangs `item` into an object (under `name`) or an array (name NULL) and returns it. It is freed, and NULL returned, if
+ * that fails or there is no item or parent. */
+cJSON *sp_tree_attach(sp_tree *tree, cJSON *parent, const char *name, cJSON *item);
+
+/* A number in steps of 1 / per_unit; null where it is not finite. */
+cJSON *sp_tree_number(double value, double per_unit);
+
+#endif
