@@ -1,8 +1,8 @@
 /* photo.c: what a photograph has and a scan has not: the bench, the board's sides, shadows, the phone's own sharpening.
  *
- * The board is a slab. What is seen of it is the union of its outlines at all heights from the bench to the face, here of
- * a number of them near enough to each other; its sides are what that union covers beyond the face. So the edge of the
- * face stays exact however narrow the side is.
+ * The board is a slab. What is seen of it is the union of its outlines at all heights from the bench to the face, here
+ * of a number of them near enough to each other; its sides are what that union covers beyond the face. So the edge of
+ * the face stays exact however narrow the side is.
  *
  * Light, shadows and noise are only lifelike. All work on stored greys, as the scans' do. */
 #include <math.h>
@@ -28,6 +28,9 @@ static lamp lamp_of(const render_params *params)
 /* 0 far outside of an edge, 1 far inside. */
 static double soft_step(double inside_mm, double breadth_mm)
 {
+  if (fabs(inside_mm) > 4.0 * breadth_mm) {
+    return inside_mm > 0.0 ? 1.0 : 0.0;
+  }
   return 0.5 * (1.0 + tanh(2.0 * inside_mm / breadth_mm));
 }
 
@@ -51,6 +54,9 @@ static double bench_light(const canvas *on, const render_params *params, const l
 {
   const scene *of = on->layout;
   double high = params->photo_thickness_mm;
+  if (params->photo_cast <= 0.0) {
+    return 1.0;
+  }
   render_point lit = {at_mm.x - from->toward.x * high, at_mm.y - from->toward.y * high};
   double shade = soft_board(of, lit, 0.3 + 0.5 * high), near = soft_board(of, at_mm, 0.5 + 1.2 * high);
   if (of->has_rule) {
@@ -86,10 +92,24 @@ void draw_bench(canvas *on, const render_params *params)
 
 enum { SIDE_LAYERS = 12 };
 
+/* Beyond one and the same edge of the board both at the bench's height and the face's: then at all between. */
+static bool is_beside(const canvas *on, const canvas_point *under, const canvas_point *face)
+{
+  const scene *of = on->layout;
+  double reach = profile_reach_mm((profile_blur){on->psf_px * on->pixel_mm, 1.42 * on->pixel_mm});
+  render_point a = frame_from_glass(&of->board, under->glass_mm), b = frame_from_glass(&of->board, face->glass_mm);
+  double a_half = scene_half_width_mm(of, a.x) + reach, b_half = scene_half_width_mm(of, b.x) + reach;
+  return (a.y > a_half && b.y > b_half) || (a.y < -a_half && b.y < -b_half) ||
+         fmax(a.x, b.x) < of->x_begin_mm - reach || fmin(a.x, b.x) > of->x_end_mm + reach;
+}
+
 static void paint_side(void *context, canvas *on, const canvas_point *at)
 {
   const render_params *params = context;
   canvas_point layer = canvas_at_height(on, at, 0.0);
+  if (is_beside(on, at, &layer)) {
+    return;
+  }
   double face = board_share(on, &layer), whole = board_share(on, at);
   if (face >= 1.0 - 1e-9) {
     return;
