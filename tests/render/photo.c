@@ -96,7 +96,7 @@ enum { SIDE_LAYERS = 12 };
 static bool is_beside(const canvas *on, const canvas_point *under, const canvas_point *face)
 {
   const scene *of = on->layout;
-  double reach = profile_reach_mm((profile_blur){on->psf_px * on->pixel_mm, 1.42 * on->pixel_mm});
+  double reach = profile_reach_mm((profile_blur){on->psf_px * on->pixel_mm, 1.42 * on->pixel_mm, 0.0});
   render_point a = frame_from_glass(&of->board, under->glass_mm), b = frame_from_glass(&of->board, face->glass_mm);
   double a_half = scene_half_width_mm(of, a.x) + reach, b_half = scene_half_width_mm(of, b.x) + reach;
   return (a.y > a_half && b.y > b_half) || (a.y < -a_half && b.y < -b_half) ||
