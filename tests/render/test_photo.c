@@ -462,6 +462,24 @@ static void light_and_noise_have_their_size(void **state)
   free_picture(made);
 }
 
+/* Everything lit half as bright is exposed to the same picture: a hundredth of it above 0.92. */
+static void exposure_brings_the_bright_parts_near_white(void **state)
+{
+  (void)state;
+  for (int k = 0; k < 2; k++) {
+    render_params params = even_photo();
+    params.photo_exposed = 1;
+    params.background = k == 0 ? 0.5 : 0.25;
+    params.wood_level = k == 0 ? 0.3 : 0.15;
+    params.rule_level = k == 0 ? 0.4 : 0.2;
+    picture *made = render_or_fail(&params);
+    CHECK_CLOSE(grey_at(&made->image, 2, 2), 0.92, 0.002);
+    render_point wood = render_board_px(&made->truth, (render_point){1.0, 0.0});
+    CHECK_CLOSE(grey_at(&made->image, lround(wood.x), lround(wood.y)), 0.6 * 0.92, 0.002);
+    free_picture(made);
+  }
+}
+
 static void shadow_lies_across_the_board(void **state)
 {
   (void)state;
@@ -623,6 +641,7 @@ int main(void)
       cmocka_unit_test(board_edges_lie_where_truth_says),
       cmocka_unit_test(sharpening_keeps_the_place),
       cmocka_unit_test(light_and_noise_have_their_size),
+      cmocka_unit_test(exposure_brings_the_bright_parts_near_white),
       cmocka_unit_test(shadow_lies_across_the_board),
       cmocka_unit_test(presets_are_seen_whole),
       cmocka_unit_test(impossible_photographs_are_refused),
