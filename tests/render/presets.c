@@ -219,6 +219,7 @@ static void draw_lots_for_long_board(render_params *params, random_source *sourc
 static void draw_lots_for_camera(render_params *params, random_source *source)
 {
   params->photo = 1;
+  params->photo_exposed = 1;
   params->photo_focal_35mm = random_chance(source, 0.5) ? 26.0 : floor(random_between(source, 24.0, 36.0));
   int quarter = random_below(source, 4);
   params->photo_roll_deg = random_chance(source, 0.8) ? 90.0 * quarter + random_between(source, -6.0, 6.0)
