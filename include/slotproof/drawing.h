@@ -23,6 +23,8 @@
 /* ISO 216 A4: 210 x 297 mm; ANSI/ASME Y14.1 A (US letter): 8 1/2 x 11 in. Both are used lengthwise. */
 typedef enum sp_paper { SP_PAPER_A4, SP_PAPER_LETTER } sp_paper;
 
+/* SP_E_USAGE with a sentence if the board is too wide for a sheet. */
+sp_status sp_drawing_fits(const sp_layout *layout, const sp_slots *slots, sp_paper paper, sp_error *err);
 /* As many sheets as the board needs, one a page. */
 sp_status sp_drawing_pdf(const sp_layout *layout, const sp_slots *slots, sp_paper paper, FILE *file, sp_error *err);
 

@@ -109,11 +109,13 @@ static int deliver(const cli_request *r, const sp_layout *layout)
                                        [CLI_SVG] = write_svg,
                                        [CLI_PDF] = write_pdf};
   sp_slots slots = {0};
+  sp_error err = {0};
   int status = plan_slots(r, layout, &slots);
-  if (!status) {
-    const product what = {layout, slots.slot ? &slots : NULL, r->paper};
+  const product what = {layout, slots.slot ? &slots : NULL, r->paper};
+  if (!status && r->format == CLI_PDF && sp_drawing_fits(layout, what.slots, r->paper, &err))
+    status = cli_complain("layout", &err);
+  if (!status)
     status = cli_deliver(r, &what, WRITERS[r->format], NULL, NULL, NULL);
-  }
   sp_slots_free(&slots);
   return status;
 }

@@ -482,7 +482,8 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
     const char *word = argv[optind - 1 - (optarg && optarg == argv[optind - 1])];
     if (!whole_name(word, OPTIONS[found - 1].name))
-      return cli_refuse(word, SP_E_USAGE, "write the option out: --%s", OPTIONS[found - 1].name);
+      return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
+                        OPTIONS[found - 1].name);
     const int failed = apply(&OPTIONS[found - 1], optarg, request);
     if (failed)
       return failed;

@@ -95,18 +95,32 @@ static cairo_surface_t *open_pdf(FILE *file, const sp_page *page)
   return surface;
 }
 
-sp_status sp_drawing_pdf(const sp_layout *layout, const sp_slots *slots, sp_paper paper, FILE *file, sp_error *err)
+static sp_page sheet_of(const sp_layout *layout, const sp_slots *slots, sp_paper paper)
 {
   sp_page page = {.layout = layout, .slots = slots, .width_mm = 297.0, .height_mm = 210.0};
   if (paper == SP_PAPER_LETTER) {
     page.width_mm = 279.4;
     page.height_mm = 215.9;
   }
-  const int rows = most_rows(&page);
-  if (rows == 0)
-    return sp_fail(err, SP_E_USAGE, "a board %g mm wide does not fit across a sheet; draw it as svg",
-                   2.0 * sp_sheets_half_width_mm(layout, slots));
-  return draw(&page, page.width_mm - 2.0 * SP_SHEET_MARGIN_MM, rows, open_pdf, file, err);
+  return page;
+}
+
+sp_status sp_drawing_fits(const sp_layout *layout, const sp_slots *slots, sp_paper paper, sp_error *err)
+{
+  const sp_page page = sheet_of(layout, slots, paper);
+  if (most_rows(&page) > 0)
+    return SP_OK;
+  return sp_fail(err, SP_E_USAGE, "a board %g mm wide does not fit across a sheet; draw it as svg",
+                 2.0 * sp_sheets_half_width_mm(layout, slots));
+}
+
+sp_status sp_drawing_pdf(const sp_layout *layout, const sp_slots *slots, sp_paper paper, FILE *file, sp_error *err)
+{
+  sp_page page = sheet_of(layout, slots, paper);
+  const sp_status status = sp_drawing_fits(layout, slots, paper, err);
+  if (status)
+    return status;
+  return draw(&page, page.width_mm - 2.0 * SP_SHEET_MARGIN_MM, most_rows(&page), open_pdf, file, err);
 }
 
 static cairo_surface_t *open_svg(FILE *file, const sp_page *page)

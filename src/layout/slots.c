@@ -184,10 +184,12 @@ bool sp_slots_warning(const sp_slots *p, int index, char text[static SP_SLOTS_WA
 {
   const bool little = p->least_left_mm < SP_LITTLE_WOOD_MM;
   if (little && index-- == 0)
-    return snprintf(text, SP_SLOTS_WARNING_MAX,
-                    "only %.2f mm of wood is left under the slot of fret %ld, at the board's edge: the board may split "
-                    "or break there; saw shallower or take a thicker board",
-                    p->least_left_mm, (long)p->least_left_fret) > 0;
+    return snprintf(
+               text, SP_SLOTS_WARNING_MAX,
+               "only %.2f mm of wood is left under the slot of fret %ld%s: the board may split or break there; saw "
+               "shallower or take a thicker board",
+               p->least_left_mm, (long)p->least_left_fret,
+               isnan(p->shape.radius_mm) ? "" : ", at the board's edge") > 0;
   if (p->narrows && index == 0)
     return snprintf(text, SP_SLOTS_WARNING_MAX,
                     "the board is narrower at its end (%.2f mm) than at the nut (%.2f mm): check that the two widths "

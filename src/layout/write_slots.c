@@ -21,13 +21,14 @@ static const column TABLE[COLUMNS] = {
     {"radius", "", 9, offsetof(sp_slot, radius_mm), "Radius: of the rounded face."},
     {"sagitta", "", 9, offsetof(sp_slot, sagitta_mm),
      "Sagitta: how far the middle of the face stands above its edges."},
-    {"depth", "", 8, offsetof(sp_slot, depth_mm), "Depth: under the face, for a saw that follows the face all along."},
+    {"depth", "", 8, offsetof(sp_slot, depth_mm), "Depth: under the face, all along the slot."},
     {"straight", "", 10, offsetof(sp_slot, straight_mm),
-     "Straight: depth at the middle of a straight cut that is just deep enough at the edges; saw so deep\n"
-     "  into a flat board whose face is rounded afterwards."},
-    {"left at", "middle", 9, offsetof(sp_slot, left_middle_mm), "Left: wood under the slot."},
+     "Straight: depth at the middle of a straight cut that is just deep enough at the edges; saw so\n"
+     "    deep into a flat board whose face is rounded afterwards."},
+    {"left at", "middle", 9, offsetof(sp_slot, left_middle_mm),
+     "Left at the middle: wood under the slot there, if its bottom follows the face."},
     {"left at", "edge", 9, offsetof(sp_slot, left_edge_mm),
-     "Left at the edge: under a slot that follows the face; a straight cut leaves this much all along."},
+     "Left at the edge: wood under the slot there; a straight cut leaves this much all along."},
 };
 
 static double value_of(const sp_slot *slot, const column *c)
@@ -94,7 +95,7 @@ static void write_head(const bool shown[COLUMNS], FILE *file)
   for (int i = 0; i < COLUMNS; i++)
     if (shown[i]) {
       fprintf(file, "%*s", TABLE[i].width, TABLE[i].head);
-      second = second || (TABLE[i].under[0] && shown[COLUMNS - 1]);
+      second = second || TABLE[i].under[0];
     }
   if (second) {
     fprintf(file, "\n%14s", "");
@@ -128,14 +129,14 @@ void sp_write_slots_text(const sp_layout *l, const sp_slots *p, FILE *file)
   for (int i = 0; sp_slots_warning(p, i, text); i++)
     write_wrapped("\nWarning:", text, file);
   write_board(&p->shape, file);
-  for (int i = 0; i < COLUMNS; i++)
-    if (shown[i])
-      fprintf(file, "%s\n", TABLE[i].meaning);
   write_head(shown, file);
   write_rows(l, p, shown, file);
+  for (int i = 0; i < COLUMNS; i++)
+    if (shown[i])
+      fprintf(file, "  %s\n", TABLE[i].meaning);
   if (!isnan(p->shape.tang_depth_mm))
     fprintf(file,
             "\nCare: saw a slot into scrap first and measure its depth, with the stop set as it will be used. Clamp\n"
-            "the board, keep both hands behind the teeth, wear eye protection, and keep the dust out of your\n"
+            "the board, keep both hands clear of the teeth, wear eye protection, and keep the dust out of your\n"
             "lungs. Local rules and the tool maker's instructions come first.\n");
 }
