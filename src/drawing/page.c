@@ -322,7 +322,7 @@ static void draw_words(cairo_t *cr, const sp_page *p, double x, double y)
                                "mark the board from the numbers. Knives and saws slip: clamp the work.",
                                "Some frets are too close to be lettered here: their places are in the table."};
   brown(cr);
-  choose_face(cr, STRONG, 3.1);
+  choose_face(cr, STRONG, 2.95);
   write(cr, x, y, 0.0, "Print at 100 %, no \u201cfit to page\u201d; then measure the bars with calipers.");
   choose_face(cr, PLAIN, 2.8);
   for (int i = 0; i < (all_lettered(p) ? 4 : 5); i++)
@@ -360,5 +360,5 @@ void sp_page_draw(cairo_t *cr, const sp_page *p, const sp_sheet *s, size_t index
     draw_join(cr, p, s, s->join_after_mm, index + 1);
   const double bar = p->height_mm - 22.0;
   draw_bar(cr, SP_SHEET_MARGIN_MM + 0.5, bar);
-  draw_words(cr, p, SP_SHEET_MARGIN_MM + BAR_MM + 36.0, bar - 7.0);
+  draw_words(cr, p, SP_SHEET_MARGIN_MM + BAR_MM + 34.0, bar - 7.0);
 }
