@@ -80,6 +80,21 @@ typedef struct sp_budget {
   double temperature_mm; /* NAN if no temperature was given */
 } sp_budget;
 
+/* How the saw went along one slot, from windows of 3 mm along it; chips of a wall are left out. All NAN where the mark
+ * is no slot, too little of it shows or there is no scale. u: standard uncertainty (k = 1). */
+typedef struct sp_slot_record {
+  double kerf_a_mm, kerf_b_mm, u_kerf_end_mm; /* at end a and end b, by a straight line along each wall */
+  double widening_mm, u_widening_mm;          /* kerf_b less kerf_a: walls that are not parallel */
+  double kerf_least_mm, kerf_most_mm;         /* of one window */
+  double u_kerf_window_mm;                    /* of one window's kerf */
+  double kerf_sd_mm, u_kerf_sd_mm;            /* of the kerf along the slot; the measurement's own scatter taken off */
+  double wander_mm, u_wander_mm;              /* rms distance of the slot's middle line from straight, likewise */
+  double wander_worst_mm, u_wander_worst_mm;  /* the farthest window, positive toward the bridge */
+  sp_point wander_worst_px;                   /* and where it is */
+  double wall_squareness_deg[2];              /* as squareness_deg: of the wall toward the nut, toward the bridge */
+  double u_wall_squareness_deg[2];
+} sp_slot_record;
+
 typedef struct sp_mark_record {
   int32_t fret; /* 0 = the nut */
   bool found;
@@ -98,6 +113,7 @@ typedef struct sp_mark_record {
                                           bridge; u standard, without what both records share (the same rule) */
   sp_action action;
   bool out_after[SP_REMEDIES]; /* still to be cut again after each of the record's remedies */
+  sp_slot_record slot;
 } sp_mark_record;
 
 typedef struct sp_stray_record {
@@ -154,6 +170,8 @@ typedef struct sp_record {
 
 /* Sets every number to NAN and every list to empty. */
 void sp_record_init(sp_record *record);
+/* A slot of which nothing is known. */
+sp_slot_record sp_slot_unknown(void);
 /* Frees the lists and texts and leaves an initialised record. */
 void sp_record_free(sp_record *record);
 sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t width_px, uint32_t height_px,
