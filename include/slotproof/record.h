@@ -80,9 +80,13 @@ typedef struct sp_budget {
   double temperature_mm; /* NAN if no temperature was given */
 } sp_budget;
 
+/* What is worth a word about one slot, each beyond its doubt: see advice.h. */
+enum { SP_SLOT_WIDENS = 1, SP_SLOT_UNEVEN = 2, SP_SLOT_WANDERS = 4, SP_SLOT_TIGHT = 8, SP_SLOT_LOOSE = 16 };
+
 /* How the saw went along one slot, from windows of 3 mm along it; chips of a wall are left out. All NAN where the mark
  * is no slot, too little of it shows or there is no scale. u: standard uncertainty (k = 1). */
 typedef struct sp_slot_record {
+  bool known;
   double kerf_a_mm, kerf_b_mm, u_kerf_end_mm; /* at end a and end b, by a straight line along each wall */
   double widening_mm, u_widening_mm;          /* kerf_b less kerf_a: walls that are not parallel */
   double kerf_least_mm, kerf_most_mm;         /* of one window */
@@ -93,6 +97,7 @@ typedef struct sp_slot_record {
   sp_point wander_worst_px;                   /* and where it is */
   double wall_squareness_deg[2];              /* as squareness_deg: of the wall toward the nut, toward the bridge */
   double u_wall_squareness_deg[2];
+  unsigned troubles; /* SP_SLOT_ bits */
 } sp_slot_record;
 
 typedef struct sp_mark_record {
@@ -190,7 +195,8 @@ sp_status sp_record_compare_before(sp_record *record, const char *path, sp_error
 
 /* The words used in the written record: "within", "knife", "line", "rule" ... */
 const char *sp_verdict_word(sp_verdict verdict);
-const char *sp_action_word(sp_action action); /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
+const char *sp_action_word(sp_action action);       /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
+const char *sp_slot_trouble_word(unsigned trouble); /* one bit: "widens", "uneven" ...; NULL if it is none */
 const char *sp_mark_kind_word(sp_mark_kind kind);
 const char *sp_datum_word(sp_datum_kind kind);
 const char *sp_reference_word(sp_reference_kind kind);

@@ -495,6 +495,18 @@ static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
       set_shift(fmax(noise, 1e-4 * f->full_scale), &f->pieces[k]);
 }
 
+/* A knife line's walls follow its shape; a slot's shape follows its walls. */
+static void tie_width(sp_line_fit *f)
+{
+  if (f->kind == SP_MARK_SLOT) {
+    f->shape.width_px = fmax(1.0, f->place[1] - f->place[0]);
+  } else {
+    const double middle = 0.5 * (f->place[0] + f->place[1]);
+    f->place[0] = middle - 0.5 * f->shape.width_px;
+    f->place[1] = middle + 0.5 * f->shape.width_px;
+  }
+}
+
 /* A shift is linear in the grey only within a blur's breadth. Where a slot wanders further its walls are looked for
  * where the pieces around have them: median of those present within COMPANY pieces, or else where the last piece had
  * them; a pixel at a time. Returns the farthest move. */
@@ -522,23 +534,25 @@ static double look_ahead(sp_line_fit *f, double *work)
 
 static void follow_walls(sp_line_fit *f, sp_profile *table, double *work)
 {
-  double move = look_ahead(f, work);
-  for (int round = 0; round < FOLLOWING && move > FOLLOW_PX; round++) {
+  double move = FOLLOW_PX;
+  for (int round = 0; round < FOLLOWING && move >= FOLLOW_PX; round++) {
     fit_round(f, table, work);
-    move = round + 1 < FOLLOWING ? look_ahead(f, work) : 0.0;
+    move = look_ahead(f, work);
   }
 }
 
-/* A knife line's walls follow its shape; a slot's shape follows its walls. */
-static void tie_width(sp_line_fit *f)
+/* The stack of pieces that lie beside each other was too soft: its cross-section is fitted anew on pieces laid
+ * straight.
+ */
+static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const sp_ground *ground, sp_profile *table,
+                             double *work, sp_stack *s)
 {
-  if (f->kind == SP_MARK_SLOT) {
-    f->shape.width_px = fmax(1.0, f->place[1] - f->place[0]);
-  } else {
-    const double middle = 0.5 * (f->place[0] + f->place[1]);
-    f->place[0] = middle - 0.5 * f->shape.width_px;
-    f->place[1] = middle + 0.5 * f->shape.width_px;
-  }
+  if (!(look_ahead(f, work) > FOLLOW_PX))
+    return;
+  follow_walls(f, table, work);
+  fit_shape(f, expect, ground, typical_noise(f, work), false, s);
+  tie_width(f);
+  follow_walls(f, table, work);
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
@@ -570,7 +584,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   if (!status && f->count >= 6)
     fit_round(f, table, work);
   if (!status && f->count >= 6 && kind == SP_MARK_SLOT && effort != SP_EFFORT_QUICK)
-    follow_walls(f, table, work);
+    follow_wandering(f, expect, ground, table, work, s);
   free(table);
   free(s);
   free(work);

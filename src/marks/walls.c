@@ -25,7 +25,7 @@ static const double FLOOR_PX = 0.010;
 /* What chips do to the medians all the same (standard uncertainty; sized on rendered slots with up to two chips a
  * centimetre of wall): to one window, and to a root mean square over all. */
 static const double CHIPS_WINDOW_MM = 0.004, CHIPS_RMS_MM = 0.0015;
-/* Part of a wander that windows smooth away or, at the slot's ends, miss. */
+/* Part of a wander that windows smooth away or, at the slot's ends, miss; and that is left in its straight walls. */
 static const double SMOOTHED = 0.04;
 /* From this wander on, in px and in its own standard uncertainties, the windows' line is taken for the slot's: the fine
  * fit takes a wall that bends away at one end for damaged there, and follows the rest. */
@@ -195,9 +195,17 @@ static void describe_kerf(const course *c, double px_per_mm, sp_walls *w)
   w->u_kerf_sd_px = hypot(hypot(w->u_kerf_sd_px, SMOOTHED * w->kerf_sd_px), CHIPS_RMS_MM * px_per_mm);
 }
 
-/* The walls as straight lines through the windows, where the fine fit's are not good for a slot that wanders. */
-static void follow_windows(const course *c, sp_line_fit *f)
+/* The walls as straight lines through the windows, where the fine fit's are not good for a slot that wanders. A wander
+ * moves both walls alike, so the kerf's doubt is that of a line through the kerfs: *u_width_px in the slot's middle,
+ * *u_wedge of its slope. */
+static void follow_windows(const course *c, sp_line_fit *f, double *u_width_px, double *u_wedge)
 {
+  sp_straight kerf;
+  if (!sp_straight_fit(c->count, c->v_px, c->kerf_px, NULL, NAN, &kerf, NULL)) {
+    const double inflated = fmax(1.0, c->u_kerf_px / kerf.s);
+    *u_width_px = hypot(kerf.u_mean_y * inflated, FLOOR_PX);
+    *u_wedge = kerf.u_b * inflated;
+  }
   for (int wall = 0; wall < 2; wall++) {
     sp_straight line;
     if (sp_straight_fit(c->count, c->v_px, c->wall_px[wall], NULL, NAN, &line, NULL))
@@ -209,7 +217,7 @@ static void follow_windows(const course *c, sp_line_fit *f)
 
 /* By the straight walls. */
 static void describe_ends(const sp_line_fit *f, const sp_mark *m, const double u_slope[2], double u_width_px,
-                          sp_walls *w)
+                          double u_wedge, sp_walls *w)
 {
   const double wedge = f->slope[1] - f->slope[0], length = m->v_b_px - m->v_a_px;
   const double width = f->place[1] - f->place[0] + wedge * (0.5 * (m->v_a_px + m->v_b_px) - f->v_px);
@@ -218,10 +226,10 @@ static void describe_ends(const sp_line_fit *f, const sp_mark *m, const double u
     w->u_slope[wall] = u_slope[wall];
   }
   w->widening_px = wedge * length;
-  w->u_widening_px = hypot(w->u_slope[0], w->u_slope[1]) * length;
+  w->u_widening_px = hypot(u_wedge * length, SMOOTHED * w->wander_px);
   w->kerf_end_px[0] = width - 0.5 * w->widening_px;
   w->kerf_end_px[1] = width + 0.5 * w->widening_px;
-  w->u_kerf_end_px = hypot(u_width_px, 0.5 * w->u_widening_px);
+  w->u_kerf_end_px = hypot(hypot(u_width_px, SMOOTHED * w->wander_px), 0.5 * w->u_widening_px);
 }
 
 bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2], double u_width_px, sp_walls *w)
@@ -238,9 +246,10 @@ bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2]
     w->known = true;
     describe_kerf(&c, f->px_per_mm, w);
     describe_wander(&c, &line, f->px_per_mm, w);
+    double u_wedge = hypot(u_slope[0], u_slope[1]);
     if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px)
-      follow_windows(&c, f);
-    describe_ends(f, m, u_slope, u_width_px, w);
+      follow_windows(&c, f, &u_width_px, &u_wedge);
+    describe_ends(f, m, u_slope, u_width_px, u_wedge, w);
   }
   free(work);
   return true;

@@ -179,6 +179,24 @@ const char *sp_action_word(sp_action action)
   return NULL;
 }
 
+const char *sp_slot_trouble_word(unsigned trouble)
+{
+  switch (trouble) {
+  case SP_SLOT_WIDENS:
+    return "widens";
+  case SP_SLOT_UNEVEN:
+    return "uneven";
+  case SP_SLOT_WANDERS:
+    return "wanders";
+  case SP_SLOT_TIGHT:
+    return "tight";
+  case SP_SLOT_LOOSE:
+    return "loose";
+  default:
+    return NULL;
+  }
+}
+
 const char *sp_mark_kind_word(sp_mark_kind kind)
 {
   switch (kind) {

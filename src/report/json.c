@@ -160,7 +160,7 @@ static void add_slot(sp_tree *b, cJSON *mark, const sp_slot_record *s)
 {
   static const char *const WALL[] = {"nut_wall_squareness_deg", "bridge_wall_squareness_deg"},
                            *const U_WALL[] = {"u_nut_wall_squareness_deg", "u_bridge_wall_squareness_deg"};
-  if (!isfinite(s->kerf_a_mm)) {
+  if (!s->known) {
     sp_tree_attach(b, mark, "slot", cJSON_CreateNull());
     return;
   }
@@ -189,6 +189,10 @@ static void add_slot(sp_tree *b, cJSON *mark, const sp_slot_record *s)
     add_number(b, o, WALL[wall], s->wall_squareness_deg[wall], DEG);
     add_number(b, o, U_WALL[wall], s->u_wall_squareness_deg[wall], DEG);
   }
+  cJSON *troubles = add_array(b, o, "troubles");
+  for (unsigned bit = 1; bit <= SP_SLOT_LOOSE; bit *= 2)
+    if (s->troubles & bit)
+      sp_tree_attach(b, troubles, NULL, cJSON_CreateString(sp_slot_trouble_word(bit)));
 }
 
 static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)

@@ -42,8 +42,9 @@ sp_say(sp_sentence *sentence, const char *format, ...);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 
-/* Slots: how broad the saw has cut, against the tang. */
+/* Slots: how broad the saw has cut, against the tang; and which of them do not run true. */
 void sp_text_kerf(const sp_record *record, FILE *file);
+void sp_text_slots(const sp_record *record, FILE *file);
 
 /* The finding that the board follows another scale length, or NULL. */
 const sp_finding *sp_other_scale(const sp_record *record);

@@ -204,6 +204,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   sp_text_headline(record, file);
   sp_text_actions(record, file);
   sp_text_table(record, file);
+  sp_text_slots(record, file);
   put_strays(record, file);
   sp_status status = put_findings(record, file, err);
   if (!status)

@@ -284,6 +284,7 @@ static void describe_slot(const frame *f, int direction, const sp_mark *m, sp_sl
   *s = sp_slot_unknown();
   if (!f->mm || !w->known)
     return;
+  s->known = true;
   const double rate = rate_at(f, m->u_px), across = rate * cos(lean_of(f, m->u_px, m->slope));
   const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
   describe_kerf(w, across, y_sign(f, direction) > 0, s);
