@@ -128,7 +128,8 @@ typedef struct sp_stray_record {
 
 typedef struct sp_finding {
   char kind[32];
-  char text[400];
+  char either[3][32]; /* "unclear": the kinds that cannot be told apart, the likelier first; "" behind them */
+  char text[600];
   double value, u_value; /* the figure the finding turns on, NAN if none; unit in `unit` */
   char unit[8];
   double strength; /* -log10 of the chance of so marked a pattern by hand error alone (findings.h); NAN: not told */
@@ -188,9 +189,38 @@ sp_status
 sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
 
-/* Compares the marks with those of an earlier record of the same board, as written by the JSON report: fills
- * from_line_mm and the saw's mean and scatter. SP_E_DATA or SP_E_NOT_FOUND with a sentence if the file does not serve;
- * then the record is unchanged. */
+/* ---- a record read back ---- */
+
+/* Most frets that a record is believed to have. */
+enum { SP_EARLIER_MAX_FRETS = 200 };
+
+typedef struct sp_earlier_mark {
+  bool found;
+  double layout_mm;
+  double x_mm, u_mm;                /* NAN: not known, or missing */
+  double line_mm, map_mm, datum_mm; /* its budget; NAN: not stated */
+} sp_earlier_mark;
+
+/* What other work needs of a record that the JSON report wrote. */
+typedef struct sp_earlier {
+  double scale_length_mm;
+  double datum_u_mm;      /* NAN: not known */
+  sp_earlier_mark *marks; /* fret 0 (the nut) to the last, none left out */
+  size_t count;           /* at least 2 */
+} sp_earlier;
+
+/* Every field is looked at before it is believed: schema "slotproof/record/1", numbers within what a board can have,
+ * the nut and 1 to SP_EARLIER_MAX_FRETS frets in order, those found each beyond the one before. `text` of `length`
+ * bytes need not end with a NUL. Free with sp_earlier_free; nothing is owned on error. SP_E_DATA with a sentence that
+ * names no file, SP_E_INTERNAL for lack of memory; reading also SP_E_NOINPUT, SP_E_IO. */
+sp_status sp_earlier_parse(const char *text, size_t length, sp_earlier *earlier, sp_error *err);
+sp_status sp_earlier_read(const char *path, sp_earlier *earlier, sp_error *err);
+void sp_earlier_free(sp_earlier *earlier);
+
+/* Compares the marks with those of an earlier record of the same board: fills from_line_mm and the saw's mean and
+ * scatter. SP_E_DATA with a sentence if it is of another board; then the record is unchanged. */
+sp_status sp_record_compare_with(sp_record *record, const sp_earlier *earlier, sp_error *err);
+/* The same with the record in a file; errors as sp_earlier_read besides. */
 sp_status sp_record_compare_before(sp_record *record, const char *path, sp_error *err);
 
 /* The words used in the written record: "within", "knife", "line", "rule" ... */

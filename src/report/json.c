@@ -10,7 +10,7 @@
 #include <stdlib.h>
 
 #include "report_internal.h"
-#include "tree.h"
+#include "slotproof/json_tree.h"
 
 /* Reciprocals of the step each kind of quantity is rounded to. */
 static const double MM = 1e7, CENTS = 1e6, DEG = 1e6, PX = 1e4, RATIO = 1e6, PX_PER_MM = 1e9;
@@ -249,6 +249,9 @@ static void add_findings(sp_tree *b, cJSON *root, const sp_record *r)
     cJSON *one = add_object(b, list, NULL);
     add_text(b, one, "kind", f->kind);
     add_text(b, one, "text", f->text);
+    cJSON *either = f->either[0][0] ? add_array(b, one, "either") : NULL;
+    for (size_t k = 0; either && k < sizeof f->either / sizeof *f->either && f->either[k][0]; k++)
+      sp_tree_attach(b, either, NULL, cJSON_CreateString(f->either[k]));
     add_number(b, one, "value", f->value, MM);
     add_number(b, one, "u_value", f->u_value, MM);
     add_number(b, one, "strength", f->strength, RATIO);
