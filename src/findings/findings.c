@@ -309,13 +309,11 @@ static sp_status add_rival(sp_search *s, const best *b, sp_error *err)
 }
 
 /* The kinds that come near the best of them, the best first. */
-static sp_status list_rivals(sp_search *s, const round_of *r, bool with_offset, sp_error *err)
+static sp_status list_rivals(sp_search *s, const round_of *r, double evidence[SP_PATTERNS], sp_error *err)
 {
-  double evidence[SP_PATTERNS], top = -HUGE_VAL;
-  for (int k = 0; k < SP_PATTERNS; k++) {
-    evidence[k] = k == SP_OFFSET && !with_offset ? -HUGE_VAL : s->evidence.log[k];
+  double top = -HUGE_VAL;
+  for (int k = 0; k < SP_PATTERNS; k++)
     top = fmax(top, evidence[k]);
-  }
   sp_status status = SP_OK;
   while (!status) {
     int best = 0;
@@ -329,31 +327,45 @@ static sp_status list_rivals(sp_search *s, const round_of *r, bool with_offset, 
   return status;
 }
 
-/* Either the patterns chosen or a walk, or it cannot be told. */
+/* The one kind that stands, with what further patterns there are beside it; or several that cannot be told apart.
+ * `strength` is that of there being a pattern at all. */
+static sp_status take(sp_search *s, const round_of *r, double evidence[SP_PATTERNS], double strength, sp_error *err)
+{
+  choose_nothing(s);
+  const sp_status status = list_rivals(s, r, evidence, err);
+  s->rival[0].strength = fmax(s->rival[0].strength, strength);
+  if (status || s->rivals != 1)
+    return status;
+  const sp_pattern what = s->rival[0].what;
+  s->rivals = 0;
+  if (what == SP_OFFSET)
+    return SP_OK;
+  choose(s, &r->of[what]);
+  s->chosen[0].strength = s->rival[0].strength;
+  return what == SP_WALK ? SP_OK : run_further_rounds(s, err);
+}
+
+/* Weighs the patterns chosen against the other kinds, the walk above all. */
 static sp_status settle(sp_search *s, const round_of *r, sp_pattern likeliest, sp_error *err)
 {
-  double of_chosen;
-  const double walk = s->evidence.log[SP_WALK];
+  double evidence[SP_PATTERNS], of_chosen;
+  memcpy(evidence, s->evidence.log, sizeof evidence);
   sp_status status = evidence_of_chosen(s, likeliest, &of_chosen, err);
   if (!status && !s->count)
     status = find_sizes(s, err);
-  if (status)
+  if (status || (s->count > 1 && of_chosen > evidence[SP_WALK] + SURE_WHICH))
     return status;
-  const bool shifted = !s->count && s->shifted;
-  if (s->count > 1 && of_chosen > walk + SURE_WHICH)
-    return SP_OK;
-  const bool pattern = fmin(r->of[likeliest].chance, r->of[SP_WALK].chance) < SP_NAMED;
-  const bool drawn = shifted && s->evidence.log[SP_OFFSET] > fmax(walk, of_chosen) - SURE_WHICH;
-  if (!pattern && !(shifted && walk > s->evidence.log[SP_OFFSET] - SURE_WHICH))
-    return SP_OK;
-  choose_nothing(s);
-  status = list_rivals(s, r, drawn, err);
-  if (status || s->rivals != 1)
-    return status;
-  if (s->rival[0].what != SP_OFFSET)
-    choose(s, &r->of[s->rival[0].what]);
-  s->rivals = 0;
-  return s->hand == SP_HAND_STEPPED || !s->count ? SP_OK : run_further_rounds(s, err);
+  evidence[likeliest] = fmax(evidence[likeliest], of_chosen);
+  /* a shift is a rival only where it would be named by itself */
+  if (s->count || !s->shifted)
+    evidence[SP_OFFSET] = -HUGE_VAL;
+  const double chance = fmin(r->of[likeliest].chance, r->of[SP_WALK].chance);
+  if (chance < SP_NAMED)
+    return take(s, r, evidence, sp_strength_of(chance), err);
+  /* only a shift is sure; but what is it? */
+  return evidence[SP_WALK] > evidence[SP_OFFSET] - SURE_WHICH && s->shifted
+             ? take(s, r, evidence, s->shift_strength, err)
+             : SP_OK;
 }
 
 static sp_status run_rounds(sp_search *s, sp_error *err)
