@@ -1,8 +1,8 @@
-/* How the saw went: drawn slots with a known wander and walls that are known not to be parallel, against the record. Called
- * with the program as its one argument.
+/* How the saw went: drawn slots with a known wander and walls that are known not to be parallel, against the record.
+ * Called with the program as its one argument.
  *
- * Each figure has to lie within what is stated of it on the whole (a standard uncertainty holds about two in three, twice
- * that nineteen in twenty), and near enough to be of use. */
+ * Each figure has to lie within what is stated of it on the whole (a standard uncertainty holds about two in three,
+ * twice that nineteen in twenty), and near enough to be of use. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -31,7 +31,8 @@ static void add(figure *f, double measured, double u, double truth)
 static void check_figure(const figure *f)
 {
   const double rms = sqrt(f->sum2 / (double)f->count), held = (double)f->held / (double)f->count;
-  printf("  %-16s %3zu slots: rms %.4f mm, worst %.4f mm, within twice u %.3f\n", f->name, f->count, rms, f->worst, held);
+  printf("  %-16s %3zu slots: rms %.4f mm, worst %.4f mm, within twice u %.3f\n", f->name, f->count, rms, f->worst,
+         held);
   CHECK_BELOW(rms, f->most_rms_mm);
   CHECK_BELOW(0.90, held);
 }
