@@ -24,6 +24,8 @@ void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
 void sp_text_scale(const sp_record *record, FILE *file);
+/* Photographs: how the picture was taken. */
+void sp_text_camera(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
