@@ -270,13 +270,13 @@ static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
-  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV};
-  const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE;
-  const char *choice = no_csv ? "text or json" : "text, json or csv";
+  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_HTML};
+  const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, html = r->command == CLI_CHECK;
+  const char *choice = no_csv ? "text or json" : html ? "text, json, csv or html" : "text, json or csv";
   const int i = word_index(v, WORDS, r->command == CLI_LAYOUT ? 6 : 4);
   if (i < 0 || (i == 2 && no_csv))
     return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
-  if (i > 2)
+  if (i > (html ? 3 : 2))
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
   r->format = FORMATS[i];
   return SP_OK;
@@ -335,7 +335,7 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
-    {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
+    {ANY, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
     {ANY, "help", NULL, set_help, "this list"},

@@ -207,7 +207,7 @@ static void test_refusals(void **state)
       {CHECK "--temperature 500 small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature warm small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature 2e1 small.png", 64, "--temperature", "Celsius"},
-      {CHECK "--format html small.png", 64, "--format", "not part of this version"},
+      {CHECK "--format svg small.png", 64, "--format", "no format of this command"},
       {CHECK "--format svg small.png", 64, "--format", "no format"},
       {CHECK "--output small.png small.png", 64, "small.png", "overwrite the picture"},
       {CHECK "--overlay ./small.png small.png", 64, "./small.png", "overwrite the picture"},

@@ -1,0 +1,142 @@
+/* Tables: every mark with its numbers, and the doubt by where it comes from. */
+#include <math.h>
+
+#include "page_internal.h"
+
+static void put_heads(sp_markup *m, const char *const *heads, size_t count)
+{
+  sp_markup_begin(m, "thead");
+  sp_markup_begin(m, "tr");
+  for (size_t i = 0; i < count; i++) {
+    sp_markup_begin(m, "th");
+    sp_markup_set(m, "scope", "col");
+    sp_markup_text(m, heads[2 * i]);
+    if (heads[2 * i + 1]) {
+      sp_markup_text(m, " ");
+      sp_markup_put(m, "small", NULL, heads[2 * i + 1]);
+    }
+    sp_markup_end(m);
+  }
+  sp_markup_end(m);
+  sp_markup_end(m);
+}
+
+static void open_table(sp_markup *m, const char *id, const char *caption, const char *const *heads, size_t count)
+{
+  sp_markup_begin(m, "div");
+  sp_markup_set(m, "class", "wide");
+  sp_markup_begin(m, "table");
+  sp_markup_set(m, "id", id);
+  sp_markup_put(m, "caption", NULL, caption);
+  put_heads(m, heads, count);
+  sp_markup_begin(m, "tbody");
+}
+
+static void close_table(sp_markup *m)
+{
+  sp_markup_end(m);
+  sp_markup_end(m);
+  sp_markup_end(m);
+}
+
+static void put_row_head(sp_markup *m, const sp_mark_record *mark)
+{
+  char name[24];
+  sp_markup_raw(m, "\n");
+  sp_markup_begin(m, "tr");
+  sp_markup_set(m, "class", sp_verdict_word(mark->verdict));
+  sp_markup_begin(m, "th");
+  sp_markup_set(m, "scope", "row");
+  sp_markup_text(m, sp_short_name(mark->fret, name));
+  sp_markup_end(m);
+}
+
+/* ---- all marks -------------------------------------------------------------------------------------------------- */
+
+static void put_verdict_cell(sp_markup *m, const sp_mark_record *mark)
+{
+  sp_markup_begin(m, "td");
+  sp_markup_set(m, "class", "word");
+  if (mark->found && mark->fret == 0) {
+    sp_markup_text(m, "datum");
+  } else {
+    sp_page_sign(m, mark->verdict, isfinite(mark->error_mm) ? -mark->error_mm : 1.0);
+    sp_markup_text(m, sp_verdict_word(mark->verdict));
+  }
+  sp_markup_end(m);
+}
+
+static void put_mark(sp_markup *m, const sp_mark_record *mark)
+{
+  const bool f = mark->found;
+  put_row_head(m, mark);
+  put_verdict_cell(m, mark);
+  sp_page_number_cell(m, mark->layout_mm, 3, false);
+  sp_page_number_cell(m, f ? mark->x_mm : NAN, 3, false);
+  sp_page_number_cell(m, f ? mark->error_mm : NAN, 3, true);
+  sp_page_number_cell(m, f ? mark->expanded_u_mm : NAN, 3, false);
+  sp_page_number_cell(m, f ? mark->error_cents : NAN, 2, true);
+  sp_page_number_cell(m, f ? mark->expanded_u_cents : NAN, 2, false);
+  sp_page_number_cell(m, f ? mark->squareness_deg : NAN, 3, true);
+  sp_page_number_cell(m, f ? mark->width_mm : NAN, 3, false);
+  sp_markup_end(m);
+}
+
+void sp_page_table(sp_page *page)
+{
+  static const char *const HEADS[] = {"Fret",     NULL,    "Verdict",    NULL,       "Should be", "mm",    "Is",
+                                      "mm",       "Error", "mm",         "\xc2\xb1", "mm",        "Error", "cents",
+                                      "\xc2\xb1", "cents", "Off square", "deg",      "Width",     "mm"};
+  const sp_record *r = page->record;
+  if (!r->mark_count)
+    return;
+  sp_page_section(page->markup, "table", "All marks in numbers");
+  open_table(page->markup, "marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS / 2);
+  for (size_t i = 0; i < r->mark_count; i++)
+    put_mark(page->markup, &r->marks[i]);
+  close_table(page->markup);
+  sp_page_section_end(page->markup);
+}
+
+/* ---- where the doubt comes from --------------------------------------------------------------------------------- */
+
+static bool any_budget(const sp_record *r)
+{
+  for (size_t i = 0; i < r->mark_count; i++)
+    if (r->marks[i].found && r->marks[i].fret && isfinite(r->marks[i].u_mm))
+      return true;
+  return false;
+}
+
+static void put_budget_row(sp_markup *m, const sp_mark_record *mark)
+{
+  const sp_budget *b = &mark->budget;
+  put_row_head(m, mark);
+  sp_page_number_cell(m, b->line_mm, 4, false);
+  sp_page_number_cell(m, b->map_mm, 4, false);
+  sp_page_number_cell(m, b->datum_mm, 4, false);
+  sp_page_number_cell(m, b->rule_mm, 4, false);
+  sp_page_number_cell(m, b->temperature_mm, 4, false);
+  sp_page_number_cell(m, mark->u_mm, 4, false);
+  sp_page_number_cell(m, mark->expanded_u_mm, 4, false);
+  sp_markup_end(m);
+}
+
+void sp_page_budget(sp_page *page)
+{
+  static const char *const HEADS[] = {"Fret",     NULL,    "Its line",     NULL,   "Reading the scale", NULL,
+                                      "Nut",      NULL,    "Scale itself", NULL,   "Temperature",       NULL,
+                                      "Together", "k = 1", "\xc2\xb1",     "k = 2"};
+  const sp_record *r = page->record;
+  if (!any_budget(r))
+    return;
+  sp_markup_put(page->markup, "h3", NULL, "Where the doubt comes from");
+  open_table(page->markup, "budget",
+             "Standard uncertainties of each error in mm, by origin. Together: the root of the sum of their squares. "
+             "The \xc2\xb1 is twice that and holds in about 95 of 100 cases.",
+             HEADS, sizeof HEADS / sizeof *HEADS / 2);
+  for (size_t i = 0; i < r->mark_count; i++)
+    if (r->marks[i].found && r->marks[i].fret)
+      put_budget_row(page->markup, &r->marks[i]);
+  close_table(page->markup);
+}
