@@ -34,9 +34,9 @@ double sp_plot_y(const sp_plot_frame *frame, double y);
 /* The smallest of 1, 2, 5 times a power of ten that cuts `range` into at most `most` parts. */
 double sp_plot_step(double range, int most);
 
-/* Lines at round values with their numbers on the left, `unit` above them; zero drawn stronger. `plus`: numbers above
- * zero carry their sign. */
-void sp_plot_axis_y(sp_markup *markup, const sp_plot_frame *frame, const char *unit, bool plus);
+/* Lines at round values with their numbers on the left; zero drawn stronger. `plus`: numbers above zero carry their
+ * sign. */
+void sp_plot_axis_y(sp_markup *markup, const sp_plot_frame *frame, bool plus);
 
 /* In data: an area, a level line across, an upright line, a polyline (broken where a value is unknown), and the range
  * y - half to y + half with its end strokes. */

@@ -6,11 +6,11 @@
 #include <stdlib.h>
 
 #include "page_internal.h"
-#include "slotproof/advice.h"
+#include "slotproof/layout.h"
 
 /* Drawing units. */
-static const double HEAD = 46.0, FOOT = 40.0, NUMBER_ROOM = 17.0, TICK = 9.0, PLOT_TOP = 34.0, PLOT_HEIGHT = 190.0,
-                    LOW_PLOT_HEIGHT = 120.0, WHISKER_FOOT = 3.0;
+static const double HEAD = 46.0, FOOT = 40.0, NUMBER_ROOM = 20.0, TIGHT_ROOM = 15.0, TICK = 9.0, PLOT_TOP = 12.0,
+                    WHISKER_FOOT = 3.0;
 /* Pixels of the picture in the page for one drawing unit; the tallest picture, drawing units. */
 static const double PX_PER_UNIT = 1.7, TALLEST = 620.0;
 /* An error beyond so many tolerances is drawn at the edge with its number; else one slip would flatten all the rest. */
@@ -25,19 +25,21 @@ static double x_of(const sp_page *page, size_t index, sp_place *place)
   return sp_place_of(page->record, index, place) ? sp_plot_x(&f, sp_sheet_u_px(&page->sheet, place->centre_px)) : NAN;
 }
 
-/* Along a row, each where there is room for it. */
+/* Along a row, each where there is room for it; smaller where the frets stand close. */
 static void put_numbers(sp_page *page, double y)
 {
+  const bool tight = page->sheet.narrowest < NUMBER_ROOM;
   double last = -INFINITY;
   for (size_t i = 0; i < page->record->mark_count; i++) {
     const sp_mark_record *mark = &page->record->marks[i];
     sp_place place;
-    char name[24];
+    char name[24], class_name[40];
     const double x = x_of(page, i, &place);
-    if (!(x - last >= NUMBER_ROOM))
+    if (!(x - last >= (tight ? TIGHT_ROOM : NUMBER_ROOM)))
       continue;
-    sp_plot_words(page->markup, x, y, SP_PLOT_MIDDLE, mark->verdict == SP_OUT ? "fret strong" : "fret",
-                  sp_short_name(mark->fret, name));
+    snprintf(class_name, sizeof class_name, "fret%s%s", tight ? " tight" : "",
+             mark->verdict == SP_OUT ? " strong" : "");
+    sp_plot_words(page->markup, x, y, SP_PLOT_MIDDLE, class_name, sp_short_name(mark->fret, name));
     last = x;
   }
 }
@@ -146,8 +148,8 @@ static void put_board_drawing(sp_page *page)
       sp_plot_sign(m, mark->verdict, x, HEAD - 13.0, page->sheet.sign_radius, -mark->error_mm);
   }
   put_numbers(page, 18.0);
-  sp_plot_words(m, SP_SHEET_LEFT, HEAD + height + 22.0, SP_PLOT_START, "unit",
-                "\xe2\x86\x90 nut      bridge \xe2\x86\x92");
+  sp_plot_words(m, SP_SHEET_LEFT, HEAD + height + 23.0, SP_PLOT_START, "unit",
+                "nut on the left, bridge to the right \xe2\x86\x92");
   put_scale_bar(page, HEAD + height + 18.0);
   sp_plot_close(m);
 }
@@ -156,13 +158,13 @@ static void put_board_drawing(sp_page *page)
 
 /* One quantity of every mark. */
 typedef struct quantity {
-  const char *id, *title, *unit, *words;
+  const char *id, *title, *words;
   double (*value)(const sp_mark_record *mark);
   double (*half)(const sp_mark_record *mark);                           /* k = 2 */
   double (*limit)(const sp_record *record, const sp_mark_record *mark); /* NULL: it has none */
   int decimals;
   bool about_zero; /* the axis reaches alike to both sides of zero */
-  double height;
+  double height;   /* drawing units */
 } quantity;
 
 static double error_mm(const sp_mark_record *m)
@@ -207,55 +209,63 @@ static double half_width(const sp_mark_record *m)
 
 static double limit_mm(const sp_record *r, const sp_mark_record *m)
 {
-  const double limit = sp_advice_tolerance_mm(r, m);
-  return isfinite(limit) && m->fret ? limit : NAN;
+  return m->fret ? sp_page_limit_mm(r, m) : NAN;
 }
 
-/* The same limit, in cents by the mark's own error in both. */
 static double limit_cents(const sp_record *r, const sp_mark_record *m)
 {
-  const double limit = limit_mm(r, m) * fabs(m->error_cents / m->error_mm);
-  return isfinite(limit) ? limit : NAN;
+  return limit_mm(r, m) * sp_cents_per_mm(r->scale_length_mm, m->layout_mm);
 }
 
-static const quantity ERROR_MM = {"error-mm",
-                                  "Error of place, mm",
-                                  "mm",
-                                  "How far each fret lies from its computed place, with its uncertainty. Above zero is "
-                                  "too near the bridge. The table below holds the numbers.",
-                                  error_mm,
-                                  half_mm,
-                                  limit_mm,
-                                  2,
-                                  true,
-                                  0.0};
-static const quantity ERROR_CENTS = {"error-cents",
-                                     "Error of pitch, cents",
-                                     "cents",
-                                     "The same as the pitch it makes. Above zero is sharp. The table below holds the "
-                                     "numbers.",
-                                     error_cents,
-                                     half_cents,
-                                     limit_cents,
-                                     1,
-                                     true,
-                                     0.0};
-static const quantity SQUARENESS = {"squareness",
-                                    "Out of square, degrees",
-                                    "degrees",
-                                    "How far each line is from square to the centre line. The table below holds the "
-                                    "numbers.",
-                                    squareness,
-                                    half_squareness,
-                                    NULL,
-                                    2,
-                                    true,
-                                    1.0};
-static const quantity KERF = {"kerf",   "Width of the slots, mm",
-                              "mm",     "How broad each slot has been sawn. The table below holds the numbers.",
-                              width_mm, half_width,
-                              NULL,     3,
-                              false,    1.0};
+static const quantity ERROR_MM = {
+    .id = "error-mm",
+    .title = "Error of place, mm (above zero: too near the bridge)",
+    .words = "How far each fret lies from its computed place, with its doubt. The table below holds the numbers.",
+    .value = error_mm,
+    .half = half_mm,
+    .limit = limit_mm,
+    .decimals = 2,
+    .about_zero = true,
+    .height = 190.0,
+};
+static const quantity ERROR_CENTS = {
+    .id = "error-cents",
+    .title = "Error of pitch, cents (above zero: sharp)",
+    .words = "The same as the pitch it makes. The table below holds the numbers.",
+    .value = error_cents,
+    .half = half_cents,
+    .limit = limit_cents,
+    .decimals = 1,
+    .about_zero = true,
+    .height = 190.0,
+};
+static const quantity RELATIVE_CENTS = {
+    .id = "error-cents",
+    .title = "Pitch against the best-fitting layout, cents (above zero: sharp)",
+    .words = "How the frets stand to each other; no length is known. The table below holds the numbers.",
+    .value = error_cents,
+    .half = half_cents,
+    .decimals = 1,
+    .about_zero = true,
+    .height = 190.0,
+};
+static const quantity SQUARENESS = {
+    .id = "squareness",
+    .title = "Out of square, degrees",
+    .words = "How far each line is from square to the centre line. The table below holds the numbers.",
+    .value = squareness,
+    .half = half_squareness,
+    .about_zero = true,
+    .height = 110.0,
+};
+static const quantity KERF = {
+    .id = "kerf",
+    .title = "Width of the slots, mm",
+    .words = "How broad each slot has been sawn. The table below holds the numbers.",
+    .value = width_mm,
+    .half = half_width,
+    .height = 110.0,
+};
 
 static bool has_values(const sp_record *r, const quantity *q)
 {
@@ -325,7 +335,7 @@ static void put_value(sp_page *page, const sp_plot_frame *f, const quantity *q, 
   if (!isfinite(value))
     return;
   const double shown = fmin(fmax(value, f->y_least), f->y_most), y = sp_plot_y(f, shown), x = sp_plot_x(f, u);
-  snprintf(name, sizeof name, "whisker %s", sp_verdict_word(mark->verdict));
+  snprintf(name, sizeof name, "whisker %s", sp_verdict_word(q->limit ? mark->verdict : SP_WITHIN));
   sp_plot_whisker(m, f, u, value, q->half(mark), fmin(WHISKER_FOOT, radius), name);
   if (q->limit && mark->fret)
     sp_plot_sign(m, mark->verdict, x, y, radius, -mark->error_mm);
@@ -350,14 +360,13 @@ static void put_plot(sp_page *page, const quantity *q)
     range_about_zero(r, q, &least, &most);
   else
     range_of_values(r, q, &least, &most);
-  const double height = q->height > 0.0 ? LOW_PLOT_HEIGHT : PLOT_HEIGHT;
-  const sp_plot_frame f = sp_sheet_frame(&page->sheet, PLOT_TOP, PLOT_TOP + height, least, most);
+  const sp_plot_frame f = sp_sheet_frame(&page->sheet, PLOT_TOP, PLOT_TOP + q->height, least, most);
   sp_markup_begin(m, "figure");
   sp_markup_put(m, "figcaption", NULL, q->title);
-  sp_plot_open(m, q->id, SP_SHEET_WIDTH, PLOT_TOP + height + 26.0, q->title, q->words);
+  sp_plot_open(m, q->id, SP_SHEET_WIDTH, PLOT_TOP + q->height + 26.0, q->title, q->words);
   if (q->limit)
     put_limits(page, &f, q);
-  sp_plot_axis_y(m, &f, q->unit, q->about_zero);
+  sp_plot_axis_y(m, &f, q->about_zero);
   if (!q->about_zero && r->kerf_told)
     sp_plot_level(m, &f, r->kerf_mm, "wanted");
   for (size_t i = 0; i < r->mark_count; i++) {
@@ -369,7 +378,7 @@ static void put_plot(sp_page *page, const quantity *q)
     if (r->marks[i].verdict == SP_MISSING && q->limit)
       sp_plot_sign(m, SP_MISSING, sp_plot_x(&f, u), sp_plot_y(&f, 0.0), fmin(page->sheet.sign_radius, 6.0), 1.0);
   }
-  put_numbers(page, PLOT_TOP + height + 18.0);
+  put_numbers(page, PLOT_TOP + q->height + 18.0);
   sp_plot_close(m);
   sp_markup_end(m);
 }
@@ -392,9 +401,11 @@ static void put_key(sp_page *page)
     sp_markup_text(page->markup, WORDS[v]);
     sp_markup_end(page->markup);
   }
-  sp_markup_put(page->markup, "li", NULL, "bars: the doubt (95 %)");
+  sp_markup_put(page->markup, "li", "bars", "the doubt (95 %)");
   if (isfinite(page->record->tolerance_mm) || isfinite(page->record->tolerance_cents))
     sp_markup_put(page->markup, "li", "band", "the tolerance");
+  if (page->record->stray_count)
+    sp_markup_put(page->markup, "li", "dots", "belongs to no fret");
   sp_markup_end(page->markup);
 }
 
@@ -432,7 +443,7 @@ void sp_page_board(sp_page *page)
   put_board_drawing(page);
   sp_markup_end(m);
   put_plot(page, &ERROR_MM);
-  put_plot(page, &ERROR_CENTS);
+  put_plot(page, sp_any_length(page->record) ? &ERROR_CENTS : &RELATIVE_CENTS);
   put_plot(page, &SQUARENESS);
   if (page->record->marks_kind == SP_MARK_SLOT)
     put_plot(page, &KERF);

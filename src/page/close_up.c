@@ -7,11 +7,10 @@
 #include <math.h>
 
 #include "page_internal.h"
-#include "slotproof/advice.h"
 
 /* Drawing units. */
 static const double WIDTH = 480.0, TOP = 46.0, PANEL_HEIGHT = 230.0, WHOLE_RIGHT = 148.0, LARGE_LEFT = 160.0,
-                    STRIP_AT = 32.0, STRIP_HALF = 6.0, SIGN = 6.5;
+                    STRIP_AT = 32.0, STRIP_HALF = 6.0, SIGN = 5.5;
 /* mm: the least half breadth that is shown enlarged, in the whole view, and beyond the line's ends. */
 static const double LEAST_HALF_MM = 0.8, LEAST_WHOLE_MM = 3.0, BEYOND_END_MM = 2.0;
 /* The enlarged view holds this much of error, doubt and tolerance; the whole view this much of that. */
@@ -54,9 +53,9 @@ static void aim(const sp_page *page, const sp_mark_record *mark, close_up *c)
   const sp_sheet *s = &page->sheet;
   const double error = mark->found ? mark->error_mm : NAN, u_mm = mark->found ? mark->expanded_u_mm : NAN;
   c->mark = mark;
-  c->scaled = isfinite(error);
+  c->scaled = isfinite(page->record->reference.px_per_mm);
   c->u0_px = sp_sheet_u_px(s, c->place.centre_px) - or_zero(error) * s->px_per_mm;
-  const double reach = fmax(fabs(or_zero(error)) + or_zero(u_mm), or_zero(sp_advice_tolerance_mm(page->record, mark)));
+  const double reach = fmax(fabs(or_zero(error)) + or_zero(u_mm), or_zero(sp_page_limit_mm(page->record, mark)));
   c->half_mm = fmax(LEAST_HALF_MM, ROOM * reach);
 }
 
@@ -115,6 +114,19 @@ static void put_whole(sp_page *page, const close_up *c)
   sp_plot_words(page->markup, 0.0, TOP - 8.0, SP_PLOT_START, "number", "whole line, squeezed");
 }
 
+/* Sign and doubt of the measured place; the doubt on top, so that a small one shows. */
+static void put_on_strip(sp_markup *m, const sp_mark_record *mark, const sp_plot_frame *mm)
+{
+  const double low = sp_plot_x(mm, mark->error_mm - mark->expanded_u_mm);
+  const double high = sp_plot_x(mm, mark->error_mm + mark->expanded_u_mm);
+  char name[40];
+  snprintf(name, sizeof name, "whisker %s", sp_verdict_word(mark->verdict));
+  sp_plot_sign(m, mark->verdict, sp_plot_x(mm, mark->error_mm), STRIP_AT, SIGN, -mark->error_mm);
+  sp_plot_line(m, low, STRIP_AT, high, STRIP_AT, name);
+  sp_plot_line(m, low, STRIP_AT - STRIP_HALF, low, STRIP_AT + STRIP_HALF, name);
+  sp_plot_line(m, high, STRIP_AT - STRIP_HALF, high, STRIP_AT + STRIP_HALF, name);
+}
+
 /* The scale above the enlarged view: tolerance, measured place, doubt. */
 static void put_strip(sp_page *page, const close_up *c, const sp_plot_frame *f)
 {
@@ -122,7 +134,7 @@ static void put_strip(sp_page *page, const close_up *c, const sp_plot_frame *f)
   const sp_mark_record *mark = c->mark;
   const sp_plot_frame mm = {f->left, f->right, STRIP_AT - STRIP_HALF, STRIP_AT + STRIP_HALF, -c->half_mm, c->half_mm,
                             -1.0,    1.0};
-  const double limit = sp_advice_tolerance_mm(page->record, mark), step = sp_plot_step(2.0 * c->half_mm, 6);
+  const double limit = sp_page_limit_mm(page->record, mark), step = sp_plot_step(2.0 * c->half_mm, 6);
   if (!c->scaled)
     return;
   if (isfinite(limit))
@@ -136,11 +148,8 @@ static void put_strip(sp_page *page, const close_up *c, const sp_plot_frame *f)
       sp_plot_words(m, x, STRIP_AT - STRIP_HALF - 6.0, SP_PLOT_MIDDLE, "number", number);
   }
   sp_plot_line(m, f->left, STRIP_AT, f->right, STRIP_AT, "bar");
-  const double x = sp_plot_x(&mm, mark->error_mm), u = mark->expanded_u_mm;
-  char name[40];
-  snprintf(name, sizeof name, "whisker %s", sp_verdict_word(mark->verdict));
-  sp_plot_line(m, sp_plot_x(&mm, mark->error_mm - u), STRIP_AT, sp_plot_x(&mm, mark->error_mm + u), STRIP_AT, name);
-  sp_plot_sign(m, mark->verdict, x, STRIP_AT, SIGN, -mark->error_mm);
+  if (mark->found && isfinite(mark->error_mm))
+    put_on_strip(m, mark, &mm);
 }
 
 static void put_large(sp_page *page, const close_up *c)
@@ -200,7 +209,7 @@ void sp_page_close_ups(sp_page *page)
 {
   sp_markup *m = page->markup;
   const sp_record *r = page->record;
-  const size_t count = page->sheet.known ? count_wanted(r) : 0;
+  const size_t count = page->sheet.known && sp_any_length(r) ? count_wanted(r) : 0;
   if (!count)
     return;
   sp_page_section(m, "close-ups", "See for yourself");

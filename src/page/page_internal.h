@@ -19,6 +19,7 @@ typedef struct sp_sheet {
   sp_point origin_px, along, across;                   /* unit vectors */
   double u_least_px, u_most_px, v_least_px, v_most_px; /* the part of the picture that is shown */
   double px_per_mm;   /* from the scale; without one from the computed places, which is for drawing only */
+  double narrowest;   /* distance of neighbouring frets, drawing units */
   double sign_radius; /* drawing units: as large as the narrowest fret allows */
 } sp_sheet;
 
@@ -48,6 +49,9 @@ double sp_sheet_v_px(const sp_sheet *sheet, sp_point p);
 sp_point sp_sheet_point(const sp_sheet *sheet, double u_px, double v_px);
 /* A frame over the sheet's width whose x is u, in px. */
 sp_plot_frame sp_sheet_frame(const sp_sheet *sheet, double top, double bottom, double y_least, double y_most);
+
+/* The tighter of both tolerances at a mark's place, for drawing; NAN if there is none. */
+double sp_page_limit_mm(const sp_record *record, const sp_mark_record *mark);
 
 /* The piece with its corner (middle of its first pixel) and steps, px of the picture, as an <image> of the drawing at
  * x, y, width, height in drawing units. `stretch`: from the darkest to the lightest it holds. */

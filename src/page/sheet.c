@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "page_internal.h"
+#include "slotproof/layout.h"
 
 /* Round the marks, mm; and how far off the board, in breadths of it, the rule may lie to be shown. */
 static const double ROOM_ALONG_MM = 9.0, ROOM_ACROSS_MM = 5.0, RULE_WITHIN = 1.3;
@@ -90,7 +91,19 @@ static void take_in_rule(const sp_sheet *s, const sp_reference_record *rule, dou
   }
 }
 
-static void bound(const sp_record *r, sp_sheet *s)
+/* Not beyond the picture, at least at the board's middle. */
+static void keep_inside(const sp_raster *raster, const sp_sheet *s, double u_middle, double v[2])
+{
+  const sp_point middle = sp_sheet_point(s, u_middle, 0.0);
+  const bool upright = fabs(s->across.y) > fabs(s->across.x);
+  const double at = upright ? middle.y : middle.x, rate = upright ? s->across.y : s->across.x;
+  const double size = upright ? raster->height_px : raster->width_px;
+  const double one = (-0.5 - at) / rate, other = (size - 0.5 - at) / rate;
+  v[0] = fmax(v[0], fmin(one, other));
+  v[1] = fmin(v[1], fmax(one, other));
+}
+
+static void bound(const sp_record *r, const sp_raster *raster, sp_sheet *s)
 {
   double u[2] = {INFINITY, -INFINITY}, v[2] = {INFINITY, -INFINITY};
   for (size_t i = 0; i < r->mark_count; i++) {
@@ -106,11 +119,18 @@ static void bound(const sp_record *r, sp_sheet *s)
   v[0] -= ROOM_ACROSS_MM * s->px_per_mm;
   v[1] += ROOM_ACROSS_MM * s->px_per_mm;
   take_in_rule(s, &r->reference, v);
+  keep_inside(raster, s, 0.5 * (u[0] + u[1]), v);
   s->u_least_px = u[0] - ROOM_ALONG_MM * s->px_per_mm;
   s->u_most_px = u[1] + ROOM_ALONG_MM * s->px_per_mm;
   s->v_least_px = v[0];
   s->v_most_px = v[1];
   s->known = s->u_most_px > s->u_least_px && s->v_most_px > s->v_least_px;
+}
+
+double sp_page_limit_mm(const sp_record *r, const sp_mark_record *m)
+{
+  const double by_cents = r->tolerance_cents / sp_cents_per_mm(r->scale_length_mm, m->layout_mm);
+  return fmin(r->tolerance_mm, by_cents); /* fmin passes over the one that is not known */
 }
 
 static double narrowest_px(const sp_record *r, const sp_sheet *s)
@@ -131,7 +151,6 @@ void sp_sheet_of(const sp_record *r, const sp_raster *raster, sp_sheet *s)
 {
   const sp_mark_record *first, *last;
   *s = (sp_sheet){.along = {1.0, 0.0}, .across = {0.0, 1.0}, .px_per_mm = r->reference.px_per_mm};
-  (void)raster;
   if (!outermost(r, &first, &last))
     return;
   const sp_point a = known(r->nut_px) ? r->nut_px : first->centre_px,
@@ -147,7 +166,7 @@ void sp_sheet_of(const sp_record *r, const sp_raster *raster, sp_sheet *s)
         (sp_sheet_u_px(s, last->centre_px) - sp_sheet_u_px(s, first->centre_px)) / (last->layout_mm - first->layout_mm);
   if (!(s->px_per_mm > 0.0))
     return;
-  bound(r, s);
-  const double narrow = narrowest_px(r, s) / (s->u_most_px - s->u_least_px) * (SP_SHEET_RIGHT - SP_SHEET_LEFT);
-  s->sign_radius = fmin(fmax(SIGN_PART * narrow, LEAST_SIGN), MOST_SIGN);
+  bound(r, raster, s);
+  s->narrowest = narrowest_px(r, s) / (s->u_most_px - s->u_least_px) * (SP_SHEET_RIGHT - SP_SHEET_LEFT);
+  s->sign_radius = fmin(fmax(SIGN_PART * s->narrowest, LEAST_SIGN), MOST_SIGN);
 }

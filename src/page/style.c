@@ -41,6 +41,7 @@ const char *const SP_PAGE_STYLE[] = {
     "border-bottom:1px solid var(--hair);padding:.45rem 0;break-inside:avoid}\n"
     ".to-do .name,.to-do .move{font-size:1.25rem}\n"
     ".to-do .move{white-space:nowrap}\n"
+    ".to-do .name{margin-right:.7em;white-space:nowrap}\n"
     ".to-do .why{grid-column:2/-1}\n"
     ".to-do .name+.why{grid-column:3}\n",
     ".care{border-left:4px solid var(--out);padding-left:.8rem;margin-top:1rem}\n"
@@ -49,7 +50,12 @@ const char *const SP_PAGE_STYLE[] = {
     ".key{list-style:none;padding:0;display:flex;flex-wrap:wrap;gap:.2rem 1.4rem;margin-bottom:.6rem}\n"
     ".key .band::before{content:'';display:inline-block;width:1.6em;height:.85em;background:var(--band);"
     "margin-right:.45em;vertical-align:-.05em;border:1px solid var(--hair);print-color-adjust:exact;"
-    "-webkit-print-color-adjust:exact}\n",
+    "-webkit-print-color-adjust:exact}\n"
+    ".key .bars::before{content:'';display:inline-block;width:.5em;height:1em;margin-right:.6em;vertical-align:-.15em;"
+    "border:solid var(--ink);border-width:2px 0;background:linear-gradient(var(--ink),var(--ink)) center/2px 100% "
+    "no-repeat;print-color-adjust:exact;-webkit-print-color-adjust:exact}\n"
+    ".key .dots::before{content:'';display:inline-block;height:1em;margin:0 .6em 0 .2em;vertical-align:-.15em;"
+    "border-left:3px dotted var(--ink)}\n",
     ".wide{overflow-x:auto}\n"
     ".wide figure{min-width:44rem;margin-bottom:.9rem}\n"
     "figure{break-inside:avoid}\n"
@@ -58,12 +64,13 @@ const char *const SP_PAGE_STYLE[] = {
     "-webkit-print-color-adjust:exact}\n"
     ".plot text{fill:var(--ink);font-size:15px}\n"
     ".plot .number,.plot .unit{fill:var(--soft);font-size:14px}\n"
+    ".plot .tight{font-size:12px}\n"
     ".plot .strong,.plot .value{font-weight:700}\n"
-    ".plot .value{fill:var(--out)}\n",
+    ".plot .value{fill:var(--out);paint-order:stroke;stroke:var(--ground);stroke-width:5px}\n",
     ".plot line{stroke:var(--ink);stroke-width:1.5}\n"
     ".plot .grid{stroke:var(--hair);stroke-width:1}\n"
     ".plot .zero{stroke:var(--ink);stroke-width:1.2}\n"
-    ".plot .tolerance{fill:var(--band)}\n"
+    ".plot .tolerance{fill:var(--band);shape-rendering:crispEdges}\n"
     ".plot .wanted{stroke-dasharray:8 5}\n"
     ".plot .whisker{stroke-width:2}\n"
     ".plot line.within{stroke:var(--within)}.plot line.out{stroke:var(--out)}"
@@ -71,7 +78,8 @@ const char *const SP_PAGE_STYLE[] = {
     ".sign.within{fill:var(--within)}.sign.out{fill:var(--out)}.sign.undecided{fill:var(--undecided)}"
     ".sign.missing{fill:none;stroke:var(--missing);stroke-linecap:round}\n"
     "svg .sign-word,.plot .sign-word{fill:var(--ground);font-weight:700;font-family:sans-serif}\n",
-    ".plot .mark{stroke-width:2.5}\n"
+    ".plot line.mark{stroke-width:2.5;stroke:#185cb0}.plot line.mark.out{stroke:#c75404}"
+    ".plot line.mark.undecided{stroke:#702276}\n"
     ".plot .should-be,.plot .computed{stroke:#000;stroke-width:1.6;stroke-dasharray:6 5}\n"
     ".plot .computed-rim,.plot .measured-rim{stroke:#fff;stroke-width:3.4}\n"
     ".plot .computed-rim{stroke-opacity:.75}\n"
@@ -84,7 +92,8 @@ const char *const SP_PAGE_STYLE[] = {
     ".close-ups{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,25rem),1fr));gap:1.4rem 1.6rem;"
     "margin-top:.8rem}\n",
     "table{border-collapse:collapse;font-variant-numeric:tabular-nums;width:100%}\n"
-    "caption{text-align:left;color:var(--soft);padding-bottom:.6rem;max-width:58rem}\n"
+    "caption{position:sticky;left:0;text-align:left;color:var(--soft);padding-bottom:.6rem;max-width:min(58rem,calc("
+    "100vw - 2rem))}\n"
     "th,td{padding:.22rem .55rem;text-align:right;white-space:nowrap}\n"
     "thead th{border-bottom:2px solid var(--rule);vertical-align:bottom;font-weight:600}\n"
     "thead small{display:block;font-weight:400;color:var(--soft)}\n"
@@ -99,14 +108,14 @@ const char *const SP_PAGE_STYLE[] = {
     "footer{margin-top:2.4rem;border-top:1px solid var(--hair);padding-top:.6rem;font-size:.9rem}\n",
     "@media (max-width:34rem){dl{grid-template-columns:1fr}dd{margin-bottom:.5rem}"
     ".to-do li{grid-template-columns:auto 1fr}.to-do .move,.to-do .why,.to-do .name+.why{grid-column:2}"
-    "section{margin-top:1.6rem}}\n",
+    ".to-do .name,.to-do .move{font-size:1.12rem;white-space:normal}section{margin-top:1.6rem}}\n",
     "@page{margin:14mm 13mm}\n"
     "@media print{:root{--ground:#fff;--ink:#000;--soft:#444;--rule:#000;--hair:#ccc;--band:#e9e4d4;--within:#185cb0;"
     "--out:#c75404;--undecided:#702276;--missing:#101010}"
     "html{font-size:10.5pt;line-height:1.4}body{max-width:none;padding:0}"
     ".wide{overflow:visible}.wide figure{min-width:0}"
     ".close-ups{grid-template-columns:1fr 1fr;gap:5mm}"
-    "thead{display:table-header-group}h2,h3,caption,.note{break-after:avoid}"
+    "thead{display:table-header-group}h2,h3,caption,.note,.key{break-after:avoid}p{break-inside:avoid}"
     "section{margin-top:7mm}.care,dd,dt,li,.verdict{break-inside:avoid}"
     "tbody th{position:static}"
     ".by-hand{display:grid;grid-template-columns:2fr 1fr 1fr;gap:6mm;padding-top:5mm;color:#444}"

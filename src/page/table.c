@@ -3,17 +3,21 @@
 
 #include "page_internal.h"
 
-static void put_heads(sp_markup *m, const char *const *heads, size_t count)
+typedef struct table_head {
+  const char *title, *unit; /* unit may be NULL */
+} table_head;
+
+static void put_heads(sp_markup *m, const table_head *heads, size_t count)
 {
   sp_markup_begin(m, "thead");
   sp_markup_begin(m, "tr");
   for (size_t i = 0; i < count; i++) {
     sp_markup_begin(m, "th");
     sp_markup_set(m, "scope", "col");
-    sp_markup_text(m, heads[2 * i]);
-    if (heads[2 * i + 1]) {
+    sp_markup_text(m, heads[i].title);
+    if (heads[i].unit) {
       sp_markup_text(m, " ");
-      sp_markup_put(m, "small", NULL, heads[2 * i + 1]);
+      sp_markup_put(m, "small", NULL, heads[i].unit);
     }
     sp_markup_end(m);
   }
@@ -21,7 +25,7 @@ static void put_heads(sp_markup *m, const char *const *heads, size_t count)
   sp_markup_end(m);
 }
 
-static void open_table(sp_markup *m, const char *id, const char *caption, const char *const *heads, size_t count)
+static void open_table(sp_markup *m, const char *id, const char *caption, const table_head *heads, size_t count)
 {
   sp_markup_begin(m, "div");
   sp_markup_set(m, "class", "wide");
@@ -84,14 +88,14 @@ static void put_mark(sp_markup *m, const sp_mark_record *mark)
 
 void sp_page_table(sp_page *page)
 {
-  static const char *const HEADS[] = {"Fret",     NULL,    "Verdict",    NULL,       "Should be", "mm",    "Is",
-                                      "mm",       "Error", "mm",         "\xc2\xb1", "mm",        "Error", "cents",
-                                      "\xc2\xb1", "cents", "Off square", "deg",      "Width",     "mm"};
+  static const table_head HEADS[] = {
+      {"Fret", NULL},     {"Verdict", NULL},  {"Should be", "mm"},   {"Is", "mm"},          {"Error", "mm"},
+      {"\xc2\xb1", "mm"}, {"Error", "cents"}, {"\xc2\xb1", "cents"}, {"Off square", "deg"}, {"Width", "mm"}};
   const sp_record *r = page->record;
   if (!r->mark_count)
     return;
   sp_page_section(page->markup, "table", "All marks in numbers");
-  open_table(page->markup, "marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS / 2);
+  open_table(page->markup, "marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
   for (size_t i = 0; i < r->mark_count; i++)
     put_mark(page->markup, &r->marks[i]);
   close_table(page->markup);
@@ -108,7 +112,15 @@ static bool any_budget(const sp_record *r)
   return false;
 }
 
-static void put_budget_row(sp_markup *m, const sp_mark_record *mark)
+static bool any_temperature(const sp_record *r)
+{
+  for (size_t i = 0; i < r->mark_count; i++)
+    if (isfinite(r->marks[i].budget.temperature_mm))
+      return true;
+  return false;
+}
+
+static void put_budget_row(sp_markup *m, const sp_mark_record *mark, bool temperature)
 {
   const sp_budget *b = &mark->budget;
   put_row_head(m, mark);
@@ -116,7 +128,8 @@ static void put_budget_row(sp_markup *m, const sp_mark_record *mark)
   sp_page_number_cell(m, b->map_mm, 4, false);
   sp_page_number_cell(m, b->datum_mm, 4, false);
   sp_page_number_cell(m, b->rule_mm, 4, false);
-  sp_page_number_cell(m, b->temperature_mm, 4, false);
+  if (temperature)
+    sp_page_number_cell(m, b->temperature_mm, 4, false);
   sp_page_number_cell(m, mark->u_mm, 4, false);
   sp_page_number_cell(m, mark->expanded_u_mm, 4, false);
   sp_markup_end(m);
@@ -124,19 +137,23 @@ static void put_budget_row(sp_markup *m, const sp_mark_record *mark)
 
 void sp_page_budget(sp_page *page)
 {
-  static const char *const HEADS[] = {"Fret",     NULL,    "Its line",     NULL,   "Reading the scale", NULL,
-                                      "Nut",      NULL,    "Scale itself", NULL,   "Temperature",       NULL,
-                                      "Together", "k = 1", "\xc2\xb1",     "k = 2"};
+  static const table_head WITHOUT[] = {{"Fret", NULL},       {"Its line", NULL},     {"Reading the scale", NULL},
+                                       {"Nut", NULL},        {"Scale itself", NULL}, {"Together", "k = 1"},
+                                       {"\xc2\xb1", "k = 2"}};
+  static const table_head WITH[] = {{"Fret", NULL},        {"Its line", NULL},     {"Reading the scale", NULL},
+                                    {"Nut", NULL},         {"Scale itself", NULL}, {"Temperature", NULL},
+                                    {"Together", "k = 1"}, {"\xc2\xb1", "k = 2"}};
   const sp_record *r = page->record;
+  const bool temperature = any_temperature(r);
   if (!any_budget(r))
     return;
   sp_markup_put(page->markup, "h3", NULL, "Where the doubt comes from");
   open_table(page->markup, "budget",
              "Standard uncertainties of each error in mm, by origin. Together: the root of the sum of their squares. "
              "The \xc2\xb1 is twice that and holds in about 95 of 100 cases.",
-             HEADS, sizeof HEADS / sizeof *HEADS / 2);
+             temperature ? WITH : WITHOUT, temperature ? sizeof WITH / sizeof *WITH : sizeof WITHOUT / sizeof *WITHOUT);
   for (size_t i = 0; i < r->mark_count; i++)
     if (r->marks[i].found && r->marks[i].fret)
-      put_budget_row(page->markup, &r->marks[i]);
+      put_budget_row(page->markup, &r->marks[i], temperature);
   close_table(page->markup);
 }

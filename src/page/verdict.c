@@ -1,5 +1,6 @@
 /* The first screen: the verdict in words and what to do, one line a fret with room to tick it off. */
 #include <math.h>
+#include <string.h>
 
 #include "page_internal.h"
 
@@ -87,12 +88,39 @@ static void put_out(sp_page *page, const sp_mark_record *mark)
   sp_markup_end(m);
 }
 
+/* The one source of doubt that all undecided marks share; NULL if they differ. */
+static const char *common_doubt(const sp_record *r)
+{
+  const char *common = NULL;
+  for (size_t i = 0; i < r->mark_count; i++) {
+    const sp_mark_record *m = &r->marks[i];
+    if (m->verdict != SP_UNDECIDED)
+      continue;
+    if (!isfinite(m->error_mm) || !isfinite(m->expanded_u_mm))
+      return NULL;
+    const char *doubt = sp_largest_doubt(&m->budget);
+    if (common && strcmp(common, doubt) != 0)
+      return NULL;
+    common = doubt;
+  }
+  return common;
+}
+
+/* Without what has been said of all of them. */
+static void say_briefly(const sp_mark_record *mark, sp_sentence *s)
+{
+  sp_say(s, "%.2f mm too near the %s, sure only to \xc2\xb1 %.2f mm", fabs(mark->error_mm),
+         mark->error_mm > 0.0 ? "bridge" : "nut", mark->expanded_u_mm);
+}
+
 static void put_judged(sp_page *page, const sp_mark_record *mark)
 {
   sp_sentence s = {.used = 0};
   put_name(page, mark);
   if (mark->verdict == SP_MISSING)
     sp_say_missing(mark, &s);
+  else if (common_doubt(page->record))
+    say_briefly(mark, &s);
   else
     sp_say_undecided(mark, &s);
   put_capital(page->markup, "span", "why", s.text, ".");
@@ -141,6 +169,16 @@ static void put_remedies(sp_page *page)
     sp_markup_end(page->markup);
 }
 
+static void put_undecided(sp_page *page)
+{
+  const char *doubt = common_doubt(page->record);
+  char hint[400] = "The limit lies within the doubt: check by hand, or lessen the doubt.";
+  const size_t used = strlen(hint);
+  if (doubt)
+    snprintf(hint + used, sizeof hint - used, " It is there %s.", doubt);
+  put_group(page, SP_UNDECIDED, "Undecided", hint);
+}
+
 static void put_cutting(sp_page *page)
 {
   const sp_record *r = page->record;
@@ -151,8 +189,30 @@ static void put_cutting(sp_page *page)
     if (r->marks_kind == SP_MARK_SLOT)
       sp_markup_put(page->markup, "p", "note", SP_SLOT_WORDS);
     sp_markup_put(page->markup, "p", "care", SP_CARE_WORDS);
+    put_remedies(page);
   }
-  put_remedies(page);
+}
+
+static void put_kerf(sp_page *page)
+{
+  sp_sentence s = {.used = 0};
+  sp_say_kerf(page->record, &s);
+  if (!s.used)
+    return;
+  sp_markup_put(page->markup, "h3", NULL, "Kerf");
+  put_capital(page->markup, "p", NULL, s.text, ".");
+}
+
+static void put_warnings(sp_page *page)
+{
+  const sp_record *r = page->record;
+  if (!r->warning_count)
+    return;
+  sp_markup_put(page->markup, "h3", NULL, "Warnings");
+  sp_markup_begin(page->markup, "ul");
+  for (size_t i = 0; i < r->warning_count; i++)
+    put_capital(page->markup, "li", NULL, r->warnings[i], ".");
+  sp_markup_end(page->markup);
 }
 
 void sp_page_to_do(sp_page *page)
@@ -170,16 +230,9 @@ void sp_page_to_do(sp_page *page)
     if (!sp_any_length(r))
       sp_markup_put(m, "p", NULL, SP_NO_LENGTH_WORDS);
     else
-      put_group(page, SP_UNDECIDED, "Undecided",
-                "The limit lies within the doubt: check by hand, or lessen the doubt.");
+      put_undecided(page);
   }
-  if (r->warning_count) {
-    sp_markup_put(m, "h3", NULL, "Warnings");
-    sp_markup_begin(m, "ul");
-    sp_markup_set(m, "class", "warnings");
-    for (size_t i = 0; i < r->warning_count; i++)
-      put_capital(m, "li", NULL, r->warnings[i], ".");
-    sp_markup_end(m);
-  }
+  put_kerf(page);
+  put_warnings(page);
   sp_page_section_end(m);
 }

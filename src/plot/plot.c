@@ -7,9 +7,8 @@
 /* Of a sign's radius. */
 static const double TRIANGLE_TIP = 1.2, TRIANGLE_BACK = 0.75, TRIANGLE_HALF = 1.05, CROSS = 0.85;
 static const double QUESTION_DROP = 0.5; /* of the radius, from the middle down to the foot of the question mark */
-enum { MOST_TICKS = 6 };
 /* Between a number and the frame, and a number's middle and its foot, drawing units. */
-static const double NUMBER_GAP = 8.0, NUMBER_DROP = 4.5, UNIT_RISE = 10.0;
+static const double NUMBER_GAP = 8.0, NUMBER_DROP = 5.0, TICK_ROOM = 26.0;
 
 void sp_plot_open(sp_markup *m, const char *id, double width, double height, const char *title, const char *description)
 {
@@ -68,9 +67,9 @@ static int decimals_of(double step)
   return (int)fmax(0.0, -floor(log10(step) + 1e-9));
 }
 
-void sp_plot_axis_y(sp_markup *m, const sp_plot_frame *f, const char *unit, bool plus)
+void sp_plot_axis_y(sp_markup *m, const sp_plot_frame *f, bool plus)
 {
-  const double step = sp_plot_step(f->y_most - f->y_least, MOST_TICKS);
+  const double step = sp_plot_step(f->y_most - f->y_least, (int)fmax(2.0, (f->bottom - f->top) / TICK_ROOM));
   if (!isfinite(step))
     return;
   for (double i = ceil(f->y_least / step - 1e-9); i * step <= f->y_most + 1e-9 * step; i++) {
@@ -80,7 +79,6 @@ void sp_plot_axis_y(sp_markup *m, const sp_plot_frame *f, const char *unit, bool
     snprintf(number, sizeof number, plus && i > 0.0 ? "+%.*f" : "%.*f", decimals_of(step), i == 0.0 ? 0.0 : i * step);
     sp_plot_words(m, f->left - NUMBER_GAP, y + NUMBER_DROP, SP_PLOT_END, "number", number);
   }
-  sp_plot_words(m, f->left - NUMBER_GAP, f->top - UNIT_RISE, SP_PLOT_END, "unit", unit);
 }
 
 /* ---- in data ---------------------------------------------------------------------------------------------------- */

@@ -45,6 +45,9 @@ const char *sp_fret_name(int32_t fret, char into[static 24]);
 void sp_tolerance_words(const sp_record *record, char *into, size_t size); /* "0.2 mm and 2 cents" */
 void sp_say_counts(const sp_record *record, sp_sentence *s); /* how many frets are out, missing, undecided, within */
 void sp_say_undecided(const sp_mark_record *m, sp_sentence *s);
+/* "mostly for the mark, which is faint or frayed (...)": where most of the doubt comes from, and what would lessen it.
+ */
+const char *sp_largest_doubt(const sp_budget *budget);
 void sp_say_missing(const sp_mark_record *m, sp_sentence *s);
 void sp_say_remedy(const sp_record *record, int which, sp_sentence *s); /* one that helps; with its full stop */
 void sp_say_stray(const sp_stray_record *stray, sp_sentence *s);

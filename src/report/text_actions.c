@@ -102,8 +102,7 @@ static void put_out(const sp_mark_record *m, FILE *file)
   sp_text_wrapped("  ", 6, text, file);
 }
 
-/* Where most of the doubt comes from, and what would lessen it. */
-static const char *largest_doubt(const sp_budget *b)
+const char *sp_largest_doubt(const sp_budget *b)
 {
   static const char *const WORDS[] = {
       "mostly for the mark, which is faint or frayed (clean it, scan at a higher resolution)",
@@ -130,7 +129,7 @@ void sp_say_undecided(const sp_mark_record *m, sp_sentence *s)
     sp_say(s, "%.3f mm too near the %s%s, but how sure that is is not known", fabs(m->error_mm), near, cents);
   else
     sp_say(s, "%.3f mm too near the %s%s, sure only to +/- %.3f mm, %s", fabs(m->error_mm), near, cents,
-           m->expanded_u_mm, largest_doubt(&m->budget));
+           m->expanded_u_mm, sp_largest_doubt(&m->budget));
 }
 
 void sp_say_missing(const sp_mark_record *m, sp_sentence *s)
@@ -274,9 +273,10 @@ void sp_text_actions(const sp_record *record, FILE *file)
   /* a board for another scale length is not mended line by line */
   if (!sp_other_scale(record)) {
     put_group(record, SP_OUT, "Cut again", file);
-    if (sp_count_frets(record, SP_OUT))
+    if (sp_count_frets(record, SP_OUT)) {
       put_care(record, file);
-    put_remedies(record, file);
+      put_remedies(record, file);
+    }
   }
   put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
   if (!sp_any_length(record))
