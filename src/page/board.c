@@ -402,7 +402,7 @@ static void put_key(sp_page *page)
     sp_markup_end(page->markup);
   }
   sp_markup_put(page->markup, "li", "bars", "the doubt (95 %)");
-  if (isfinite(page->record->tolerance_mm) || isfinite(page->record->tolerance_cents))
+  if (sp_any_length(page->record))
     sp_markup_put(page->markup, "li", "band", "the tolerance");
   if (page->record->stray_count)
     sp_markup_put(page->markup, "li", "dots", "belongs to no fret");
@@ -421,7 +421,8 @@ static void put_whole_picture(sp_page *page)
                           .height_px = (uint32_t)fmax(1.0, floor(h / step))};
   sp_page_section(page->markup, "board", "What was scanned");
   sp_markup_begin(page->markup, "figure");
-  sp_plot_open(page->markup, "picture", scale * w, scale * h, "The picture as it was scanned", "No mark is drawn in.");
+  sp_plot_open(page->markup, "picture", SP_SHEET_WIDTH, scale * h, "The picture as it was scanned",
+               "No mark is drawn in.");
   sp_page_image(page, &piece, 0.0, 0.0, scale * w, scale * h);
   sp_plot_close(page->markup);
   sp_markup_end(page->markup);

@@ -179,9 +179,10 @@ static void put_caption(sp_page *page, const close_up *c)
   sp_markup_putf(m, "b", NULL, "%s%s", mark->fret ? "Fret" : "The nut", mark->fret ? name + 4 : "");
   sp_markup_textf(m, " %s", sp_verdict_word(mark->verdict));
   if (mark->found && isfinite(mark->error_mm)) {
-    sp_markup_textf(m, ": %+.3f mm", mark->error_mm);
+    sp_markup_textf(m, ": %+.3f", mark->error_mm);
     if (isfinite(mark->expanded_u_mm))
-      sp_markup_textf(m, " \xc2\xb1 %.3f mm", mark->expanded_u_mm);
+      sp_markup_textf(m, " \xc2\xb1 %.3f", mark->expanded_u_mm);
+    sp_markup_text(m, " mm");
   } else if (!mark->found) {
     sp_markup_text(m, ": is there a line at the dashes?");
   }

@@ -15,7 +15,7 @@
 
 enum { QUALITY = 80, BEYOND = 128 };
 /* Stretching: these parts of the pixels become black and white, and no difference is raised more than so. */
-static const double STRETCH_TAIL = 0.004, MOST_GAIN = 6.0;
+static const double STRETCH_TAIL = 0.004, MOST_GAIN = 6.0, EDGE_ROWS = 0.1;
 
 typedef struct jpeg_failure {
   struct jpeg_error_mgr manager;
@@ -77,12 +77,15 @@ static int quantile(const size_t histogram[256], size_t count, double part)
   return 255;
 }
 
-static void stretch(uint8_t *grey, size_t count)
+/* By the middle rows: above and below lies the lid, beyond the line's ends. */
+static void stretch(uint8_t *grey, uint32_t width, uint32_t height)
 {
+  const size_t count = (size_t)width * height, skip = (size_t)width * (uint32_t)(EDGE_ROWS * height);
   size_t histogram[256] = {0};
-  for (size_t i = 0; i < count; i++)
+  for (size_t i = skip; i < count - skip; i++)
     histogram[grey[i]]++;
-  const double dark = quantile(histogram, count, STRETCH_TAIL), light = quantile(histogram, count, 1.0 - STRETCH_TAIL);
+  const double dark = quantile(histogram, count - 2 * skip, STRETCH_TAIL),
+               light = quantile(histogram, count - 2 * skip, 1.0 - STRETCH_TAIL);
   const double gain = fmin(255.0 / fmax(light - dark, 1.0), MOST_GAIN), middle = 0.5 * (dark + light);
   uint8_t table[256];
   for (int i = 0; i < 256; i++)
@@ -109,7 +112,7 @@ static void put_image(sp_page *page, const sp_piece *p, uint8_t *grey, double x,
 {
   size_t size = 0;
   if (p->stretch)
-    stretch(grey, (size_t)p->width_px * p->height_px);
+    stretch(grey, p->width_px, p->height_px);
   char *bytes = encoded(grey, p->width_px, p->height_px, &size);
   if (!bytes) {
     page->status = sp_fail_memory(page->err);

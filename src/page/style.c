@@ -115,7 +115,7 @@ const char *const SP_PAGE_STYLE[] = {
     "html{font-size:10.5pt;line-height:1.4}body{max-width:none;padding:0}"
     ".wide{overflow:visible}.wide figure{min-width:0}"
     ".close-ups{grid-template-columns:1fr 1fr;gap:5mm}"
-    "thead{display:table-header-group}h2,h3,caption,.note,.key{break-after:avoid}p{break-inside:avoid}"
+    "thead{display:table-header-group}h2,h3,caption,.note,.key{break-after:avoid}p,.key{break-inside:avoid}"
     "section{margin-top:7mm}.care,dd,dt,li,.verdict{break-inside:avoid}"
     "tbody th{position:static}"
     ".by-hand{display:grid;grid-template-columns:2fr 1fr 1fr;gap:6mm;padding-top:5mm;color:#444}"
