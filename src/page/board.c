@@ -438,8 +438,7 @@ void sp_page_board(sp_page *page)
   }
   sp_page_section(m, "board", "Where the marks lie");
   put_key(page);
-  sp_markup_begin(m, "div");
-  sp_markup_set(m, "class", "wide");
+  sp_page_wide(m, "The board and its errors");
   sp_markup_begin(m, "figure");
   put_board_drawing(page);
   sp_markup_end(m);

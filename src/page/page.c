@@ -72,6 +72,15 @@ void sp_page_section_end(sp_markup *m)
   sp_markup_end(m);
 }
 
+void sp_page_wide(sp_markup *m, const char *label)
+{
+  sp_markup_begin(m, "div");
+  sp_markup_set(m, "class", "wide");
+  sp_markup_set(m, "role", "region");
+  sp_markup_set(m, "aria-label", label);
+  sp_markup_set(m, "tabindex", "0");
+}
+
 void sp_page_sign(sp_markup *m, sp_verdict verdict, double heading)
 {
   sp_markup_begin(m, "svg");

@@ -57,9 +57,10 @@ const char *const SP_PAGE_STYLE[] = {
     ".key .dots::before{content:'';display:inline-block;height:1em;margin:0 .6em 0 .2em;vertical-align:-.15em;"
     "border-left:3px dotted var(--ink)}\n",
     ".wide{overflow-x:auto}\n"
-    ".wide figure{min-width:44rem;margin-bottom:.9rem}\n"
+    ".wide figure{min-width:40rem;margin-bottom:.9rem}\n"
     "figure{break-inside:avoid}\n"
     "figcaption{font-weight:600;break-after:avoid}\n"
+    ".wide figcaption{position:sticky;left:0;max-width:calc(100vw - 2rem)}\n"
     ".plot{display:block;width:100%;height:auto;overflow:visible;font-family:inherit;print-color-adjust:exact;"
     "-webkit-print-color-adjust:exact}\n"
     ".plot text{fill:var(--ink);font-size:15px}\n"

@@ -25,10 +25,10 @@ static void put_heads(sp_markup *m, const table_head *heads, size_t count)
   sp_markup_end(m);
 }
 
-static void open_table(sp_markup *m, const char *id, const char *caption, const table_head *heads, size_t count)
+static void open_table(sp_markup *m, const char *id, const char *label, const char *caption, const table_head *heads,
+                       size_t count)
 {
-  sp_markup_begin(m, "div");
-  sp_markup_set(m, "class", "wide");
+  sp_page_wide(m, label);
   sp_markup_begin(m, "table");
   sp_markup_set(m, "id", id);
   sp_markup_put(m, "caption", NULL, caption);
@@ -95,7 +95,7 @@ void sp_page_table(sp_page *page)
   if (!r->mark_count)
     return;
   sp_page_section(page->markup, "table", "All marks in numbers");
-  open_table(page->markup, "marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
+  open_table(page->markup, "marks", "Table of all marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
   for (size_t i = 0; i < r->mark_count; i++)
     put_mark(page->markup, &r->marks[i]);
   close_table(page->markup);
@@ -148,7 +148,7 @@ void sp_page_budget(sp_page *page)
   if (!any_budget(r))
     return;
   sp_markup_put(page->markup, "h3", NULL, "Where the doubt comes from");
-  open_table(page->markup, "budget",
+  open_table(page->markup, "budget", "Table of uncertainties",
              "Standard uncertainties of each error in mm, by origin. Together: the root of the sum of their squares. "
              "The \xc2\xb1 is twice that and holds in about 95 of 100 cases.",
              temperature ? WITH : WITHOUT, temperature ? sizeof WITH / sizeof *WITH : sizeof WITHOUT / sizeof *WITHOUT);
