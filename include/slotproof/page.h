@@ -13,6 +13,7 @@
 #define SLOTPROOF_PAGE_H
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdio.h>
 
 #include "slotproof/markup.h"
@@ -33,6 +34,18 @@ void sp_page_close(sp_markup *markup);
 /* A section with its heading; `id` is unique in the page. */
 void sp_page_section(sp_markup *markup, const char *id, const char *heading);
 void sp_page_section_end(sp_markup *markup);
+/* Begins a part that may be broader than a small screen and then moves sideways by itself; keys reach it, too. Ends
+ * with sp_markup_end. */
+void sp_page_wide(sp_markup *markup, const char *label);
+/* A table in such a part, up to the first row; `unit` of a head may be NULL. Rows are <tr> with a <th scope="row">
+ * first.
+ */
+typedef struct sp_page_head {
+  const char *title, *unit;
+} sp_page_head;
+void sp_page_table_open(sp_markup *markup, const char *id, const char *label, const char *caption,
+                        const sp_page_head *heads, size_t count);
+void sp_page_table_close(sp_markup *markup);
 /* A drawing of its own that holds the sign alone, as high as a letter of the text about it. */
 void sp_page_sign(sp_markup *markup, sp_verdict verdict, double heading);
 /* A cell with a number, or "-" where it is not known. `plus`: positive ones carry their sign; what rounds to zero

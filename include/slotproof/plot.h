@@ -50,6 +50,7 @@ void sp_plot_whisker(sp_markup *markup, const sp_plot_frame *frame, double x, do
                      const char *class_name);
 
 /* In drawing units. */
+void sp_plot_dot(sp_markup *markup, double x, double y, double radius, const char *class_name);
 void sp_plot_line(sp_markup *markup, double x0, double y0, double x1, double y1, const char *class_name);
 typedef enum sp_plot_anchor { SP_PLOT_START, SP_PLOT_MIDDLE, SP_PLOT_END } sp_plot_anchor;
 void sp_plot_words(sp_markup *markup, double x, double y, sp_plot_anchor anchor, const char *class_name,

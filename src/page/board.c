@@ -14,7 +14,7 @@ static const double HEAD = 46.0, FOOT = 40.0, NUMBER_ROOM = 20.0, TIGHT_ROOM = 1
 /* Pixels of the picture in the page for one drawing unit; the tallest picture, drawing units. */
 static const double PX_PER_UNIT = 1.7, TALLEST = 620.0;
 /* An error beyond so many tolerances is drawn at the edge with its number; else one slip would flatten all the rest. */
-static const double MOST_TOLERANCES = 8.0;
+static const double MOST_TOLERANCES = 4.0;
 static const double ROOM = 1.15; /* above the largest value */
 
 /* ---- numbers of the frets --------------------------------------------------------------------------------------- */
@@ -327,26 +327,35 @@ static void put_limits(sp_page *page, const sp_plot_frame *f, const quantity *q)
   }
 }
 
+/* Beside the sign, on the side where there is room; an arrow where the value lies beyond the plot. */
+static void put_number(sp_page *page, const sp_plot_frame *f, double value, int decimals, double x, double y,
+                       double gap)
+{
+  const bool right = x < 0.9 * SP_SHEET_RIGHT;
+  char number[60];
+  snprintf(number, sizeof number, "%+.*f%s", decimals, value,
+           value > f->y_most    ? " \xe2\x86\x91"
+           : value < f->y_least ? " \xe2\x86\x93"
+                                : "");
+  sp_plot_words(page->markup, right ? x + gap : x - gap, y + 4.5, right ? SP_PLOT_START : SP_PLOT_END, "value", number);
+}
+
 static void put_value(sp_page *page, const sp_plot_frame *f, const quantity *q, const sp_mark_record *mark, double u)
 {
-  sp_markup *m = page->markup;
   const double value = q->value(mark), radius = fmin(page->sheet.sign_radius, 6.0);
-  char name[40], number[40];
+  char name[40];
   if (!isfinite(value))
     return;
-  const double shown = fmin(fmax(value, f->y_least), f->y_most), y = sp_plot_y(f, shown), x = sp_plot_x(f, u);
-  snprintf(name, sizeof name, "whisker %s", sp_verdict_word(q->limit ? mark->verdict : SP_WITHIN));
-  sp_plot_whisker(m, f, u, value, q->half(mark), fmin(WHISKER_FOOT, radius), name);
-  if (q->limit && mark->fret)
-    sp_plot_sign(m, mark->verdict, x, y, radius, -mark->error_mm);
-  else
-    sp_plot_sign(m, SP_WITHIN, x, y, 0.7 * radius, 1.0);
-  if (q->limit && mark->verdict == SP_OUT) {
-    snprintf(number, sizeof number, "%+.*f", q->decimals, value);
-    const bool right = x < 0.9 * SP_SHEET_RIGHT;
-    sp_plot_words(m, right ? x + 2.0 * radius : x - 2.0 * radius, y + 4.5, right ? SP_PLOT_START : SP_PLOT_END, "value",
-                  number);
+  const double y = sp_plot_y(f, fmin(fmax(value, f->y_least), f->y_most)), x = sp_plot_x(f, u);
+  snprintf(name, sizeof name, "whisker %s", q->limit ? sp_verdict_word(mark->verdict) : "plain");
+  sp_plot_whisker(page->markup, f, u, value, q->half(mark), fmin(WHISKER_FOOT, radius), name);
+  if (!q->limit) {
+    sp_plot_dot(page->markup, x, y, 0.6 * radius, "dot");
+    return;
   }
+  sp_plot_sign(page->markup, mark->verdict, x, y, radius, -mark->error_mm);
+  if (mark->verdict == SP_OUT)
+    put_number(page, f, value, q->decimals, x, y, 2.0 * radius);
 }
 
 static void put_plot(sp_page *page, const quantity *q)

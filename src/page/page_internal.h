@@ -67,9 +67,6 @@ size_t sp_count_marks(const sp_record *record, sp_verdict verdict);
 /* "3" or "nut". */
 const char *sp_short_name(int32_t fret, char into[static 24]);
 
-/* A part that may be broader than a small screen and then moves sideways by itself; keys reach it, too. */
-void sp_page_wide(sp_markup *markup, const char *label);
-
 extern const char *const SP_PAGE_STYLE[]; /* lines of the style sheet, NULL at the end */
 
 /* Sections, in their order. Each leaves itself out if it has nothing to say. */

@@ -74,6 +74,7 @@ const char *const SP_PAGE_STYLE[] = {
     ".plot .tolerance{fill:var(--band);shape-rendering:crispEdges}\n"
     ".plot .wanted{stroke-dasharray:8 5}\n"
     ".plot .whisker{stroke-width:2}\n"
+    ".plot .dot{fill:var(--ink)}\n"
     ".plot line.within{stroke:var(--within)}.plot line.out{stroke:var(--out)}"
     ".plot line.undecided{stroke:var(--undecided)}.plot line.missing{stroke:var(--missing)}\n",
     ".sign.within{fill:var(--within)}.sign.out{fill:var(--out)}.sign.undecided{fill:var(--undecided)}"

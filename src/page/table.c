@@ -3,11 +3,7 @@
 
 #include "page_internal.h"
 
-typedef struct table_head {
-  const char *title, *unit; /* unit may be NULL */
-} table_head;
-
-static void put_heads(sp_markup *m, const table_head *heads, size_t count)
+static void put_heads(sp_markup *m, const sp_page_head *heads, size_t count)
 {
   sp_markup_begin(m, "thead");
   sp_markup_begin(m, "tr");
@@ -25,8 +21,8 @@ static void put_heads(sp_markup *m, const table_head *heads, size_t count)
   sp_markup_end(m);
 }
 
-static void open_table(sp_markup *m, const char *id, const char *label, const char *caption, const table_head *heads,
-                       size_t count)
+void sp_page_table_open(sp_markup *m, const char *id, const char *label, const char *caption, const sp_page_head *heads,
+                        size_t count)
 {
   sp_page_wide(m, label);
   sp_markup_begin(m, "table");
@@ -36,7 +32,7 @@ static void open_table(sp_markup *m, const char *id, const char *label, const ch
   sp_markup_begin(m, "tbody");
 }
 
-static void close_table(sp_markup *m)
+void sp_page_table_close(sp_markup *m)
 {
   sp_markup_end(m);
   sp_markup_end(m);
@@ -88,17 +84,17 @@ static void put_mark(sp_markup *m, const sp_mark_record *mark)
 
 void sp_page_table(sp_page *page)
 {
-  static const table_head HEADS[] = {
+  static const sp_page_head HEADS[] = {
       {"Fret", NULL},     {"Verdict", NULL},  {"Should be", "mm"},   {"Is", "mm"},          {"Error", "mm"},
       {"\xc2\xb1", "mm"}, {"Error", "cents"}, {"\xc2\xb1", "cents"}, {"Off square", "deg"}, {"Width", "mm"}};
   const sp_record *r = page->record;
   if (!r->mark_count)
     return;
   sp_page_section(page->markup, "table", "All marks in numbers");
-  open_table(page->markup, "marks", "Table of all marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
+  sp_page_table_open(page->markup, "marks", "Table of all marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
   for (size_t i = 0; i < r->mark_count; i++)
     put_mark(page->markup, &r->marks[i]);
-  close_table(page->markup);
+  sp_page_table_close(page->markup);
   sp_page_section_end(page->markup);
 }
 
@@ -137,23 +133,24 @@ static void put_budget_row(sp_markup *m, const sp_mark_record *mark, bool temper
 
 void sp_page_budget(sp_page *page)
 {
-  static const table_head WITHOUT[] = {{"Fret", NULL},       {"Its line", NULL},     {"Reading the scale", NULL},
-                                       {"Nut", NULL},        {"Scale itself", NULL}, {"Together", "k = 1"},
-                                       {"\xc2\xb1", "k = 2"}};
-  static const table_head WITH[] = {{"Fret", NULL},        {"Its line", NULL},     {"Reading the scale", NULL},
-                                    {"Nut", NULL},         {"Scale itself", NULL}, {"Temperature", NULL},
-                                    {"Together", "k = 1"}, {"\xc2\xb1", "k = 2"}};
+  static const sp_page_head WITHOUT[] = {{"Fret", NULL},       {"Its line", NULL},     {"Reading the scale", NULL},
+                                         {"Nut", NULL},        {"Scale itself", NULL}, {"Together", "k = 1"},
+                                         {"\xc2\xb1", "k = 2"}};
+  static const sp_page_head WITH[] = {{"Fret", NULL},        {"Its line", NULL},     {"Reading the scale", NULL},
+                                      {"Nut", NULL},         {"Scale itself", NULL}, {"Temperature", NULL},
+                                      {"Together", "k = 1"}, {"\xc2\xb1", "k = 2"}};
   const sp_record *r = page->record;
   const bool temperature = any_temperature(r);
   if (!any_budget(r))
     return;
   sp_markup_put(page->markup, "h3", NULL, "Where the doubt comes from");
-  open_table(page->markup, "budget", "Table of uncertainties",
-             "Standard uncertainties of each error in mm, by origin. Together: the root of the sum of their squares. "
-             "The \xc2\xb1 is twice that and holds in about 95 of 100 cases.",
-             temperature ? WITH : WITHOUT, temperature ? sizeof WITH / sizeof *WITH : sizeof WITHOUT / sizeof *WITHOUT);
+  sp_page_table_open(
+      page->markup, "budget", "Table of uncertainties",
+      "Standard uncertainties of each error in mm, by origin. Together: the root of the sum of their squares. "
+      "The \xc2\xb1 is twice that and holds in about 95 of 100 cases.",
+      temperature ? WITH : WITHOUT, temperature ? sizeof WITH / sizeof *WITH : sizeof WITHOUT / sizeof *WITHOUT);
   for (size_t i = 0; i < r->mark_count; i++)
     if (r->marks[i].found && r->marks[i].fret)
       put_budget_row(page->markup, &r->marks[i], temperature);
-  close_table(page->markup);
+  sp_page_table_close(page->markup);
 }

@@ -182,10 +182,12 @@ static void corners(sp_markup *m, const char *class_name, double x, double y, do
   sp_markup_end_empty(m);
 }
 
-static void put_disc(sp_markup *m, double x, double y, double radius)
+void sp_plot_dot(sp_markup *m, double x, double y, double radius, const char *class_name)
 {
+  if (!isfinite(x) || !isfinite(y))
+    return;
   sp_markup_begin(m, "circle");
-  sp_markup_set(m, "class", "sign within");
+  sp_markup_set(m, "class", class_name);
   sp_markup_set_number(m, "cx", x);
   sp_markup_set_number(m, "cy", y);
   sp_markup_set_number(m, "r", radius);
@@ -230,7 +232,7 @@ void sp_plot_sign(sp_markup *m, sp_verdict verdict, double x, double y, double r
     return;
   switch (verdict) {
   case SP_WITHIN:
-    put_disc(m, x, y, radius);
+    sp_plot_dot(m, x, y, radius, "sign within");
     break;
   case SP_OUT:
     put_triangle(m, x, y, radius, heading < 0.0 ? -1.0 : 1.0);

@@ -119,6 +119,7 @@ static void draw_signs(sp_markup *m)
   sp_plot_sign(m, SP_UNDECIDED, 10.0, 20.0, 5.0, 1.0);
   sp_plot_sign(m, SP_MISSING, 10.0, 20.0, 5.0, NAN);
   sp_plot_sign(m, SP_WITHIN, NAN, 20.0, 5.0, 1.0);
+  sp_plot_dot(m, 10.0, NAN, 5.0, "dot");
 }
 
 /* Each verdict has a form of its own, and the triangle's tip lies on the side to move to. */
