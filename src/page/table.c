@@ -88,7 +88,7 @@ void sp_page_table(sp_page *page)
       {"Fret", NULL},     {"Verdict", NULL},  {"Should be", "mm"},   {"Is", "mm"},          {"Error", "mm"},
       {"\xc2\xb1", "mm"}, {"Error", "cents"}, {"\xc2\xb1", "cents"}, {"Off square", "deg"}, {"Width", "mm"}};
   const sp_record *r = page->record;
-  if (!r->mark_count)
+  if (!sp_count_found(r)) /* computed places alone are what `layout` is for */
     return;
   sp_page_section(page->markup, "table", "All marks in numbers");
   sp_page_table_open(page->markup, "marks", "Table of all marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
