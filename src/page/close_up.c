@@ -23,8 +23,9 @@ static const double PX_FEW = 1.5, PX_SOME = 1.1, PX_MANY = 0.75;
 typedef struct close_up {
   const sp_mark_record *mark;
   sp_place place;
-  double u0_px;   /* of the computed place; of the mark where that is not known */
-  double half_mm; /* shown to either side */
+  double u0_px;     /* of the computed place; of the mark where that is not known */
+  double px_per_mm; /* here: a photograph has not the same everywhere */
+  double half_mm;   /* shown to either side */
   double px_per_unit;
   bool scaled; /* lengths are known */
 } close_up;
@@ -48,13 +49,38 @@ static double or_zero(double value)
   return isfinite(value) ? value : 0.0;
 }
 
-static void aim(const sp_page *page, const sp_mark_record *mark, close_up *c)
+/* The nearest mark of known place from `from` on in steps of +1 or -1; NULL if there is none. */
+static const sp_mark_record *placed(const sp_record *r, size_t from, int step)
+{
+  sp_place place;
+  for (size_t i = from; i < r->mark_count; i += (size_t)step) /* below 0 wraps to a large number, and ends it */
+    if (r->marks[i].found && isfinite(r->marks[i].x_mm) && sp_place_of(r, i, &place))
+      return &r->marks[i];
+  return NULL;
+}
+
+/* By the marks on both sides, or by itself and one of them; else the mean. */
+static double local_px_per_mm(const sp_page *page, size_t index)
+{
+  const sp_mark_record *low = placed(page->record, index - 1, -1), *high = placed(page->record, index + 1, 1);
+  low = low ? low : placed(page->record, index, 1);
+  high = high ? high : placed(page->record, index, -1);
+  if (!low || !high)
+    return page->sheet.px_per_mm;
+  const double px = sp_sheet_u_px(&page->sheet, high->centre_px) - sp_sheet_u_px(&page->sheet, low->centre_px);
+  const double scale = px / (high->x_mm - low->x_mm);
+  return isfinite(scale) && scale > 0.0 ? scale : page->sheet.px_per_mm;
+}
+
+static void aim(const sp_page *page, size_t index, close_up *c)
 {
   const sp_sheet *s = &page->sheet;
+  const sp_mark_record *mark = &page->record->marks[index];
   const double error = mark->found ? mark->error_mm : NAN, u_mm = mark->found ? mark->expanded_u_mm : NAN;
   c->mark = mark;
+  c->px_per_mm = local_px_per_mm(page, index);
   c->scaled = isfinite(page->record->reference.px_per_mm);
-  c->u0_px = sp_sheet_u_px(s, c->place.centre_px) - or_zero(error) * s->px_per_mm;
+  c->u0_px = sp_sheet_u_px(s, c->place.centre_px) - or_zero(error) * c->px_per_mm;
   const double reach = fmax(fabs(or_zero(error)) + or_zero(u_mm), or_zero(sp_page_limit_mm(page->record, mark)));
   c->half_mm = fmax(LEAST_HALF_MM, ROOM * reach);
 }
@@ -100,8 +126,8 @@ static void put_measured(sp_page *page, const close_up *c, const sp_plot_frame *
 static void put_whole(sp_page *page, const close_up *c)
 {
   const sp_sheet *s = &page->sheet;
-  const double half = fmax(LEAST_WHOLE_MM, WHOLE_ROOM * c->half_mm) * s->px_per_mm,
-               beyond = BEYOND_END_MM * s->px_per_mm;
+  const double half = fmax(LEAST_WHOLE_MM, WHOLE_ROOM * c->half_mm) * c->px_per_mm,
+               beyond = BEYOND_END_MM * c->px_per_mm;
   const double va = sp_sheet_v_px(s, c->place.a_px), vb = sp_sheet_v_px(s, c->place.b_px);
   const double low = fmin(va, vb), high = fmax(va, vb);
   const sp_plot_frame f = {0.0,           WHOLE_RIGHT, TOP, TOP + PANEL_HEIGHT, c->u0_px - half, c->u0_px + half,
@@ -155,7 +181,7 @@ static void put_strip(sp_page *page, const close_up *c, const sp_plot_frame *f)
 static void put_large(sp_page *page, const close_up *c)
 {
   const sp_sheet *s = &page->sheet;
-  const double half = c->half_mm * s->px_per_mm, half_v = half * PANEL_HEIGHT / (WIDTH - LARGE_LEFT);
+  const double half = c->half_mm * c->px_per_mm, half_v = half * PANEL_HEIGHT / (WIDTH - LARGE_LEFT);
   const double v = sp_sheet_v_px(s, c->place.centre_px);
   const sp_plot_frame f = {LARGE_LEFT,      WIDTH,           TOP,        TOP + PANEL_HEIGHT,
                            c->u0_px - half, c->u0_px + half, v + half_v, v - half_v};
@@ -224,7 +250,7 @@ void sp_page_close_ups(sp_page *page)
     close_up c = {.px_per_unit = count <= FEW ? PX_FEW : count <= MANY ? PX_SOME : PX_MANY};
     if (!wanted(&r->marks[i]) || !sp_place_of(r, i, &c.place))
       continue;
-    aim(page, &r->marks[i], &c);
+    aim(page, i, &c);
     put_close_up(page, &c);
   }
   sp_markup_end(m);
