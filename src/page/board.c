@@ -25,8 +25,7 @@ static double x_of(const sp_page *page, size_t index, sp_place *place)
   return sp_place_of(page->record, index, place) ? sp_plot_x(&f, sp_sheet_u_px(&page->sheet, place->centre_px)) : NAN;
 }
 
-/* Along a row, each where there is room for it; smaller where the frets stand close. */
-static void put_numbers(sp_page *page, double y)
+void sp_page_fret_numbers(sp_page *page, double y)
 {
   const bool tight = page->sheet.narrowest < NUMBER_ROOM;
   double last = -INFINITY;
@@ -147,7 +146,7 @@ static void put_board_drawing(sp_page *page)
     if (mark->fret)
       sp_plot_sign(m, mark->verdict, x, HEAD - 13.0, page->sheet.sign_radius, -mark->error_mm);
   }
-  put_numbers(page, 18.0);
+  sp_page_fret_numbers(page, 18.0);
   sp_plot_words(m, SP_SHEET_LEFT, HEAD + height + 23.0, SP_PLOT_START, "unit",
                 "nut on the left, bridge to the right \xe2\x86\x92");
   put_scale_bar(page, HEAD + height + 18.0);
@@ -387,7 +386,7 @@ static void put_plot(sp_page *page, const quantity *q)
     if (r->marks[i].verdict == SP_MISSING && q->limit)
       sp_plot_sign(m, SP_MISSING, sp_plot_x(&f, u), sp_plot_y(&f, 0.0), fmin(page->sheet.sign_radius, 6.0), 1.0);
   }
-  put_numbers(page, PLOT_TOP + q->height + 18.0);
+  sp_page_fret_numbers(page, PLOT_TOP + q->height + 18.0);
   sp_plot_close(m);
   sp_markup_end(m);
 }

@@ -3,7 +3,8 @@
  * Left the whole line, its length squeezed: is that the line that was meant, and does it run as drawn? Right its middle
  * on the centre line, enlarged, with a scale above that has its zero at the computed place: the tolerance as a bar, the
  * measured place with its doubt. The measured line is drawn at the upper and lower edge only, so that it hides nothing;
- * the computed place is dashed. */
+ * the computed place is dashed. Without a scale there is no computed place, and nothing to confirm but the picture of
+ * the board. */
 #include <math.h>
 
 #include "page_internal.h"
@@ -16,9 +17,8 @@ static const double LEAST_HALF_MM = 0.8, LEAST_WHOLE_MM = 3.0, BEYOND_END_MM = 2
 /* The enlarged view holds this much of error, doubt and tolerance; the whole view this much of that. */
 static const double ROOM = 1.25, WHOLE_ROOM = 2.0;
 static const double EDGE_PART = 0.2; /* of the height, where the measured line is drawn */
-/* Pixels for one drawing unit, by the number of close-ups: the page's size stays bounded. */
-enum { FEW = 12, MANY = 30 };
-static const double PX_FEW = 1.5, PX_SOME = 1.1, PX_MANY = 0.75;
+/* Pixels for one drawing unit; beyond so many close-ups fewer, so that the page's size stays bounded. */
+static const double PX_PER_UNIT = 1.5, MANY = 16.0;
 
 typedef struct close_up {
   const sp_mark_record *mark;
@@ -247,7 +247,7 @@ void sp_page_close_ups(sp_page *page)
   sp_markup_begin(m, "div");
   sp_markup_set(m, "class", "close-ups");
   for (size_t i = 0; i < r->mark_count; i++) {
-    close_up c = {.px_per_unit = count <= FEW ? PX_FEW : count <= MANY ? PX_SOME : PX_MANY};
+    close_up c = {.px_per_unit = PX_PER_UNIT * fmin(1.0, sqrt(MANY / (double)count))};
     if (!wanted(&r->marks[i]) || !sp_place_of(r, i, &c.place))
       continue;
     aim(page, i, &c);

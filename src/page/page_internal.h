@@ -62,6 +62,9 @@ typedef struct sp_piece {
 } sp_piece;
 void sp_page_image(sp_page *page, const sp_piece *piece, double x, double y, double width, double height);
 
+/* Fret numbers along a row of a drawing, each where there is room for it; smaller where the frets stand close. */
+void sp_page_fret_numbers(sp_page *page, double y);
+
 /* Marks of one verdict, the nut too. */
 size_t sp_count_marks(const sp_record *record, sp_verdict verdict);
 /* "3" or "nut". */
@@ -77,6 +80,7 @@ void sp_page_close_ups(sp_page *page);
 void sp_page_table(sp_page *page);
 void sp_page_remarks(sp_page *page);
 void sp_page_method(sp_page *page);
-void sp_page_budget(sp_page *page); /* a part of the method */
+void sp_page_strokes(sp_page *page); /* parts of the method */
+void sp_page_budget(sp_page *page);
 
 #endif

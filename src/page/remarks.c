@@ -107,6 +107,7 @@ void sp_page_method(sp_page *page)
   }
   put_sources(page);
   sp_markup_end(page->markup);
+  sp_page_strokes(page);
   sp_page_budget(page);
   sp_page_section_end(page->markup);
 }

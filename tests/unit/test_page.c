@@ -180,6 +180,33 @@ static void test_the_plot_is_the_record(void **state)
   free_board(&b);
 }
 
+/* Of 281 graduations two were thrown out; those between the sheet's sides are shown, the others cannot be. */
+static void test_the_strokes_are_the_record(void **state)
+{
+  (void)state;
+  board b;
+  make_board(false, 8, &b);
+  page_tree t = tree_of_board(&b);
+#define PLOT "//s:svg[s:title[@id='strokes-title']]"
+  const double zero = tree_number(&t, PLOT "/s:line[@class='zero']/@y1");
+  const double one = tree_number(&t, PLOT "/s:text[.='+0.002']/preceding-sibling::s:line[1]/@y1");
+  const int dots = tree_count(&t, PLOT "/s:circle");
+  assert_true(dots > 200 && dots <= BOARD_GRADUATIONS - 2);
+  assert_int_equal(tree_count(&t, PLOT "/s:path[contains(@class,'missing')]"), 2);
+  for (int i = 1; i <= dots; i += 37) {
+    char cx[120], cy[120];
+    snprintf(cx, sizeof cx, PLOT "/s:circle[%d]/@cx", i);
+    snprintf(cy, sizeof cy, PLOT "/s:circle[%d]/@cy", i);
+    const double residual = (zero - tree_number(&t, cy)) * 0.002 / (zero - one);
+    CHECK_CLOSE(residual, round(residual * 1000.0) / 1000.0, 1e-5); /* all are whole thousandths, -3 to 3 */
+    CHECK_BELOW(fabs(residual), 0.00301);
+    assert_true(tree_number(&t, cx) > 0.0);
+  }
+#undef PLOT
+  tree_free(&t);
+  free_board(&b);
+}
+
 /* ---- pictures --------------------------------------------------------------------------------------------------- */
 
 typedef struct grey {
@@ -398,11 +425,17 @@ static void test_a_full_disk_is_told(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_the_verdict_comes_first), cmocka_unit_test(test_what_to_do),
-      cmocka_unit_test(test_nothing_to_do),           cmocka_unit_test(test_the_table_is_the_record),
-      cmocka_unit_test(test_the_plot_is_the_record),  cmocka_unit_test(test_pictures),
-      cmocka_unit_test(test_without_a_scale),         cmocka_unit_test(test_nothing_was_found),
-      cmocka_unit_test(test_hostile_names),           cmocka_unit_test(test_nothing_is_fetched),
+      cmocka_unit_test(test_the_verdict_comes_first),
+      cmocka_unit_test(test_what_to_do),
+      cmocka_unit_test(test_nothing_to_do),
+      cmocka_unit_test(test_the_table_is_the_record),
+      cmocka_unit_test(test_the_plot_is_the_record),
+      cmocka_unit_test(test_the_strokes_are_the_record),
+      cmocka_unit_test(test_pictures),
+      cmocka_unit_test(test_without_a_scale),
+      cmocka_unit_test(test_nothing_was_found),
+      cmocka_unit_test(test_hostile_names),
+      cmocka_unit_test(test_nothing_is_fetched),
       cmocka_unit_test(test_a_full_disk_is_told),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
