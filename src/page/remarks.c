@@ -79,25 +79,13 @@ static void put_sources(sp_page *page)
   }
 }
 
-static void say_camera(const sp_record *record, sp_sentence *s)
-{
-  const sp_camera_record *c = &record->camera;
-  if (!c->known)
-    return;
-  sp_say(s, "a photograph, straightened by the rule in it: tilted by %.1f degrees", c->tilt_deg);
-  if (isfinite(c->distance_mm))
-    sp_say(s, ", from %.0f mm", c->distance_mm);
-  if (isfinite(c->fit_rms_px))
-    sp_say(s, "; the rule's strokes fit the camera to %.2f px (rms)", c->fit_rms_px);
-}
-
 void sp_page_method(sp_page *page)
 {
   static const struct {
     const char *title;
     void (*say)(const sp_record *record, sp_sentence *s);
-  } FACTS[] = {{"Scale", sp_say_scale}, {"Camera", say_camera},   {"Datum", sp_say_datum},
-               {"Saw", sp_say_before},  {"Best fit", sp_say_fit}, {"Layout", sp_say_layout}};
+  } FACTS[] = {{"Scale", sp_say_scale}, {"Camera", sp_say_camera}, {"Datum", sp_say_datum},
+               {"Saw", sp_say_before},  {"Best fit", sp_say_fit},  {"Layout", sp_say_layout}};
   sp_page_section(page->markup, "method", "How it was measured");
   sp_markup_begin(page->markup, "dl");
   for (size_t i = 0; i < sizeof FACTS / sizeof *FACTS; i++) {

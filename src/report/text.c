@@ -221,6 +221,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
     return status;
   put_said("Layout:   ", sp_say_layout, record, file);
   put_said("Datum:    ", sp_say_datum, record, file);
+  put_said("Camera:   ", sp_say_camera, record, file);
   put_said("Scale:    ", sp_say_scale, record, file);
   put_said("Kerf:     ", sp_say_kerf, record, file);
   put_said("Saw:      ", sp_say_before, record, file);
@@ -238,6 +239,7 @@ sp_status sp_report_reference_text(const sp_record *record, FILE *file, sp_error
     status = put_sources(record, file, err);
   if (status)
     return status;
+  put_said("Camera:   ", sp_say_camera, record, file);
   put_said("Scale:    ", sp_say_scale, record, file);
   return sp_flush_file(file, err);
 }
