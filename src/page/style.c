@@ -105,6 +105,7 @@ const char *const SP_PAGE_STYLE[] = {
     "#marks thead th:nth-child(2){text-align:left}\n"
     "tr.out td,tr.out th,tr.missing th,tr.missing .word{font-weight:700}\n",
     "dl{display:grid;grid-template-columns:auto 1fr;gap:.35rem 1rem}\n"
+    "dl+.wide{margin-top:1.4rem}\n"
     "dt{font-weight:600}\n"
     "dd{margin:0;overflow-wrap:anywhere}\n"
     "footer{margin-top:2.4rem;border-top:1px solid var(--hair);padding-top:.6rem;font-size:.9rem}\n",
