@@ -203,6 +203,32 @@ static void put_kerf(sp_page *page)
   put_capital(page->markup, "p", NULL, s.text, ".");
 }
 
+static void put_untrue(sp_page *page)
+{
+  bool first = true;
+  for (size_t i = 0; i < page->record->mark_count; i++) {
+    char name[24];
+    sp_sentence s = {.used = 0};
+    sp_say_slot(page->record, &page->record->marks[i], &s);
+    if (!s.used)
+      continue;
+    if (first) {
+      sp_markup_put(page->markup, "h3", NULL, SP_UNTRUE_WORDS);
+      sp_markup_begin(page->markup, "ul");
+    }
+    first = false;
+    sp_markup_begin(page->markup, "li");
+    put_capital(page->markup, "b", NULL, sp_fret_name(page->record->marks[i].fret, name), ": ");
+    sp_markup_text(page->markup, s.text);
+    sp_markup_text(page->markup, ".");
+    sp_markup_end(page->markup);
+  }
+  if (first)
+    return;
+  sp_markup_end(page->markup);
+  sp_markup_put(page->markup, "p", "note", SP_TANG_WORDS);
+}
+
 static void put_warnings(sp_page *page)
 {
   const sp_record *r = page->record;
@@ -233,6 +259,7 @@ void sp_page_to_do(sp_page *page)
       put_undecided(page);
   }
   put_kerf(page);
+  put_untrue(page);
   put_warnings(page);
   sp_page_section_end(m);
 }

@@ -216,23 +216,6 @@ static void put_remedies(const sp_record *record, FILE *file)
   }
 }
 
-/* "Kerf: 0.606 mm, +/- 0.003 mm from slot to slot; 0.02 mm wider than the tang" */
-void sp_say_kerf(const sp_record *record, sp_sentence *s)
-{
-  if (!isfinite(record->sawn_mm))
-    return;
-  sp_say(s, "%.3f mm on the average", record->sawn_mm);
-  if (isfinite(record->sawn_sd_mm))
-    sp_say(s, ", with a standard deviation of %.3f mm from slot to slot", record->sawn_sd_mm);
-  const double loose = record->sawn_mm - record->kerf_mm;
-  if (record->kerf_told)
-    sp_say(s, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose), loose > 0.0 ? "wider" : "narrower",
-           record->kerf_mm,
-           loose > 0.05    ? ": the fret will sit loose and wants glue or a broader tang"
-           : loose < -0.05 ? ": the fret will be hard to press and may bow the board backward"
-                           : "");
-}
-
 size_t sp_count_found(const sp_record *record)
 {
   size_t n = 0;
