@@ -18,7 +18,7 @@
 /* Commands, as bits: which options go with which. */
 enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8 };
 
-typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF } cli_format;
+typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML } cli_format;
 
 /* One command line, read. Texts belong to argv. */
 typedef struct cli_request {

@@ -337,13 +337,17 @@ static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "svg", "pdf", "html"};
-  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF};
+  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML};
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
-  const char *choice = draws ? "text, json, csv, svg or pdf" : no_csv ? "text or json" : "text, json or csv";
+  const bool html = r->command == CLI_CHECK;
+  const char *choice = draws    ? "text, json, csv, svg or pdf"
+                       : no_csv ? "text or json"
+                       : html   ? "text, json, csv or html"
+                                : "text, json or csv";
   const int i = word_index(v, WORDS, 6);
   if (i < 0 || (i == 2 && no_csv) || ((i == 3 || i == 4) && !draws))
     return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
-  if (i == 5)
+  if (i == 5 && !html)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
   r->format = FORMATS[i];
   return SP_OK;
@@ -417,7 +421,7 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
-    {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
+    {ANY, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
     {ANY, "help", NULL, set_help, "this list"},

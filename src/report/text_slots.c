@@ -6,23 +6,20 @@
 #include "slotproof/advice.h"
 
 /* "Kerf: 0.606 mm, +/- 0.003 mm from slot to slot; 0.02 mm wider than the tang" */
-void sp_text_kerf(const sp_record *record, FILE *file)
+void sp_say_kerf(const sp_record *record, sp_sentence *s)
 {
-  char text[300];
   if (!isfinite(record->sawn_mm))
     return;
-  int n = snprintf(text, sizeof text, "%.3f mm on the average", record->sawn_mm);
+  sp_say(s, "%.3f mm on the average", record->sawn_mm);
   if (isfinite(record->sawn_sd_mm))
-    n += snprintf(text + n, sizeof text - (size_t)n, ", with a standard deviation of %.3f mm from slot to slot",
-                  record->sawn_sd_mm);
+    sp_say(s, ", with a standard deviation of %.3f mm from slot to slot", record->sawn_sd_mm);
   const double loose = record->sawn_mm - record->kerf_mm;
   if (record->kerf_told)
-    snprintf(text + n, sizeof text - (size_t)n, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose),
-             loose > 0.0 ? "wider" : "narrower", record->kerf_mm,
-             loose > SP_SLOT_WORTH_MM    ? ": the fret will sit loose and wants glue or a broader tang"
-             : loose < -SP_SLOT_WORTH_MM ? ": the fret will be hard to press and may bow the board backward"
-                                         : "");
-  sp_text_wrapped("Kerf:     ", 10, text, file);
+    sp_say(s, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose), loose > 0.0 ? "wider" : "narrower",
+           record->kerf_mm,
+           loose > SP_SLOT_WORTH_MM    ? ": the fret will sit loose and wants glue or a broader tang"
+           : loose < -SP_SLOT_WORTH_MM ? ": the fret will be hard to press and may bow the board backward"
+                                       : "");
 }
 
 /* To a hundredth of a millimetre, as the lengths beside it. */
@@ -55,28 +52,6 @@ static void say_fit(unsigned troubles, const sp_slot_record *s, double tang_mm, 
            troubles & SP_SLOT_TIGHT ? ", and at its widest" : "at its widest", s->kerf_most_mm, tang_mm);
 }
 
-static void put_slot(const sp_mark_record *m, unsigned troubles, double tang_mm, FILE *file)
-{
-  char name[24];
-  sp_sentence text = {.used = 0};
-  const sp_slot_record *s = &m->slot;
-  sp_say(&text, "%s: ", sp_fret_name(m->fret, name));
-  if (troubles & SP_SLOT_WIDENS)
-    say_widening(s, &text);
-  if (troubles & SP_SLOT_UNEVEN)
-    sp_say(&text, "the kerf is uneven, from %.2f to %.2f mm along the slot (+/- %.2f)", s->kerf_least_mm,
-           s->kerf_most_mm, doubt(s->u_kerf_window_mm));
-  if (troubles & SP_SLOT_WANDERS) {
-    sp_say(&text, "%s", troubles & (SP_SLOT_WIDENS | SP_SLOT_UNEVEN) ? "; " : "");
-    say_wander(s, &text);
-  }
-  if (troubles & (SP_SLOT_TIGHT | SP_SLOT_LOOSE)) {
-    sp_say(&text, "%s", troubles & (SP_SLOT_WIDENS | SP_SLOT_UNEVEN | SP_SLOT_WANDERS) ? "; " : "");
-    say_fit(troubles, s, tang_mm, &text);
-  }
-  sp_text_wrapped("  ", 6, text.text, file);
-}
-
 /* What is said of all slots together is not said of each. */
 static unsigned said_of_all(const sp_record *record)
 {
@@ -84,22 +59,46 @@ static unsigned said_of_all(const sp_record *record)
   return loose > SP_SLOT_WORTH_MM ? SP_SLOT_LOOSE : loose < -SP_SLOT_WORTH_MM ? SP_SLOT_TIGHT : 0;
 }
 
+void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *text)
+{
+  const unsigned troubles = m->found ? m->slot.troubles & ~said_of_all(record) : 0;
+  const sp_slot_record *s = &m->slot;
+  if (troubles & SP_SLOT_WIDENS)
+    say_widening(s, text);
+  if (troubles & SP_SLOT_UNEVEN)
+    sp_say(text, "the kerf is uneven, from %.2f to %.2f mm along the slot (+/- %.2f)", s->kerf_least_mm,
+           s->kerf_most_mm, doubt(s->u_kerf_window_mm));
+  if (troubles & SP_SLOT_WANDERS) {
+    sp_say(text, "%s", troubles & (SP_SLOT_WIDENS | SP_SLOT_UNEVEN) ? "; " : "");
+    say_wander(s, text);
+  }
+  if (troubles & (SP_SLOT_TIGHT | SP_SLOT_LOOSE)) {
+    sp_say(text, "%s", troubles & (SP_SLOT_WIDENS | SP_SLOT_UNEVEN | SP_SLOT_WANDERS) ? "; " : "");
+    say_fit(troubles, s, record->kerf_mm, text);
+  }
+}
+
+const char SP_UNTRUE_WORDS[] = "Slots that do not run true (left and right: seen from the nut, face up)";
+const char SP_TANG_WORDS[] =
+    "A tang holds where kerf and tang fit: try a piece of fret wire along the whole slot; fill "
+    "and saw anew what a hammer would have to force, glue what stays loose.";
+
 void sp_text_slots(const sp_record *record, FILE *file)
 {
   bool first = true;
   for (size_t i = 0; i < record->mark_count; i++) {
-    const sp_mark_record *m = &record->marks[i];
-    const unsigned troubles = m->slot.troubles & ~said_of_all(record);
-    if (!m->found || !troubles)
+    char name[24];
+    sp_sentence text = {.used = 0};
+    sp_say(&text, "%s: ", sp_fret_name(record->marks[i].fret, name));
+    const size_t before = text.used;
+    sp_say_slot(record, &record->marks[i], &text);
+    if (text.used == before)
       continue;
     if (first)
-      fprintf(file, "\nSlots that do not run true (left and right: seen from the nut, face up)\n");
+      fprintf(file, "\n%s\n", SP_UNTRUE_WORDS);
     first = false;
-    put_slot(m, troubles, record->kerf_mm, file);
+    sp_text_wrapped("  ", 6, text.text, file);
   }
   if (!first)
-    sp_text_wrapped("  ", 2,
-                    "A tang holds where kerf and tang fit: try a piece of fret wire along the whole slot; fill and saw "
-                    "anew what a hammer would have to force, glue what stays loose.",
-                    file);
+    sp_text_wrapped("  ", 2, SP_TANG_WORDS, file);
 }

@@ -220,7 +220,7 @@ static void test_refusals(void **state)
       {CHECK "--temperature 500 small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature warm small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature 2e1 small.png", 64, "--temperature", "Celsius"},
-      {CHECK "--format html small.png", 64, "--format", "not part of this version"},
+      {CHECK "--format svg small.png", 64, "--format", "no format of this command"},
       {CHECK "--format svg small.png", 64, "--format", "no format"},
       {CHECK "--output small.png small.png", 64, "small.png", "overwrite the picture"},
       {CHECK "--overlay ./small.png small.png", 64, "./small.png", "overwrite the picture"},
@@ -412,6 +412,32 @@ static void test_report_and_overlay_together(void **state)
   assert_int_not_equal(access("made.json", F_OK), 0);
 }
 
+/* The page goes out like any report; a name that would be markup is only text in it. */
+static void test_page(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  const outcome *o = run("cp blank.png '<b>&x.png'; " CHECK
+                         "--format html --output made.html '<b>&x.png'; rc=$?; rm '<b>&x.png'; exit $rc");
+  assert_int_equal(o->status, 2);
+  assert_string_equal(o->out, "");
+  slurp("made.html", content);
+  assert_int_equal(strncmp(content, "<!DOCTYPE html>", 15), 0);
+  assert_non_null(strstr(content, "</html>"));
+  assert_non_null(strstr(content, "&lt;b&gt;&amp;x.png"));
+  assert_null(strstr(content, "<b>&"));
+  assert_int_equal(unlink("made.html"), 0);
+  o = run(CHECK "--format html blank.png");
+  assert_int_equal(o->status, 2);
+  assert_int_equal(strncmp(o->out, "<!DOCTYPE html>", 15), 0);
+  check_refusal(CHECK "--format html --output none/made.html blank.png", 73, "none/made.html", "cannot be created");
+  if (access("/dev/full", W_OK) != 0)
+    return;
+  check_refusal(CHECK "--format html blank.png >/dev/full", 74, "standard output", "");
+  check_refusal(CHECK "--format html --output /dev/full --overlay made.png blank.png", 74, "/dev/full", "");
+  assert_int_not_equal(access("made.png", F_OK), 0);
+}
+
 static void test_reference_without_a_rule(void **state)
 {
   (void)state;
@@ -496,6 +522,28 @@ static void test_manual_examples(void **state)
   fclose(page);
   assert_true(examples >= 8);
   assert_int_equal(unlink("lines.json"), 0); /* made by one of them */
+}
+
+/* What the example that makes a page leaves behind. */
+static void test_manual_example_of_a_page(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  FILE *page = fopen(MANUAL_PAGE, "r");
+  char line[1000], command[1200] = "";
+  assert_non_null(page);
+  while (!command[0] && fgets(line, sizeof line, page)) {
+    shown(line);
+    if (strncmp(line, "$ slotproof check ", 18) == 0 && strstr(line, "--format html"))
+      snprintf(command, sizeof command, "%s", line + 2);
+  }
+  fclose(page);
+  assert_true(command[0]);
+  const outcome *o = run(command);
+  assert_in_range(o->status, 0, 2);
+  assert_string_equal(o->out, "");
+  assert_int_equal(strncmp(slurp("lines.html", content), "<!DOCTYPE html>", 15), 0);
+  assert_int_equal(unlink("lines.html"), 0);
 }
 
 /* Every long option that the help names stands in the manual page. */
@@ -648,6 +696,8 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_report_and_overlay_together),
       cmocka_unit_test(test_reference_without_a_rule),
       cmocka_unit_test(test_manual_examples),
+      cmocka_unit_test(test_manual_example_of_a_page),
+      cmocka_unit_test(test_page),
       cmocka_unit_test(test_manual_is_complete),
   };
   if (argc != 2 || !prepare(argv[1])) {
