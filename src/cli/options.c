@@ -267,10 +267,58 @@ static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_paper(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"a4", "letter"};
+  const int i = word_index(v, WORDS, 2);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is no paper that the strip is made for; give a4 or letter", v);
+  r->sheet.paper = i ? SP_STRIP_LETTER : SP_STRIP_A4;
+  return SP_OK;
+}
+
+static sp_status set_length(const char *v, cli_request *r, sp_error *err)
+{
+  double length_mm = NAN;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, &length_mm, err);
+  if (status)
+    return status;
+  r->sheet.pieces = sp_strip_pieces_for(length_mm);
+  return r->sheet.pieces ? SP_OK
+                         : sp_fail(err, SP_E_USAGE, "'%.40s' is too long; a strip has at most %.0f mm", v,
+                                   SP_STRIP_PIECES * SP_STRIP_LENGTH_MM);
+}
+
+static sp_status set_page(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, SP_STRIP_PIECES, &r->sheet.page, err);
+}
+
+static sp_status set_dpi(const char *v, cli_request *r, sp_error *err)
+{
+  const char *end = v;
+  if (!decimal(v, &end, &r->sheet.dpi) || *end || !(r->sheet.dpi >= 150.0 && r->sheet.dpi <= 1200.0))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give dots per inch from 150 to 1200, as 600", v);
+  return SP_OK;
+}
+
+static sp_status set_sheet_format(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"pdf", "svg", "png"};
+  static const sp_strip_format FORMATS[] = {SP_STRIP_PDF, SP_STRIP_SVG, SP_STRIP_PNG};
+  const int i = word_index(v, WORDS, 3);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give pdf, svg or png", v);
+  r->sheet.format = FORMATS[i];
+  return SP_OK;
+}
+
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
   static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV};
+  if (r->command == CLI_TARGET)
+    return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE;
   const char *choice = no_csv ? "text or json" : "text, json or csv";
   const int i = word_index(v, WORDS, r->command == CLI_LAYOUT ? 6 : 4);
@@ -306,7 +354,11 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
-enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD | CLI_DIAGNOSE };
+enum {
+  PICTURE = CLI_CHECK | CLI_REFERENCE,
+  BOARD = CLI_CHECK | CLI_LAYOUT,
+  ANY = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET
+};
 
 static const option_entry OPTIONS[] = {
     {BOARD, "scale-length", "LEN", set_scale_length,
@@ -335,6 +387,10 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
+    {CLI_TARGET, "paper", "SIZE", set_paper, "a4 or letter (a4)"},
+    {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
+    {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
+    {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
@@ -350,7 +406,8 @@ void cli_print_options(unsigned command, FILE *file)
     if (!(o->commands & command))
       continue;
     snprintf(left, sizeof left, "--%s %s", o->name, o->value ? o->value : "");
-    const char *help = (command & (CLI_REFERENCE | CLI_DIAGNOSE)) && o->set == set_format
+    const char *help = command == CLI_TARGET && o->set == set_format ? "what is written: pdf, svg, png (pdf)"
+                       : (command & (CLI_REFERENCE | CLI_DIAGNOSE)) && o->set == set_format
                            ? "what is written: text, json (text)"
                            : o->help;
     fprintf(file, "  %-22s %s\n", left, help);
@@ -365,6 +422,7 @@ static void init_request(unsigned command, cli_request *request)
   request->command = command;
   request->scale_length_mm = NAN;
   request->nut_mm = request->reading_u_cents = NAN;
+  request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
 }
 
