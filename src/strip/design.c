@@ -6,6 +6,31 @@
 
 #include "strip_internal.h"
 
+/* Printers do not stretch more; a length further off has been misread. */
+static const double MOST_STRETCH = 0.03;
+
+static bool is_near(double measured_mm, double nominal_mm)
+{
+  return fabs(measured_mm / nominal_mm - 1.0) <= MOST_STRETCH;
+}
+
+double sp_strip_check_meant(double measured_mm)
+{
+  if (is_near(measured_mm, SP_STRIP_CHECK_MM))
+    return SP_STRIP_CHECK_MM;
+  return is_near(measured_mm, SP_STRIP_LONG_CHECK_MM) ? SP_STRIP_LONG_CHECK_MM : NAN;
+}
+
+double sp_strip_stretch(double measured_mm)
+{
+  return measured_mm / sp_strip_check_meant(measured_mm);
+}
+
+double sp_strip_cross_stretch(double measured_mm)
+{
+  return is_near(measured_mm, SP_STRIP_CROSS_CHECK_MM) ? measured_mm / SP_STRIP_CROSS_CHECK_MM : NAN;
+}
+
 int32_t sp_strip_pieces_for(double length_mm)
 {
   const double pieces = ceil(length_mm / SP_STRIP_LENGTH_MM - 1e-9);

@@ -16,7 +16,7 @@
 
 static const double MM_PER_POINT = 25.4 / 72.0;
 /* From piece to piece, and where the first one's upper edge lies: whole units. */
-static const double PIECE_STEP_MM = 50.0 * SP_STRIP_UNIT_MM, FIRST_PIECE_MM = 165.0 * SP_STRIP_UNIT_MM;
+static const double PIECE_STEP_MM = 52.0 * SP_STRIP_UNIT_MM, FIRST_PIECE_MM = 165.0 * SP_STRIP_UNIT_MM;
 /* Pieces are cut one pitch beyond their outermost graduations. */
 static const double CUT_BEYOND_MM = SP_STRIP_PITCH_MM;
 static const double LETTER_MM = 3.4, SMALL_LETTER_MM = 1.5;
@@ -76,7 +76,9 @@ static void draw_graduations(cairo_t *c, double left, double top)
 {
   for (int32_t k = 0; k < SP_STRIP_GRADUATIONS; k++)
     upright(c, left + k * SP_STRIP_PITCH_MM, top + 3.0 * SP_STRIP_UNIT_MM, top + 15.0 * SP_STRIP_UNIT_MM);
-  level(c, left - 0.5 * SP_STRIP_PITCH_MM, left + SP_STRIP_LENGTH_MM + 0.5 * SP_STRIP_PITCH_MM, top + SP_STRIP_RAIL_MM);
+  const double from = left - 0.5 * SP_STRIP_PITCH_MM, to = left + SP_STRIP_LENGTH_MM + 0.5 * SP_STRIP_PITCH_MM;
+  level(c, from, to, top + SP_STRIP_RAIL_MM);
+  level(c, from, to, top + SP_STRIP_FAR_RAIL_MM);
 }
 
 static void draw_check_lines(cairo_t *c, double left, double top)
@@ -87,8 +89,8 @@ static void draw_check_lines(cairo_t *c, double left, double top)
   } LINES[] = {{"A", 0.0, 0.9}, {"B", SP_STRIP_CHECK_MM, 0.9}, {"C", SP_STRIP_LONG_CHECK_MM, -2.6}};
   for (size_t i = 0; i < 3; i++) {
     const double x = left + LINES[i].x_mm;
-    upright(c, x, top + 20.0 * SP_STRIP_UNIT_MM, top + 42.0 * SP_STRIP_UNIT_MM);
-    text(c, x + LINES[i].name_mm, top + 42.0 * SP_STRIP_UNIT_MM, 2.4, LINES[i].name);
+    upright(c, x, top + 20.0 * SP_STRIP_UNIT_MM, top + 41.0 * SP_STRIP_UNIT_MM);
+    text(c, x + LINES[i].name_mm, top + 41.0 * SP_STRIP_UNIT_MM, 2.4, LINES[i].name);
   }
 }
 
@@ -117,7 +119,7 @@ static sp_status draw_piece(cairo_t *c, int32_t piece, double left, double top, 
     status = draw_tag(c, SP_STRIP_TAGS * (piece - 1) + j, middle - 0.5 * SP_STRIP_TAG_MM,
                       top + SP_STRIP_TAG_CENTRE_MM - 0.5 * SP_STRIP_TAG_MM, err);
     snprintf(label, sizeof label, "%d / %d", piece, j + 1);
-    text(c, middle - 2.2, top + 42.2 * SP_STRIP_UNIT_MM, SMALL_LETTER_MM, label);
+    text(c, middle - 2.2, top + 41.2 * SP_STRIP_UNIT_MM, SMALL_LETTER_MM, label);
   }
   draw_check_lines(c, left, top);
   draw_cuts(c, left, top);

@@ -22,9 +22,10 @@ typedef struct sp_tag {
   double sd_px; /* of the centre */
 } sp_tag;
 
-/* Looks for tags of the family, in the picture or in its mirror image (then only `count` means anything). `tags` is the
- * caller's to free. */
-sp_status sp_strip_find_tags(const sp_raster *raster, bool mirrored, sp_tag **tags, size_t *count, sp_error *err);
+/* Looks for tags of the family in the picture, reduced so that no side has more than most_px pixels, or in its mirror
+ * image (then only `count` means anything). `tags` is the caller's to free. */
+sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, bool mirrored, sp_tag **tags, size_t *count,
+                             sp_error *err);
 
 /* A straight dark line as predicted, and what the fit found. */
 typedef struct sp_ruled_line {
@@ -42,10 +43,11 @@ typedef struct sp_ruled_line {
 /* The common cross-section of such lines. */
 typedef struct sp_ruled_profile {
   double width_px, blur_px, blur_sd_log;
+  double pitch_px; /* distance of the like line on either side; 0: there is none */
 } sp_ruled_profile;
 
-/* Fits each line with the cross-section that suits all of them best. */
+/* Fits each line; the cross-section is fitted to all of them together, or taken as given. */
 sp_status sp_strip_fit_lines(const sp_raster *raster, size_t count, sp_ruled_line *lines, sp_ruled_profile *profile,
-                             sp_error *err);
+                             bool profile_given, sp_error *err);
 
 #endif

@@ -12,7 +12,7 @@ static bool draw_everything(canvas *on, const render_params *params, render_trut
     return false;
   }
   draw_clutter(on, params);
-  if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth)) {
+  if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth) || !draw_strips(on, params, truth)) {
     return false;
   }
   draw_dust(on, params);
