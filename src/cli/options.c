@@ -136,11 +136,11 @@ static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
   static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE,
-                                            SP_REFERENCE_DPI};
+                                            SP_REFERENCE_DPI, SP_REFERENCE_STRIP};
   const int i = word_index(v, WORDS, 6);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, distance or dpi", v);
-  if (i >= 4)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, strip, distance or dpi", v);
+  if (i >= 5)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule",
                    v);
   r->check.reference.kind = KINDS[i];
@@ -155,6 +155,25 @@ static sp_status set_graduation(const char *v, cli_request *r, sp_error *err)
 static sp_status set_mpe(const char *v, cli_request *r, sp_error *err)
 {
   return sp_parse_length(v, SP_LENGTH_NOT_NEGATIVE, &r->check.reference.mpe_mm, err);
+}
+
+static sp_status set_strip_length(const char *v, cli_request *r, sp_error *err)
+{
+  double *mm = &r->check.reference.strip_length_mm;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, mm, err);
+  if (status || sp_strip_check_meant(*mm) > 0.0)
+    return status;
+  return sp_fail(err, SP_E_USAGE, "'%.40s' is near neither A to B (%.2f mm) nor A to C (%.2f mm); measure again", v,
+                 SP_STRIP_CHECK_MM, SP_STRIP_LONG_CHECK_MM);
+}
+
+static sp_status set_strip_width(const char *v, cli_request *r, sp_error *err)
+{
+  double *mm = &r->check.reference.strip_width_mm;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, mm, err);
+  if (status || sp_strip_cross_stretch(*mm) > 0.0)
+    return status;
+  return sp_fail(err, SP_E_USAGE, "'%.40s' is not near P to Q (%.2f mm); measure again", v, SP_STRIP_CROSS_CHECK_MM);
 }
 
 static sp_status set_distance(const char *v, cli_request *r, sp_error *err)
@@ -370,9 +389,12 @@ static const option_entry OPTIONS[] = {
     {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
-    {PICTURE, "reference", "KIND", set_reference, "where the scale comes from: auto, rule, distance, dpi (auto)"},
+    {PICTURE, "reference", "KIND", set_reference,
+     "where the scale comes from: auto, rule, strip, distance, dpi (auto)"},
     {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
     {PICTURE, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
+    {PICTURE, "strip-length", "LEN", set_strip_length, "A to B or A to C of the printed strip, as measured"},
+    {PICTURE, "strip-width", "LEN", set_strip_width, "P to Q across the printed sheet, as measured"},
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
