@@ -39,7 +39,7 @@ static void record_init(sp_reference_record *r)
   memset(r, 0, sizeof *r);
   r->kind = SP_REFERENCE_NONE;
   r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = r->span_mm = r->mpe_mm = NAN;
-  r->skew_deg = r->carriage_rms_mm = NAN;
+  r->skew_deg = r->carriage_rms_mm = r->strip_stretch = NAN;
   r->first_px = r->last_px = (sp_point){NAN, NAN};
 }
 

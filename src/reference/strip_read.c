@@ -315,6 +315,7 @@ static sp_status fill_record(const readings *r, double stretch, sp_reference *re
   out->last_px = out->graduations[last].at_px;
   out->skew_deg = atan(main->slope) * 57.29577951308232;
   out->graduation_mm = SP_STRIP_PITCH_MM;
+  out->strip_pieces = r->bodies;
   return SP_OK;
 }
 
@@ -436,6 +437,7 @@ static sp_status use_readings(const sp_scene *scene, readings *r, const sp_refer
     return status;
   const double span = ref->record.span_mm, expected = sp_strip_default_mpe_mm(options, span);
   ref->record.mpe_mm = isnan(options->mpe_mm) ? fmax(expected, fabs(unlike) * span) : options->mpe_mm;
+  ref->record.strip_stretch = options->strip_length_mm > 0.0 ? stretch_of(options) : NAN;
   say_printer_unknown(options, ref);
   sp_reference_refuse_photograph(sp_reference_scale_drift(r->u, r->y, r->w, r->body[0].count), ref);
   return SP_OK;
