@@ -398,13 +398,14 @@ static void say_none(const sp_strip_sight *sight, sp_reference *ref)
         most, LEAST_GRADUATIONS);
 }
 
-static void set_across(const readings *r, const sp_reference_options *options, sp_scale_map *map)
+static void set_across(const readings *r, const sp_reference_options *options, sp_reference *ref)
 {
   const double cross = sp_strip_cross_stretch(options->strip_width_mm), rails = r->body[0].piece->rails_px;
   if (!(cross > 0.0 && rails > 0.0))
     return;
-  map->across_mm_per_px = (SP_STRIP_FAR_RAIL_MM - SP_STRIP_RAIL_MM) * cross / rails;
-  map->u_across_relative = CROSS_U;
+  ref->map.across_mm_per_px = (SP_STRIP_FAR_RAIL_MM - SP_STRIP_RAIL_MM) * cross / rails;
+  ref->map.u_across_relative = CROSS_U;
+  ref->record.px_per_mm_across = 1.0 / ref->map.across_mm_per_px;
 }
 
 static void say_printer_unknown(const sp_reference_options *options, sp_reference *ref)
@@ -431,7 +432,7 @@ static sp_status use_readings(const sp_scene *scene, readings *r, const sp_refer
   ref->blur_px = r->body[0].piece->blur_px;
   ref->blur_sd_log = r->body[0].piece->blur_sd_log;
   note_band(r, ref);
-  set_across(r, options, &ref->map);
+  set_across(r, options, ref);
   status = fill_record(r, stretch_of(options), ref, err);
   if (status)
     return status;

@@ -98,6 +98,10 @@ static void test_refusals(void **state)
   } cases[] = {
       {"slotproof", 64, "command line", "command is missing"},
       {"slotproof measure", 64, "measure", "no such command"},
+      {REFERENCE "--strip-length 200mm a.png", 64, "--strip-length", "neither"},
+      {REFERENCE "--strip-length 139.7 a.png", 64, "--strip-length", "unit"},
+      {REFERENCE "--strip-width 139.7mm a.png", 64, "--strip-width", "P to Q"},
+      {REFERENCE "--reference dpi --strip-length 139.7mm a.png", 64, "--strip-length", "printed strip only"},
       {"slotproof target --paper a5", 64, "--paper", "a4 or letter"},
       {"slotproof target --length 300", 64, "--length", "unit"},
       {"slotproof target --length 8000mm", 64, "--length", "too long"},
@@ -197,7 +201,6 @@ static void test_refusals(void **state)
       {CHECK "--marks wire small.png", 64, "--marks", "not part of this version"},
       {CHECK "--marks pencil small.png", 64, "--marks", "knife or slot"},
       {CHECK "--nut zero small.png", 64, "--nut", "line"},
-      {CHECK "--reference strip small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference profile small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference ruler small.png", 64, "--reference", "rule"},
       {CHECK "--reference distance small.png", 64, "--distance", "missing"},

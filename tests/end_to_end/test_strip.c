@@ -143,6 +143,23 @@ static void test_measured(void **state)
   discard(truth);
 }
 
+/* P to Q, 127 mm as drawn, printed 0.4 % too long across: the scale across is then right to a part in 5000. */
+static void test_across(void **state)
+{
+  (void)state;
+  render_truth *truth =
+      draw((const char *[]){"strip_side=right", "strip_error_across=0.004", "scale_error_x=-0.004", NULL}, false,
+           "strip.png");
+  cJSON *with = outside_json("reference --strip-length 139.7mm --strip-width 127.508mm strip.png", 0);
+  cJSON *without = outside_json("reference --strip-length 139.7mm strip.png", 0);
+  const double truly = 1.0 / truth->axis[0].mm_per_px;
+  CHECK_CLOSE(number(member(with, "reference"), "px_per_mm_across"), truly, 2e-4 * truly);
+  assert_true(is_null(member(without, "reference"), "px_per_mm_across"));
+  cJSON_Delete(with);
+  cJSON_Delete(without);
+  discard(truth);
+}
+
 /* Pictures that must not give a scale, and what is said. */
 static void test_refusals(void **state)
 {
@@ -243,10 +260,10 @@ static int leave(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_like_a_rule),     cmocka_unit_test(test_unmeasured),
-      cmocka_unit_test(test_measured),        cmocka_unit_test(test_refusals),
-      cmocka_unit_test(test_cut_and_covered), cmocka_unit_test(test_pieces_unlike),
-      cmocka_unit_test(test_rule_and_strip),
+      cmocka_unit_test(test_like_a_rule),   cmocka_unit_test(test_unmeasured),
+      cmocka_unit_test(test_measured),      cmocka_unit_test(test_across),
+      cmocka_unit_test(test_refusals),      cmocka_unit_test(test_cut_and_covered),
+      cmocka_unit_test(test_pieces_unlike), cmocka_unit_test(test_rule_and_strip),
   };
   if (argc != 2 || !outside_enter(argv[1])) {
     fprintf(stderr, "usage: test_strip PROGRAM, in a folder that may be written to\n");
