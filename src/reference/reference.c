@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 #include "strip_read.h"
 
@@ -27,6 +27,9 @@ static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
 static const double MAX_FIT_RMS_MM = 0.06;
 /* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
 static const double SUSPECT_UNEVEN_MM = 0.06, MAX_UNEVEN_MM = 0.12;
+
+/* Strokes that turn by more than this along the rule (rad) were drawn by a lens held slantwise. */
+static const double MAX_TURN = 0.003;
 
 /* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
 static double default_mpe_mm(double span_mm)
@@ -89,6 +92,11 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
+    bool borne_out = true;
+    if (k == SP_GRADUATION_INCH_32 || k == SP_GRADUATION_INCH_64)
+      status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
+    if (!borne_out)
+      continue;
     if (total > best) {
       second = best;
       best = total;
@@ -189,11 +197,13 @@ void sp_reference_refuse_photograph(double drift, sp_reference *ref)
         r->carriage_rms_mm);
   if (fabs(drift) <= most && r->fit_rms_mm <= MAX_FIT_RMS_MM && r->carriage_rms_mm <= MAX_UNEVEN_MM)
     return;
+  const bool strip = r->kind == SP_REFERENCE_STRIP;
   snprintf(ref->reason, sizeof ref->reason,
-           "the scale changes by %.1f %% along the %s (it fits to %.3f mm): this is a photograph or not flat, "
-           "and only flatbed scans can be measured; scan board and %s on a flatbed",
-           100.0 * fabs(drift), r->kind == SP_REFERENCE_STRIP ? "strip" : "rule", r->fit_rms_mm,
-           r->kind == SP_REFERENCE_STRIP ? "strip" : "rule");
+           "the scale changes by %.1f %% along the %s (it fits to %.3f mm), more than a flat %s can: %s",
+           100.0 * fabs(drift), strip ? "printed strip" : "rule", r->fit_rms_mm, strip ? "one in a scan" : "rule",
+           strip ? "lay board and strip flat on a flatbed and scan again"
+                 : "lay a flat steel rule beside the board, all of it in the picture, and scan or photograph it from "
+                   "square above");
   ref->map.known = false;
   ref->record.kind = SP_REFERENCE_NONE;
   ref->record.px_per_mm = NAN;
@@ -265,6 +275,45 @@ static void settle_blur(const sp_rule_reading *g, double px_per_mm, sp_reference
   ref->blur_sd_log = fmin(0.3, hypot(0.01, g->blur_sd_log * sqrt(1.0 - share)));
 }
 
+static sp_status keep_leans(const sp_rule_reading *g, sp_reference *ref, sp_error *err)
+{
+  free(ref->leans);
+  ref->leans = calloc(g->count + 1, sizeof *ref->leans);
+  ref->lean_count = 0;
+  if (!ref->leans)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < g->count; k++)
+    if (g->strokes[k].good && g->strokes[k].u_lean > 0.0)
+      ref->leans[ref->lean_count++] = (sp_lean){g->strokes[k].u_px, g->strokes[k].lean, g->strokes[k].u_lean};
+  ref->line_v0_px = g->base_v0_px;
+  ref->line_slope = g->slope;
+  return SP_OK;
+}
+
+/* By how much the strokes turn from one end of the rule to the other, rad; 0 where that is no more than chance. On a
+ * flatbed strokes are parallel. */
+static double turn_of_strokes(const sp_reference *ref)
+{
+  double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0;
+  const size_t n = ref->lean_count;
+  if (n < MIN_STROKES)
+    return 0.0;
+  const double range = ref->leans[n - 1].u_px - ref->leans[0].u_px;
+  for (size_t i = 0; i < n; i++) {
+    const sp_lean *l = &ref->leans[i];
+    const double w = 1.0 / (l->u_lean * l->u_lean), x = (l->u_px - ref->leans[0].u_px) / range;
+    sw += w;
+    sx += w * x;
+    sy += w * l->lean;
+    sxx += w * x * x;
+    sxy += w * x * l->lean;
+    syy += w * l->lean * l->lean;
+  }
+  const double det = sw * sxx - sx * sx, slope = (sw * sxy - sx * sy) / det, level = (sy - slope * sx) / sw;
+  const double rest = fmax(1.0, (syy - level * sy - slope * sxy) / (double)(n - 2));
+  return fabs(slope) > 6.0 * sqrt(rest * sw / det) ? slope : 0.0;
+}
+
 static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
 {
   const sp_rule_reading *g = &j->reading;
@@ -286,7 +335,16 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   if (!status)
     status = fill_record(j, &a, ref, err);
   if (!status)
+    status = keep_leans(g, ref, err);
+  if (!status && fabs(turn_of_strokes(ref)) > MAX_TURN) {
+    ref->map.known = false;
+    ref->record.kind = SP_REFERENCE_NONE;
+    snprintf(ref->reason, sizeof ref->reason,
+             "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise",
+             57.29577951308232 * fabs(turn_of_strokes(ref)));
+  } else if (!status) {
     sp_reference_refuse_photograph(sp_reference_scale_drift(a.u, a.y, a.w, g->count), ref);
+  }
   note_band(g, ref);
   free(work);
   return status;
@@ -632,5 +690,6 @@ void sp_reference_free(sp_reference *ref)
 {
   sp_scale_map_free(&ref->map);
   free(ref->record.graduations);
+  free(ref->leans);
   memset(ref, 0, sizeof *ref);
 }

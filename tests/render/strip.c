@@ -165,12 +165,12 @@ static void record_strip(const strip_job *job, int piece, render_truth *truth)
   for (int k = 0; k < GRADUATIONS; k++) {
     double x = 3.0 * unit_mm * k;
     strip->visible[k] = shown(job, x) && !hidden(job, x);
-    strip->rail_px[k] = render_picture_px(truth->axis, place(job, x, 44.0 * unit_mm));
-    strip->graduation_px[k] = render_picture_px(truth->axis, place(job, x, 9.0 * unit_mm));
+    strip->rail_px[k] = render_seen_px(truth, place(job, x, 44.0 * unit_mm), 0.0);
+    strip->graduation_px[k] = render_seen_px(truth, place(job, x, 9.0 * unit_mm), 0.0);
   }
   for (int j = 0; j < TAGS; j++) {
     render_point middle = place(job, 15.0 * unit_mm + 30.0 * unit_mm * j, 28.0 * unit_mm);
-    strip->tag_px[j] = render_picture_px(truth->axis, middle);
+    strip->tag_px[j] = render_seen_px(truth, middle, 0.0);
   }
 }
 
