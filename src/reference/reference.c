@@ -612,8 +612,8 @@ static sp_status read_rule_or_strip(const sp_scene *scene, double dpi[2], const 
     return SP_OK;
   if (!sight->tags_seen) {
     sp_strip_sight_free(sight);
-    status = sp_strip_look(scene->raster, SP_STRIP_SEARCH, sight, err);
-    if (status || (!sight->tags_seen && !sight->mirrored))
+    status = sp_strip_look(scene->raster, SP_STRIP_LOOK, sight, err);
+    if (status || !sight->tags_seen)
       return status;
     sp_strip_note_areas(sight, ref);
   }

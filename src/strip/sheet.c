@@ -246,8 +246,10 @@ static void ignore_warning(png_structp png, png_const_charp message)
   (void)message;
 }
 
-/* False if libpng has given up. The resolution goes into the file: a print program that heeds it prints at 1:1. */
-static bool encode(png_structp png, png_infop info, cairo_surface_t *surface, double dpi, FILE *file)
+/* False if libpng has given up. The resolution goes into the file: a print program that heeds it prints at 1:1. The
+ * page is black on white, so of its four bytes a pixel one will do; `row` has room for a row of them. */
+static bool encode(png_structp png, png_infop info, cairo_surface_t *surface, double dpi, unsigned char *row,
+                   FILE *file)
 {
   const unsigned char *data = cairo_image_surface_get_data(surface);
   const int width = cairo_image_surface_get_width(surface), height = cairo_image_surface_get_height(surface);
@@ -260,50 +262,40 @@ static bool encode(png_structp png, png_infop info, cairo_surface_t *surface, do
                PNG_COMPRESSION_TYPE_DEFAULT, PNG_FILTER_TYPE_DEFAULT);
   png_set_pHYs(png, info, per_metre, per_metre, PNG_RESOLUTION_METER);
   png_write_info(png, info);
-  for (int y = 0; y < height; y++)
-    png_write_row(png, data + (size_t)y * stride);
+  for (int y = 0; y < height; y++) {
+    for (int x = 0; x < width; x++)
+      row[x] = data[(size_t)y * stride + 4 * (size_t)x + 1];
+    png_write_row(png, row);
+  }
   png_write_end(png, info);
   return true;
 }
 
 static sp_status write_png(cairo_surface_t *surface, double dpi, FILE *file, sp_error *err)
 {
+  unsigned char *row = malloc((size_t)cairo_image_surface_get_width(surface) + 1);
   png_structp png = png_create_write_struct(PNG_LIBPNG_VER_STRING, NULL, give_up, ignore_warning);
   png_infop info = png ? png_create_info_struct(png) : NULL;
-  if (!info) {
-    png_destroy_write_struct(&png, NULL);
-    return sp_fail_memory(err);
-  }
-  const bool done = encode(png, info, surface, dpi, file);
+  const bool ready = row && info && cairo_image_surface_get_data(surface);
+  const bool done = ready && encode(png, info, surface, dpi, row, file);
   png_destroy_write_struct(&png, &info);
+  free(row);
+  if (!ready)
+    return sp_fail_memory(err);
   return done && fflush(file) == 0 ? SP_OK : complain(CAIRO_STATUS_WRITE_ERROR, err);
 }
 
-/* Ink is opaque: the alpha plane of an empty 8-bit surface is the ink itself; paper is what it leaves. */
 static sp_status draw_pixels(const sp_strip_sheet *sheet, FILE *file, sp_error *err)
 {
   const page_size size = size_of(sheet->paper);
   const double per_mm = sheet->dpi / 25.4;
   const int width = (int)lround(size.width_mm * per_mm), height = (int)lround(size.height_mm * per_mm);
-  cairo_surface_t *colour = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
-  cairo_surface_t *grey = cairo_image_surface_create(CAIRO_FORMAT_A8, width, height);
-  sp_status status = draw_pages(colour, per_mm, sheet, err);
-  cairo_surface_flush(colour);
-  cairo_surface_flush(grey);
-  const unsigned char *from = cairo_image_surface_get_data(colour);
-  unsigned char *to = cairo_image_surface_get_data(grey);
-  if (!status && (!from || !to))
-    status = sp_fail_memory(err);
-  for (int y = 0; !status && y < height; y++) {
-    const unsigned char *a = from + (size_t)y * (size_t)cairo_image_surface_get_stride(colour);
-    unsigned char *b = to + (size_t)y * (size_t)cairo_image_surface_get_stride(grey);
-    for (int x = 0; x < width; x++)
-      b[x] = a[4 * x + 1]; /* black on white: green will do */
-  }
+  cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
+  sp_status status = draw_pages(surface, per_mm, sheet, err);
+  cairo_surface_flush(surface);
   if (!status)
-    status = write_png(grey, sheet->dpi, file, err);
-  cairo_surface_destroy(colour);
-  cairo_surface_destroy(grey);
+    status = write_png(surface, sheet->dpi, file, err);
+  cairo_surface_destroy(surface);
   return status;
 }
 
