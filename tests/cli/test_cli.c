@@ -176,7 +176,18 @@ static void test_refusals(void **state)
       {LAYOUT "--steps text.txt", 65, "text.txt", ""},
       {"slotproof layout --scale-length 648mm --frets 9 --steps steps.txt", 64, "steps.txt", ""}, /* lists five */
       {LAYOUT "--format html", 64, "--format", "not part of this version"},
-      {LAYOUT "--format svg", 64, "--format", "not part of this version"},
+      {LAYOUT "--end-width 56mm", 64, "layout", "--nut-width"},
+      {LAYOUT "--nut-width 43", 64, "--nut-width", "unit"},
+      {LAYOUT "--nut-width 0mm", 64, "--nut-width", ""},
+      {LAYOUT "--clearance -1mm --tang-depth 2mm", 64, "--clearance", ""},
+      {LAYOUT "--nut-width 43mm --radius 20mm", 64, "layout", "half the width"},
+      {LAYOUT "--tang-depth 1.6mm --thickness 1.5mm", 64, "layout", "no wood is left"},
+      {LAYOUT "--tang 0.584mm", 64, "--tang", "--tang-depth"}, /* check's --tang is a width */
+      {LAYOUT "--tang=0.584mm", 64, "--tang=0.584mm", "--tang-depth"},
+      {LAYOUT "--paper a4", 64, "--paper", "--format pdf"},
+      {LAYOUT "--paper a3 --format pdf", 64, "--paper", "a4 or letter"},
+      {LAYOUT "--format pdf --nut-width 120mm", 64, "layout", "svg"},
+      {LAYOUT "--format pdf --output none/layout.pdf", 73, "none/layout.pdf", "cannot be created"},
       {LAYOUT "--format xml", 64, "--format", "no format"},
       {LAYOUT "board.png", 64, "board.png", "takes no picture"},
       {LAYOUT "--overlay a.png", 64, "--overlay", "no such option"},
@@ -187,6 +198,7 @@ static void test_refusals(void **state)
       {LAYOUT "--output ''", 73, "", "no name"},
       {LAYOUT "--output steps.txt --steps steps.txt", 64, "steps.txt", "overwrite"},
       {CHECK, 64, "check", "picture is missing"},
+      {CHECK "--format pdf small.png", 64, "--format", "no format"},
       {CHECK "a.png b.png", 64, "b.png", "several pictures"},
       {CHECK "none.png", 66, "none.png", ""},
       {CHECK "folder", 66, "folder", ""},
@@ -255,6 +267,31 @@ static void test_layout_formats(void **state)
   o = run(LAYOUT "--steps steps.txt");
   assert_int_equal(o->status, 0);
   assert_non_null(strstr(o->out, "129.600")); /* a just major third, 5/4: 648 (1 - 4/5) */
+}
+
+/* Drawings go to a file or to standard output; what text and JSON would warn of is said on standard error. */
+static void test_layout_drawings(void **state)
+{
+  (void)state;
+  static const char *const MAGIC[] = {"%PDF-", "<?xml"};
+  static const char *const FORMAT[] = {"pdf", "svg"};
+  for (int i = 0; i < 2; i++) {
+    char line[200], head[TEXT_MAX];
+    snprintf(line, sizeof line, LAYOUT "--format %s --output made.%s", FORMAT[i], FORMAT[i]);
+    const outcome *o = run(line);
+    assert_int_equal(o->status, 0);
+    assert_string_equal(o->out, "");
+    assert_string_equal(o->err, "");
+    snprintf(line, sizeof line, "made.%s", FORMAT[i]);
+    assert_memory_equal(slurp(line, head), MAGIC[i], 5);
+    assert_int_equal(unlink(line), 0);
+    snprintf(line, sizeof line, LAYOUT "--format %s", FORMAT[i]);
+    assert_memory_equal(run(line)->out, MAGIC[i], 5);
+  }
+  const outcome *o = run(LAYOUT "--format csv --tang-depth 1.6mm --thickness 3mm");
+  assert_int_equal(o->status, 0);
+  assert_int_equal(strncmp(o->err, "slotproof: layout: warning: only 1.40 mm", 40), 0);
+  assert_int_equal(line_count(o->err), 1);
 }
 
 /* Quoted fields, CR LF, any order of columns, blank lines: the same answer. */
@@ -332,6 +369,8 @@ static void test_full_disk_and_closed_output(void **state)
                                       LAYOUT "--format json >/dev/full",
                                       "slotproof --help >/dev/full",
                                       "slotproof --version >/dev/full",
+                                      LAYOUT "--format pdf >/dev/full",
+                                      LAYOUT "--format svg >/dev/full",
                                       LAYOUT ">&-",
                                       "slotproof --help >&-"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++)
@@ -596,6 +635,7 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_refusals),
       cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_layout_drawings),
       cmocka_unit_test(test_diagnose_tables),
       cmocka_unit_test(test_diagnose_record_alone),
       cmocka_unit_test(test_help_and_version),
