@@ -9,7 +9,7 @@
 
 #include "slotproof/strip.h"
 
-enum { WIDTH = 2600, HEIGHT = 1500, FINE = 4 };
+enum { WIDTH = 2600, HEIGHT = 1500, FINE = 3 };
 static const double SHEET_DPI = 300.0;
 /* Where piece 1 lies on the A4 sheet: X = 0 at 51/60 in, its upper edge at 165/60 in; the next 52/60 in further down.
  */
