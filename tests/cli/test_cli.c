@@ -4,6 +4,7 @@
 /* for realpath and mkdtemp */
 #define _XOPEN_SOURCE 700
 #include "check_close.h"
+#include "drawn.h"
 
 #include <cjson/cJSON.h>
 #include <dirent.h>
@@ -480,10 +481,21 @@ static void check_example(const char *command, const char *expected)
     if (*from != '\r')
       *to++ = *from;
   *to = '\0';
-  assert_int_equal(o->status, 0);
+  assert_in_range(o->status, 0, strncmp(command, "slotproof check ", 16) == 0 ? 2 : 0);
   if (strcmp(o->out, expected) != 0)
     fprintf(stderr, "the manual page says of\n  %s\n%s\nbut it is\n%s\n", command, expected, o->out);
   assert_string_equal(o->out, expected);
+}
+
+/* Pictures are there but for the board of the examples that go over several lines. */
+static bool can_be_run(const char *command)
+{
+  static const char *const STARTS[] = {"slotproof layout ", "slotproof diagnose ", "slotproof check ", "cat ", "grep "};
+  const size_t length = strlen(command);
+  for (size_t i = 0; i < sizeof STARTS / sizeof *STARTS; i++)
+    if (strncmp(command, STARTS[i], strlen(STARTS[i])) == 0 && command[length - 1] != '\\')
+      return true;
+  return false;
 }
 
 static void test_manual_examples(void **state)
@@ -501,8 +513,7 @@ static void test_manual_examples(void **state)
       command[0] = expected[0] = '\0';
     } else if (strcmp(line, ".EE\n") == 0) {
       inside = false;
-      if (strncmp(command, "slotproof layout ", 17) == 0 || strncmp(command, "slotproof diagnose ", 19) == 0 ||
-          strncmp(command, "cat ", 4) == 0) {
+      if (can_be_run(command)) {
         check_example(command, expected);
         examples++;
       }
@@ -517,7 +528,8 @@ static void test_manual_examples(void **state)
     }
   }
   fclose(page);
-  assert_true(examples >= 4);
+  assert_true(examples >= 8);
+  assert_int_equal(unlink("lines.json"), 0); /* made by one of them */
 }
 
 /* Every long option that the help names stands in the manual page. */
@@ -582,6 +594,29 @@ static const char READINGS[] = "string,fret,cents\n"
                                "1,0,1.3\n1,1,0.8\n1,3,0.5\n1,5,1.4\n1,7,0.9\n1,9,0.9\n1,12,-0.2\n"
                                "2,0,-0.7\n2,1,0.2\n2,3,0.8\n2,5,2.6\n2,7,2.1\n2,9,3.0\n2,12,5.2\n";
 
+/* The board of the manual page: laid out with a rule that slipped after fret 5, then sawn with a saw that leans. */
+static void put_board(void)
+{
+  static const char *const LINES[] = {"dpi=400",
+                                      "scale_length_mm=330",
+                                      "frets=10",
+                                      "placement_sd_mm=0.02",
+                                      "misplace=6:0.41,7:0.42,8:0.37,9:0.44,10:0.40",
+                                      NULL};
+  static const char *const SLOTS[] = {"dpi=400",
+                                      "scale_length_mm=330",
+                                      "frets=10",
+                                      "placement_sd_mm=0.03",
+                                      "marks=slot",
+                                      "slot_level=0.2",
+                                      "slot_width_mm=0.56",
+                                      "slot_widening_mm=0.09",
+                                      "misplace=6:0.45,7:0.43,8:0.42,9:0.44,10:0.49",
+                                      NULL};
+  draw(330, LINES, "lines.png", NULL);
+  draw(330, SLOTS, "slots.png", NULL);
+}
+
 static int enter_folder(void **state)
 {
   static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
@@ -596,14 +631,16 @@ static int enter_folder(void **state)
   put_file("short.png", SHORT_PNG, sizeof SHORT_PNG);
   put_picture("small.png", 40, 30); /* too small to be a scan */
   put_picture("blank.png", 400, 300);
+  put_board();
   return symlink("small.png", "link.png") != 0 || mkdir("folder", 0755) != 0;
 }
 
 /* Fails if the program has left anything behind. */
 static int leave_folder(void **state)
 {
-  static const char *const OURS[] = {"steps.txt", "text.txt",  "empty.png",     "short.png",  "small.png",
-                                     "link.png",  "blank.png", "bin/slotproof", "board.json", "readings.csv"};
+  static const char *const OURS[] = {"steps.txt",  "text.txt",     "empty.png", "short.png",
+                                     "small.png",  "link.png",     "blank.png", "bin/slotproof",
+                                     "board.json", "readings.csv", "lines.png", "slots.png"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
