@@ -49,6 +49,8 @@ typedef struct sp_reference_record {
   sp_point first_px, last_px;
   double skew_deg;        /* of the rule against the image axis */
   double carriage_rms_mm; /* size of the unevenness that the map has straightened */
+  size_t strip_pieces;    /* of a printed strip, as used */
+  double strip_stretch;   /* how many times longer than drawn it was printed, as measured; NAN: not told */
   sp_graduation *graduations;
   size_t graduation_count;
 } sp_reference_record;

@@ -14,9 +14,10 @@
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
 #include "slotproof/status.h"
+#include "slotproof/strip.h"
 
 /* Commands, as bits: which options go with which. */
-enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8 };
+enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8, CLI_TARGET = 16 };
 
 typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML } cli_format;
 
@@ -38,7 +39,8 @@ typedef struct cli_request {
   const char *strings, *readings;
   double reading_u_cents; /* NAN = not given */
   cli_format format;
-  const char *output; /* NULL = standard output */
+  sp_strip_sheet sheet; /* target */
+  const char *output;   /* NULL = standard output */
   const char *overlay;
   const char *before; /* record of the marked board */
   char **images;
@@ -74,5 +76,6 @@ int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
 int cli_diagnose(int argc, char **argv);
+int cli_target(int argc, char **argv);
 
 #endif

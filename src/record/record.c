@@ -16,7 +16,7 @@ static void init_reference(sp_reference_record *r)
 {
   r->kind = SP_REFERENCE_NONE;
   r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = NAN;
-  r->span_mm = r->mpe_mm = r->skew_deg = r->carriage_rms_mm = NAN;
+  r->span_mm = r->mpe_mm = r->skew_deg = r->carriage_rms_mm = r->strip_stretch = NAN;
   r->first_px = r->last_px = NOWHERE;
 }
 

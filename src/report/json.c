@@ -113,6 +113,10 @@ static cJSON *add_reference(sp_tree *b, cJSON *root, const sp_record *record)
   add_point(b, o, "last_px", r->last_px);
   add_number(b, o, "skew_deg", r->skew_deg, DEG);
   add_number(b, o, "carriage_rms_mm", r->carriage_rms_mm, MM);
+  if (r->kind == SP_REFERENCE_STRIP) {
+    add_count(b, o, "strip_pieces", (double)r->strip_pieces);
+    add_number(b, o, "strip_stretch", r->strip_stretch, MM);
+  }
   return o;
 }
 

@@ -99,7 +99,20 @@ static void test_refusals(void **state)
   } cases[] = {
       {"slotproof", 64, "command line", "command is missing"},
       {"slotproof measure", 64, "measure", "no such command"},
-      {"slotproof target", 64, "target", "not part of this version"},
+      {REFERENCE "--strip-length 200mm a.png", 64, "--strip-length", "neither"},
+      {REFERENCE "--strip-length 139.7 a.png", 64, "--strip-length", "unit"},
+      {REFERENCE "--strip-width 139.7mm a.png", 64, "--strip-width", "P to Q"},
+      {REFERENCE "--reference dpi --strip-length 139.7mm a.png", 64, "--strip-length", "printed strip only"},
+      {"slotproof target --paper a5", 64, "--paper", "a4 or letter"},
+      {"slotproof target --length 300", 64, "--length", "unit"},
+      {"slotproof target --length 8000mm", 64, "--length", "too long"},
+      {"slotproof target --format text", 64, "--format", "pdf, svg or png"},
+      {"slotproof target --dpi 72", 64, "--dpi", "150 to 1200"},
+      {"slotproof target --page 2", 64, "--page", "no page 2"},
+      {"slotproof target --format png --length 2000mm", 64, "--page", "2 pages"},
+      {"slotproof target a.png", 64, "a.png", "no picture"},
+      {"slotproof target --scale-length 648mm", 64, "--scale-length", "no such option"},
+      {"slotproof target --output none/strip.pdf", 73, "none/strip.pdf", ""},
       {"slotproof calibrate", 64, "calibrate", "not part of this version"},
       {"slotproof batch a.png", 64, "batch", "not part of this version"},
       {"slotproof diagnose", 64, "diagnose", "record is missing"},
@@ -201,7 +214,6 @@ static void test_refusals(void **state)
       {CHECK "--marks wire small.png", 64, "--marks", "not part of this version"},
       {CHECK "--marks pencil small.png", 64, "--marks", "knife or slot"},
       {CHECK "--nut zero small.png", 64, "--nut", "line"},
-      {CHECK "--reference strip small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference profile small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference ruler small.png", 64, "--reference", "rule"},
       {CHECK "--reference distance small.png", 64, "--distance", "missing"},
@@ -379,6 +391,28 @@ static void test_folder_without_permission(void **state)
 }
 
 /* A sound picture with nothing in it: undecided, and both results are there; if one cannot be written, neither is. */
+/* The formats by their first bytes (ISO 32000, W3C SVG, W3C PNG). */
+static void test_target_formats(void **state)
+{
+  (void)state;
+  static const struct {
+    const char *format, *begins;
+  } cases[] = {{"", "%PDF-1."}, {"--format svg", "<?xml"}, {"--format png --dpi 150", "\x89PNG\r\n"}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    char line[200], bytes[16] = "";
+    snprintf(line, sizeof line, "slotproof target %s --length 1in --output strip.out", cases[i].format);
+    const outcome *o = run(line);
+    assert_int_equal(o->status, 0);
+    assert_int_equal(o->out[0] | o->err[0], 0);
+    FILE *f = fopen("strip.out", "rb");
+    assert_non_null(f);
+    assert_true(fread(bytes, 1, sizeof bytes - 1, f) > 10);
+    fclose(f);
+    assert_memory_equal(bytes, cases[i].begins, strlen(cases[i].begins));
+    unlink("strip.out");
+  }
+}
+
 static void test_report_and_overlay_together(void **state)
 {
   (void)state;
@@ -693,6 +727,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_output_file),
       cmocka_unit_test(test_full_disk_and_closed_output),
       cmocka_unit_test(test_folder_without_permission),
+      cmocka_unit_test(test_target_formats),
       cmocka_unit_test(test_report_and_overlay_together),
       cmocka_unit_test(test_reference_without_a_rule),
       cmocka_unit_test(test_manual_examples),
