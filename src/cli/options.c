@@ -6,9 +6,10 @@
 #include <string.h>
 
 #include "cli.h"
+#include "slotproof/hash.h"
 
 /* An instrument with more frets or finer steps is a slip of the finger. */
-enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200 };
+enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200, MAX_WORKERS = 256 };
 /* Degrees Celsius a workshop may have. */
 static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
 /* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
@@ -296,6 +297,40 @@ static sp_status set_overlay(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_results(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->results = v;
+  return SP_OK;
+}
+
+static sp_status set_overlays(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->overlays = true;
+  return SP_OK;
+}
+
+static sp_status set_workers(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, MAX_WORKERS, &r->workers, err);
+}
+
+static sp_status set_history(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->history = v;
+  return SP_OK;
+}
+
+static sp_status set_study(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->study = v;
+  return SP_OK;
+}
+
 static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -306,7 +341,12 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
-enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD | CLI_DIAGNOSE };
+enum {
+  MEASURE = CLI_CHECK | CLI_BATCH,
+  PICTURE = MEASURE | CLI_REFERENCE,
+  BOARD = MEASURE | CLI_LAYOUT,
+  ANY = PICTURE | BOARD | CLI_DIAGNOSE
+};
 
 static const option_entry OPTIONS[] = {
     {BOARD, "scale-length", "LEN", set_scale_length,
@@ -314,19 +354,18 @@ static const option_entry OPTIONS[] = {
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
     {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
     {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
-    {CLI_CHECK, "board", "FILE", set_board, "a board description (not part of this version)"},
-    {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
-    {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
-    {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
+    {MEASURE, "board", "FILE", set_board, "a board description (not part of this version)"},
+    {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
+    {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
+    {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
     {PICTURE, "reference", "KIND", set_reference, "where the scale comes from: auto, rule, distance, dpi (auto)"},
     {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
     {PICTURE, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
-    {CLI_CHECK, "temperature", "C", set_temperature,
-     "of rule and board while scanning, degrees Celsius (no correction)"},
-    {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
+    {MEASURE, "temperature", "C", set_temperature, "of rule and board while scanning, degrees Celsius (no correction)"},
+    {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
@@ -337,10 +376,18 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
-    {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
+    {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
+     "the picture with everything that was found drawn in"},
+    {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
+    {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
+    {CLI_BATCH, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
+    {CLI_BATCH, "history", "FILE", set_history,
+     "database of all boards so far; this run's are added and all summed up"},
+    {CLI_BATCH, "study", "FILE.csv", set_study, "how well the gauge repeats: csv with file, part, appraiser, trial"},
     {ANY, "help", NULL, set_help, "this list"},
 };
 enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
+_Static_assert(sizeof OPTIONS / sizeof *OPTIONS <= CLI_OPTIONS_MOST, "make room in cli_request");
 
 void cli_print_options(unsigned command, FILE *file)
 {
@@ -408,10 +455,55 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
     if (found == '?' || found == ':')
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
     const int failed = apply(&OPTIONS[found - 1], optarg, request);
+    request->given[found - 1] = optarg ? optarg : "";
     if (failed)
       return failed;
   }
   request->images = argv + optind;
   request->image_count = argc - optind;
   return 0;
+}
+
+/* ---- settings --------------------------------------------------------------------------------------------------- */
+
+/* Does this option bear on what is measured, and not only on where it goes? */
+static bool bears_on_measurement(const option_entry *o)
+{
+  return (o->commands & MEASURE) == MEASURE && o->set != set_format && o->set != set_output && o->set != set_help;
+}
+
+/* A value that names a file counts by what is in it. */
+static int settings_value(const option_entry *o, const char *value, char digest[SP_SHA256_TEXT], const char **shown)
+{
+  sp_error err = {0};
+  *shown = value;
+  if (!o->value || strncmp(o->value, "FILE", 4) != 0)
+    return 0;
+  if (sp_sha256_file(value, digest, &err))
+    return cli_complain(value, &err);
+  *shown = digest;
+  return 0;
+}
+
+int cli_settings(const cli_request *r, char **settings)
+{
+  size_t size = 0;
+  FILE *text = open_memstream(settings, &size);
+  int failed = text ? 0 : cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  for (size_t i = 0; !failed && i < OPTION_COUNT; i++) {
+    char digest[SP_SHA256_TEXT];
+    const char *value = NULL;
+    if (!r->given[i] || !bears_on_measurement(&OPTIONS[i]))
+      continue;
+    failed = settings_value(&OPTIONS[i], r->given[i], digest, &value);
+    if (!failed)
+      fprintf(text, "%s--%s%s%s", ftell(text) > 0 ? " " : "", OPTIONS[i].name, *value ? " " : "", value);
+  }
+  if (text && fclose(text) != 0 && !failed)
+    failed = cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  if (failed) {
+    free(*settings);
+    *settings = NULL;
+  }
+  return failed;
 }
