@@ -351,8 +351,8 @@ static sp_status put_charts(const sp_batch *batch, const sp_batch_group *g, FILE
     fprintf(file, "  - nothing stands out: the boards differ as chance would have it\n");
   else
     sp_text_wrapped("  ", 2,
-                    "What stands out may still be chance (about once in ninety boards with these rules): "
-                    "look for what was done otherwise before you change anything.",
+                    "What stands out may still be chance, which by itself shows something in one report of 7 on 10 "
+                    "boards, in 2 of 5 on 20 boards: look for what was done otherwise before you change anything.",
                     file);
   return status;
 }
