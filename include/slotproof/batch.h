@@ -96,7 +96,7 @@ typedef struct sp_batch_fret {
   double u_shared_mm;
   double hand_sd_mm; /* scatter with the measuring taken off; 0 where measuring explains all of it */
   sp_interval hand_sd_limits;
-  bool systematic; /* the mean is off by more than chance and the rule explain */
+  bool systematic; /* the mean is off by more than chance (5 % for all frets of the group together) and rule explain */
   sp_capability capability;
   size_t out, undecided, missing;
 } sp_batch_fret;
