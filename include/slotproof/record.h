@@ -53,6 +53,16 @@ typedef struct sp_reference_record {
   size_t graduation_count;
 } sp_reference_record;
 
+/* How a photograph was taken, as worked out from the rule in it. All NAN (and `known` false) for scans. */
+typedef struct sp_camera_record {
+  bool known;
+  double tilt_deg;    /* of the camera's axis against square to the board */
+  double distance_mm; /* from the board's face */
+  double focal_px;    /* as fitted */
+  double distortion;  /* k1 */
+  double fit_rms_px;  /* of the rule's strokes about the camera model */
+} sp_camera_record;
+
 /* What to do about one mark. */
 typedef enum sp_action {
   SP_ACTION_NONE,         /* nothing can be said */
@@ -128,6 +138,7 @@ typedef struct sp_record {
   int32_t divisions; /* 0 = a step list */
   sp_mark_kind marks_kind;
   sp_reference_record reference;
+  sp_camera_record camera;
   sp_datum_kind datum;
   double datum_u_mm;
   double tolerance_mm, tolerance_cents;

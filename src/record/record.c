@@ -24,6 +24,7 @@ void sp_record_init(sp_record *record)
 {
   memset(record, 0, sizeof *record);
   init_reference(&record->reference);
+  record->camera = (sp_camera_record){false, NAN, NAN, NAN, NAN, NAN};
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
   record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
   record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;

@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
 /* Trust in a stated resolution: scanners are off by parts in a thousand (FACTS: 0.04 % to 0.6 % reported). */
@@ -26,6 +26,9 @@ static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
 static const double MAX_FIT_RMS_MM = 0.06;
 /* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
 static const double SUSPECT_UNEVEN_MM = 0.06, MAX_UNEVEN_MM = 0.12;
+
+/* Strokes that turn by more than this along the rule (rad) were drawn by a lens held slantwise. */
+static const double MAX_TURN = 0.003;
 
 /* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
 static double default_mpe_mm(double span_mm)
@@ -243,6 +246,45 @@ static void settle_blur(const sp_rule_reading *g, double px_per_mm, sp_reference
   ref->blur_sd_log = fmin(0.3, hypot(0.01, g->blur_sd_log * sqrt(1.0 - share)));
 }
 
+static sp_status keep_leans(const sp_rule_reading *g, sp_reference *ref, sp_error *err)
+{
+  free(ref->leans);
+  ref->leans = calloc(g->count + 1, sizeof *ref->leans);
+  ref->lean_count = 0;
+  if (!ref->leans)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < g->count; k++)
+    if (g->strokes[k].good && g->strokes[k].u_lean > 0.0)
+      ref->leans[ref->lean_count++] = (sp_lean){g->strokes[k].u_px, g->strokes[k].lean, g->strokes[k].u_lean};
+  ref->line_v0_px = g->base_v0_px;
+  ref->line_slope = g->slope;
+  return SP_OK;
+}
+
+/* By how much the strokes turn from one end of the rule to the other, rad; 0 where that is no more than chance. On a
+ * flatbed strokes are parallel. */
+static double turn_of_strokes(const sp_reference *ref)
+{
+  double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0;
+  const size_t n = ref->lean_count;
+  if (n < MIN_STROKES)
+    return 0.0;
+  const double range = ref->leans[n - 1].u_px - ref->leans[0].u_px;
+  for (size_t i = 0; i < n; i++) {
+    const sp_lean *l = &ref->leans[i];
+    const double w = 1.0 / (l->u_lean * l->u_lean), x = (l->u_px - ref->leans[0].u_px) / range;
+    sw += w;
+    sx += w * x;
+    sy += w * l->lean;
+    sxx += w * x * x;
+    sxy += w * x * l->lean;
+    syy += w * l->lean * l->lean;
+  }
+  const double det = sw * sxx - sx * sx, slope = (sw * sxy - sx * sy) / det, level = (sy - slope * sx) / sw;
+  const double rest = fmax(1.0, (syy - level * sy - slope * sxy) / (double)(n - 2));
+  return fabs(slope) > 6.0 * sqrt(rest * sw / det) ? slope : 0.0;
+}
+
 static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
 {
   const sp_rule_reading *g = &j->reading;
@@ -263,7 +305,15 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   ref->record.graduation_mm = SP_GRADUATION_MM_OF[kind];
   if (!status)
     status = fill_record(j, &a, ref, err);
-  if (!status) {
+  if (!status)
+    status = keep_leans(g, ref, err);
+  if (!status && fabs(turn_of_strokes(ref)) > MAX_TURN) {
+    ref->map.known = false;
+    ref->record.kind = SP_REFERENCE_NONE;
+    snprintf(ref->reason, sizeof ref->reason,
+             "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise",
+             57.29577951308232 * fabs(turn_of_strokes(ref)));
+  } else if (!status) {
     const double drift = scale_drift(&a, g->count);
     const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / ref->record.span_mm;
     if (ref->record.carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
@@ -509,5 +559,6 @@ void sp_reference_free(sp_reference *ref)
 {
   sp_scale_map_free(&ref->map);
   free(ref->record.graduations);
+  free(ref->leans);
   memset(ref, 0, sizeof *ref);
 }

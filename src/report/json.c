@@ -118,6 +118,19 @@ static cJSON *add_reference(sp_tree *b, cJSON *root, const sp_record *record)
   return o;
 }
 
+/* Photographs only. */
+static void add_camera(sp_tree *b, cJSON *root, const sp_camera_record *c)
+{
+  if (!c->known)
+    return;
+  cJSON *o = add_object(b, root, "camera");
+  add_number(b, o, "tilt_deg", c->tilt_deg, DEG);
+  add_number(b, o, "distance_mm", c->distance_mm, MM);
+  add_number(b, o, "focal_px", c->focal_px, PX);
+  add_number(b, o, "distortion_k1", c->distortion, MM);
+  add_number(b, o, "fit_rms_px", c->fit_rms_px, PX);
+}
+
 static void add_budget(sp_tree *b, cJSON *mark, const sp_budget *budget)
 {
   cJSON *o = add_object(b, mark, "budget");
@@ -294,6 +307,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_layout(&b, root, r);
   add_text(&b, root, "marks_kind", sp_mark_kind_word(r->marks_kind));
   add_reference(&b, root, r);
+  add_camera(&b, root, &r->camera);
   add_datum(&b, root, r);
   add_number(&b, root, "tolerance_mm", r->tolerance_mm, MM);
   add_number(&b, root, "tolerance_cents", r->tolerance_cents, CENTS);
@@ -327,6 +341,7 @@ sp_status sp_report_reference_json(const sp_record *r, FILE *file, sp_error *err
   add_sources(&b, root, r);
   cJSON *reference = add_reference(&b, root, r);
   add_graduations(&b, reference, &r->reference);
+  add_camera(&b, root, &r->camera);
   add_warnings(&b, root, r);
   return write_tree(&b, root, file, err);
 }

@@ -66,10 +66,11 @@ static double lean_of(const frame *f, double u_px, double slope)
 }
 
 /* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect. */
-static double u_lean(const frame *f, double rate, double u_slope)
+static double u_lean(const frame *f, double rate, double u_px, double u_slope)
 {
   const double aspect = 2.0 * f->tilt * (f->mm ? f->ref->map.u_across_relative : 0.0029);
-  return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), aspect);
+  const double square = sp_square_map_variance(&f->ref->square, u_px, NAN);
+  return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), sqrt(square + aspect * aspect));
 }
 
 void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
@@ -153,6 +154,14 @@ static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_ma
 /* ---- the budget -----------------------------------------------------------------------------------------------------
  */
 
+/* How far the centre line runs beside the line on which the scale was read. */
+static double off_the_rule_mm(const frame *f, double u_px)
+{
+  const sp_lengthwise *c = &f->marks->board.centre;
+  const sp_square_map *s = &f->ref->square;
+  return s->known ? f->across * (c->at_px + c->slope * u_px - s->v0_px - s->slope * u_px) : 0.0;
+}
+
 /* Map term: covariance of the readings, and what the angles of rule and board leave open. */
 static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
 {
@@ -162,7 +171,8 @@ static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
   const double rule_tilt = atan(f->ref->slope);
   const double board = tan(f->tilt) * f->marks->board.centre.u_slope, rule = tan(rule_tilt) * RULE_SLOPE_U;
   const double aspect = (f->tilt * f->tilt - rule_tilt * rule_tilt) * map->u_across_relative;
-  return sqrt(fmax(variance, 0.0) + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
+  const double carried = sp_square_map_variance(&f->ref->square, u_px, base) * pow(off_the_rule_mm(f, u_px), 2);
+  return sqrt(fmax(variance, 0.0) + carried + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
 }
 
 static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm, const sp_verdict_options *o)
@@ -268,7 +278,7 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   const double rate = rate_at(f, m->u_px);
   r->found = true;
   r->squareness_deg = sign * lean_of(f, m->u_px, m->slope) * DEG;
-  r->u_squareness_deg = DEG * u_lean(f, rate, m->u_slope);
+  r->u_squareness_deg = DEG * u_lean(f, rate, m->u_px, m->u_slope);
   r->width_mm = f->mm ? m->width_px * rate * cos(r->squareness_deg / DEG) : NAN;
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
   r->contrast = m->contrast;
@@ -303,7 +313,7 @@ static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_
     const sp_board_end *e = &b->end[match->nut_end];
     r->found = true;
     r->squareness_deg = (f->marks->along == SP_ALONG_X ? 1.0 : -1.0) * d->lean * DEG;
-    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_slope) * DEG;
+    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_px, e->u_slope) * DEG;
     draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
                 b->side[1].at_px + b->side[1].slope * e->u_px, r);
   } else if (match->line_of_fret[0] >= 0) {

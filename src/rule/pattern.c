@@ -9,7 +9,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
 const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};

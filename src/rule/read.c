@@ -12,7 +12,7 @@
 #include <string.h>
 
 #include "raster/pages.h"
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
@@ -168,6 +168,32 @@ static double block_shift(const strengths *s, int32_t count, int32_t k, const do
     return (double)best;
   const double a = score[best + REACH - 1], c = score[best + REACH + 1], bend = a - 2.0 * top + c;
   return best + (bend < 0.0 ? 0.5 * (a - c) / bend : 0.0);
+}
+
+/* Keeps where each block's band lies, for whoever asks how straight the rule is. */
+static sp_status keep_drift(const bands *b, const strengths *s, double base, sp_rule_reading *reading, sp_error *err)
+{
+  const size_t n = s->blocks > 0 ? (size_t)s->blocks : 0;
+  double *profile = calloc((size_t)b->count + 1, sizeof *profile);
+  reading->drift = calloc(n + 1, sizeof *reading->drift);
+  if (!reading->drift || !profile) {
+    free(profile);
+    return sp_fail_memory(err);
+  }
+  reading->drift_count = n;
+  double top = 0.0;
+  mean_profile(s, b->count, profile);
+  for (size_t k = 0; k < n; k++) {
+    sp_rule_drift *d = &reading->drift[k];
+    const double shift = block_shift(s, b->count, (int32_t)k, profile, &d->weight);
+    d->u_px = ((double)k + 0.5) * s->size;
+    d->v_px = base + b->slope * d->u_px + shift * b->height;
+    top = fmax(top, d->weight);
+  }
+  for (size_t k = 0; k < n && top > 0.0; k++)
+    reading->drift[k].weight /= top;
+  free(profile);
+  return SP_OK;
 }
 
 /* The slope by which the blocks drift off the nominal band, in px/px, by a weighted straight line with outliers cut. */
@@ -634,6 +660,53 @@ static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
   return step;
 }
 
+/* The last step with one unknown more, the stroke's own lean; it is solved for and left at that, with what the noise of
+ * the pixels leaves open. */
+static void fit_lean(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
+{
+  double gram[25] = {0}, rhs[5] = {0}, yy = 0.0;
+  size_t values = 0;
+  const bool sloped = f->half >= 5.0;
+  for (int32_t j = f->z.first; j <= f->z.last; j++) {
+    const double v = band_centre(f->b, j) - f->base, lean = -f->b->slope * v, middle = s[k].u_px + lean;
+    const float *x = band(f->b, j);
+    const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
+    if (lo < 0 || hi >= f->b->length)
+      continue;
+    double level = 0.0;
+    for (int32_t i = lo; i <= hi; i++)
+      level += (double)x[i] / (hi - lo + 1);
+    for (int32_t i = lo; i <= hi; i++, values++) {
+      const double d = i - middle, steep = -s[k].amplitude * table_at(f->table->slope, d);
+      const double row[5] = {1.0, sloped ? d : 0.0, table_at(f->table->t, d), steep, steep * v};
+      const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
+      yy += y * y;
+      for (int32_t a = 0; a < 5; a++) {
+        for (int32_t c = 0; c < 5; c++)
+          gram[5 * a + c] += row[a] * row[c];
+        rhs[a] += row[a] * y;
+      }
+    }
+  }
+  if (!sloped)
+    gram[6] = 1.0;
+  double factor[25], inverse[25];
+  memcpy(factor, gram, sizeof factor);
+  s[k].lean = s[k].u_lean = s[k].u_u_px = NAN;
+  if (values < 12 || f->z.last == f->z.first || !sp_cholesky(5, factor))
+    return;
+  double beta[5];
+  memcpy(beta, rhs, sizeof beta);
+  sp_cholesky_solve(5, factor, beta);
+  sp_cholesky_inverse(5, factor, inverse);
+  for (int32_t a = 0; a < 5; a++)
+    yy -= beta[a] * rhs[a];
+  const double variance = fmax(yy, 0.0) / (double)(values - 5);
+  s[k].lean = beta[4];
+  s[k].u_lean = sqrt(variance * inverse[24]);
+  s[k].u_u_px = sqrt(variance * inverse[18]);
+}
+
 /* Mean profile of all strokes on a quarter-pixel grid, heights scaled to 1. */
 static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, double *x_out, double *y_out)
 {
@@ -779,6 +852,8 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
           s->good = false;
       }
   }
+  for (size_t k = 0; k < reading->count; k++)
+    fit_lean(&f, reading->strokes, reading->count, k);
   const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
   const stroke_stack k = {x, x + 256, m, period};
   reading->stroke_px = width;
@@ -896,6 +971,8 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
     if (!status && reading->count >= 8)
       status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, err);
     if (!status)
+      status = keep_drift(&b, &s, base, reading, err);
+    if (!status)
       finish(&b, profile, z, base, comb->period_px, reading);
   }
   free(work);
@@ -910,5 +987,6 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
 void sp_rule_reading_free(sp_rule_reading *reading)
 {
   free(reading->strokes);
+  free(reading->drift);
   memset(reading, 0, sizeof *reading);
 }

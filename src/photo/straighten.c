@@ -1,0 +1,397 @@
+/* From a photograph to a straightened picture.
+ *
+ * 1. Turn: the picture is turned so that board and rule lie along its sides, within a few degrees.
+ * 2. Follow: the rule is followed along its curve, and the band about it drawn anew with that curve and its uneven
+ *    period taken out, so that its graduations can be counted and read as in a scan.
+ * 3. Fit: every stroke read is a line of the plane whose X is known but for one origin, and the band's edge a line of
+ *    constant Y: the camera is fitted to them. The band is drawn once more with that camera, read and fitted again,
+ *    because strokes that lean are read a little worse.
+ * 4. Straighten the whole picture.
+ * Focal length and principal point hardly matter for what follows (a flat board and a flush rule), but have to be
+ * possible ones: phones have 24 to 35 mm in terms of 36 mm film (common practice, no source).
+ */
+#include "slotproof/photo.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "photo_internal.h"
+#include "slotproof/numeric.h"
+#include "slotproof/rule.h"
+
+static const double USUAL_FOCAL_35MM = 27.0, U_LOG_FOCAL = 0.25, U_LOG_FOCAL_STATED = 0.05;
+/* Principal point off the picture's middle (part of its diagonal), and lens distortion. Standard deviations. */
+static const double U_CENTRE = 0.008, U_K1 = 0.08, U_K2 = 0.02;
+/* Half diagonal of 36 x 24 mm. */
+static const double FILM_DIAGONAL_MM = 43.266615305567875;
+/* The pixels' own doubt about a stroke: what is not noise (px), and of the band's edge. */
+static const double STROKE_FLOOR_PX = 0.04, EDGE_SD_PX = 0.8;
+/* A fit worse than this is no camera. */
+static const double MOST_RMS_PX = 0.35;
+enum { LEAST_STROKES = 25, BAND_PERIODS = 16 };
+
+typedef struct turn {
+  double c, s, x, y, half_width, half_height; /* picture = (x, y) + R (turned - half) */
+} turn;
+
+static sp_point turned_to_picture(const void *context, double x, double y)
+{
+  const turn *t = context;
+  const double dx = x - t->half_width, dy = y - t->half_height;
+  return (sp_point){t->x + t->c * dx - t->s * dy, t->y + t->s * dx + t->c * dy};
+}
+
+static turn turn_by(const sp_raster *picture, double angle, uint32_t *width, uint32_t *height)
+{
+  const double w = picture->width_px, h = picture->height_px;
+  turn t = {cos(angle), sin(angle), 0.5 * (w - 1.0), 0.5 * (h - 1.0), 0.0, 0.0};
+  *width = (uint32_t)ceil(w * fabs(t.c) + h * fabs(t.s));
+  *height = (uint32_t)ceil(w * fabs(t.s) + h * fabs(t.c));
+  t.half_width = 0.5 * (*width - 1.0);
+  t.half_height = 0.5 * (*height - 1.0);
+  return t;
+}
+
+/* ---- the band about the rule, by its curve --------------------------------------------------------------------------
+ */
+
+typedef struct curved_band {
+  const turn *turn;
+  const photo_curve *curve;
+  double period, half_height;
+  double *u; /* of every band x, on a grid of GRID px */
+  size_t length;
+} curved_band;
+
+enum { BAND_GRID = 8 };
+
+static sp_point curved_to_picture(const void *context, double x, double y)
+{
+  const curved_band *b = context;
+  size_t i = (size_t)(x / BAND_GRID);
+  i = i + 1 < b->length ? i : b->length - 2;
+  const double u = b->u[i] + (x / BAND_GRID - (double)i) * (b->u[i + 1] - b->u[i]);
+  const double across = (y - b->half_height) * photo_curve_period(b->curve, u) / b->period;
+  if (b->curve->along == SP_ALONG_X)
+    return turned_to_picture(b->turn, u, photo_curve_v(b->curve, u) + across);
+  /* y grows against the turned x, so that the band is turned, not mirrored */
+  return turned_to_picture(b->turn, photo_curve_v(b->curve, u) - across, u);
+}
+
+/* u along the band in equal steps of phase: du = period(u) / period dx, by the midpoint rule. */
+static sp_status lay_out(curved_band *b, sp_error *err)
+{
+  const double margin = 0.04 * (b->curve->u_last - b->curve->u_first) + 4.0 * b->period;
+  const double end = b->curve->u_last + margin;
+  double u = b->curve->u_first - margin;
+  const size_t most = (size_t)(3.0 * (end - u) / BAND_GRID) + 4;
+  b->u = malloc(most * sizeof *b->u);
+  if (!b->u)
+    return sp_fail_memory(err);
+  b->length = 0;
+  while (b->length < most && (u < end || b->length < 2)) {
+    b->u[b->length++] = u;
+    const double step = BAND_GRID * photo_curve_period(b->curve, u) / b->period;
+    u += BAND_GRID * photo_curve_period(b->curve, u + 0.5 * step) / b->period;
+  }
+  return SP_OK;
+}
+
+static uint32_t band_height(double period)
+{
+  return (uint32_t)(2.0 * BAND_PERIODS * (period < 12.0 ? 1.6 * period : period));
+}
+
+static sp_status read_band(const sp_raster *band, double period, sp_rule_reading *reading, sp_error *err)
+{
+  sp_scene scene = {0};
+  sp_status status = sp_scene_create(band, &scene, err);
+  const sp_comb comb = {SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
+  if (!status)
+    status = sp_rule_read(&scene, &comb, reading, err);
+  sp_scene_free(&scene);
+  return status;
+}
+
+/* ---- sightings out of a reading ------------------------------------------------------------------------------------
+ */
+
+typedef struct sightings {
+  sp_camera_sighting *list;
+  size_t count, strokes;
+} sightings;
+
+static void sight_stroke(const sp_stroke *s, const sp_rule_reading *r, double zero, photo_map map, const void *context,
+                         sightings *out)
+{
+  if (!s->good || !(s->u_u_px > 0.0) || !(s->u_lean > 0.0))
+    return;
+  /* at this distance either side the two places are known independently of each other */
+  const double d = s->u_u_px / s->u_lean, v = r->base_v0_px + r->slope * s->u_px;
+  for (int side = -1; side <= 1; side += 2) {
+    const double lean = s->lean - r->slope;
+    sp_camera_sighting *p = &out->list[out->count++];
+    *p = (sp_camera_sighting){map(context, s->u_px + side * d * lean, v + side * d), false, s->index - zero,
+                              hypot(1.41421356 * s->u_u_px, STROKE_FLOOR_PX)};
+  }
+  out->strokes++;
+}
+
+static sp_status take_sightings(const sp_rule_reading *r, double zero, photo_map map, const void *context,
+                                sightings *out, sp_error *err)
+{
+  out->list = calloc(2 * r->count + r->drift_count + 1, sizeof *out->list);
+  if (!out->list)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < r->count; k++)
+    sight_stroke(&r->strokes[k], r, zero, map, context, out);
+  for (size_t k = 0; k < r->drift_count; k++)
+    if (r->drift[k].weight > 0.5)
+      out->list[out->count++] =
+          (sp_camera_sighting){map(context, r->drift[k].u_px, r->drift[k].v_px), true, 0.0, EDGE_SD_PX};
+  return SP_OK;
+}
+
+/* ---- the camera ----------------------------------------------------------------------------------------------------
+ */
+
+static sp_camera first_camera(const sp_raster *picture, double focal_35mm, sp_point at, sp_point ahead)
+{
+  const double w = picture->width_px, h = picture->height_px;
+  const double focal = focal_35mm > 0.0 ? focal_35mm : USUAL_FOCAL_35MM;
+  sp_camera c = {.f_px = focal / FILM_DIAGONAL_MM * hypot(w, h), .cx_px = 0.5 * (w - 1.0), .cy_px = 0.5 * (h - 1.0)};
+  const double px = hypot(ahead.x - at.x, ahead.y - at.y); /* a graduation */
+  c.rotation_rad[2] = atan2(ahead.y - at.y, ahead.x - at.x);
+  c.translation[2] = c.f_px / px;
+  c.translation[0] = (at.x - c.cx_px) / px;
+  c.translation[1] = (at.y - c.cy_px) / px;
+  return c;
+}
+
+static sp_status fit_camera(const sp_raster *picture, double focal_35mm, const sightings *s, sp_camera *camera,
+                            sp_camera_fit_result *result, sp_error *err)
+{
+  const bool stated = focal_35mm > 0.0;
+  const sp_camera_prior prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL,
+                                 U_CENTRE * hypot(picture->width_px, picture->height_px), U_K1, U_K2};
+  return sp_camera_fit(s->list, s->count, &prior, camera, NULL, result, err);
+}
+
+/* The band, and later the whole, as the camera sees it: board place -> picture. */
+typedef struct camera_band {
+  sp_camera_view view;
+  double left, top, pitch;
+} camera_band;
+
+static sp_point board_to_picture(const void *context, double x, double y)
+{
+  const camera_band *b = context;
+  return sp_camera_project(&b->view, b->left + x * b->pitch, b->top + y * b->pitch, 0.0);
+}
+
+typedef struct attempt {
+  bool good;
+  sp_camera camera;
+  sp_camera_fit_result fit;
+  double first, last, period; /* span of the strokes in graduations; px a graduation where they are drawn largest */
+  size_t strokes;
+} attempt;
+
+static double stroke_in_the_middle(const sp_rule_reading *r)
+{
+  return r->strokes[r->count / 2].index;
+}
+
+/* Reads the rule in the band drawn by its curve, and fits a first camera. */
+static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_curve *curve, double focal_35mm,
+                          attempt *a, sp_error *err)
+{
+  curved_band b = {.turn = t, .curve = curve};
+  for (int i = 0; i <= 8; i++)
+    b.period = fmax(b.period, photo_curve_period(curve, curve->u_first + i / 8.0 * (curve->u_last - curve->u_first)));
+  const uint32_t height = band_height(b.period);
+  b.half_height = 0.5 * (height - 1.0);
+  sp_raster band = {0};
+  sp_rule_reading reading = {0};
+  sightings s = {0};
+  sp_status status = lay_out(&b, err);
+  if (!status)
+    status = photo_resample(picture, curved_to_picture, &b, (uint32_t)(b.length - 1) * BAND_GRID, height, &band, err);
+  if (!status)
+    status = read_band(&band, b.period, &reading, err);
+  if (!status && reading.count >= LEAST_STROKES) {
+    const double zero = stroke_in_the_middle(&reading);
+    status = take_sightings(&reading, zero, curved_to_picture, &b, &s, err);
+    const double u = reading.strokes[reading.count / 2].u_px, v = reading.base_v0_px + reading.slope * u;
+    a->camera = first_camera(picture, focal_35mm, curved_to_picture(&b, u, v), curved_to_picture(&b, u + b.period, v));
+    if (!status)
+      status = fit_camera(picture, focal_35mm, &s, &a->camera, &a->fit, err);
+    a->strokes = s.strokes;
+    a->first = reading.strokes[0].index - zero;
+    a->last = reading.strokes[reading.count - 1].index - zero;
+    a->period = b.period;
+    a->good = !status && a->fit.used > s.count / 2;
+  }
+  sp_rule_reading_free(&reading);
+  sp_raster_free(&band);
+  free(s.list);
+  free(b.u);
+  return status;
+}
+
+/* The same in the band drawn by the camera. */
+static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt *a, sp_error *err)
+{
+  const uint32_t height = band_height(a->period);
+  const double margin = 0.04 * (a->last - a->first) + 4.0;
+  camera_band b = {sp_camera_view_of(&a->camera), a->first - margin, -0.5 * (height - 1.0) / a->period,
+                   1.0 / a->period};
+  sp_raster band = {0};
+  sp_rule_reading reading = {0};
+  sightings s = {0};
+  a->good = false;
+  sp_status status = photo_resample(picture, board_to_picture, &b,
+                                    (uint32_t)((a->last - a->first + 2.0 * margin) * a->period), height, &band, err);
+  if (!status)
+    status = read_band(&band, a->period, &reading, err);
+  if (!status && reading.count >= LEAST_STROKES) {
+    const double at = b.left + reading.strokes[0].u_px * b.pitch, zero = reading.strokes[0].index - round(at);
+    status = take_sightings(&reading, zero, board_to_picture, &b, &s, err);
+    if (!status)
+      status = fit_camera(picture, focal_35mm, &s, &a->camera, &a->fit, err);
+    a->strokes = s.strokes;
+    a->first = reading.strokes[0].index - zero;
+    a->last = reading.strokes[reading.count - 1].index - zero;
+    a->good = !status && a->fit.used > s.count * 6 / 10 && a->fit.rms_px < MOST_RMS_PX;
+  }
+  sp_rule_reading_free(&reading);
+  sp_raster_free(&band);
+  free(s.list);
+  return status;
+}
+
+/* ---- all of it ------------------------------------------------------------------------------------------------------
+ */
+
+static sp_status try_direction(const sp_raster *picture, double angle, double focal_35mm, attempt *best, sp_error *err)
+{
+  uint32_t width, height;
+  const turn t = turn_by(picture, angle, &width, &height);
+  sp_raster turned = {0};
+  sp_scene scene = {0};
+  photo_curve curves[PHOTO_CURVES];
+  size_t count = 0;
+  sp_status status = photo_resample(picture, turned_to_picture, &t, width, height, &turned, err);
+  if (!status)
+    status = sp_scene_create(&turned, &scene, err);
+  if (!status)
+    status = photo_curves(&scene, curves, &count, err);
+  sp_scene_free(&scene);
+  sp_raster_free(&turned);
+  for (size_t i = 0; !status && i < count; i++) {
+    attempt a = {0};
+    if (curves[i].strength < 0.2 * curves[0].strength)
+      break;
+    if (by_curve(picture, &t, &curves[i], focal_35mm, &a, NULL) || !a.good)
+      continue;
+    if (by_camera(picture, focal_35mm, &a, NULL) || !a.good)
+      continue;
+    if (!best->good || a.strokes > best->strokes)
+      *best = a;
+    if (best->good && (best->last - best->first) * best->period > 0.5 * (width > height ? width : height))
+      break;
+  }
+  return status;
+}
+
+/* The part of the plane that the picture shows, cut to what can belong to a board beside this rule. */
+static void footprint(const sp_raster *picture, const attempt *a, double box[4])
+{
+  enum { POINTS = 32 };
+  const sp_camera_view view = sp_camera_view_of(&a->camera);
+  const double w = picture->width_px - 1.0, h = picture->height_px - 1.0, span = a->last - a->first;
+  box[0] = box[2] = INFINITY;
+  box[1] = box[3] = -INFINITY;
+  for (int i = 0; i < 4 * POINTS; i++) {
+    const double q = (double)(i % POINTS) / POINTS;
+    const int side = i / POINTS;
+    const sp_point p = side == 0   ? (sp_point){q * w, 0}
+                       : side == 1 ? (sp_point){w, q * h}
+                       : side == 2 ? (sp_point){w - q * w, h}
+                                   : (sp_point){0, h - q * h};
+    const sp_point at = sp_camera_unproject(&view, p, 0.0);
+    if (!isfinite(at.x) || !isfinite(at.y))
+      continue;
+    box[0] = fmin(box[0], at.x);
+    box[1] = fmax(box[1], at.x);
+    box[2] = fmin(box[2], at.y);
+    box[3] = fmax(box[3], at.y);
+  }
+  box[0] = fmax(box[0], a->first - span);
+  box[1] = fmin(box[1], a->last + span);
+  box[2] = fmax(box[2], -0.5 * span);
+  box[3] = fmin(box[3], 0.5 * span);
+}
+
+static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo *photo, sp_error *err)
+{
+  double box[4];
+  footprint(picture, a, box);
+  const double width = (box[1] - box[0]) * a->period, height = (box[3] - box[2]) * a->period;
+  if (!(width > 60.0 && height > 60.0 && width * height < 4.0 * picture->width_px * picture->height_px)) {
+    snprintf(photo->reason, sizeof photo->reason, "the camera stood too slantwise; hold it square above the board");
+    return SP_OK;
+  }
+  photo->camera = a->camera;
+  photo->pitch = 1.0 / a->period;
+  photo->left = box[0];
+  photo->top = box[2];
+  photo->fit_rms_px = a->fit.rms_px;
+  photo->strokes_used = a->strokes;
+  const camera_band b = {sp_camera_view_of(&a->camera), photo->left, photo->top, photo->pitch};
+  const sp_status status =
+      photo_resample(picture, board_to_picture, &b, (uint32_t)width, (uint32_t)height, &photo->straight, err);
+  photo->found = status == SP_OK;
+  return status;
+}
+
+sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err)
+{
+  memset(photo, 0, sizeof *photo);
+  double directions[PHOTO_DIRECTIONS];
+  const size_t count = photo_directions(picture, directions);
+  attempt best = {0};
+  sp_status status = SP_OK;
+  for (size_t i = 0; !status && i < count && !best.good; i++)
+    status = try_direction(picture, directions[i], focal_35mm, &best, err);
+  if (status)
+    return status;
+  if (!best.good) {
+    snprintf(photo->reason, sizeof photo->reason,
+             "no rule with readable graduations was found, straight or drawn by a lens; lay a steel rule flush beside "
+             "the board, graduations up, and fill the picture with the two");
+    return SP_OK;
+  }
+  return straighten(picture, &best, photo, err);
+}
+
+sp_point sp_photo_picture_px(const sp_photo *photo, sp_point at)
+{
+  const sp_camera_view view = sp_camera_view_of(&photo->camera);
+  return sp_camera_project(&view, photo->left + at.x * photo->pitch, photo->top + at.y * photo->pitch, 0.0);
+}
+
+sp_point sp_photo_straight_px(const sp_photo *photo, sp_point picture_px)
+{
+  const sp_camera_view view = sp_camera_view_of(&photo->camera);
+  const sp_point at = sp_camera_unproject(&view, picture_px, 0.0);
+  return (sp_point){(at.x - photo->left) / photo->pitch, (at.y - photo->top) / photo->pitch};
+}
+
+void sp_photo_free(sp_photo *photo)
+{
+  sp_raster_free(&photo->straight);
+  memset(photo, 0, sizeof *photo);
+}
