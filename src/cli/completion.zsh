@@ -9,12 +9,12 @@ _slotproof_commands() {
 # The options of a command as _arguments wants them: --name[text] or --name[text]:VALUE:action.
 _slotproof_options() {
   local line name value text action
-  $words[1] $1 --help 2>/dev/null | sed -n 's/^  --//p' | while IFS= read -r line; do
-    name=${line%% *}
-    line=${line#$name}
-    value=${${line# }%% *}
-    text=${${line## #}#$value}
-    text=${${text## #}//[\[\]:]/ }
+  # a help line is "  --name VALUE   text"; between them stands a tab here
+  $words[1] $1 --help 2>/dev/null | sed -n "s/^  --\([a-z0-9-]*\) \{0,1\}\([^ ]*\)  *\(.*\)/\1	\2	\3/p" |
+  while IFS= read -r line; do
+    name=${line%%	*}
+    value=${${line#*	}%%	*}
+    text=${${line##*	}//[\[\]:]/ }
     case $name in
       (format) [[ $1 == layout ]] && action='(text json csv svg pdf)' || action='(text json csv html)' ;;
       (marks) action='(knife slot wire)' ;;
@@ -27,15 +27,15 @@ _slotproof_options() {
             (*) action=' ' ;;
           esac ;;
     esac
-    [[ -n $value ]] && print -r -- "--$name[$text]:$value:$action" || print -r -- "--$name[$text]"
+    [[ -n $value ]] && print -r -- "--${name}[${text}]:$value:$action" || print -r -- "--${name}[${text}]"
   done
 }
 
 _slotproof() {
-  local -a commands options
+  local -a offered options
   if (( CURRENT == 2 )); then
-    commands=(${(f)"$(_slotproof_commands)"})
-    _describe command commands
+    offered=(${(f)"$(_slotproof_commands)"})
+    _describe command offered
     return
   fi
   options=(${(f)"$(_slotproof_options $words[2])"})
