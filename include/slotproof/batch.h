@@ -98,6 +98,10 @@ typedef struct sp_batch_fret {
   sp_interval hand_sd_limits;
   bool systematic; /* the mean is off by more than chance (5 % for all frets of the group together) and rule explain */
   sp_capability capability;
+  /* From a certain board on (index; SP_BATCH_NONE) it lies elsewhere than before, by more than chance (5 % for all
+   * frets together): positive toward the bridge. */
+  int64_t step_board;
+  double step_mm, u_step_mm;
   size_t out, undecided, missing;
 } sp_batch_fret;
 

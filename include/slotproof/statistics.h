@@ -95,6 +95,20 @@ sp_status sp_chart_ewma(const double *x, size_t count, double lambda, double sta
 /* Sets the rules of a chart's points from value, centre, sigma and limits. */
 void sp_chart_apply_rules(sp_chart *chart);
 
+/* ---- a step ---- */
+
+/* Values in order of time whose mean changes once: the place where Student's t of the two parts (of at least two values
+ * each, one sd) is largest. `p` is the chance of so large a t anywhere without a step, by Bonferroni's bound over the
+ * places, so at most that. (Likelihood ratio for a change in mean: Worsley, J. Am. Stat. Assoc. 74, 1979, 365.) */
+typedef struct sp_step {
+  size_t at;    /* index of the first value after the step; 0: fewer than 4 values, or one that is not finite */
+  double shift; /* mean after less mean before */
+  double u_shift;
+  double p;
+} sp_step;
+
+sp_step sp_step_find(const double *x, size_t count);
+
 /* ---- variance components ---- */
 
 /* One-way analysis of variance: `groups` groups, group g holding count[g] values one after another in x. */

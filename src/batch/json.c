@@ -133,6 +133,9 @@ static void add_fret(sp_tree *t, cJSON *list, const sp_batch_fret *f)
   add_limits(t, o, "hand_sd_limits_mm", f->hand_sd_limits, MM);
   add_bool(t, o, "systematic", f->systematic);
   add_capability(t, o, "capability", &f->capability);
+  add_number(t, o, "step_board", f->step_board == SP_BATCH_NONE ? NAN : (double)f->step_board, 1.0);
+  add_number(t, o, "step_mm", f->step_mm, MM);
+  add_number(t, o, "u_step_mm", f->u_step_mm, MM);
   add_number(t, o, "out", (double)f->out, 1.0);
   add_number(t, o, "undecided", (double)f->undecided, 1.0);
   add_number(t, o, "missing", (double)f->missing, 1.0);

@@ -202,6 +202,27 @@ static bool is_systematic(const sp_batch_fret *f, int32_t frets)
   return fabs(f->error.mean) > hypot(t * f->error.sd / sqrt((double)f->error.n), 2.0 * f->u_shared_mm);
 }
 
+static bool measured(const sp_batch *batch, const sp_batch_group *g, size_t i, int32_t fret)
+{
+  return isfinite(batch->board[g->board[i]].mark[fret].error_mm);
+}
+
+/* `work`: the errors of the n boards on which the fret was found, in order of time. */
+static void look_for_step(const sp_batch *batch, const sp_batch_group *g, const double *work, sp_batch_fret *f)
+{
+  const sp_step step = sp_step_find(work, f->error.n);
+  f->step_board = SP_BATCH_NONE;
+  f->step_mm = f->u_step_mm = NAN;
+  if (!step.at || !(step.p * (double)g->frets < 1.0 - SP_BATCH_CONFIDENCE))
+    return;
+  size_t n = 0;
+  for (size_t i = 0; i < g->board_count; i++)
+    if (measured(batch, g, i, f->fret) && n++ == step.at)
+      f->step_board = (int64_t)g->board[i];
+  f->step_mm = step.shift;
+  f->u_step_mm = step.u_shift;
+}
+
 static void sum_fret(const sp_batch *batch, const sp_batch_group *g, int32_t fret, double *work, sp_batch_fret *f)
 {
   double line = 0.0, nut = 0.0, shared = 0.0;
@@ -226,6 +247,7 @@ static void sum_fret(const sp_batch *batch, const sp_batch_group *g, int32_t fre
   f->u_shared_mm = n ? sqrt(shared / (double)n) : NAN;
   separate_hand(f);
   f->systematic = is_systematic(f, g->frets);
+  look_for_step(batch, g, work, f);
   const double tolerance = f->tolerance_mm;
   f->capability = sp_capability_of(f->error.mean, f->error.sd, (double)n, (double)n - 1.0, -tolerance, tolerance,
                                    SP_BATCH_CONFIDENCE);

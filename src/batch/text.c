@@ -239,7 +239,7 @@ static void put_components(const sp_batch_group *g, FILE *file)
     fprintf(file, "  What the scatter comes from can be told from three boards on which every fret was found.\n");
     return;
   }
-  fprintf(file, "\n  Where it comes from (%zu boards with every frets found)            sd, mm   (95 %% limits)\n",
+  fprintf(file, "\n  Where it comes from (%zu boards with every fret found)             sd, mm   (95 %% limits)\n",
           c->boards);
   put_component("alike on every board, from fret to fret: jig, template", c->jig_sd_mm, c->jig_limits, file);
   put_component("the nut, which shifts a whole board", c->nut_sd_mm, c->nut_limits, file);
@@ -329,6 +329,26 @@ static sp_status put_signals(const sp_batch *batch, const sp_batch_group *g, int
   return SP_OK;
 }
 
+static sp_status put_steps(const sp_batch *batch, const sp_batch_group *g, size_t *signals, FILE *file, sp_error *err)
+{
+  for (int32_t k = 0; k < g->frets; k++) {
+    const sp_batch_fret *f = &g->fret[k];
+    if (f->step_board == SP_BATCH_NONE)
+      continue;
+    char *name = sp_clean_text(batch->board[f->step_board].name);
+    sp_sentence s = {.used = 0};
+    if (!name)
+      return sp_fail_memory(err);
+    sp_say(&s,
+           "fret %ld: from %s on it lies %.3f mm (+/- %.3f) nearer the %s than before; look for what was changed then",
+           (long)f->fret, name, fabs(f->step_mm), 2.0 * f->u_step_mm, f->step_mm < 0.0 ? "nut" : "bridge");
+    free(name);
+    sp_text_wrapped("  - ", 4, s.text, file);
+    ++*signals;
+  }
+  return SP_OK;
+}
+
 /* The chart of group means against the scatter within says nearly the same as the single values and is kept for
  * programs: where nuts are placed by hand it signals all the time. */
 static sp_status put_charts(const sp_batch *batch, const sp_batch_group *g, FILE *file, sp_error *err)
@@ -344,6 +364,7 @@ static sp_status put_charts(const sp_batch *batch, const sp_batch_group *g, FILE
           batch->board[g->charted[0]].sequence || batch->board[g->charted[g->chart[0].count - 1]].sequence
               ? "as they were added to the history"
               : "in order of their names");
+  status = put_steps(batch, g, &signals, file, err);
   for (int kind = 0; !status && kind < SP_BATCH_CHARTS; kind++)
     if (kind != SP_BATCH_CHART_GROUP_MEAN)
       status = put_signals(batch, g, kind, &signals, file, err);

@@ -279,6 +279,33 @@ static void test_shift_shows(void **state)
   sp_batch_free(&batch);
 }
 
+/* One fret alone moves, from the 13th board on: it is named, with that board, and no other. */
+static void test_one_fret_moves(void **state)
+{
+  (void)state;
+  gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+  double error[SHOP_FRETS + 1], jig[SHOP_FRETS + 1] = {0};
+  sp_batch batch = {0};
+  assert_non_null(rng);
+  gsl_rng_set(rng, 12);
+  for (int b = 0; b < 24; b++) {
+    jig[3] = b < 12 ? 0.0 : -0.15;
+    draw(rng, 0.0, jig, 0.01, 0.03, error);
+    if (b == 5)
+      error[3] = NAN; /* a board that does not count here must not shift the place */
+    add(&batch, b + 1, error);
+  }
+  gsl_rng_free(rng);
+  assert_int_equal(sp_batch_sum_up(&batch, NULL), SP_OK);
+  for (int k = 1; k <= SHOP_FRETS; k++)
+    assert_int_equal(batch.group[0].fret[k - 1].step_board, k == 3 ? 12 : SP_BATCH_NONE);
+  CHECK_CLOSE(batch.group[0].fret[2].step_mm, -0.15, 3.0 * batch.group[0].fret[2].u_step_mm);
+  char *text = told(&batch, sp_batch_text);
+  assert_non_null(strstr(text, "fret 3: from board13.png on it lies 0.1"));
+  free(text);
+  sp_batch_free(&batch);
+}
+
 /* File names are hostile: no line breaks, no quotes out of place, no control characters. */
 static void test_hostile_names(void **state)
 {
@@ -312,6 +339,7 @@ int main(void)
       cmocka_unit_test(test_little_to_go_by),
       cmocka_unit_test(test_two_layouts),
       cmocka_unit_test(test_shift_shows),
+      cmocka_unit_test(test_one_fret_moves),
       cmocka_unit_test(test_hostile_names),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,6 +1,7 @@
 /* Control charts against published factors and worked cases. */
 #include "check_close.h"
 
+#include <gsl/gsl_cdf.h>
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <stdlib.h>
@@ -227,6 +228,41 @@ static void test_reports_by_chance(void **state)
   CHECK_CLOSE((double)shown / DRAWS, 0.40, 0.05);
 }
 
+/* A step is found where it is; without one, 5 % of series at most get a p below 0.05. One value's p by hand. */
+static void test_step(void **state)
+{
+  (void)state;
+  enum { DRAWS = 2000, VALUES = 20 };
+  static const double plain[] = {1.0, 3.0, 7.0, 9.0};
+  gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+  double x[VALUES];
+  int chance = 0, right = 0;
+  assert_non_null(rng);
+  gsl_rng_set(rng, 4);
+  for (int d = 0; d < DRAWS; d++) {
+    for (int i = 0; i < VALUES; i++)
+      x[i] = gsl_ran_gaussian(rng, 1.0);
+    chance += sp_step_find(x, VALUES).p < 0.05;
+    for (int i = 12; i < VALUES; i++)
+      x[i] -= 4.0;
+    const sp_step s = sp_step_find(x, VALUES);
+    right += s.p < 0.05 && s.at >= 11 && s.at <= 13 && fabs(s.shift + 4.0) < 2.0;
+  }
+  gsl_rng_free(rng);
+  CHECK_BELOW((double)chance / DRAWS, 0.05);
+  assert_true(chance > 0);
+  CHECK_BELOW(0.99, (double)right / DRAWS);
+  const sp_step s = sp_step_find(plain, 4); /* means 2 and 8, pooled variance 2, t = 6/sqrt(2) with 2 degrees */
+  assert_int_equal(s.at, 2);
+  CHECK_CLOSE(s.shift, 6.0, 1e-12);
+  CHECK_CLOSE(s.u_shift, sqrt(2.0), 1e-12);
+  CHECK_CLOSE(s.p, 2.0 * gsl_cdf_tdist_Q(6.0 / sqrt(2.0), 2.0), 1e-10);
+  assert_int_equal(sp_step_find(plain, 3).at, 0);
+  const double alike[] = {1.0, 1.0, 1.0, 1.0, 1.0}, unknown[] = {1.0, 2.0, NAN, 4.0, 5.0};
+  assert_int_equal(sp_step_find(alike, 5).at, 0);
+  assert_int_equal(sp_step_find(unknown, 5).at, 0);
+}
+
 static void test_refusals(void **state)
 {
   (void)state;
@@ -248,7 +284,8 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_factors),      cmocka_unit_test(test_individuals),       cmocka_unit_test(test_ewma),
       cmocka_unit_test(test_groups),       cmocka_unit_test(test_unlike_groups),     cmocka_unit_test(test_rules),
-      cmocka_unit_test(test_false_alarms), cmocka_unit_test(test_reports_by_chance), cmocka_unit_test(test_refusals),
+      cmocka_unit_test(test_false_alarms), cmocka_unit_test(test_reports_by_chance), cmocka_unit_test(test_step),
+      cmocka_unit_test(test_refusals),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
