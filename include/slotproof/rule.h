@@ -90,4 +90,9 @@ extern const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS];
 /* Evidence for each kind from the pattern of longer strokes: log-likelihood (nats) above "no pattern". */
 sp_status sp_rule_pattern(const sp_rule_reading *reading, double evidence[SP_GRADUATION_KINDS], sp_error *err);
 
+/* Whether the longest strokes that a kind would have are longer than the next ones. Fractions of an inch are all alike
+ * but for where the inch itself stands, so without that one cannot be told from another of half the spacing. */
+sp_status sp_rule_top_stands_out(const sp_rule_reading *reading, sp_graduation_kind kind, bool *stands_out,
+                                 sp_error *err);
+
 #endif

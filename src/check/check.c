@@ -120,8 +120,8 @@ static sp_status warn_sides(const sp_board *board, sp_record *record, sp_error *
       2.0 * DEG * board->centre.u_slope);
 }
 
-static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
-                              double px_per_mm, sp_record *record, sp_error *err)
+static sp_status warn_scan(const sp_reference *reference, const sp_marks *marks, double px_per_mm, sp_record *record,
+                           sp_error *err)
 {
   sp_status status = SP_OK;
   if (reference->map.known && px_per_mm < COARSE_PX_PER_MM)
@@ -131,6 +131,13 @@ static sp_status warn_quality(const sp_raster *raster, const sp_reference *refer
     status = sp_record_warn(record, err,
                             "the picture is soft (blur %.2f mm); press the board flat on the glass and scan again",
                             marks->blur_px / px_per_mm);
+  return status;
+}
+
+static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
+                              double px_per_mm, sp_record *record, sp_error *err)
+{
+  sp_status status = SP_OK;
   if (!status && marks->count > 1 && clipped_part(raster, marks) > MOST_CLIPPED)
     status = sp_record_warn(record, err,
                             "parts of the board are pure black or white: what lies there cannot be measured; "
@@ -249,6 +256,8 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
     status = decide(o, &open->reference, marks, mean_stated(&open->info), record, err);
   if (!status)
     status = sp_advice_add(o->layout, o->kerf_mm, record, err);
+  if (!status && !open->straightened)
+    status = warn_scan(&open->reference, marks, m.px_per_mm, record, err);
   if (!status)
     status = warn_quality(check_measured(open), &open->reference, marks, m.px_per_mm, record, err);
   return status;
@@ -264,9 +273,9 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status)
     status = measure(&open, o, &marks, record, err);
   if (!status)
-    status = check_warn_photo(&open, &o->reference, record, err);
-  if (!status)
     check_place_in_picture(&open, &o->reference, record);
+  if (!status)
+    status = check_warn_photo(&open, &o->reference, marks.blur_px, record, err);
   if (!status && marks.reason[0])
     status = sp_record_warn(record, err, "%s", marks.reason);
   if (!status && marks.count < 3)

@@ -33,7 +33,7 @@ sp_status check_square_lines(opened_picture *open, const sp_reference_options *o
 /* Photographs: the record's places back in the picture, and how it was taken. */
 void check_place_in_picture(const opened_picture *open, const sp_reference_options *options, sp_record *record);
 /* Photographs: what the user should know of them. */
-sp_status check_warn_photo(const opened_picture *open, const sp_reference_options *options, sp_record *record,
-                           sp_error *err);
+sp_status check_warn_photo(const opened_picture *open, const sp_reference_options *options, double blur_px,
+                           sp_record *record, sp_error *err);
 
 #endif

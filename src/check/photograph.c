@@ -14,6 +14,12 @@ static const double DEG = 57.29577951308232;
 /* ---- the board's face against the rule's plane ----------------------------------------------------------------------
  */
 
+/* The camera's unit of length, which is some stroke's distance from the next, in mm. */
+static double unit_mm(const opened_picture *open)
+{
+  return open->reference.map.across_mm_per_px / open->photo.pitch;
+}
+
 /* The camera's distance from the rule's plane, mm: as told, else as fitted; and its relative uncertainty. */
 static double distance_mm(const opened_picture *open, const sp_reference_options *o, double *u_relative)
 {
@@ -23,7 +29,7 @@ static double distance_mm(const opened_picture *open, const sp_reference_options
   if (o->camera_distance_mm > 0.0)
     return o->camera_distance_mm;
   *u_relative = open->info.focal_35mm > 0.0 ? 0.05 : 0.25;
-  return sp_camera_distance(&view, &foot) * open->reference.record.graduation_mm;
+  return sp_camera_distance(&view, &foot) * unit_mm(open);
 }
 
 /* By how much the lines lie deeper than the rule's plane, mm; 0 where nothing was said. */
@@ -91,12 +97,11 @@ sp_status check_square_lines(opened_picture *open, const sp_reference_options *o
     return status;
   const sp_board *b = &marks->board;
   const double width_mm = (b->side[1].at_px - b->side[0].at_px) * open->reference.map.across_mm_per_px;
-  const double depth = depth_mm(o, width_mm) / open->reference.record.graduation_mm;
+  const double depth = depth_mm(o, width_mm) / unit_mm(open);
   double unused;
   const sp_camera_view view = sp_camera_view_of(&open->photo.camera);
   sp_point foot;
-  const double stretch =
-      distance_mm(open, o, &unused) / (sp_camera_distance(&view, &foot) * open->reference.record.graduation_mm);
+  const double stretch = distance_mm(open, o, &unused) / (sp_camera_distance(&view, &foot) * unit_mm(open));
   for (size_t i = 0; i < marks->count; i++)
     square_mark(open, depth, stretch, &marks->marks[i].u_px, &marks->marks[i].v_px, &marks->marks[i].slope);
   for (int e = 0; e < 2; e++)
@@ -170,18 +175,38 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
   describe_camera(open, o, &record->camera);
 }
 
-sp_status check_warn_photo(const opened_picture *open, const sp_reference_options *o, sp_record *record, sp_error *err)
+/* Coarser than this a line of a tenth of a millimetre is less than a pixel wide. */
+static const double COARSE_PX_PER_MM = 7.5, ENOUGH_PX_PER_MM = 8.0;
+static const double SOFT_MM = 0.16;
+
+static sp_status warn_coarse(double px_per_mm, double distance, sp_record *record, sp_error *err)
+{
+  if (px_per_mm >= COARSE_PX_PER_MM)
+    return SP_OK;
+  return sp_record_warn(record, err,
+                        "the picture is coarse (%.1f px per mm): hold the camera at %.0f mm instead of about %.0f mm, "
+                        "or photograph a shorter part of the board, for %.0f px per mm",
+                        px_per_mm, distance * px_per_mm / ENOUGH_PX_PER_MM, distance, ENOUGH_PX_PER_MM);
+}
+
+sp_status check_warn_photo(const opened_picture *open, const sp_reference_options *o, double blur_px, sp_record *record,
+                           sp_error *err)
 {
   if (!open->straightened || !open->reference.map.known)
     return SP_OK;
   double u_relative;
-  const double distance = distance_mm(open, o, &u_relative), half = 0.5 * open->reference.record.span_mm;
-  if (isnan(o->height_mm))
-    return sp_record_warn(
+  const double px_per_mm = record->reference.px_per_mm;
+  const double distance = distance_mm(open, o, &u_relative), half = 0.5 * record->reference.span_mm;
+  sp_status status = warn_coarse(px_per_mm, distance, record, err);
+  if (!status && blur_px / px_per_mm > SOFT_MM)
+    status = sp_record_warn(record, err,
+                            "the picture is soft (blur %.2f mm); rest the camera on something and focus on the board",
+                            blur_px / px_per_mm);
+  if (!status && isnan(o->height_mm))
+    status = sp_record_warn(
         record, err,
-        "this is a photograph, taken from about %.0f mm: it is measured as if the rule lay flush with "
-        "the board's face; a rule 1 mm lower or higher would make %.0f mm appear %.2f mm longer or "
-        "shorter; say --reference-height 0mm if it is flush",
-        distance, half, half / distance);
-  return SP_OK;
+        "a photograph is measured as if the rule lay flush with the board's face: a rule 1 mm lower or higher makes "
+        "%.0f mm of this board wrong by %.2f mm; say --reference-height 0mm if it is flush, or how much higher it lies",
+        half, half / distance);
+  return status;
 }

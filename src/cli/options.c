@@ -163,6 +163,21 @@ static sp_status set_distance(const char *v, cli_request *r, sp_error *err)
   return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.distance_mm, err);
 }
 
+static sp_status set_reference_height(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_SIGNED, &r->check.reference.height_mm, err);
+}
+
+static sp_status set_camera_distance(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.camera_distance_mm, err);
+}
+
+static sp_status set_face_radius(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.radius_mm, err);
+}
+
 static sp_status set_from(const char *v, cli_request *r, sp_error *err)
 {
   return point_px(v, &r->check.reference.from_px, err);
@@ -364,7 +379,12 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
-    {MEASURE, "temperature", "C", set_temperature, "of rule and board while scanning, degrees Celsius (no correction)"},
+    {PICTURE, "reference-height", "LEN", set_reference_height,
+     "photographs: how much higher than the board's face the rule lies (0mm)"},
+    {PICTURE, "camera-distance", "LEN", set_camera_distance,
+     "photographs: from the camera to the rule (from the picture)"},
+    {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
+    {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},

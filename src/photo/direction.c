@@ -35,9 +35,10 @@ static void add_up(const sp_raster *picture, double histogram[BINS])
     for (uint32_t x = 1; x + 1 < picture->width_px; x += STEP) {
       double gx, gy;
       gradient(picture, (size_t)y * picture->width_px + x, &gx, &gy);
-      const double size = hypot(gx, gy);
-      if (size < least)
+      const double square = gx * gx + gy * gy;
+      if (square < least * least)
         continue;
+      const double size = sqrt(square);
       double turn = atan2(gy, gx) / (0.5 * SP_PI);
       turn -= floor(turn);
       histogram[(size_t)(turn * BINS) % BINS] += size < most ? size : most;

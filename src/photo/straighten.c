@@ -30,28 +30,38 @@ static const double FILM_DIAGONAL_MM = 43.266615305567875;
 static const double STROKE_FLOOR_PX = 0.04, EDGE_SD_PX = 0.8;
 /* A fit worse than this is no camera. */
 static const double MOST_RMS_PX = 0.35;
-enum { LEAST_STROKES = 25, BAND_PERIODS = 16 };
+/* Cosine of the greatest tilt (18 degrees). */
+static const double LEAST_COSINE = 0.95;
+enum { LEAST_STROKES = 25, BAND_PERIODS = 16, ENOUGH_PX = 2600 };
 
 typedef struct turn {
-  double c, s, x, y, half_width, half_height; /* picture = (x, y) + R (turned - half) */
+  double c, s, x, y, half_width, half_height; /* picture = (x, y) + coarse R (turned - half) */
+  double coarse;                              /* picture px a turned px */
 } turn;
 
 static sp_point turned_to_picture(const void *context, double x, double y)
 {
   const turn *t = context;
-  const double dx = x - t->half_width, dy = y - t->half_height;
+  const double dx = t->coarse * (x - t->half_width), dy = t->coarse * (y - t->half_height);
   return (sp_point){t->x + t->c * dx - t->s * dy, t->y + t->s * dx + t->c * dy};
 }
 
-static turn turn_by(const sp_raster *picture, double angle, uint32_t *width, uint32_t *height)
+static turn turn_by(const sp_raster *picture, double angle, double coarse, uint32_t *width, uint32_t *height)
 {
   const double w = picture->width_px, h = picture->height_px;
-  turn t = {cos(angle), sin(angle), 0.5 * (w - 1.0), 0.5 * (h - 1.0), 0.0, 0.0};
-  *width = (uint32_t)ceil(w * fabs(t.c) + h * fabs(t.s));
-  *height = (uint32_t)ceil(w * fabs(t.s) + h * fabs(t.c));
+  turn t = {cos(angle), sin(angle), 0.5 * (w - 1.0), 0.5 * (h - 1.0), 0.0, 0.0, coarse};
+  *width = (uint32_t)ceil((w * fabs(t.c) + h * fabs(t.s)) / coarse);
+  *height = (uint32_t)ceil((w * fabs(t.s) + h * fabs(t.c)) / coarse);
   t.half_width = 0.5 * (*width - 1.0);
   t.half_height = 0.5 * (*height - 1.0);
   return t;
+}
+
+/* The same in a picture of half the size, whose pixel (x, y) covers (2 x .. 2 x + 1, 2 y .. 2 y + 1) of this one. */
+static sp_point turned_to_half(const void *context, double x, double y)
+{
+  const sp_point p = turned_to_picture(context, x, y);
+  return (sp_point){0.5 * p.x - 0.25, 0.5 * p.y - 0.25};
 }
 
 /* ---- the band about the rule, by its curve --------------------------------------------------------------------------
@@ -211,6 +221,7 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
   curved_band b = {.turn = t, .curve = curve};
   for (int i = 0; i <= 8; i++)
     b.period = fmax(b.period, photo_curve_period(curve, curve->u_first + i / 8.0 * (curve->u_last - curve->u_first)));
+  b.period *= t->coarse;
   const uint32_t height = band_height(b.period);
   b.half_height = 0.5 * (height - 1.0);
   sp_raster band = {0};
@@ -232,7 +243,7 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
     a->period = b.period;
-    a->good = !status && a->fit.used > s.count / 2;
+    a->good = !status && s.strokes >= LEAST_STROKES && a->fit.used > s.count / 2;
   }
   sp_rule_reading_free(&reading);
   sp_raster_free(&band);
@@ -241,30 +252,114 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
   return status;
 }
 
+/* What a reading says of the strokes' directions: the sum of the inverse variances. Long strokes say most, many say
+ * more. */
+static double direction_information(const sp_rule_reading *r)
+{
+  double sum = 0.0;
+  for (size_t k = 0; k < r->count; k++)
+    if (r->strokes[k].good && r->strokes[k].u_lean > 0.0)
+      sum += 1.0 / (r->strokes[k].u_lean * r->strokes[k].u_lean);
+  return sum;
+}
+
+/* Of the trains of strokes in the band (the finest, those of every second or fifth stroke) reads the one that says
+ * most.
+ */
+static sp_status read_best(const sp_raster *band, double period, sp_rule_reading *best, sp_error *err)
+{
+  sp_scene scene = {0};
+  sp_comb combs[SP_MAX_COMBS + 1];
+  size_t count = 0;
+  double most = 0.0;
+  sp_status status = sp_scene_create(band, &scene, err);
+  if (!status)
+    status = sp_rule_find(&scene, combs, &count, err);
+  combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
+  for (size_t i = 0; !status && i < count; i++) {
+    const double half = 0.5 * band->height_px, ratio = combs[i].period_px / period;
+    if (combs[i].along != SP_ALONG_X || ratio > 2.2 || ratio < 0.18 ||
+        fabs(combs[i].v0_px + combs[i].slope * 0.5 * band->width_px - half) > 0.5 * half)
+      continue;
+    sp_rule_reading r = {0};
+    status = sp_rule_read(&scene, &combs[i], &r, err);
+    const double said = status ? 0.0 : direction_information(&r);
+    if (said > most) {
+      sp_rule_reading_free(best);
+      *best = r;
+      most = said;
+    } else {
+      sp_rule_reading_free(&r);
+    }
+  }
+  sp_scene_free(&scene);
+  return status;
+}
+
+/* The stretch of the rule's line that the picture shows, as far as a quarter of its known length beyond either end. */
+static void widen(const sp_raster *picture, const attempt *a, double *left, double *right)
+{
+  enum { STEPS = 40 };
+  const sp_camera_view view = sp_camera_view_of(&a->camera);
+  const double span = a->last - a->first;
+  for (int end = 0; end < 2; end++) {
+    const double from = end ? a->last : a->first, step = (end ? 0.25 : -0.25) * span / STEPS;
+    double reached = from + 0.04 * (end ? span : -span);
+    for (int k = 1; k <= STEPS; k++) {
+      const sp_point p = sp_camera_project(&view, from + k * step, 0.0, 0.0);
+      if (!(p.x > 0.0 && p.y > 0.0 && p.x < picture->width_px && p.y < picture->height_px))
+        break;
+      reached = k * fabs(step) > 0.04 * span ? from + k * step : reached;
+    }
+    *(end ? right : left) = reached + (end ? 4.0 : -4.0);
+  }
+}
+
+/* The unit of length changes: what was a unit is now `ratio` of them. */
+static void change_unit(attempt *a, double ratio)
+{
+  for (int i = 0; i < 3; i++)
+    a->camera.translation[i] *= ratio;
+  a->first *= ratio;
+  a->last *= ratio;
+  a->period /= ratio;
+}
+
+/* A camera that stands over the board and agrees with most of what was sighted. */
+static bool is_possible(const attempt *a, size_t sighted)
+{
+  const sp_camera_view view = sp_camera_view_of(&a->camera);
+  return a->strokes >= LEAST_STROKES && a->fit.used > sighted * 6 / 10 && a->fit.rms_px < MOST_RMS_PX &&
+         view.r[8] > LEAST_COSINE;
+}
+
 /* The same in the band drawn by the camera. */
 static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt *a, sp_error *err)
 {
+  double left = a->first, right = a->last;
+  widen(picture, a, &left, &right);
   const uint32_t height = band_height(a->period);
-  const double margin = 0.04 * (a->last - a->first) + 4.0;
-  camera_band b = {sp_camera_view_of(&a->camera), a->first - margin, -0.5 * (height - 1.0) / a->period,
-                   1.0 / a->period};
+  const camera_band b = {sp_camera_view_of(&a->camera), left, -0.5 * (height - 1.0) / a->period, 1.0 / a->period};
   sp_raster band = {0};
   sp_rule_reading reading = {0};
   sightings s = {0};
   a->good = false;
-  sp_status status = photo_resample(picture, board_to_picture, &b,
-                                    (uint32_t)((a->last - a->first + 2.0 * margin) * a->period), height, &band, err);
+  sp_status status =
+      photo_resample(picture, board_to_picture, &b, (uint32_t)((right - left) * a->period), height, &band, err);
   if (!status)
-    status = read_band(&band, a->period, &reading, err);
+    status = read_best(&band, a->period, &reading, err);
   if (!status && reading.count >= LEAST_STROKES) {
-    const double at = b.left + reading.strokes[0].u_px * b.pitch, zero = reading.strokes[0].index - round(at);
+    const double ratio = a->period / reading.period_px;
+    const double at = (b.left + reading.strokes[0].u_px * b.pitch) * ratio;
+    const double zero = reading.strokes[0].index - round(at);
+    change_unit(a, ratio);
     status = take_sightings(&reading, zero, board_to_picture, &b, &s, err);
     if (!status)
       status = fit_camera(picture, focal_35mm, &s, &a->camera, &a->fit, err);
     a->strokes = s.strokes;
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
-    a->good = !status && a->fit.used > s.count * 6 / 10 && a->fit.rms_px < MOST_RMS_PX;
+    a->good = !status && is_possible(a, s.count);
   }
   sp_rule_reading_free(&reading);
   sp_raster_free(&band);
@@ -272,18 +367,43 @@ static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt 
   return status;
 }
 
+/* Until no more of the rule comes into sight. */
+static sp_status refine(const sp_raster *picture, double focal_35mm, attempt *a, sp_error *err)
+{
+  enum { MOST_ROUNDS = 4 };
+  for (int round = 0; round < MOST_ROUNDS; round++) {
+    attempt next = *a;
+    const sp_status status = by_camera(picture, focal_35mm, &next, err);
+    if (status)
+      return status;
+    if (!next.good) {
+      a->good = round > 0 && a->good;
+      return SP_OK;
+    }
+    const double span = next.last - next.first, before = (a->last - a->first) * a->period / next.period;
+    const bool grown = span > 1.03 * before;
+    *a = next;
+    if (round > 0 && !grown)
+      break;
+  }
+  return SP_OK;
+}
+
 /* ---- all of it ------------------------------------------------------------------------------------------------------
  */
 
-static sp_status try_direction(const sp_raster *picture, double angle, double focal_35mm, attempt *best, sp_error *err)
+/* `source` is the picture itself, or (half) that of half its size. */
+static sp_status try_direction(const sp_raster *picture, const sp_raster *source, bool half, double angle,
+                               double focal_35mm, attempt *best, sp_error *err)
 {
+  const double coarse = half ? 2.0 : 1.0;
   uint32_t width, height;
-  const turn t = turn_by(picture, angle, &width, &height);
+  const turn t = turn_by(picture, angle, coarse, &width, &height);
   sp_raster turned = {0};
   sp_scene scene = {0};
   photo_curve curves[PHOTO_CURVES];
   size_t count = 0;
-  sp_status status = photo_resample(picture, turned_to_picture, &t, width, height, &turned, err);
+  sp_status status = photo_resample(source, half ? turned_to_half : turned_to_picture, &t, width, height, &turned, err);
   if (!status)
     status = sp_scene_create(&turned, &scene, err);
   if (!status)
@@ -296,13 +416,24 @@ static sp_status try_direction(const sp_raster *picture, double angle, double fo
       break;
     if (by_curve(picture, &t, &curves[i], focal_35mm, &a, NULL) || !a.good)
       continue;
-    if (by_camera(picture, focal_35mm, &a, NULL) || !a.good)
+    if (refine(picture, focal_35mm, &a, NULL) || !a.good)
       continue;
     if (!best->good || a.strokes > best->strokes)
       *best = a;
-    if (best->good && (best->last - best->first) * best->period > 0.5 * (width > height ? width : height))
+    if (best->good && (best->last - best->first) * best->period > 0.5 * coarse * (width > height ? width : height))
       break;
   }
+  return status;
+}
+
+static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool half, double focal_35mm, attempt *best,
+                         sp_error *err)
+{
+  double directions[PHOTO_DIRECTIONS];
+  const size_t count = photo_directions(source, directions);
+  sp_status status = SP_OK;
+  for (size_t i = 0; !status && i < count && !best->good; i++)
+    status = try_direction(picture, source, half, directions[i], focal_35mm, best, err);
   return status;
 }
 
@@ -360,12 +491,18 @@ static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err)
 {
   memset(photo, 0, sizeof *photo);
-  double directions[PHOTO_DIRECTIONS];
-  const size_t count = photo_directions(picture, directions);
   attempt best = {0};
   sp_status status = SP_OK;
-  for (size_t i = 0; !status && i < count && !best.good; i++)
-    status = try_direction(picture, directions[i], focal_35mm, &best, err);
+  /* a smaller picture shows where the rule lies as well, if its strokes are not too fine for it */
+  if (picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX) {
+    sp_raster half = {0};
+    status = photo_halve(picture, &half, err);
+    if (!status)
+      status = try_all(picture, &half, true, focal_35mm, &best, err);
+    sp_raster_free(&half);
+  }
+  if (!status && !best.good)
+    status = try_all(picture, picture, false, focal_35mm, &best, err);
   if (status)
     return status;
   if (!best.good) {

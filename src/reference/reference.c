@@ -91,6 +91,11 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
+    bool borne_out = true;
+    if (k == SP_GRADUATION_INCH_32 || k == SP_GRADUATION_INCH_64)
+      status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
+    if (!borne_out)
+      continue;
     if (total > best) {
       second = best;
       best = total;
@@ -327,8 +332,8 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
       ref->record.kind = SP_REFERENCE_NONE;
       snprintf(
           ref->reason, sizeof ref->reason,
-          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
-          "and only flatbed scans can be measured; scan board and rule on a flatbed",
+          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm), more than a flat rule can: lay a flat "
+          "steel rule beside the board, all of it in the picture, and scan or photograph it from square above",
           100.0 * fabs(drift), ref->record.fit_rms_mm);
     }
   }

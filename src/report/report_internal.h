@@ -26,6 +26,8 @@ void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
 void sp_text_scale(const sp_record *record, FILE *file);
+/* Photographs: how the picture was taken. */
+void sp_text_camera(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
 /* Words wrapped to 100 columns, each line begun with `indent` blanks, the first with `lead` instead. */
 void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);

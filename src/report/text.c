@@ -215,6 +215,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
     return status;
   put_layout(record, file);
   put_datum(record, file);
+  sp_text_camera(record, file);
   sp_text_scale(record, file);
   sp_text_kerf(record, file);
   put_before(record, file);
@@ -232,6 +233,7 @@ sp_status sp_report_reference_text(const sp_record *record, FILE *file, sp_error
     status = put_sources(record, file, err);
   if (status)
     return status;
+  sp_text_camera(record, file);
   sp_text_scale(record, file);
   return sp_flush_file(file, err);
 }

@@ -57,6 +57,36 @@ static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double t
   return sum;
 }
 
+/* By how much whole inches must be longer than half ones (common practice is a fifth and more; no source). */
+static const double TOP_LONGER = 1.10;
+
+sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind kind, bool *stands_out, sp_error *err)
+{
+  double *work = malloc((r->count + 1) * sizeof *work), tick = 1.0, best = INFINITY;
+  if (!work)
+    return sp_fail_memory(err);
+  const int32_t levels = level_count((int)kind), cycle = LEVELS[kind][levels - 1];
+  int32_t best_phase = 0;
+  for (int32_t phase = 0; phase < cycle; phase++) {
+    const double off = misfit(r, (int)kind, phase, tick, work);
+    if (off < best) {
+      best = off;
+      best_phase = phase;
+    }
+  }
+  double middle[2] = {0.0, 0.0};
+  for (int top = 0; top < 2; top++) {
+    size_t n = 0;
+    for (size_t k = 0; k < r->count; k++)
+      if (level_of((int)kind, r->strokes[k].index, best_phase) == levels - 1 + top)
+        work[n++] = r->strokes[k].length_px;
+    middle[top] = n ? sp_median(work, n) : 0.0;
+  }
+  *stands_out = middle[1] > TOP_LONGER * middle[0];
+  free(work);
+  return SP_OK;
+}
+
 sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATION_KINDS], sp_error *err)
 {
   double *work = malloc((r->count + 1) * sizeof *work), tick = INFINITY;

@@ -693,7 +693,7 @@ static void fit_lean(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
   double factor[25], inverse[25];
   memcpy(factor, gram, sizeof factor);
   s[k].lean = s[k].u_lean = s[k].u_u_px = NAN;
-  if (values < 12 || f->z.last == f->z.first || !sp_cholesky(5, factor))
+  if (values < 12 || f->z.last == f->z.first || !sp_cholesky(5, factor)) /* too short to have a direction */
     return;
   double beta[5];
   memcpy(beta, rhs, sizeof beta);

@@ -64,7 +64,7 @@ static void undistort(const render_camera *by, camera_ray *ray, double x, double
     double step_x = (slope[1][1] * dx - slope[0][1] * dy) / det, step_y = (slope[0][0] * dy - slope[1][0] * dx) / det;
     ray->x += step_x;
     ray->y += step_y;
-    if (fabs(step_x) + fabs(step_y) < 1e-8) { /* squared by the step just made: far below 1e-9 px */
+    if (fabs(step_x) + fabs(step_y) < 3e-7) { /* what is left goes with its square: below 1e-9 px */
       break;
     }
   }

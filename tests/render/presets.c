@@ -219,6 +219,7 @@ static void draw_lots_for_long_board(render_params *params, random_source *sourc
 static void draw_lots_for_camera(render_params *params, random_source *source)
 {
   params->photo = 1;
+  params->photo_exposed = 1;
   params->photo_focal_35mm = random_chance(source, 0.5) ? 26.0 : floor(random_between(source, 24.0, 36.0));
   int quarter = random_below(source, 4);
   params->photo_roll_deg = random_chance(source, 0.8) ? 90.0 * quarter + random_between(source, -6.0, 6.0)
@@ -274,7 +275,7 @@ static void make_photo_full(render_params *params, random_source *source)
   double spare = 0.5 * (0.97 - params->photo_fill);
   params->photo_shift_x = random_between(source, -spare, spare);
   params->photo_shift_y = random_between(source, -spare, spare);
-  params->rule_height_mm = random_chance(source, 0.5) ? random_between(source, -0.3, 0.3) : 0.0;
+  params->rule_height_mm = 0.0; /* flush; the other is a test of its own */
   params->light = random_between(source, 0.0, 0.25);
   params->photo_falloff = random_between(source, 0.0, 0.3);
   params->photo_shadows = random_below(source, 4);

@@ -193,6 +193,7 @@ typedef enum render_difficulty {
   REAL(photo_rule_mm, 0.8, "thickness of the rule")                                                                    \
   REAL(photo_texture, 0.03, "relative standard deviation of the bench's texture")                                      \
   REAL(photo_cast, 0.4, "depth of the shadows that board and rule cast on the bench")                                  \
+  INT(photo_exposed, 0, "1: exposed as a phone does, the brightest hundredth near white; 0: greys as stated") \
   REAL(photo_falloff, 0.1, "relative loss of light in the picture's corners")                                          \
   INT(photo_shadows, 0, "broad soft shadows; the first lies across board and rule")                                    \
   REAL(photo_shadow, 0.35, "relative depth of the deepest of them")                                                    \

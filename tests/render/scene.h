@@ -91,6 +91,7 @@ typedef struct canvas_point {
   double dx_mm, dy_mm;
   double mm_per_px[2][2]; /* in photographs only: d glass / d(column, row) */
   render_point at_px;     /* in photographs only */
+  camera_ray ray;         /* in photographs only: where the pixel looks */
 } canvas_point;
 
 typedef void canvas_painter(void *context, canvas *on, const canvas_point *at);

@@ -39,15 +39,15 @@ static void free_picture(picture *made)
   free(made);
 }
 
-/* A small even board on an even bench without noise at 16 bits, seen obliquely through a strong lens: about 11 px a
+/* A small even board on an even bench without noise at 16 bits, seen obliquely through a strong lens: about 10 px a
  * mm, as a phone shows it. */
 static render_params even_photo(void)
 {
   render_params params;
   render_params_init(&params);
   params.photo = 1;
-  params.photo_width_px = 1000;
-  params.photo_height_px = 800;
+  params.photo_width_px = 700;
+  params.photo_height_px = 560;
   params.bits = 16;
   params.scale_length_mm = 80.0;
   params.frets = 3;
@@ -108,7 +108,7 @@ static void scale_is_focal_length_over_distance(void **state)
   params.photo_tilt_x_deg = params.photo_tilt_y_deg = params.photo_k1 = params.photo_k2 = params.photo_p1 = 0.0;
   params.photo_distance_mm = 150.0;
   picture *made = render_or_fail(&params);
-  double wanted = 26.0 / sqrt(36.0 * 36.0 + 24.0 * 24.0) * sqrt(1000.0 * 1000.0 + 800.0 * 800.0) / 150.0;
+  double wanted = 26.0 / sqrt(36.0 * 36.0 + 24.0 * 24.0) * sqrt(700.0 * 700.0 + 560.0 * 560.0) / 150.0;
   CHECK_CLOSE(made->truth.camera.px_per_mm_along, wanted, 1e-9);
   CHECK_CLOSE(made->truth.camera.px_per_mm_across, wanted, 1e-9);
   CHECK_CLOSE(made->truth.rule.px_per_mm, wanted, 1e-9);
@@ -179,7 +179,7 @@ static void pixels_know_their_affine_map(void **state)
   picture *made = render_or_fail(&params);
   const render_camera *camera = &made->truth.camera;
   for (int i = 0; i < 9; i++) {
-    render_point px = {20.0 + 480.0 * (i % 3), 20.0 + 380.0 * (i / 3)};
+    render_point px = {20.0 + 330.0 * (i % 3), 20.0 + 260.0 * (i / 3)};
     camera_ray ray = {0.0, 0.0};
     camera_view view = camera_look(camera, &ray, px, -2.0);
     for (int axis = 0; axis < 2; axis++) {
@@ -227,7 +227,7 @@ static double sampled_share(const picture *in, const render_mark *mark, double x
 static void pixels_agree_with_brute_force(void **state)
 {
   (void)state;
-  static const double rolls[3] = {3.0, 45.0, 197.0};
+  static const double rolls[3] = {3.0, 38.0, 197.0};
   for (int k = 0; k < 3; k++) {
     render_params params = even_photo();
     params.photo_roll_deg = rolls[k];
@@ -237,9 +237,9 @@ static void pixels_agree_with_brute_force(void **state)
     const render_mark *mark = &made->truth.mark[1 + k];
     render_point at = render_board_px(&made->truth, (render_point){mark->x_mm, 3.0 - 2.0 * k});
     for (int i = -3; i <= 4; i++) {
-      long x = lround(at.x) + (k == 1 ? i : 0), y = lround(at.y) + i;
+      long x = lround(at.x), y = lround(at.y) + i;
       double wanted = params.wood_level * (1.0 + mark->contrast * sampled_share(made, mark, (double)x, (double)y));
-      CHECK_CLOSE(grey_at(&made->image, x, y), wanted, 2e-4);
+      CHECK_CLOSE(grey_at(&made->image, x, y), wanted, 5e-5);
     }
     free_picture(made);
   }
@@ -305,9 +305,9 @@ static void check_line(const picture *in, render_point a_px, render_point b_px, 
 static void knife_lines_lie_where_truth_says(void **state)
 {
   (void)state;
-  for (int k = 0; k < 12; k++) {
+  for (int k = 0; k < 8; k++) {
     render_params params = even_photo();
-    params.photo_roll_deg = 31.0 * k;
+    params.photo_roll_deg = 47.0 * k;
     params.photo_tilt_x_deg = k % 3 - 1.0 + (k % 2 ? 5.0 : -5.0);
     params.psf_px = 0.6 + 0.05 * k;
     params.squareness_sd_deg = 0.3;
@@ -462,10 +462,28 @@ static void light_and_noise_have_their_size(void **state)
   free_picture(made);
 }
 
+/* Everything lit half as bright is exposed to the same picture: a hundredth of it above 0.92. */
+static void exposure_brings_the_bright_parts_near_white(void **state)
+{
+  (void)state;
+  for (int k = 0; k < 2; k++) {
+    render_params params = even_photo();
+    params.photo_exposed = 1;
+    params.background = k == 0 ? 0.5 : 0.25;
+    params.wood_level = k == 0 ? 0.3 : 0.15;
+    params.rule_level = k == 0 ? 0.4 : 0.2;
+    picture *made = render_or_fail(&params);
+    CHECK_CLOSE(grey_at(&made->image, 2, 2), 0.92, 0.002);
+    render_point wood = render_board_px(&made->truth, (render_point){1.0, 0.0});
+    CHECK_CLOSE(grey_at(&made->image, lround(wood.x), lround(wood.y)), 0.6 * 0.92, 0.002);
+    free_picture(made);
+  }
+}
+
 static void shadow_lies_across_the_board(void **state)
 {
   (void)state;
-  for (uint64_t seed = 1; seed <= 6; seed++) {
+  for (uint64_t seed = 1; seed <= 3; seed++) {
     render_params params = even_photo();
     params.seed = seed;
     params.photo_penumbra_mm = 4.0;
@@ -623,6 +641,7 @@ int main(void)
       cmocka_unit_test(board_edges_lie_where_truth_says),
       cmocka_unit_test(sharpening_keeps_the_place),
       cmocka_unit_test(light_and_noise_have_their_size),
+      cmocka_unit_test(exposure_brings_the_bright_parts_near_white),
       cmocka_unit_test(shadow_lies_across_the_board),
       cmocka_unit_test(presets_are_seen_whole),
       cmocka_unit_test(impossible_photographs_are_refused),
