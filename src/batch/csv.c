@@ -5,7 +5,8 @@
 #include <string.h>
 
 #include "batch_internal.h"
-#include "report/report_internal.h"
+#include "slotproof/report.h"
+#include "slotproof/writing.h"
 
 /* Quoted where it must be; a name from outside can hold anything. */
 static sp_status put_text(const char *text, FILE *file, sp_error *err)

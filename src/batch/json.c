@@ -5,8 +5,9 @@
 #include <stdlib.h>
 
 #include "batch_internal.h"
-#include "report/report_internal.h"
-#include "report/tree.h"
+#include "slotproof/report.h"
+#include "slotproof/writing.h"
+#include "slotproof/json_tree.h"
 
 static const double MM = 1e7, CENTS = 1e6, RATIO = 1e6;
 

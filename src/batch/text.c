@@ -8,7 +8,8 @@
 #include <string.h>
 
 #include "batch_internal.h"
-#include "report/report_internal.h"
+#include "slotproof/report.h"
+#include "slotproof/writing.h"
 
 enum { NAME_WIDTH = 30, BAD_NAMES_MOST = 40 };
 /* Fewer boards give limits of a standard deviation that a third either way would not surprise. */
@@ -447,6 +448,20 @@ static void put_study(const sp_batch_study *s, FILE *file)
                     file);
 }
 
+static sp_status put_warnings(const sp_batch *batch, FILE *file, sp_error *err)
+{
+  if (batch->warning_count)
+    fprintf(file, "\nWarnings\n");
+  for (size_t i = 0; i < batch->warning_count; i++) {
+    char *clean = sp_clean_text(batch->warning[i]);
+    if (!clean)
+      return sp_fail_memory(err);
+    sp_text_wrapped("  - ", 4, clean, file);
+    free(clean);
+  }
+  return SP_OK;
+}
+
 sp_status sp_batch_text(const sp_batch *batch, FILE *file, sp_error *err)
 {
   const bool own = own_boards(batch);
@@ -458,6 +473,6 @@ sp_status sp_batch_text(const sp_batch *batch, FILE *file, sp_error *err)
   if (status)
     return status;
   put_study(&batch->study, file);
-  status = sp_text_list("Warnings", batch->warning, batch->warning_count, file, err);
+  status = put_warnings(batch, file, err);
   return status ? status : sp_flush_file(file, err);
 }

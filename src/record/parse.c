@@ -5,14 +5,13 @@
  * board's, a negative uncertainty, a verdict that is no word) refuses the whole record: numbers of a record that is
  * half wrong must not enter any statistics. */
 #include <cjson/cJSON.h>
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #include "slotproof/record.h"
+#include "slotproof/textfile.h"
 
 enum { MOST_FRETS = 1000 };
 
@@ -269,34 +268,11 @@ sp_status sp_record_parse(const char *text, size_t length, sp_record *r, sp_erro
 
 /* ---- from a file ------------------------------------------------------------------------------------------------ */
 
-static sp_status read_whole(FILE *file, char **text, size_t *length, sp_error *err)
-{
-  struct stat about;
-  if (fstat(fileno(file), &about) == 0 && S_ISDIR(about.st_mode))
-    return sp_fail(err, SP_E_NOINPUT, "is a folder; name a file");
-  const size_t room = fstat(fileno(file), &about) == 0 && S_ISREG(about.st_mode) && about.st_size < SP_RECORD_MAX_BYTES
-                          ? (size_t)about.st_size + 1
-                          : SP_RECORD_MAX_BYTES + 1;
-  *text = malloc(room);
-  if (!*text)
-    return sp_fail_memory(err);
-  *length = fread(*text, 1, room, file);
-  if (ferror(file))
-    return sp_fail(err, SP_E_IO, "reading stopped half way; check the disk and try again");
-  if (*length == room)
-    return sp_fail(err, SP_E_DATA, "is too long for a record, or is being written; name a finished record");
-  return SP_OK;
-}
-
 sp_status sp_record_read(const char *path, sp_record *record, sp_error *err)
 {
   char *text = NULL;
   size_t length = 0;
-  FILE *file = fopen(path, "rb");
-  if (!file)
-    return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check the name and its permissions", strerror(errno));
-  sp_status status = read_whole(file, &text, &length, err);
-  fclose(file);
+  sp_status status = sp_textfile_read(path, SP_RECORD_MAX_BYTES >> 20, "record", &text, &length, err);
   if (!status)
     status = sp_record_parse(text, length, record, err);
   free(text);
