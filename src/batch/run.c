@@ -11,7 +11,7 @@
  * unfinished board than WINDOW, which bounds what waits in memory.
  *
  * SIGINT and SIGTERM are kept pending in the parent, which looks for them between two events: no new board is begun
- * then, those in work are finished. The children ignore SIGINT, which a terminal sends to all. */
+ * then, those in work are finished. The children ignore both, for a terminal sends them to all. */
 #include <errno.h>
 #include <math.h>
 #include <poll.h>
@@ -224,6 +224,7 @@ static void live_as_child(const run *r, const sp_batch_input *input, int fd)
     if (r->workers[i].pid)
       close(r->workers[i].fd);
   signal(SIGINT, SIG_IGN);
+  signal(SIGTERM, SIG_IGN); /* sent to all of a group: the board in work is finished */
   sigprocmask(SIG_UNBLOCK, &r->signals, NULL);
   sp_workers_alone(do_board, &c, 0);
   const bool sent = send_all(fd, &c.head, sizeof c.head) && send_all(fd, c.text, c.head.length);
