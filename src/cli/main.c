@@ -17,7 +17,7 @@ static const command COMMANDS[] = {
     {"reference", cli_reference, "show how the scale of a picture was read, without looking for marks"},
     {"target", cli_target, "make the printed reference strip, to be cut out and laid beside the board"},
     {"calibrate", NULL, "lay a steel rule beside the board instead"},
-    {"batch", NULL, "run 'slotproof check' once for each board instead"},
+    {"batch", cli_batch, "check many boards and sum them up"},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };
 enum { COMMAND_COUNT = sizeof COMMANDS / sizeof *COMMANDS };

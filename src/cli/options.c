@@ -6,9 +6,10 @@
 #include <string.h>
 
 #include "cli.h"
+#include "slotproof/hash.h"
 
 /* An instrument with more frets or finer steps is a slip of the finger. */
-enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200 };
+enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200, MAX_WORKERS = 256 };
 /* Degrees Celsius a workshop may have. */
 static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
 /* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
@@ -425,6 +426,40 @@ static sp_status set_overlay(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_results(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->results = v;
+  return SP_OK;
+}
+
+static sp_status set_overlays(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->overlays = true;
+  return SP_OK;
+}
+
+static sp_status set_workers(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, MAX_WORKERS, &r->workers, err);
+}
+
+static sp_status set_history(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->history = v;
+  return SP_OK;
+}
+
+static sp_status set_study(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->study = v;
+  return SP_OK;
+}
+
 static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -436,8 +471,9 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
 enum {
-  PICTURE = CLI_CHECK | CLI_REFERENCE,
-  BOARD = CLI_CHECK | CLI_LAYOUT,
+  MEASURE = CLI_CHECK | CLI_BATCH,
+  PICTURE = MEASURE | CLI_REFERENCE,
+  BOARD = MEASURE | CLI_LAYOUT,
   ANY = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET
 };
 
@@ -457,10 +493,10 @@ static const option_entry OPTIONS[] = {
     {CLI_LAYOUT, "clearance", "LEN", set_clearance, "how much deeper than the tang the slot is (0mm)"},
     {CLI_LAYOUT, "thickness", "LEN", set_thickness, "of the board at its middle: what is left under the slots"},
     {CLI_LAYOUT | CLI_TARGET, "paper", "a4|letter", set_paper, "sheets of the pdf drawing, of the strip (a4)"},
-    {CLI_CHECK, "board", "FILE", set_board, "a board description (not part of this version)"},
-    {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
-    {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
-    {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
+    {MEASURE, "board", "FILE", set_board, "a board description (not part of this version)"},
+    {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
+    {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
+    {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
     {PICTURE, "reference", "KIND", set_reference,
      "where the scale comes from: auto, rule, strip, distance, dpi (auto)"},
     {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
@@ -474,10 +510,9 @@ static const option_entry OPTIONS[] = {
      "photographs: how much higher than the board's face the rule lies (0mm)"},
     {PICTURE, "camera-distance", "LEN", set_camera_distance,
      "photographs: from the camera to the rule (from the picture)"},
-    {CLI_CHECK, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
-    {CLI_CHECK, "temperature", "C", set_temperature,
-     "of rule and board in the picture, degrees Celsius (no correction)"},
-    {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
+    {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
+    {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
+    {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
@@ -491,10 +526,18 @@ static const option_entry OPTIONS[] = {
     {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
     {ANY, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
-    {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
+    {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
+     "the picture with everything that was found drawn in"},
+    {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
+    {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
+    {CLI_BATCH, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
+    {CLI_BATCH, "history", "FILE", set_history,
+     "database of all boards so far; this run's are added and all summed up"},
+    {CLI_BATCH, "study", "FILE.csv", set_study, "how well the gauge repeats: csv with file, part, appraiser, trial"},
     {ANY, "help", NULL, set_help, "this list"},
 };
 enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
+_Static_assert(sizeof OPTIONS / sizeof *OPTIONS <= CLI_OPTIONS_MOST, "make room in cli_request");
 
 void cli_print_options(unsigned command, FILE *file)
 {
@@ -580,10 +623,55 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
       return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
                         OPTIONS[found - 1].name);
     const int failed = apply(&OPTIONS[found - 1], optarg, request);
+    request->given[found - 1] = optarg ? optarg : "";
     if (failed)
       return failed;
   }
   request->images = argv + optind;
   request->image_count = argc - optind;
   return 0;
+}
+
+/* ---- settings --------------------------------------------------------------------------------------------------- */
+
+/* Does this option bear on what is measured, and not only on where it goes? */
+static bool bears_on_measurement(const option_entry *o)
+{
+  return (o->commands & MEASURE) == MEASURE && o->set != set_format && o->set != set_output && o->set != set_help;
+}
+
+/* A value that names a file counts by what is in it. */
+static int settings_value(const option_entry *o, const char *value, char digest[SP_SHA256_TEXT], const char **shown)
+{
+  sp_error err = {0};
+  *shown = value;
+  if (!o->value || strncmp(o->value, "FILE", 4) != 0)
+    return 0;
+  if (sp_sha256_file(value, digest, &err))
+    return cli_complain(value, &err);
+  *shown = digest;
+  return 0;
+}
+
+int cli_settings(const cli_request *r, char **settings)
+{
+  size_t size = 0;
+  FILE *text = open_memstream(settings, &size);
+  int failed = text ? 0 : cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  for (size_t i = 0; !failed && i < OPTION_COUNT; i++) {
+    char digest[SP_SHA256_TEXT];
+    const char *value = NULL;
+    if (!r->given[i] || !bears_on_measurement(&OPTIONS[i]))
+      continue;
+    failed = settings_value(&OPTIONS[i], r->given[i], digest, &value);
+    if (!failed)
+      fprintf(text, "%s--%s%s%s", ftell(text) > 0 ? " " : "", OPTIONS[i].name, *value ? " " : "", value);
+  }
+  if (text && fclose(text) != 0 && !failed)
+    failed = cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  if (failed) {
+    free(*settings);
+    *settings = NULL;
+  }
+  return failed;
 }

@@ -69,6 +69,7 @@ void sp_record_free(sp_record *record)
   free(record->marks);
   free(record->strays);
   free(record->findings);
+  free(record->settings);
   sp_record_init(record);
 }
 
@@ -99,7 +100,7 @@ sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t wid
     return sp_fail_memory(err);
   }
   record->sources = list;
-  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi};
+  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi, ""};
   return SP_OK;
 }
 

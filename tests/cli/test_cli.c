@@ -86,6 +86,7 @@ static void check_refusal(const char *line, int status, const char *where, const
 #define CHECK               "slotproof check --scale-length 648mm --frets 20 "
 #define LAYOUT              "slotproof layout --scale-length 648mm --frets 3 "
 #define REFERENCE           "slotproof reference "
+#define BATCH               "slotproof batch --scale-length 648mm --frets 20 "
 #define DIAGNOSE            "slotproof diagnose board.json --saddle 650mm "
 #define TABLE(text, option) "printf '" text "' >bad.csv; " DIAGNOSE option " bad.csv; rc=$?; rm bad.csv; exit $rc"
 
@@ -114,7 +115,23 @@ static void test_refusals(void **state)
       {"slotproof target --scale-length 648mm", 64, "--scale-length", "no such option"},
       {"slotproof target --output none/strip.pdf", 73, "none/strip.pdf", ""},
       {"slotproof calibrate", 64, "calibrate", "not part of this version"},
-      {"slotproof batch a.png", 64, "batch", "not part of this version"},
+      {"slotproof batch", 64, "batch", "nothing to check"},
+      {"slotproof batch --frets 20 blank.png", 64, "--scale-length", "missing"},
+      {BATCH "--overlays blank.png", 64, "--overlays", "--results"},
+      {BATCH "--before board.json blank.png", 64, "--before", "no such option"},
+      {BATCH "--workers 0 blank.png", 64, "--workers", "whole number"},
+      {BATCH "--format html blank.png", 64, "--format", "not part of this version"},
+      {BATCH "--output ./blank.png blank.png", 64, "./blank.png", "overwrite"},
+      {BATCH "--results . --overlays blank.png", 64, ".", "overwrite the picture"},
+      {BATCH "--results text.txt blank.png", 73, "text.txt", "no folder"},
+      {BATCH "--results none/made blank.png", 73, "none/made", "cannot be created"},
+      {BATCH "folder", 66, "folder", "holds no picture"},
+      {BATCH "--history text.txt blank.png", 65, "text.txt", "not a history"},
+      {BATCH "--history folder blank.png", 73, "folder", "cannot be written"},
+      {BATCH "--study none.csv blank.png", 66, "none.csv", "cannot be opened"},
+      {BATCH "--study readings.csv blank.png", 65, "readings.csv", "no column of a study"},
+      {"slotproof batch --study readings.csv --history made.sqlite; rc=$?; rm -f made.sqlite; exit $rc", 64, "--study",
+       "pictures or records"},
       {"slotproof diagnose", 64, "diagnose", "record is missing"},
       {"slotproof diagnose board.json", 64, "--saddle", "missing"},
       {"slotproof diagnose --saddle 650mm board.json board.json", 64, "board.json", "one record"},
@@ -330,9 +347,9 @@ static void test_diagnose_record_alone(void **state)
 static void test_help_and_version(void **state)
 {
   (void)state;
-  static const char *const LINES[] = {"slotproof --help",          "slotproof layout --help",
-                                      "slotproof check --help",    "slotproof reference --help",
-                                      "slotproof diagnose --help", "slotproof --version"};
+  static const char *const LINES[] = {
+      "slotproof --help",          "slotproof layout --help", "slotproof check --help", "slotproof reference --help",
+      "slotproof diagnose --help", "slotproof batch --help",  "slotproof --version"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++) {
     const outcome *o = run(LINES[i]);
     assert_int_equal(o->status, 0);
@@ -585,12 +602,13 @@ static void test_manual_is_complete(void **state)
 {
   (void)state;
   static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help",
-                                         "slotproof reference --help", "slotproof diagnose --help"};
+                                         "slotproof reference --help", "slotproof diagnose --help",
+                                         "slotproof batch --help"};
   static char page[TEXT_MAX];
   slurp(MANUAL_PAGE, page);
   shown(page);
   int options = 0;
-  for (size_t i = 0; i < 4; i++) {
+  for (size_t i = 0; i < sizeof COMMANDS / sizeof *COMMANDS; i++) {
     outcome *o = (outcome *)run(COMMANDS[i]);
     for (char *line = strtok(o->out, "\n"); line; line = strtok(NULL, "\n")) {
       char name[60];
