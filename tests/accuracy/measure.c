@@ -163,7 +163,9 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
   if (!status) {
     options.layout = &layout;
     options.reference.mpe_mm = 0.0;
-    options.marks = is_word(truth, "mark_kind", "slot") ? SP_MARK_SLOT : SP_MARK_KNIFE;
+    options.marks = is_word(truth, "mark_kind", "slot")   ? SP_MARK_SLOT
+                    : is_word(truth, "mark_kind", "wire") ? SP_MARK_WIRE
+                                                          : SP_MARK_KNIFE;
     status = sp_check_picture(picture, &options, &record, NULL, &err);
   }
   if (status)

@@ -30,7 +30,8 @@ bool canvas_create(const render_truth *truth, const scene *layout, const profile
                   .height_px = truth->height_px,
                   .psf_px = truth->psf_px,
                   .table = table,
-                  .layout = layout};
+                  .layout = layout,
+                  .axis = truth->axis};
   out->grey = malloc(count * sizeof *out->grey);
   bool ok = out->grey != NULL;
   if (truth->params.colour) {

@@ -9,7 +9,8 @@
 
 enum { EXIT_USAGE = 64, EXIT_OUTPUT = 73 };
 
-static const char usage[] = "usage: render_board [--seed N] [--random plain|full|faint|burr|chatter|slot|oracle] "
+static const char usage[] = "usage: render_board [--seed N] [--random plain|full|faint|burr|chatter|slot|oracle|wire|"
+                            "wirefull] "
                             "[--dpi D] [--set key=value ...]\n"
                             "                    [--png FILE] [--jpeg FILE] [--truth FILE] [--stem NAME]\n"
                             "       render_board --list\n"
@@ -54,7 +55,8 @@ static bool begin_params(int argc, char **argv, render_params *params, char *mes
   }
   render_difficulty difficulty = RENDER_PLAIN;
   if (random_text && !render_difficulty_named(random_text, &difficulty)) {
-    snprintf(message, RENDER_MESSAGE, "--random '%.40s': give plain, full, faint, burr, chatter, slot or oracle",
+    snprintf(message, RENDER_MESSAGE, "--random '%.40s': give plain, full, faint, burr, chatter, slot, oracle, wire or "
+             "wirefull",
              random_text);
     return false;
   }
