@@ -38,7 +38,8 @@ typedef struct sp_mark {
   double slope;                /* du/dv */
   double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
   double cov_u_slope;          /* covariance of u_px and slope */
-  double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall */
+  double u_common_px;          /* frets: what all of them may be off by alike, not in u_u_px; otherwise 0 */
+  double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall; fret: from foot to foot */
   double contrast;             /* (mark - wood) / wood, negative = darker */
   double coverage;             /* part of the line's length that shows, 0..1 */
   double v_a_px, v_b_px;       /* extent across */
@@ -59,7 +60,7 @@ typedef struct sp_marks {
 } sp_marks;
 
 typedef struct sp_marks_options {
-  sp_mark_kind kind; /* SP_MARK_KNIFE or SP_MARK_SLOT */
+  sp_mark_kind kind;
   bool along_known;  /* take `along`; otherwise both axes are tried */
   sp_along along;
   double px_per_mm;   /* only to size the filters: within 20 % is good enough */

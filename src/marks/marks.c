@@ -566,6 +566,8 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   const sp_view view = sp_view_of(scene->raster, along);
   sp_candidate candidates[MAX_CANDIDATES];
   first_lines lines;
+  if (o->kind == SP_MARK_WIRE)
+    return sp_wires_find(scene, along, o, marks, err);
   size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;

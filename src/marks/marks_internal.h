@@ -185,6 +185,10 @@ void sp_line_fit_free(sp_line_fit *fit);
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */
 void sp_line_fit_result(sp_line_fit *fit, double v_px, sp_mark *mark);
 
+/* Frets: the board and all wires across it, seen along one axis (wire.c). */
+sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, sp_marks *marks,
+                        sp_error *err);
+
 /* Board outline from the fitted lines and the strips. */
 sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_mark *lines,
                         size_t count, sp_board *board, sp_error *err);

@@ -1,0 +1,376 @@
+/* Frets, put together: the board, frets on it, the feet of each.
+ *
+ * A fret's place is the middle between its feet. Highlight and flanks say nothing of it: the lamp stands on one side,
+ * crowns are levelled and worn. Where in the common section the feet are is settled once for all frets of the board,
+ * then each foot of each fret is measured by itself (wire_foot.c). All frets are one wire, so the feet's distances must
+ * agree: their scatter shows how sure single feet are, and where one foot lies in dirt the other one and the common
+ * width give the middle, with more doubt.
+ *
+ * What all frets share (a joint taken for part of the wire on one side, a shadow that hides a foot) moves all middles
+ * alike. It cancels between frets; against the nut's face it counts, so it is kept apart (u_common_px).
+ */
+#include "slotproof/marks.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "board_internal.h"
+#include "slotproof/numeric.h"
+#include "slotproof/workers.h"
+#include "wire.h"
+
+/* A place that is less like the section than the frets are by this is the nut, an inlay's edge, the board's end. */
+static const double UNLIKE = 0.22;
+static const double LEAST_COVERAGE = 0.35;
+/* Window of a foot: into the metal, into the wood; how far from the section's foot it is looked for. */
+static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
+/* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
+static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
+enum { FEWEST_TO_LEARN = 5 };
+/* Part of the fret's length left out at both ends: filed slopes. */
+static const double END_MM = 1.2;
+/* No foot is believed closer than this, px. */
+static const double FLOOR_PX = 0.02;
+/* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike. */
+static const double COMMON_MM = 0.010, COMMON_PX = 0.10;
+/* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
+static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
+enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
+
+typedef struct fret {
+  sp_wire_seen seen;
+  double v_px, v_a_px, v_b_px, coverage;
+  double start_px[2], start_slope; /* where the feet are looked for */
+  sp_foot foot[2];
+  sp_status status;
+  sp_error err;
+} fret;
+
+typedef struct job {
+  const sp_view *view;
+  const sp_marks_options *o;
+  double feet_px[2], blur_px, reach_mm;
+  bool company; /* the frets have told each other what a foot looks like */
+  sp_foot_prior prior[2];
+  fret *frets;
+} job;
+
+static double pixel_blur(double optics_px)
+{
+  return sqrt(optics_px * optics_px + 1.0 / 12.0);
+}
+
+static double optics_of(const sp_marks_options *o)
+{
+  return o->blur_px > 0.0 ? o->blur_px : fmax(0.9, 0.03 * o->px_per_mm);
+}
+
+/* ---- finding --------------------------------------------------------------------------------------------------------
+ */
+
+static void keep_alike(sp_wire_seen *seen, size_t *count)
+{
+  double alike[SP_WIRE_MOST], height[SP_WIRE_MOST];
+  size_t kept = 0;
+  for (size_t i = 0; i < *count; i++) {
+    alike[i] = seen[i].alike;
+    height[i] = seen[i].height;
+  }
+  const double usual = *count ? sp_median(alike, *count) : 0.0, high = *count ? sp_median(height, *count) : 0.0;
+  for (size_t i = 0; i < *count; i++)
+    if (seen[i].alike > usual - UNLIKE && seen[i].height > 0.4 * high && seen[i].height < 2.5 * high)
+      seen[kept++] = seen[i];
+  *count = kept;
+}
+
+static size_t set_extents(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                          const sp_wire_seen *seen, size_t count, const sp_wire_section *section, fret *frets)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < count; i++) {
+    fret *f = &frets[kept];
+    memset(f, 0, sizeof *f);
+    f->seen = seen[i];
+    f->v_px = sp_lengthwise_at(&board->centre, seen[i].u_px);
+    sp_wire_extent(scene, along, o, board, &seen[i], section, &f->v_a_px, &f->v_b_px, &f->coverage);
+    kept += f->v_b_px - f->v_a_px > 10.0 * o->px_per_mm;
+  }
+  return kept;
+}
+
+/* The outline once more, from frets that are known to be frets. */
+static sp_status outline_again(const sp_scene *scene, sp_along along, const sp_marks_options *o, const fret *frets,
+                               size_t count, sp_board *board, sp_error *err)
+{
+  sp_mark lines[SP_WIRE_MOST];
+  for (size_t i = 0; i < count; i++)
+    lines[i] = (sp_mark){.u_px = frets[i].seen.u_px,
+                         .v_px = frets[i].v_px,
+                         .slope = frets[i].seen.slope,
+                         .u_u_px = 0.5,
+                         .u_slope = 1e-3,
+                         .v_a_px = frets[i].v_a_px,
+                         .v_b_px = frets[i].v_b_px};
+  return sp_board_find(scene, along, o, lines, count, board, err);
+}
+
+/* ---- measuring ------------------------------------------------------------------------------------------------------
+ */
+
+static void measure_fret(void *context, size_t index)
+{
+  const job *j = context;
+  fret *f = &j->frets[index];
+  for (int side = 0; side < 2 && !f->status; side++) {
+    sp_foot_task task = {.u_px = f->start_px[side],
+                         .v_px = f->v_px,
+                         .slope = f->start_slope,
+                         .v0_px = f->v_a_px + END_MM * j->o->px_per_mm,
+                         .v1_px = f->v_b_px - END_MM * j->o->px_per_mm,
+                         .outward = side ? 1 : -1,
+                         .inner_mm = INNER_MM,
+                         .outer_mm = OUTER_MM,
+                         .reach_mm = j->reach_mm,
+                         .prior = j->company ? &j->prior[side] : NULL};
+    f->status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &f->foot[side], &f->err);
+  }
+}
+
+static sp_status measure_all(job *j, size_t count, sp_error *err)
+{
+  sp_workers_run(measure_fret, j, count);
+  for (size_t i = 0; i < count; i++)
+    if (j->frets[i].status) {
+      if (err)
+        *err = j->frets[i].err;
+      return j->frets[i].status;
+    }
+  return SP_OK;
+}
+
+static double total_misfit(const fret *frets, size_t count, double *work)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    for (int side = 0; side < 2; side++)
+      work[n++] = frets[i].foot[side].found ? frets[i].foot[side].misfit : 1.0;
+  return n ? sp_median(work, n) : INFINITY;
+}
+
+/* The blur that explains the feet best. */
+static sp_status choose_blur(job *j, size_t count, sp_error *err)
+{
+  double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
+  const double optics = optics_of(j->o);
+  j->reach_mm = REACH_MM;
+  for (size_t i = 0; i < count; i++) {
+    for (int side = 0; side < 2; side++)
+      j->frets[i].start_px[side] = j->frets[i].seen.u_px + j->feet_px[side];
+    j->frets[i].start_slope = j->frets[i].seen.slope;
+  }
+  for (int k = 0; k < BLURS; k++) {
+    j->blur_px = pixel_blur(BLUR_FACTOR[k] * optics);
+    const sp_status status = measure_all(j, count, err);
+    if (status)
+      return status;
+    const double misfit = total_misfit(j->frets, count, work);
+    if (misfit < 0.97 * least) {
+      least = misfit;
+      best = BLUR_FACTOR[k];
+    }
+  }
+  j->blur_px = pixel_blur(best * optics);
+  return measure_all(j, count, err);
+}
+
+/* ---- the middle between the feet ------------------------------------------------------------------------------------
+ */
+
+typedef struct wire_width {
+  double px, scatter_px; /* median over the frets, and how much single ones differ */
+  size_t count;
+} wire_width;
+
+static double width_of(const fret *f)
+{
+  return f->foot[1].u_px - f->foot[0].u_px;
+}
+
+static wire_width common_width(const fret *frets, size_t count)
+{
+  double work[SP_WIRE_MOST];
+  wire_width w = {NAN, NAN, 0};
+  for (size_t i = 0; i < count; i++)
+    if (frets[i].foot[0].found && frets[i].foot[1].found)
+      work[w.count++] = width_of(&frets[i]);
+  if (w.count) {
+    w.px = sp_median(work, w.count);
+    w.scatter_px = w.count > 2 ? sp_mad(work, w.count) : 0.3 * w.px;
+  }
+  return w;
+}
+
+/* Both feet and the common width by least squares: a foot that errs shows in the width, and the surer one decides. */
+static bool middle_of(const fret *f, const wire_width *w, double floor_px, sp_mark *m)
+{
+  const sp_foot *a = &f->foot[0], *b = &f->foot[1];
+  const bool both = a->found && b->found;
+  if (!a->found && !b->found)
+    return false;
+  /* what single feet err by beyond their own scatter shows in the widths: half of their variance each */
+  const double own = fmax(0.7071 * w->scatter_px, floor_px);
+  double ua = a->found ? hypot(a->u_u_px, own) : INFINITY, ub = b->found ? hypot(b->u_u_px, own) : INFINITY;
+  m->slope = both ? 0.5 * (a->slope + b->slope) : a->found ? a->slope : b->slope;
+  m->u_slope = both ? 0.5 * hypot(a->u_slope, b->u_slope) : a->found ? a->u_slope : b->u_slope;
+  if (both) {
+    const double off = width_of(f) - w->px, due = hypot(hypot(ua, ub), own);
+    if (fabs(off) > 2.5 * due) { /* one of them is wrong, and which is not sure */
+      const bool first = a->used < b->used || (a->used == b->used && a->u_u_px > b->u_u_px);
+      ua = hypot(ua, first ? fabs(off) : 0.3 * fabs(off));
+      ub = hypot(ub, first ? 0.3 * fabs(off) : fabs(off));
+    }
+  }
+  /* least squares: middle from a + w/2 and b - w/2, tied by the width that was measured */
+  const double wa = a->found ? 1.0 / (ua * ua) : 0.0, wb = b->found ? 1.0 / (ub * ub) : 0.0;
+  const double from_a = a->u_px + 0.5 * w->px, from_b = b->u_px - 0.5 * w->px;
+  m->u_px = (wa * (a->found ? from_a : 0.0) + wb * (b->found ? from_b : 0.0)) / (wa + wb);
+  m->u_u_px = sqrt(1.0 / (wa + wb) + (both ? 0.0 : 0.25 * own * own));
+  m->cov_u_slope = both ? 0.25 * (a->cov_u_slope + b->cov_u_slope) : a->found ? a->cov_u_slope : b->cov_u_slope;
+  m->width_px = both ? width_of(f) : NAN;
+  m->u_width_px = both ? hypot(ua, ub) : NAN;
+  return true;
+}
+
+/* One wire, one lamp, one board: what the frets' feet are like on the whole, and how much they differ. */
+static void learn_feet(job *j, size_t count)
+{
+  double term[SP_WIRE_MOST], spread[SP_WIRE_MOST];
+  for (int side = 0; side < 2; side++) {
+    double contrast = 0.0;
+    for (int a = 0; a < SP_FOOT_TERMS; a++) {
+      size_t n = 0;
+      for (size_t i = 0; i < count; i++)
+        if (j->frets[i].foot[side].found)
+          term[n++] = j->frets[i].foot[side].term[a];
+      if (n < FEWEST_TO_LEARN)
+        return;
+      memcpy(spread, term, n * sizeof *term);
+      j->prior[side].mean[a] = sp_median(term, n);
+      j->prior[side].sd[a] = 1.5 * sp_mad(spread, n);
+      contrast = a == 1 ? fabs(j->prior[side].mean[1] - j->prior[side].mean[0]) : contrast;
+    }
+    contrast = fmax(contrast, fabs(j->prior[side].mean[SP_FOOT_TERMS - 1]));
+    for (int a = 0; a < SP_FOOT_TERMS; a++)
+      j->prior[side].sd[a] = fmax(j->prior[side].sd[a], (a == 1 ? WOOD_DIFFERS : FEET_DIFFER) * contrast);
+  }
+  j->company = true;
+}
+
+/* Again, from where the frets' common width says the feet are, with what they have told each other. */
+static sp_status measure_in_company(job *j, size_t count, sp_error *err)
+{
+  const wire_width w = common_width(j->frets, count);
+  learn_feet(j, count);
+  if (!j->company)
+    return SP_OK;
+  for (size_t i = 0; i < count; i++) {
+    fret *f = &j->frets[i];
+    sp_mark m;
+    if (!middle_of(f, &w, FLOOR_PX, &m))
+      continue;
+    f->start_px[0] = m.u_px - 0.5 * w.px;
+    f->start_px[1] = m.u_px + 0.5 * w.px;
+    f->start_slope = m.slope;
+  }
+  j->reach_mm = NEAR_MM;
+  return measure_all(j, count, err);
+}
+
+static void describe(const fret *f, sp_mark *m)
+{
+  const sp_foot *a = &f->foot[0], *b = &f->foot[1];
+  m->v_px = f->v_px;
+  m->v_a_px = f->v_a_px;
+  m->v_b_px = f->v_b_px;
+  m->coverage = f->coverage;
+  m->strength = fmin(1.0, f->seen.alike);
+  m->significance = 100.0 * f->seen.alike;
+  m->misfit = fmax(1.0, 100.0 * fmax(a->misfit, b->misfit));
+  const double wood = 0.5 * (a->term[1] + b->term[1]), metal = 0.5 * (a->term[0] + b->term[0]);
+  m->contrast = wood > 0.0 ? (metal - wood) / wood : 0.0;
+}
+
+static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *err)
+{
+  const wire_width w = common_width(j->frets, count);
+  const double floor_px = FLOOR_PX * fmax(1.0, j->blur_px);
+  marks->marks = calloc(count + 1, sizeof *marks->marks);
+  if (!marks->marks)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++) {
+    sp_mark *m = &marks->marks[marks->count];
+    describe(&j->frets[i], m);
+    if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(&j->frets[i], &w, floor_px, m))
+      continue;
+    m->u_common_px = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
+    marks->count++;
+  }
+  marks->blur_px = j->blur_px;
+  return SP_OK;
+}
+
+/* ---- together -------------------------------------------------------------------------------------------------------
+ */
+
+static sp_status find_frets(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                            fret *frets, size_t *count, sp_wire_section *section, sp_error *err)
+{
+  sp_wire_seen seen[SP_WIRE_MOST];
+  size_t lines = 0;
+  sp_status status = sp_wire_board(scene, along, o, &marks->board, &lines, err);
+  *count = 0;
+  for (int round = 0; !status && lines >= 2 && round < 2; round++) {
+    size_t n = 0;
+    free(section->value);
+    status = sp_wire_search(scene, along, o, &marks->board, seen, &n, section, err);
+    if (status || n < 2)
+      break;
+    keep_alike(seen, &n);
+    *count = set_extents(scene, along, o, &marks->board, seen, n, section, frets);
+    if (round == 0 && *count >= 2)
+      status = outline_again(scene, along, o, frets, *count, &marks->board, err);
+  }
+  if (!status && *count < 2)
+    snprintf(marks->reason, sizeof marks->reason, "no frets across a board were found");
+  return status;
+}
+
+sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                        sp_error *err)
+{
+  const sp_view view = sp_view_of(scene->raster, along);
+  fret frets[SP_WIRE_MOST];
+  sp_wire_section section = {0};
+  job j = {.view = &view, .o = o, .frets = frets};
+  size_t count = 0;
+  memset(marks, 0, sizeof *marks);
+  marks->along = along;
+  marks->blur_px = NAN;
+  sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, err);
+  if (!status && count >= 2) {
+    if (!sp_wire_feet(&section, sqrt(pow(optics_of(o), 2.0) + 0.33), j.feet_px)) {
+      snprintf(marks->reason, sizeof marks->reason,
+               "%zu frets show, but not where their feet meet the wood; clean along them and scan again", count);
+    } else {
+      status = choose_blur(&j, count, err);
+      if (!status)
+        status = measure_in_company(&j, count, err);
+      if (!status)
+        status = collect(&j, count, marks, err);
+    }
+  }
+  free(section.value);
+  return status;
+}
