@@ -55,13 +55,16 @@ typedef struct sp_marks {
   sp_board board;
   sp_mark *marks; /* in order of u */
   size_t count;
+  sp_board_end *edges; /* frets only: edges across the board beyond the outermost frets, any of which may be the nut's
+                          face (found is true); in order of u */
+  size_t edge_count;
   double blur_px;   /* Gaussian blur of the picture as found on the marks; NAN if unknown */
   char reason[240]; /* why nothing was found, if so */
 } sp_marks;
 
 typedef struct sp_marks_options {
   sp_mark_kind kind;
-  bool along_known;  /* take `along`; otherwise both axes are tried */
+  bool along_known; /* take `along`; otherwise both axes are tried */
   sp_along along;
   double px_per_mm;   /* only to size the filters: within 20 % is good enough */
   double blur_px;     /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */

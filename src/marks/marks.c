@@ -636,5 +636,6 @@ sp_status sp_marks_find(const sp_scene *scene, const sp_marks_options *o, sp_mar
 void sp_marks_free(sp_marks *marks)
 {
   free(marks->marks);
+  free(marks->edges);
   memset(marks, 0, sizeof *marks);
 }

@@ -28,7 +28,11 @@ static const double LEAST_COVERAGE = 0.35;
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
 static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
+/* Feet that lie so near each other against the common section are in the same place of it. */
+static const double ALIKE_MM = 0.025;
 enum { FEWEST_TO_LEARN = 5 };
+/* Edges: part of the breadth left out at both sides, pieces that must agree, distance from the outermost fret. */
+static const double EDGE_INSET = 0.08, EDGE_USED = 0.4, EDGE_CLEAR_MM = 5.0;
 /* Part of the fret's length left out at both ends: filed slopes. */
 static const double END_MM = 1.2;
 /* No foot is believed closer than this, px. */
@@ -243,29 +247,47 @@ static bool middle_of(const fret *f, const wire_width *w, double floor_px, sp_ma
   return true;
 }
 
-/* One wire, one lamp, one board: what the frets' feet are like on the whole, and how much they differ. */
+/* The fret whose foot lies where most frets have it against their common section, among these the best explained. */
+static const fret *typical(const job *j, size_t count, int side, double reach_px)
+{
+  const fret *best = NULL;
+  size_t most = 0;
+  for (size_t i = 0; i < count; i++) {
+    const sp_foot *f = &j->frets[i].foot[side];
+    const double at = f->u_px - j->frets[i].seen.u_px;
+    size_t near = 0;
+    if (!f->found)
+      continue;
+    for (size_t k = 0; k < count; k++) {
+      const sp_foot *g = &j->frets[k].foot[side];
+      near += g->found && fabs(g->u_px - j->frets[k].seen.u_px - at) < reach_px;
+    }
+    if (near > most || (near == most && best && f->misfit < best->foot[side].misfit)) {
+      most = near;
+      best = &j->frets[i];
+    }
+  }
+  return most >= FEWEST_TO_LEARN ? best : NULL;
+}
+
+/* One wire, one lamp, one board: what a foot looks like. Taken from one of them as a whole: where two explanations do
+ * about equally well the same one is then used for all, and what it errs by they have in common. */
 static void learn_feet(job *j, size_t count)
 {
-  double term[SP_WIRE_MOST], spread[SP_WIRE_MOST];
-  for (int side = 0; side < 2; side++) {
-    double contrast = 0.0;
-    for (int a = 0; a < SP_FOOT_TERMS; a++) {
-      size_t n = 0;
-      for (size_t i = 0; i < count; i++)
-        if (j->frets[i].foot[side].found)
-          term[n++] = j->frets[i].foot[side].term[a];
-      if (n < FEWEST_TO_LEARN)
-        return;
-      memcpy(spread, term, n * sizeof *term);
-      j->prior[side].mean[a] = sp_median(term, n);
-      j->prior[side].sd[a] = 1.5 * sp_mad(spread, n);
-      contrast = a == 1 ? fabs(j->prior[side].mean[1] - j->prior[side].mean[0]) : contrast;
-    }
-    contrast = fmax(contrast, fabs(j->prior[side].mean[SP_FOOT_TERMS - 1]));
-    for (int a = 0; a < SP_FOOT_TERMS; a++)
-      j->prior[side].sd[a] = fmax(j->prior[side].sd[a], (a == 1 ? WOOD_DIFFERS : FEET_DIFFER) * contrast);
-  }
   j->company = true;
+  for (int side = 0; side < 2; side++) {
+    const fret *f = typical(j, count, side, ALIKE_MM * j->o->px_per_mm);
+    if (!f) {
+      j->company = false;
+      return;
+    }
+    const double *term = f->foot[side].term;
+    const double contrast = fmax(fabs(term[1] - term[0]), fabs(term[SP_FOOT_TERMS - 1]));
+    for (int a = 0; a < SP_FOOT_TERMS; a++) {
+      j->prior[side].mean[a] = term[a];
+      j->prior[side].sd[a] = (a == 1 || a == SP_FOOT_TERMS - 1 ? WOOD_DIFFERS : FEET_DIFFER) * contrast;
+    }
+  }
 }
 
 /* Again, from where the frets' common width says the feet are, with what they have told each other. */
@@ -321,6 +343,70 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
   return SP_OK;
 }
 
+/* ---- edges that may be the nut --------------------------------------------------------------------------------------
+ */
+
+/* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
+static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int toward, sp_board_end *end,
+                              sp_error *err)
+{
+  const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
+  const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
+  const sp_foot_task task = {.u_px = u_px,
+                             .v_px = v,
+                             .slope = -b->centre.slope,
+                             .v0_px = lo + inset,
+                             .v1_px = hi - inset,
+                             .outward = toward,
+                             .inner_mm = INNER_MM,
+                             .outer_mm = OUTER_MM,
+                             .reach_mm = REACH_MM};
+  sp_foot foot;
+  const sp_status status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot, err);
+  const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
+  *end = (sp_board_end){.found = !status && foot.found && foot.used > EDGE_USED,
+                        .u_px = foot.u_px,
+                        .v_px = v,
+                        .slope = foot.slope,
+                        .u_u_px = hypot(foot.u_u_px, common),
+                        .u_slope = foot.u_slope};
+  return status;
+}
+
+static int by_u(const void *a, const void *b)
+{
+  const double x = ((const sp_board_end *)a)->u_px, y = ((const sp_board_end *)b)->u_px;
+  return (x > y) - (x < y);
+}
+
+static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks, sp_error *err)
+{
+  sp_wire_edge edges[SP_WIRE_EDGES];
+  size_t n = 0, kept = 0;
+  if (!marks->count)
+    return SP_OK;
+  const double clear = EDGE_CLEAR_MM * j->o->px_per_mm, first = marks->marks[0].u_px,
+               last = marks->marks[marks->count - 1].u_px;
+  sp_status status =
+      sp_wire_edges(scene, marks->along, j->o, &marks->board, first - clear, last + clear, edges, &n, err);
+  marks->edges = status ? NULL : calloc(n + 1, sizeof *marks->edges);
+  if (!status && !marks->edges)
+    return sp_fail_memory(err);
+  for (size_t i = 0; !status && i < n; i++) {
+    sp_board_end *e = &marks->edges[marks->edge_count];
+    status = measure_edge(j, &marks->board, edges[i].u_px, edges[i].u_px < first ? 1 : -1, e, err);
+    marks->edge_count += !status && e->found;
+  }
+  if (status || !marks->edge_count)
+    return status;
+  qsort(marks->edges, marks->edge_count, sizeof *marks->edges, by_u);
+  for (size_t i = 0; i < marks->edge_count; i++) /* one edge found from two places */
+    if (!kept || marks->edges[i].u_px - marks->edges[kept - 1].u_px > 0.12 * j->o->px_per_mm)
+      marks->edges[kept++] = marks->edges[i];
+  marks->edge_count = kept;
+  return SP_OK;
+}
+
 /* ---- together -------------------------------------------------------------------------------------------------------
  */
 
@@ -369,6 +455,8 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
         status = measure_in_company(&j, count, err);
       if (!status)
         status = collect(&j, count, marks, err);
+      if (!status)
+        status = find_edges(scene, &j, marks, err);
     }
   }
   free(section.value);

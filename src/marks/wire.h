@@ -45,6 +45,17 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
  * softly. false if there is no pair of them as far apart as a fret's feet. blur_px: of the section. */
 bool sp_wire_feet(const sp_wire_section *section, double blur_px, double feet_px[2]);
 
+/* Where the grey along the board changes most, beyond the outermost frets: the nut's face, ends of nut and board. */
+typedef struct sp_wire_edge {
+  double u_px;
+  double size; /* grey */
+} sp_wire_edge;
+
+enum { SP_WIRE_EDGES = 24 };
+sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
+                        double first_px, double last_px, sp_wire_edge edges[SP_WIRE_EDGES], size_t *count,
+                        sp_error *err);
+
 /* ---- one edge across the board --------------------------------------------------------------------------------- */
 
 /* What the section at an edge is made of: see wire_foot.c. */

@@ -20,6 +20,8 @@
 
 enum { TERMS = SP_FOOT_TERMS, PER_PX = 6, WINDOW = 512, ROUNDS = 4, MOST_PIECES = 512, FEWEST_PIECES = 8, PLACES = 49 };
 static const double PIECE_MM = 0.34;
+/* An edge is so near to where the expected section lies. */
+static const double NEAR_MM = 0.05;
 /* The rim of the metal and the shadow fall off over these; a joint is about so broad (common practice, no source). */
 static const double RIM_MM = 0.12, SHADOW_MM = 0.35, JOINT_MM = 0.06;
 /* Standard deviations of the terms beforehand, against the contrast in the window; lengths are the window's. */
@@ -132,21 +134,62 @@ static double fit_terms(const edge *e, double offset, double *beta)
   return misfit;
 }
 
+/* What the section that is expected leaves of the stack with its edge at t = offset, level and height let go. */
+static double misfit_of_expected(const edge *e, double offset)
+{
+  double term[TERMS], w = 0.0, x = 0.0, y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0;
+  for (size_t i = 0; i < e->bins; i++) {
+    double value = 0.0;
+    terms_at(e, e->bin_t[i] - offset, term);
+    for (int a = 0; a < TERMS; a++)
+      value += e->task->prior->mean[a] * term[a];
+    w += e->bin_w[i];
+    x += e->bin_w[i] * value;
+    y += e->bin_w[i] * e->bin_y[i];
+    xx += e->bin_w[i] * value * value;
+    xy += e->bin_w[i] * value * e->bin_y[i];
+    yy += e->bin_w[i] * e->bin_y[i] * e->bin_y[i];
+  }
+  xx -= x * x / w;
+  xy -= x * y / w;
+  yy -= y * y / w;
+  return xy > 0.0 && xx > 0.0 ? yy - xy * xy / xx : yy;
+}
+
+/* Where the section that is expected lies: more than one place may do for a break, but not for the whole section. */
+static double expected_place(const edge *e, double reach_px)
+{
+  double least = INFINITY, best = 0.0;
+  for (int i = 0; i < PLACES; i++) {
+    const double at = (2.0 * i / (PLACES - 1) - 1.0) * reach_px, misfit = misfit_of_expected(e, at);
+    if (misfit < least) {
+      least = misfit;
+      best = at;
+    }
+  }
+  return best;
+}
+
 /* Tries places of the edge; the best, refined between its neighbours. */
-static bool find_break(edge *e, double reach_px)
+static bool find_break(edge *e, double middle_px, double reach_px)
 {
   double misfit[PLACES], beta[TERMS];
-  const double step = 2.0 * reach_px / (PLACES - 1);
+  const double step = 2.0 * reach_px / (PLACES - 1), first = middle_px - reach_px;
   int best = 0;
   for (int i = 0; i < PLACES; i++) {
-    misfit[i] = fit_terms(e, i * step - reach_px, beta);
+    misfit[i] = fit_terms(e, first + i * step, beta);
     best = misfit[i] < misfit[best] ? i : best;
   }
-  if (!isfinite(misfit[best]) || best == 0 || best == PLACES - 1)
+  if (!isfinite(misfit[best]))
     return false;
+  if (best == 0 || best == PLACES - 1) { /* no break within reach: where the expected section lies, if there is one */
+    e->offset = middle_px;
+    e->misfit = fit_terms(e, e->offset, e->term);
+    return e->task->prior != NULL && isfinite(e->misfit);
+  }
   const double bend = misfit[best - 1] - 2.0 * misfit[best] + misfit[best + 1];
   const double shift = bend > 0.0 ? 0.5 * (misfit[best - 1] - misfit[best + 1]) / bend : 0.0;
-  e->offset = (best + fmin(fmax(shift, -0.5), 0.5)) * step - reach_px;
+  e->offset = first + (best + fmin(fmax(shift, -0.5), 0.5)) * step;
   e->misfit = fit_terms(e, e->offset, e->term);
   return isfinite(e->misfit);
 }
@@ -399,8 +442,12 @@ static bool improve(edge *e, int round, double *work, sp_foot *foot)
 {
   double scatter;
   stack(e);
-  const double reach = round == 0 ? e->task->reach_mm * e->px_per_mm : fmax(0.12 * e->px_per_mm, 2.0 * e->blur);
-  if (!find_break(e, reach))
+  double reach = round == 0 ? e->task->reach_mm * e->px_per_mm : fmax(0.12 * e->px_per_mm, 2.0 * e->blur), middle = 0.0;
+  if (e->task->prior) {
+    middle = expected_place(e, reach);
+    reach = fmax(NEAR_MM * e->px_per_mm, 0.7 * e->blur);
+  }
+  if (!find_break(e, middle, reach))
     return false;
   for (size_t k = 0; k < e->count; k++)
     measure_piece(e, &e->pieces[k]);

@@ -33,6 +33,8 @@ static const double LEAST_ENERGY = 0.04;
 static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 /* A break against the largest of a section. */
 static const double LEAST_BREAK = 0.15;
+/* A change in the grey that may be an edge, of full scale. */
+static const double LEAST_EDGE = 0.015;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
 
 typedef struct profiles {
@@ -393,6 +395,60 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
   }
   profiles_free(&p);
   return status;
+}
+
+/* ---- edges beyond the frets
+ * ------------------------------------------------------------------------------------------
+ */
+
+static int by_size(const void *a, const void *b)
+{
+  const double x = ((const sp_wire_edge *)a)->size, y = ((const sp_wire_edge *)b)->size;
+  return (x < y) - (x > y);
+}
+
+/* Changes that stand out from those about them, the largest first. */
+static void pick_edges(const float *size, int32_t length, int32_t apart, double least, double first_px, double last_px,
+                       sp_wire_edge *edges, size_t *count)
+{
+  for (int32_t u = apart; u + apart < length; u++) {
+    bool top = (u < first_px || u > last_px) && (double)fabsf(size[u]) > least;
+    for (int32_t d = 1; d <= apart && top; d++)
+      top = fabsf(size[u - d]) < fabsf(size[u]) && fabsf(size[u + d]) <= fabsf(size[u]);
+    if (!top)
+      continue;
+    if (*count == SP_WIRE_EDGES) {
+      qsort(edges, *count, sizeof *edges, by_size);
+      if ((double)fabsf(size[u]) <= edges[*count - 1].size)
+        continue;
+      --*count;
+    }
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u])};
+  }
+  qsort(edges, *count, sizeof *edges, by_size);
+}
+
+sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                        double first_px, double last_px, sp_wire_edge edges[SP_WIRE_EDGES], size_t *count,
+                        sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t length = (int32_t)strips->length_px, step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
+  float work[MOST_STRIPS], *grey = calloc(2 * (size_t)length + 1, sizeof *grey), *change = grey ? grey + length : NULL;
+  *count = 0;
+  if (!grey)
+    return sp_fail_memory(err);
+  for (int32_t u = 0; u < length; u++) {
+    const size_t n = gather(strips, board, -board->centre.slope, u, work);
+    grey[u] = n ? sp_median_f(work, n) : 0.0f;
+  }
+  for (int32_t u = step; u + step < length; u++)
+    for (int32_t i = 1; i <= step; i++)
+      change[u] += (grey[u + i] - grey[u - i]) / (float)step;
+  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
+             first_px, last_px, edges, count);
+  free(grey);
+  return SP_OK;
 }
 
 /* ---- how far a fret reaches
