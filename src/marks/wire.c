@@ -28,6 +28,8 @@ static const double LEAST_COVERAGE = 0.35;
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
 static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
+/* A foot of which only the section shows where it may be. */
+static const double GUESSED_MM = 0.05;
 /* Feet that lie so near each other against the common section are in the same place of it. */
 static const double ALIKE_MM = 0.025;
 enum { FEWEST_TO_LEARN = 5 };
@@ -58,6 +60,7 @@ typedef struct job {
   double feet_px[2], blur_px, reach_mm;
   bool company; /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
+  double usual_px[2]; /* of the feet from seen.u_px */
   fret *frets;
 } job;
 
@@ -169,6 +172,7 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
   const double optics = optics_of(j->o);
   j->reach_mm = REACH_MM;
+  memcpy(j->usual_px, j->feet_px, sizeof j->usual_px);
   for (size_t i = 0; i < count; i++) {
     for (int side = 0; side < 2; side++)
       j->frets[i].start_px[side] = j->frets[i].seen.u_px + j->feet_px[side];
@@ -207,7 +211,7 @@ static wire_width common_width(const fret *frets, size_t count)
   double work[SP_WIRE_MOST];
   wire_width w = {NAN, NAN, 0};
   for (size_t i = 0; i < count; i++)
-    if (frets[i].foot[0].found && frets[i].foot[1].found)
+    if (frets[i].foot[0].found && frets[i].foot[1].found && !frets[i].foot[0].guessed && !frets[i].foot[1].guessed)
       work[w.count++] = width_of(&frets[i]);
   if (w.count) {
     w.px = sp_median(work, w.count);
@@ -216,34 +220,64 @@ static wire_width common_width(const fret *frets, size_t count)
   return w;
 }
 
-/* Both feet and the common width by least squares: a foot that errs shows in the width, and the surer one decides. */
-static bool middle_of(const fret *f, const wire_width *w, double floor_px, sp_mark *m)
+/* How far a foot lies from where most frets have it against their common section. The highlight has a part in that, so
+ * it is no measure; but it tells which of two feet has strayed. */
+static double strayed(const job *j, const fret *f, int side)
 {
+  return fabs(f->foot[side].u_px - f->seen.u_px - j->usual_px[side]);
+}
+
+/* Doubt of each foot, px. What feet err by beyond the scatter of their own pieces shows in the widths: half of that
+ * variance each. Where the width is clearly not the common one, one of the two has strayed. */
+static void doubts(const job *j, const fret *f, const wire_width *w, double own, double u[2])
+{
+  for (int side = 0; side < 2; side++)
+    u[side] = f->foot[side].found ? hypot(f->foot[side].u_u_px, own) : INFINITY;
   const sp_foot *a = &f->foot[0], *b = &f->foot[1];
-  const bool both = a->found && b->found;
-  if (!a->found && !b->found)
-    return false;
-  /* what single feet err by beyond their own scatter shows in the widths: half of their variance each */
-  const double own = fmax(0.7071 * w->scatter_px, floor_px);
-  double ua = a->found ? hypot(a->u_u_px, own) : INFINITY, ub = b->found ? hypot(b->u_u_px, own) : INFINITY;
-  m->slope = both ? 0.5 * (a->slope + b->slope) : a->found ? a->slope : b->slope;
-  m->u_slope = both ? 0.5 * hypot(a->u_slope, b->u_slope) : a->found ? a->u_slope : b->u_slope;
-  if (both) {
-    const double off = width_of(f) - w->px, due = hypot(hypot(ua, ub), own);
-    if (fabs(off) > 2.5 * due) { /* one of them is wrong, and which is not sure */
-      const bool first = a->used < b->used || (a->used == b->used && a->u_u_px > b->u_u_px);
-      ua = hypot(ua, first ? fabs(off) : 0.3 * fabs(off));
-      ub = hypot(ub, first ? 0.3 * fabs(off) : fabs(off));
-    }
+  if (!a->found || !b->found)
+    return;
+  if (a->guessed != b->guessed) {
+    u[a->guessed ? 0 : 1] = INFINITY;
+    return;
   }
-  /* least squares: middle from a + w/2 and b - w/2, tied by the width that was measured */
-  const double wa = a->found ? 1.0 / (ua * ua) : 0.0, wb = b->found ? 1.0 / (ub * ub) : 0.0;
-  const double from_a = a->u_px + 0.5 * w->px, from_b = b->u_px - 0.5 * w->px;
-  m->u_px = (wa * (a->found ? from_a : 0.0) + wb * (b->found ? from_b : 0.0)) / (wa + wb);
-  m->u_u_px = sqrt(1.0 / (wa + wb) + (both ? 0.0 : 0.25 * own * own));
-  m->cov_u_slope = both ? 0.25 * (a->cov_u_slope + b->cov_u_slope) : a->found ? a->cov_u_slope : b->cov_u_slope;
+  if (a->guessed)
+    u[0] = u[1] = hypot(u[0], GUESSED_MM * j->o->px_per_mm);
+  const double off = width_of(f) - w->px;
+  if (!(fabs(off) > 2.5 * hypot(u[0], u[1])))
+    return;
+  const int worse = strayed(j, f, 0) > strayed(j, f, 1) ? 0 : 1;
+  u[worse] = hypot(u[worse], fabs(off));
+  u[!worse] = hypot(u[!worse], 0.2 * fabs(off));
+}
+
+/* Middle from a + w/2 and from b - w/2, by least squares: where both feet are sure it is the mean of both. */
+static bool middle_of(const job *j, const fret *f, const wire_width *w, double floor_px, sp_mark *m)
+{
+  const double own = fmax(0.7071 * w->scatter_px, floor_px);
+  double u[2], sum = 0.0;
+  m->u_px = m->slope = m->u_u_px = m->u_slope = m->cov_u_slope = 0.0;
+  doubts(j, f, w, own, u);
+  if (!isfinite(u[0]) && !isfinite(u[1]))
+    return false;
+  for (int side = 0; side < 2; side++) {
+    const double weight = isfinite(u[side]) ? 1.0 / (u[side] * u[side]) : 0.0;
+    m->u_px += weight > 0.0 ? weight * (f->foot[side].u_px + (side ? -0.5 : 0.5) * w->px) : 0.0;
+    sum += weight;
+  }
+  m->u_px /= sum;
+  for (int side = 0; side < 2; side++) {
+    const double share = isfinite(u[side]) ? 1.0 / (u[side] * u[side]) / sum : 0.0;
+    const sp_foot *foot = &f->foot[side];
+    if (share <= 0.0)
+      continue;
+    m->slope += share * foot->slope;
+    m->u_slope = hypot(m->u_slope, share * foot->u_slope);
+    m->cov_u_slope += share * share * foot->cov_u_slope;
+  }
+  const bool both = isfinite(u[0]) && isfinite(u[1]);
+  m->u_u_px = sqrt(1.0 / sum + (both ? 0.0 : 0.25 * own * own));
   m->width_px = both ? width_of(f) : NAN;
-  m->u_width_px = both ? hypot(ua, ub) : NAN;
+  m->u_width_px = both ? hypot(u[0], u[1]) : NAN;
   return true;
 }
 
@@ -282,6 +316,7 @@ static void learn_feet(job *j, size_t count)
       return;
     }
     const double *term = f->foot[side].term;
+    j->usual_px[side] = f->foot[side].u_px - f->seen.u_px;
     const double contrast = fmax(fabs(term[1] - term[0]), fabs(term[SP_FOOT_TERMS - 1]));
     for (int a = 0; a < SP_FOOT_TERMS; a++) {
       j->prior[side].mean[a] = term[a];
@@ -300,7 +335,7 @@ static sp_status measure_in_company(job *j, size_t count, sp_error *err)
   for (size_t i = 0; i < count; i++) {
     fret *f = &j->frets[i];
     sp_mark m;
-    if (!middle_of(f, &w, FLOOR_PX, &m))
+    if (!middle_of(j, f, &w, FLOOR_PX, &m))
       continue;
     f->start_px[0] = m.u_px - 0.5 * w.px;
     f->start_px[1] = m.u_px + 0.5 * w.px;
@@ -334,7 +369,7 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
   for (size_t i = 0; i < count; i++) {
     sp_mark *m = &marks->marks[marks->count];
     describe(&j->frets[i], m);
-    if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(&j->frets[i], &w, floor_px, m))
+    if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(j, &j->frets[i], &w, floor_px, m))
       continue;
     m->u_common_px = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
     marks->count++;

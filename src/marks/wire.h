@@ -78,6 +78,7 @@ typedef struct sp_foot_task {
 
 typedef struct sp_foot {
   bool found;
+  bool guessed;                        /* no break shows within reach: it lies where the expected section does */
   double u_px, slope;                  /* on v = task.v_px */
   double u_u_px, u_slope, cov_u_slope; /* from the scatter of the pieces along the edge */
   double used;                         /* part of the pieces that agree, 0..1 */

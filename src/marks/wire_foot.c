@@ -51,6 +51,7 @@ typedef struct edge {
   double *bin_t, *bin_y, *bin_w; /* the stack of all pieces over t, px outward from the edge */
   double contrast, offset;       /* offset: of the edge from t = 0 */
   double term[TERMS], misfit;
+  bool guessed;
 } edge;
 
 /* ---- the section ----------------------------------------------------------------------------------------------------
@@ -176,6 +177,7 @@ static bool find_break(edge *e, double middle_px, double reach_px)
   double misfit[PLACES], beta[TERMS];
   const double step = 2.0 * reach_px / (PLACES - 1), first = middle_px - reach_px;
   int best = 0;
+  e->guessed = false;
   for (int i = 0; i < PLACES; i++) {
     misfit[i] = fit_terms(e, first + i * step, beta);
     best = misfit[i] < misfit[best] ? i : best;
@@ -185,6 +187,7 @@ static bool find_break(edge *e, double middle_px, double reach_px)
   if (best == 0 || best == PLACES - 1) { /* no break within reach: where the expected section lies, if there is one */
     e->offset = middle_px;
     e->misfit = fit_terms(e, e->offset, e->term);
+    e->guessed = true;
     return e->task->prior != NULL && isfinite(e->misfit);
   }
   const double bend = misfit[best - 1] - 2.0 * misfit[best] + misfit[best + 1];
@@ -477,6 +480,7 @@ static sp_status run(const sp_view *view, edge *e, sp_foot *foot, sp_error *err)
     foot->found = true;
     for (int round = 0; round < ROUNDS && foot->found; round++)
       foot->found = improve(e, round, work, foot);
+    foot->guessed = e->guessed;
     foot->u_px = e->place;
     foot->slope = e->slope;
     memcpy(foot->term, e->term, sizeof foot->term);
