@@ -28,6 +28,10 @@ static const double LEAST_COVERAGE = 0.35;
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
 static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
+/* Widths that scatter by less are of one wire. */
+static const double AGREED_MM = 0.06;
+/* Pixel, shift to whole pixels and interpolation widen the section by so much, px^2. */
+static const double SECTION_BLUR = 0.33;
 /* A foot of which only the section shows where it may be. */
 static const double GUESSED_MM = 0.05;
 /* Feet that lie so near each other against the common section are in the same place of it. */
@@ -57,7 +61,7 @@ typedef struct fret {
 typedef struct job {
   const sp_view *view;
   const sp_marks_options *o;
-  double feet_px[2], blur_px, reach_mm;
+  double blur_px, reach_mm;
   bool company; /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
@@ -166,33 +170,6 @@ static double total_misfit(const fret *frets, size_t count, double *work)
   return n ? sp_median(work, n) : INFINITY;
 }
 
-/* The blur that explains the feet best. */
-static sp_status choose_blur(job *j, size_t count, sp_error *err)
-{
-  double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
-  const double optics = optics_of(j->o);
-  j->reach_mm = REACH_MM;
-  memcpy(j->usual_px, j->feet_px, sizeof j->usual_px);
-  for (size_t i = 0; i < count; i++) {
-    for (int side = 0; side < 2; side++)
-      j->frets[i].start_px[side] = j->frets[i].seen.u_px + j->feet_px[side];
-    j->frets[i].start_slope = j->frets[i].seen.slope;
-  }
-  for (int k = 0; k < BLURS; k++) {
-    j->blur_px = pixel_blur(BLUR_FACTOR[k] * optics);
-    const sp_status status = measure_all(j, count, err);
-    if (status)
-      return status;
-    const double misfit = total_misfit(j->frets, count, work);
-    if (misfit < 0.97 * least) {
-      least = misfit;
-      best = BLUR_FACTOR[k];
-    }
-  }
-  j->blur_px = pixel_blur(best * optics);
-  return measure_all(j, count, err);
-}
-
 /* ---- the middle between the feet ------------------------------------------------------------------------------------
  */
 
@@ -218,6 +195,64 @@ static wire_width common_width(const fret *frets, size_t count)
     w.scatter_px = w.count > 2 ? sp_mad(work, w.count) : 0.3 * w.px;
   }
   return w;
+}
+
+/* The blur that explains the feet best. */
+static sp_status choose_blur(job *j, size_t count, sp_error *err)
+{
+  double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
+  const double optics = optics_of(j->o);
+  for (int k = 0; k < BLURS; k++) {
+    j->blur_px = pixel_blur(BLUR_FACTOR[k] * optics);
+    const sp_status status = measure_all(j, count, err);
+    if (status)
+      return status;
+    const double misfit = total_misfit(j->frets, count, work);
+    if (misfit < 0.97 * least) {
+      least = misfit;
+      best = BLUR_FACTOR[k];
+    }
+  }
+  j->blur_px = pixel_blur(best * optics);
+  return measure_all(j, count, err);
+}
+
+/* Starts all frets from feet at these places of the section. */
+static void start_from(job *j, size_t count, const sp_wire_pair *pair)
+{
+  j->reach_mm = REACH_MM;
+  for (size_t i = 0; i < count; i++)
+    j->frets[i].start_slope = j->frets[i].seen.slope;
+  for (int side = 0; side < 2; side++) {
+    j->usual_px[side] = pair->foot_px[side];
+    for (size_t i = 0; i < count; i++)
+      j->frets[i].start_px[side] = j->frets[i].seen.u_px + pair->foot_px[side];
+  }
+}
+
+/* Of the pairs of places that may be the feet, the farthest apart that all frets agree on: what is no foot (a shadow's
+ * end, a streak in the wood) lies elsewhere at each fret. If there is none, the one they disagree on the least. */
+static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, size_t n, sp_error *err)
+{
+  double least = INFINITY;
+  size_t best = 0;
+  j->blur_px = pixel_blur(optics_of(j->o));
+  for (size_t k = 0; k < n; k++) {
+    start_from(j, count, &pairs[k]);
+    const sp_status status = measure_all(j, count, err);
+    if (status)
+      return status;
+    const wire_width w = common_width(j->frets, count);
+    const double scatter = 2 * w.count >= count ? w.scatter_px : INFINITY;
+    if (scatter < least) {
+      least = scatter;
+      best = k;
+    }
+    if (scatter < AGREED_MM * j->o->px_per_mm)
+      break;
+  }
+  start_from(j, count, &pairs[best]);
+  return choose_blur(j, count, err);
 }
 
 /* How far a foot lies from where most frets have it against their common section. The highlight has a part in that, so
@@ -481,11 +516,13 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
   marks->blur_px = NAN;
   sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, err);
   if (!status && count >= 2) {
-    if (!sp_wire_feet(&section, sqrt(pow(optics_of(o), 2.0) + 0.33), j.feet_px)) {
+    sp_wire_pair pairs[SP_WIRE_PAIRS];
+    const size_t n = sp_wire_feet(&section, sqrt(pow(optics_of(o), 2.0) + SECTION_BLUR), pairs);
+    if (!n) {
       snprintf(marks->reason, sizeof marks->reason,
                "%zu frets show, but not where their feet meet the wood; clean along them and scan again", count);
     } else {
-      status = choose_blur(&j, count, err);
+      status = choose_feet(&j, count, pairs, n, err);
       if (!status)
         status = measure_in_company(&j, count, err);
       if (!status)

@@ -41,9 +41,15 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
                     const sp_wire_seen *seen, const sp_wire_section *section, double *v_a_px, double *v_b_px,
                     double *coverage);
 
-/* The two feet in the section, px from sp_wire_seen.u_px: the outermost sharp changes of the grey, for shadows end
- * softly. false if there is no pair of them as far apart as a fret's feet. blur_px: of the section. */
-bool sp_wire_feet(const sp_wire_section *section, double blur_px, double feet_px[2]);
+/* Where the section's two feet may be, px from sp_wire_seen.u_px: pairs of sharp changes of the grey as far apart as a
+ * fret's feet, the farthest apart first, for shadows end softly and what is sharp within is metal. At most
+ * SP_WIRE_PAIRS; returns how many. blur_px: of the section. */
+typedef struct sp_wire_pair {
+  double foot_px[2];
+} sp_wire_pair;
+
+enum { SP_WIRE_PAIRS = 10 };
+size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair pairs[SP_WIRE_PAIRS]);
 
 /* Where the grey along the board changes most, beyond the outermost frets: the nut's face, ends of nut and board. */
 typedef struct sp_wire_edge {

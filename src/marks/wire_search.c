@@ -617,19 +617,27 @@ static void find_sharp(const sp_wire_section *s, double blur, sharp_places *out)
   }
 }
 
-bool sp_wire_feet(const sp_wire_section *s, double blur_px, double feet_px[2])
+static int by_width(const void *a, const void *b)
+{
+  const sp_wire_pair *p = a, *q = b;
+  const double x = p->foot_px[1] - p->foot_px[0], y = q->foot_px[1] - q->foot_px[0];
+  return (x < y) - (x > y);
+}
+
+size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
 {
   sharp_places b;
+  sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
+  size_t n = 0;
   find_sharp(s, blur_px, &b);
-  double best = 0.0;
   for (size_t i = 0; i < b.count; i++)
     for (size_t j = i + 1; j < b.count; j++) {
       const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
-      if (width_mm > best && width_mm < SP_WIRE_MOST_MM && width_mm > SP_WIRE_LEAST_MM) {
-        best = width_mm;
-        feet_px[0] = b.at_px[i];
-        feet_px[1] = b.at_px[j];
-      }
+      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
+        pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}};
     }
-  return best > 0.0;
+  qsort(pairs, n, sizeof *pairs, by_width);
+  n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
+  memcpy(out, pairs, n * sizeof *pairs);
+  return n;
 }
