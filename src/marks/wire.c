@@ -22,7 +22,7 @@
 #include "wire.h"
 
 /* A place that is less like the section than the frets are by this is the nut, an inlay's edge, the board's end. */
-static const double UNLIKE = 0.22;
+static const double UNLIKE = 0.22, LEAST_HIGH = 0.6;
 static const double LEAST_COVERAGE = 0.35;
 /* Window of a foot: into the metal, into the wood; how far from the section's foot it is looked for. */
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
@@ -62,7 +62,8 @@ typedef struct job {
   const sp_view *view;
   const sp_marks_options *o;
   double blur_px, reach_mm;
-  bool company; /* the frets have told each other what a foot looks like */
+  double common_px; /* what all middles may be off by alike */
+  bool company;     /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
   fret *frets;
@@ -91,7 +92,7 @@ static void keep_alike(sp_wire_seen *seen, size_t *count)
   }
   const double usual = *count ? sp_median(alike, *count) : 0.0, high = *count ? sp_median(height, *count) : 0.0;
   for (size_t i = 0; i < *count; i++)
-    if (seen[i].alike > usual - UNLIKE && seen[i].height > 0.4 * high && seen[i].height < 2.5 * high)
+    if (seen[i].alike > usual - UNLIKE && seen[i].height > LEAST_HIGH * high && seen[i].height < high / LEAST_HIGH)
       seen[kept++] = seen[i];
   *count = kept;
 }
@@ -252,6 +253,7 @@ static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, si
       break;
   }
   start_from(j, count, &pairs[best]);
+  j->common_px = hypot(hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px), pairs[best].doubt_px);
   return choose_blur(j, count, err);
 }
 
@@ -406,7 +408,7 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
     describe(&j->frets[i], m);
     if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(j, &j->frets[i], &w, floor_px, m))
       continue;
-    m->u_common_px = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
+    m->u_common_px = j->common_px;
     marks->count++;
   }
   marks->blur_px = j->blur_px;

@@ -46,6 +46,7 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
  * SP_WIRE_PAIRS; returns how many. blur_px: of the section. */
 typedef struct sp_wire_pair {
   double foot_px[2];
+  double doubt_px; /* of their middle, standard: where the picture is coarse a weak outer place may be a shadow's end */
 } sp_wire_pair;
 
 enum { SP_WIRE_PAIRS = 10 };

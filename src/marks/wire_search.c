@@ -538,6 +538,8 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
 
 enum { COLUMNS = 6, MOST_BREAKS = 40 };
 static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
+/* From this blur on the end of a shadow may look as sharp as a foot; shadows are no longer than this. */
+static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.1, SHARPER = 2.0;
 /* What is softer than this, against the picture's blur, is no foot. */
 static const double SOFT = 3.0;
 
@@ -624,6 +626,25 @@ static int by_width(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
+/* A pair's foot may be the end of a shadow if the picture is too coarse to tell the two, and a much sharper place lies
+ * a shadow's length within. */
+static double doubt_of(const sp_wire_section *s, const sharp_places *b, size_t i, size_t j, double blur_px)
+{
+  double most = 0.0;
+  if (blur_px < COARSE_MM * s->px_per_mm)
+    return 0.0;
+  for (size_t k = i + 1; k < j; k++) {
+    const double from_i = b->at_px[k] - b->at_px[i], from_j = b->at_px[j] - b->at_px[k];
+    if (b->size[k] > SHARPER * b->size[i] && from_i < SHADOW_MOST_MM * s->px_per_mm &&
+        from_j > SP_WIRE_LEAST_MM * s->px_per_mm)
+      most = fmax(most, from_i);
+    if (b->size[k] > SHARPER * b->size[j] && from_j < SHADOW_MOST_MM * s->px_per_mm &&
+        from_i > SP_WIRE_LEAST_MM * s->px_per_mm)
+      most = fmax(most, from_j);
+  }
+  return sp_gum_rectangular(0.5 * most);
+}
+
 size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
 {
   sharp_places b;
@@ -634,7 +655,7 @@ size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[S
     for (size_t j = i + 1; j < b.count; j++) {
       const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
       if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
-        pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}};
+        pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}, doubt_of(s, &b, i, j, blur_px)};
     }
   qsort(pairs, n, sizeof *pairs, by_width);
   n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
