@@ -81,15 +81,19 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict)
 
 static void put_strays(const sp_record *record, FILE *file)
 {
+  const bool wire = record->marks_kind == SP_MARK_WIRE;
   if (record->stray_count)
-    fprintf(file, "\nLines that belong to no fret\n");
+    fprintf(file, wire ? "\nWires where no fret belongs\n" : "\nLines that belong to no fret\n");
   for (size_t i = 0; i < record->stray_count; i++) {
     const sp_stray_record *s = &record->strays[i];
     if (isfinite(s->x_mm))
       fprintf(file, "  - %.2f mm from the nut", s->x_mm);
     else
       fprintf(file, "  - at %.0f, %.0f px of the picture", s->end_a_px.x, s->end_a_px.y);
-    fprintf(file, "%s\n", i == 0 ? " (a scratch, or a mark in a wrong place: look before you saw)" : "");
+    fprintf(file, "%s\n",
+            i      ? ""
+            : wire ? " (the edge of a nut or an inlay, or a fret in a wrong place)"
+                   : " (a scratch, or a mark in a wrong place: look before you saw)");
   }
 }
 
@@ -144,8 +148,10 @@ static void put_datum(const sp_record *record, FILE *file)
 {
   static const char *const WORDS[] = {"the nut line", "the squared end of the board",
                                       "the place of the nut that fits the frets best (no nut was seen)"};
+  static const char *const FRETTED[] = {"the zero fret", "the nut's face toward the frets",
+                                        "the place of the nut that fits the frets best (no nut was seen)"};
   const int known = isfinite(record->datum_u_mm);
-  fprintf(file, "Datum:    %s", WORDS[record->datum]);
+  fprintf(file, "Datum:    %s", (record->marks_kind == SP_MARK_WIRE ? FRETTED : WORDS)[record->datum]);
   if (known)
     fprintf(file, ", located to %.3f mm (standard uncertainty)", record->datum_u_mm);
   fputc('\n', file);

@@ -74,6 +74,18 @@ void sp_text_headline(const sp_record *record, FILE *file)
     fprintf(file, "No tolerance was given, so %s was taken.\n", tolerance);
 }
 
+/* What a maker calls what was measured, and what he does to what is out. */
+typedef struct trade_words {
+  const char *mark, *again, *group, *remedy;
+} trade_words;
+
+static const trade_words *words_for(const sp_record *record)
+{
+  static const trade_words CUT = {"line", "cut again", "Cut again", "Or, instead of cutting all of them"};
+  static const trade_words SET = {"fret", "set again", "Set again", "Or, instead of setting all of them again"};
+  return record->marks_kind == SP_MARK_WIRE ? &SET : &CUT;
+}
+
 /* ---- single frets ----------------------------------------------------------------------------------------------- */
 
 /* ", 2.1 cents sharp" or nothing. */
@@ -91,7 +103,15 @@ static void put_out(const sp_mark_record *m, FILE *file)
   const char *near = m->error_mm > 0.0 ? "bridge" : "nut", *toward = m->error_mm > 0.0 ? "nut" : "bridge";
   int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm),
                    near, cents);
-  if (isfinite(m->recut_mm))
+  const double far = fabs(m->recut_mm);
+  if (m->action == SP_ACTION_DRESS)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  ": dress its crown over by %.2f mm toward the %s, or draw it and set it there", far, toward);
+  else if (m->action == SP_ACTION_REFRET)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  ": draw it, fill the slot with wood, saw it %.2f mm further toward the %s and fret again", far,
+                  toward);
+  else if (isfinite(m->recut_mm))
     n += snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
   if (n > 0 && (size_t)n < sizeof text && m->action == SP_ACTION_RECUT_BESIDE)
     snprintf(text + n, sizeof text - (size_t)n,
@@ -134,15 +154,15 @@ static void put_undecided(const sp_mark_record *m, FILE *file)
   sp_text_wrapped("  ", 6, text, file);
 }
 
-static void put_missing(const sp_mark_record *m, FILE *file)
+static void put_missing(const sp_record *record, const sp_mark_record *m, FILE *file)
 {
   char name[24], text[240];
   if (m->fret == 0)
-    snprintf(text, sizeof text,
-             "the nut: neither a line nor a squared end was found; the frets are compared with each other");
+    snprintf(text, sizeof text, "the nut: neither %s was found; the frets are compared with each other",
+             record->marks_kind == SP_MARK_WIRE ? "a zero fret nor the nut's face" : "a line nor a squared end");
   else
-    snprintf(text, sizeof text, "%s: no line was found where it belongs, %.2f mm from the nut",
-             sp_fret_name(m->fret, name), m->layout_mm);
+    snprintf(text, sizeof text, "%s: no %s was found where it belongs, %.2f mm from the nut",
+             sp_fret_name(m->fret, name), words_for(record)->mark, m->layout_mm);
   sp_text_wrapped("  ", 6, text, file);
 }
 
@@ -163,7 +183,7 @@ static void put_group(const sp_record *record, sp_verdict verdict, const char *t
     else if (verdict == SP_UNDECIDED)
       put_undecided(m, file);
     else
-      put_missing(m, file);
+      put_missing(record, m, file);
   }
 }
 
@@ -171,7 +191,7 @@ static void put_frets_after(const sp_record *record, int which, char *text, size
 {
   size_t n = 0, left = record->remedies[which].recuts;
   if (!left) {
-    snprintf(text, size, "then no fret has to be cut again");
+    snprintf(text, size, "then no fret has to be %s", words_for(record)->again);
     return;
   }
   n = (size_t)snprintf(text, size, "then only fret%s", left == 1 ? "" : "s");
@@ -179,7 +199,8 @@ static void put_frets_after(const sp_record *record, int which, char *text, size
     if (record->marks[i].out_after[which])
       n += (size_t)snprintf(text + n, size - n, " %d%s", (int)record->marks[i].fret, --left ? "," : "");
   if (n < size)
-    snprintf(text + n, size - n, " %s to be cut again", record->remedies[which].recuts == 1 ? "has" : "have");
+    snprintf(text + n, size - n, " %s to be %s", record->remedies[which].recuts == 1 ? "has" : "have",
+             words_for(record)->again);
 }
 
 static void put_remedies(const sp_record *record, FILE *file)
@@ -201,7 +222,7 @@ static void put_remedies(const sp_record *record, FILE *file)
       snprintf(text, sizeof text, "Move the nut %.2f mm %s and put the saddle %.2f mm %s the nut's old place: %s.",
                fabs(r->nut_mm), way, fabs(r->saddle_mm), far, frets);
     if (first)
-      fputs("\nOr, instead of cutting all of them\n", file);
+      fprintf(file, "\n%s\n", words_for(record)->remedy);
     first = false;
     sp_text_wrapped("  ", 6, text, file);
   }
@@ -245,6 +266,19 @@ static bool any_length(const sp_record *record)
 
 static void put_care(const sp_record *record, FILE *file)
 {
+  if (record->marks_kind == SP_MARK_WIRE) {
+    sp_text_wrapped("  ", 2,
+                    "Before a fret is drawn: let all strings down, evenly and with your face away from them. The place "
+                    "given is the middle between the wire's feet; where a crown was dressed off the middle, it sounds "
+                    "from its highest line.",
+                    file);
+    sp_text_wrapped("  ", 2,
+                    "Care: wear eye protection and gloves (wire ends are sharp and fly when cut, a heated fret burns), "
+                    "hold the wood down beside a fret that is drawn, clamp the neck, keep both hands behind the saw, "
+                    "and keep dust of wood, metal and old finish out of your lungs.",
+                    file);
+    return;
+  }
   if (record->marks_kind == SP_MARK_SLOT && sp_count_frets(record, SP_OUT))
     sp_text_wrapped("  ", 2, "A slot that would overlap its old place has to be filled with wood and trimmed first.",
                     file);
@@ -258,12 +292,16 @@ static void put_care(const sp_record *record, FILE *file)
 void sp_text_actions(const sp_record *record, FILE *file)
 {
   if (!count_found(record)) {
-    sp_text_wrapped("", 0, "No line could be told to be a certain fret; the warnings below say why.", file);
+    sp_text_wrapped("", 0,
+                    record->marks_kind == SP_MARK_WIRE
+                        ? "No wire could be told to be a certain fret; the warnings below say why."
+                        : "No line could be told to be a certain fret; the warnings below say why.",
+                    file);
     return;
   }
   /* a board for another scale length is not mended line by line */
   if (!sp_other_scale(record)) {
-    put_group(record, SP_OUT, "Cut again", file);
+    put_group(record, SP_OUT, words_for(record)->group, file);
     if (sp_count_frets(record, SP_OUT))
       put_care(record, file);
     put_remedies(record, file);
