@@ -44,7 +44,9 @@ static const double END_MM = 1.2;
 /* No foot is believed closer than this, px. */
 static const double FLOOR_PX = 0.02;
 /* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike. */
-static const double COMMON_MM = 0.010, COMMON_PX = 0.10;
+static const double COMMON_MM = 0.015, COMMON_PX = 0.12;
+/* Breadths tried for the joint between nut and board. */
+static const double NUT_JOINT_MM[] = {0.03, 0.06, 0.10, 0.15};
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -424,24 +426,34 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
 {
   const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
   const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
-  const sp_foot_task task = {.u_px = u_px,
-                             .v_px = v,
-                             .slope = -b->centre.slope,
-                             .v0_px = lo + inset,
-                             .v1_px = hi - inset,
-                             .outward = toward,
-                             .inner_mm = INNER_MM,
-                             .outer_mm = OUTER_MM,
-                             .reach_mm = REACH_MM};
-  sp_foot foot;
-  const sp_status status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot, err);
+  sp_foot best = {0};
+  double least = INFINITY;
+  sp_foot_task task = {.u_px = u_px,
+                       .v_px = v,
+                       .slope = -b->centre.slope,
+                       .v0_px = lo + inset,
+                       .v1_px = hi - inset,
+                       .outward = toward,
+                       .inner_mm = INNER_MM,
+                       .outer_mm = OUTER_MM,
+                       .reach_mm = REACH_MM};
+  sp_status status = SP_OK;
+  for (size_t k = 0; !status && k < sizeof NUT_JOINT_MM / sizeof *NUT_JOINT_MM; k++) {
+    sp_foot foot;
+    task.joint_mm = NUT_JOINT_MM[k];
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot, err);
+    if (!status && foot.found && foot.misfit < least) {
+      least = foot.misfit;
+      best = foot;
+    }
+  }
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *end = (sp_board_end){.found = !status && foot.found && foot.used > EDGE_USED,
-                        .u_px = foot.u_px,
+  *end = (sp_board_end){.found = !status && best.found && best.used > EDGE_USED,
+                        .u_px = best.u_px,
                         .v_px = v,
-                        .slope = foot.slope,
-                        .u_u_px = hypot(foot.u_u_px, common),
-                        .u_slope = foot.u_slope};
+                        .slope = best.slope,
+                        .u_u_px = hypot(best.u_u_px, common),
+                        .u_slope = best.u_slope};
   return status;
 }
 

@@ -78,6 +78,7 @@ typedef struct sp_foot_prior {
 typedef struct sp_foot_task {
   double u_px, v_px, slope, v0_px, v1_px;
   int outward;
+  double joint_mm;            /* breadth of the joint, 0 = a usual one */
   double inner_mm, outer_mm;  /* how far the window reaches to both sides */
   double reach_mm;            /* how far from the start the edge is looked for */
   const sp_foot_prior *prior; /* NULL: not known */

@@ -41,9 +41,9 @@ typedef struct piece {
 
 typedef struct edge {
   const sp_foot_task *task;
-  double px_per_mm, blur, place, slope; /* u = place + slope (v - task->v_px) */
-  int32_t window;                       /* pixels of a piece */
-  double inner, outer;                  /* px */
+  double px_per_mm, blur, joint, place, slope; /* u = place + slope (v - task->v_px) */
+  int32_t window;                              /* pixels of a piece */
+  double inner, outer;                         /* px */
   piece *pieces;
   size_t count;
   float *values;
@@ -73,7 +73,7 @@ static double bowl(double t, double blur)
 
 static void terms_at(const edge *e, double t, double *out)
 {
-  const double blur = e->blur, wood = sp_normal_cdf(t / blur), joint = JOINT_MM * e->px_per_mm;
+  const double blur = e->blur, wood = sp_normal_cdf(t / blur), joint = e->joint;
   out[0] = 1.0 - wood;
   out[1] = wood;
   out[2] = ramp(-t, blur) / e->inner;
@@ -494,6 +494,7 @@ sp_status sp_wire_foot_fit(const sp_view *view, const sp_foot_task *task, double
                            sp_foot *foot, sp_error *err)
 {
   edge e = {.task = task, .px_per_mm = px_per_mm, .blur = blur_px, .place = task->u_px, .slope = task->slope};
+  e.joint = (task->joint_mm > 0.0 ? task->joint_mm : JOINT_MM) * px_per_mm;
   e.inner = task->inner_mm * px_per_mm;
   e.outer = task->outer_mm * px_per_mm;
   memset(foot, 0, sizeof *foot);

@@ -31,8 +31,8 @@ static const double LIKE_ANOTHER = 0.60, LIKE_SECTION = 0.55;
 static const double LEAST_ENERGY = 0.04;
 /* A single strip has dirt, a string, an inlay in it. */
 static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
-/* A break against the largest of a section. */
-static const double LEAST_BREAK = 0.15;
+/* A break against the largest of a section; one that leaves less than it explains may be smaller. */
+static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
@@ -572,15 +572,18 @@ static double left_over(const sp_wire_section *s, double x, int32_t half, double
   return fmax(rest, 0.0);
 }
 
-/* How much better a sharp break at x explains the section than a soft one, in grey; a joint may part it in two. */
-static double sharpness(const sp_wire_section *s, double x, int32_t half, double blur)
+/* How much better a sharp break at x explains the section than a soft one, in grey; a joint may part it in two. *rest
+ * is what it leaves. */
+static double sharpness(const sp_wire_section *s, double x, int32_t half, double blur, double *rest)
 {
-  double most = 0.0;
+  double most = 0.0, least = INFINITY;
   for (int k = 1; k <= 3; k++) {
     const double apart = JOINT_STEP_MM * k * s->px_per_mm;
-    const double gain = left_over(s, x, half, SOFT * blur, apart) - left_over(s, x, half, blur, apart);
+    const double sharp = left_over(s, x, half, blur, apart), gain = left_over(s, x, half, SOFT * blur, apart) - sharp;
     most = fmax(most, gain);
+    least = fmin(least, sharp);
   }
+  *rest = sqrt(least / (2.0 * half + 1.0));
   return sqrt(most / (2.0 * half + 1.0));
 }
 
@@ -593,7 +596,7 @@ typedef struct sharp_places {
 static void find_sharp(const sp_wire_section *s, double blur, sharp_places *out)
 {
   enum { MOST = 1600 };
-  double size[MOST], work[MOST], most = 0.0;
+  double size[MOST], rest[MOST], work[MOST], most = 0.0;
   const double step = 0.5, wood = 1.95 * s->px_per_mm;
   const int32_t half = (int32_t)fmax(4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
   const int32_t n = (int32_t)fmin(MOST, 2.0 * (s->half_px - half - 1) / step);
@@ -601,14 +604,15 @@ static void find_sharp(const sp_wire_section *s, double blur, sharp_places *out)
   size_t quiet = 0;
   for (int32_t i = 0; i < n; i++) {
     const double x = step * (i - 0.5 * n);
-    size[i] = sharpness(s, x, half, blur);
+    size[i] = sharpness(s, x, half, blur, &rest[i]);
     most = fmax(most, size[i]);
     if (fabs(x) > wood)
       work[quiet++] = size[i];
   }
-  const double least = fmax(LEAST_BREAK * most, quiet ? 3.0 * sp_median(work, quiet) : 0.0);
+  const double noise = quiet ? 3.0 * sp_median(work, quiet) : 0.0;
   out->count = 0;
   for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++) {
+    const double least = fmax((size[i] > rest[i] ? CLEAR_BREAK : LEAST_BREAK) * most, noise);
     bool top = size[i] > least && size[i - 1] < size[i] && size[i + 1] <= size[i];
     for (int32_t d = 2; d <= apart && top; d++)
       top = (i < d || size[i - d] < 1.4 * size[i]) && (i + d >= n || size[i + d] < 1.4 * size[i]);
