@@ -22,6 +22,10 @@ typedef struct sp_reference_options {
   double mpe_mm;           /* --reference-mpe; NAN = default of the kind */
   double distance_mm;      /* --distance, between the two points below */
   sp_point from_px, to_px; /* --from, --to */
+  /* photographs */
+  double height_mm;          /* --reference-height: how much higher than the board's face the reference lies */
+  double camera_distance_mm; /* --camera-distance: from the camera to the reference */
+  double radius_mm;          /* --radius of the board's face: its edges lie deeper */
 } sp_reference_options;
 
 typedef struct sp_check_options {

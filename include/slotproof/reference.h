@@ -47,6 +47,27 @@ sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, con
                            const double *weight, double length_px, sp_scale_map *map, sp_error *err);
 void sp_scale_map_free(sp_scale_map *map);
 
+/* One stroke of the rule: by how much it leans from square to the rule, as drawn (du/dv). */
+typedef struct sp_lean {
+  double u_px, lean, u_lean;
+} sp_lean;
+
+/* Where a lens has drawn the picture, what is square to the rule on the board may be drawn a little otherwise at either
+ * end: du/dv = sum c_i t^i with t = (u - centre) / half. Known only of straightened photographs; a scanner has none. */
+enum { SP_SQUARE_TERMS = 4 };
+typedef struct sp_square_map {
+  bool known;
+  double centre_px, half_px;
+  double v0_px, slope; /* the line the scale was read on: v = v0 + slope u */
+  double coefficient[SP_SQUARE_TERMS];
+  double covariance[SP_SQUARE_TERMS * SP_SQUARE_TERMS];
+} sp_square_map;
+
+/* du/dv of what is square to the rule at u; 0 if not known. */
+double sp_square_map_lean(const sp_square_map *map, double u_px);
+/* Variance of lean(a) - lean(b); with b = NAN of lean(a) alone. 0 if not known. */
+double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px);
+
 /* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes
  * are not taken for lines on the board). */
 typedef struct sp_reference {
@@ -58,14 +79,23 @@ typedef struct sp_reference {
   double band_v0_px, band_v1_px, slope;
   double blur_px;     /* Gaussian blur as seen on the strokes (sd, optics alone: the pixel comes on top); NAN unknown */
   double blur_sd_log; /* standard deviation of its logarithm */
-  char reason[240];   /* why there is no scale, if so; one sentence */
-  char warning[240];  /* usable, with reservations; empty if none */
+  sp_lean *leans;     /* of the strokes read, in order of u; owned */
+  size_t lean_count;
+  double line_v0_px, line_slope; /* the line they were read on */
+  sp_square_map square;
+  char reason[240];  /* why there is no scale, if so; one sentence */
+  char warning[240]; /* usable, with reservations; empty if none */
 } sp_reference;
 
 /* Reads the scale as the options ask. Not finding one is no error: map.known is false and `reason` says why.
  * `stated_dpi` (NAN if none) is a hint only. Free with sp_reference_free. */
 sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double stated_dpi_y,
                             const sp_reference_options *options, sp_reference *reference, sp_error *err);
+/* Works out `square` of a straightened photograph from the strokes' leans and from the lines on the board: those were
+ * squared by one hand, so they share one angle (unknown) and scatter about it (unknown too). `u_px`, `slope` (du/dv)
+ * and `u_slope` are the lines'. */
+sp_status sp_reference_square(sp_reference *reference, const double *u_px, const double *slope, const double *u_slope,
+                              size_t count, sp_error *err);
 void sp_reference_free(sp_reference *reference);
 
 #endif

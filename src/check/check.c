@@ -5,12 +5,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "check_internal.h"
 #include "slotproof/advice.h"
 #include "slotproof/findings.h"
-#include "slotproof/marks.h"
 #include "slotproof/match.h"
-#include "slotproof/reference.h"
-#include "slotproof/scene.h"
 #include "slotproof/verdict.h"
 
 /* Below this a knife line of a tenth of a millimetre is a pixel or less. */
@@ -27,6 +25,7 @@ void sp_check_options_init(sp_check_options *o)
 {
   memset(o, 0, sizeof *o);
   o->reference.graduation_mm = o->reference.mpe_mm = o->reference.distance_mm = NAN;
+  o->reference.height_mm = o->reference.camera_distance_mm = o->reference.radius_mm = NAN;
   o->reference.from_px = o->reference.to_px = (sp_point){NAN, NAN};
   o->tolerance_mm = o->tolerance_cents = o->temperature_c = o->kerf_mm = NAN;
 }
@@ -43,55 +42,15 @@ static double mean_stated(const sp_picture_info *info)
   return NAN;
 }
 
-/* The picture, its strips, its scale: the first half of both commands. */
-static sp_status open_picture(const char *path, const sp_reference_options *options, const sp_read_options *read,
-                              sp_record *record, sp_raster *raster, sp_scene *scene, sp_reference *reference,
-                              sp_picture_info *info, sp_error *err)
-{
-  sp_status status = sp_read_picture(path, read, raster, info, err);
-  if (status)
-    return status;
-  status = sp_record_add_source(record, path, raster->width_px, raster->height_px, mean_stated(info), err);
-  if (!status && (raster->width_px < 200 || raster->height_px < 60) &&
-      (raster->width_px < 60 || raster->height_px < 200))
-    status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", raster->width_px,
-                     raster->height_px);
-  if (!status)
-    status = sp_scene_create(raster, scene, err);
-  if (!status)
-    status = sp_reference_read(scene, info->stated_dpi_x, info->stated_dpi_y, options, reference, err);
-  if (status)
-    return status;
-  record->reference = reference->record;
-  reference->record.graduations = NULL; /* handed over */
-  reference->record.graduation_count = 0;
-  if (reference->reason[0])
-    status = sp_record_warn(record, err, "no scale: %s", reference->reason);
-  if (!status && reference->warning[0])
-    status = sp_record_warn(record, err, "%s", reference->warning);
-  return status;
-}
-
-static void close_picture(sp_raster *own, sp_raster *out, sp_scene *scene, sp_reference *reference, bool keep)
-{
-  sp_scene_free(scene);
-  sp_reference_free(reference);
-  if (keep && out)
-    *out = *own;
-  else
-    sp_raster_free(own);
-}
-
 sp_status sp_check_reference(const char *path, const sp_reference_options *options, const sp_read_options *read,
                              sp_record *record, sp_raster *raster, sp_error *err)
 {
-  sp_raster own = {0};
-  sp_scene scene = {0};
-  sp_reference reference = {0};
-  sp_picture_info info;
-  const sp_status status = open_picture(path, options, read, record, &own, &scene, &reference, &info, err);
-  record->verdict = reference.map.known ? SP_WITHIN : SP_UNDECIDED;
-  close_picture(&own, raster, &scene, &reference, status == SP_OK);
+  opened_picture open;
+  const sp_status status = check_open(path, options, read, record, &open, err);
+  if (!status)
+    check_place_in_picture(&open, options, record);
+  record->verdict = open.reference.map.known ? SP_WITHIN : SP_UNDECIDED;
+  check_close(&open, raster, status == SP_OK);
   return status;
 }
 
@@ -163,8 +122,8 @@ static sp_status warn_sides(const sp_board *board, sp_record *record, sp_error *
       2.0 * DEG * board->centre.u_slope);
 }
 
-static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
-                              double px_per_mm, sp_record *record, sp_error *err)
+static sp_status warn_scan(const sp_reference *reference, const sp_marks *marks, double px_per_mm, sp_record *record,
+                           sp_error *err)
 {
   sp_status status = SP_OK;
   if (reference->map.known && px_per_mm < COARSE_PX_PER_MM)
@@ -174,6 +133,13 @@ static sp_status warn_quality(const sp_raster *raster, const sp_reference *refer
     status = sp_record_warn(record, err,
                             "the picture is soft (blur %.2f mm); press the board flat on the glass and scan again",
                             marks->blur_px / px_per_mm);
+  return status;
+}
+
+static sp_status warn_quality(const sp_raster *raster, const sp_reference *reference, const sp_marks *marks,
+                              double px_per_mm, sp_record *record, sp_error *err)
+{
+  sp_status status = SP_OK;
   if (!status && marks->count > 1 && clipped_part(raster, marks) > MOST_CLIPPED)
     status = sp_record_warn(record, err,
                             "parts of the board are pure black or white: what lies there cannot be measured; "
@@ -338,35 +304,47 @@ static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
                         NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
+/* Lines to record, all in the frame of the picture that was measured. */
+static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, sp_record *record,
+                         sp_error *err)
+{
+  const sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
+  sp_status status = sp_marks_find(&open->scene, &m, marks, err);
+  if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
+    status = sp_fail(err, SP_E_DATA,
+                     "the board does not run along the side of the picture that the scale was taken for; "
+                     "lay board and rule along each other and scan again");
+  if (!status)
+    status = check_square_lines(open, &o->reference, marks, err);
+  if (!status)
+    status = decide(o, &open->reference, marks, mean_stated(&open->info), record, err);
+  if (!status)
+    status = sp_advice_add(o->layout, o->kerf_mm, record, err);
+  if (!status && !open->straightened)
+    status = warn_scan(&open->reference, marks, m.px_per_mm, record, err);
+  if (!status)
+    status = warn_quality(check_measured(open), &open->reference, marks, m.px_per_mm, record, err);
+  return status;
+}
+
 sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_record *record, sp_raster *raster,
                            sp_error *err)
 {
-  sp_raster own = {0};
-  sp_scene scene = {0};
-  sp_reference reference = {0};
+  opened_picture open;
   sp_marks marks = {0};
-  sp_picture_info info;
   set_task(o, record);
-  sp_status status = open_picture(path, &o->reference, &o->read, record, &own, &scene, &reference, &info, err);
-  if (!status) {
-    const sp_marks_options m = marks_options(&scene, &reference, &info, o);
-    status = sp_marks_find(&scene, &m, &marks, err);
-    if (!status && marks.count && reference.map.known && marks.along != reference.map.along)
-      status = sp_fail(err, SP_E_DATA,
-                       "the board does not run along the side of the picture that the scale was taken for; "
-                       "lay board and rule along each other and scan again");
-    if (!status)
-      status = decide(o, &reference, &marks, mean_stated(&info), record, err);
-    if (!status)
-      status = sp_advice_add(o->layout, o->kerf_mm, record, err);
-    if (!status)
-      status = warn_quality(&own, &reference, &marks, m.px_per_mm, record, err);
-    if (!status && marks.reason[0])
-      status = sp_record_warn(record, err, "%s", marks.reason);
-    if (!status && marks.count < 3)
-      status = warn_kind(o->marks, record, err);
-  }
+  sp_status status = check_open(path, &o->reference, &o->read, record, &open, err);
+  if (!status)
+    status = measure(&open, o, &marks, record, err);
+  if (!status)
+    check_place_in_picture(&open, &o->reference, record);
+  if (!status)
+    status = check_warn_photo(&open, &o->reference, marks.blur_px, record, err);
+  if (!status && marks.reason[0])
+    status = sp_record_warn(record, err, "%s", marks.reason);
+  if (!status && marks.count < 3)
+    status = warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
-  close_picture(&own, raster, &scene, &reference, status == SP_OK);
+  check_close(&open, raster, status == SP_OK);
   return status;
 }

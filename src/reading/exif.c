@@ -1,4 +1,4 @@
-/* exif.c: orientation and resolution from EXIF (JEITA CP-3451), through libexif.
+/* exif.c: orientation, resolution and camera from EXIF (JEITA CP-3451), through libexif.
  *
  * libexif, left alone, adds the tags the standard demands where a file has none, among them a resolution of 72 dpi that
  * nobody stated. The option that does so is switched off.
@@ -19,9 +19,9 @@ double sp_exif_dpi(double value, int unit)
   return isfinite(dpi) && dpi > 0.0 ? dpi : 0.0;
 }
 
-static int short_tag(ExifData *data, ExifTag tag, int fallback)
+static int short_tag(ExifData *data, ExifIfd where, ExifTag tag, int fallback)
 {
-  const ExifEntry *entry = exif_content_get_entry(data->ifd[EXIF_IFD_0], tag);
+  const ExifEntry *entry = exif_content_get_entry(data->ifd[where], tag);
   if (!entry || !entry->data || entry->format != EXIF_FORMAT_SHORT || entry->components < 1 || entry->size < 2)
     return fallback;
   return exif_get_short(entry->data, exif_data_get_byte_order(data));
@@ -58,12 +58,16 @@ sp_exif sp_exif_read(const uint8_t *tiff, size_t size)
   ExifData *data = load(tiff, size);
   if (!data)
     return exif;
-  const int orientation = short_tag(data, EXIF_TAG_ORIENTATION, 1);
+  const int orientation = short_tag(data, EXIF_IFD_0, EXIF_TAG_ORIENTATION, 1);
   if (orientation >= 1 && orientation <= 8)
     exif.orientation = orientation;
-  const int unit = short_tag(data, EXIF_TAG_RESOLUTION_UNIT, 2);
+  const int unit = short_tag(data, EXIF_IFD_0, EXIF_TAG_RESOLUTION_UNIT, 2);
   exif.dpi_x = sp_exif_dpi(rational_tag(data, EXIF_TAG_X_RESOLUTION), unit);
   exif.dpi_y = sp_exif_dpi(rational_tag(data, EXIF_TAG_Y_RESOLUTION), unit);
+  const int focal = short_tag(data, EXIF_IFD_EXIF, EXIF_TAG_FOCAL_LENGTH_IN_35MM_FILM, 0);
+  exif.focal_35mm = focal >= 8 && focal <= 400 ? focal : 0.0;
+  exif.exposed = focal > 0 || exif_content_get_entry(data->ifd[EXIF_IFD_EXIF], EXIF_TAG_EXPOSURE_TIME) ||
+                 exif_content_get_entry(data->ifd[EXIF_IFD_EXIF], EXIF_TAG_FNUMBER);
   exif_data_unref(data);
   return exif;
 }

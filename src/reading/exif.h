@@ -2,12 +2,15 @@
 #ifndef SLOTPROOF_READING_EXIF_H
 #define SLOTPROOF_READING_EXIF_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
 typedef struct sp_exif {
   int orientation;     /* 1..8; 1 if none is stated or the value means nothing */
   double dpi_x, dpi_y; /* as stored, before the orientation; 0 if none is stated */
+  bool exposed;        /* an exposure is stated: a camera took it */
+  double focal_35mm;   /* focal length in terms of 36 x 24 mm; 0 if none is stated */
 } sp_exif;
 
 /* `tiff` is the block after the "Exif\0\0" of a JPEG APP1 segment, or a PNG eXIf chunk. Nonsense gives the defaults: a

@@ -215,6 +215,8 @@ static void read_header(jpeg_job *job)
   job->info->bits_per_sample = job->jpeg.data_precision;
   job->info->channels = job->jpeg.num_components;
   job->info->orientation = exif.orientation;
+  job->info->is_photograph = exif.exposed;
+  job->info->focal_35mm = exif.focal_35mm;
   read_resolution(job, &exif);
   refuse_impossible_size(job);
   const sp_status status = sp_sheet_open(&job->canvas, job->jpeg.image_width, job->jpeg.image_height, 8,

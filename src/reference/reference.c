@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
 /* Trust in a stated resolution: scanners are off by parts in a thousand (FACTS: 0.04 % to 0.6 % reported). */
@@ -26,6 +26,9 @@ static const double MAX_SCALE_DRIFT = 0.006, SHORT_DRIFT_MM = 0.6;
 static const double MAX_FIT_RMS_MM = 0.06;
 /* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
 static const double SUSPECT_UNEVEN_MM = 0.06, MAX_UNEVEN_MM = 0.12;
+
+/* Strokes that turn by more than this along the rule (rad) were drawn by a lens held slantwise. */
+static const double MAX_TURN = 0.003;
 
 /* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
 static double default_mpe_mm(double span_mm)
@@ -88,6 +91,11 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
+    bool borne_out = true;
+    if (k == SP_GRADUATION_INCH_32 || k == SP_GRADUATION_INCH_64)
+      status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
+    if (!borne_out)
+      continue;
     if (total > best) {
       second = best;
       best = total;
@@ -243,6 +251,45 @@ static void settle_blur(const sp_rule_reading *g, double px_per_mm, sp_reference
   ref->blur_sd_log = fmin(0.3, hypot(0.01, g->blur_sd_log * sqrt(1.0 - share)));
 }
 
+static sp_status keep_leans(const sp_rule_reading *g, sp_reference *ref, sp_error *err)
+{
+  free(ref->leans);
+  ref->leans = calloc(g->count + 1, sizeof *ref->leans);
+  ref->lean_count = 0;
+  if (!ref->leans)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < g->count; k++)
+    if (g->strokes[k].good && g->strokes[k].u_lean > 0.0)
+      ref->leans[ref->lean_count++] = (sp_lean){g->strokes[k].u_px, g->strokes[k].lean, g->strokes[k].u_lean};
+  ref->line_v0_px = g->base_v0_px;
+  ref->line_slope = g->slope;
+  return SP_OK;
+}
+
+/* By how much the strokes turn from one end of the rule to the other, rad; 0 where that is no more than chance. On a
+ * flatbed strokes are parallel. */
+static double turn_of_strokes(const sp_reference *ref)
+{
+  double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0;
+  const size_t n = ref->lean_count;
+  if (n < MIN_STROKES)
+    return 0.0;
+  const double range = ref->leans[n - 1].u_px - ref->leans[0].u_px;
+  for (size_t i = 0; i < n; i++) {
+    const sp_lean *l = &ref->leans[i];
+    const double w = 1.0 / (l->u_lean * l->u_lean), x = (l->u_px - ref->leans[0].u_px) / range;
+    sw += w;
+    sx += w * x;
+    sy += w * l->lean;
+    sxx += w * x * x;
+    sxy += w * x * l->lean;
+    syy += w * l->lean * l->lean;
+  }
+  const double det = sw * sxx - sx * sx, slope = (sw * sxy - sx * sy) / det, level = (sy - slope * sx) / sw;
+  const double rest = fmax(1.0, (syy - level * sy - slope * sxy) / (double)(n - 2));
+  return fabs(slope) > 6.0 * sqrt(rest * sw / det) ? slope : 0.0;
+}
+
 static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, sp_reference *ref, sp_error *err)
 {
   const sp_rule_reading *g = &j->reading;
@@ -263,7 +310,15 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   ref->record.graduation_mm = SP_GRADUATION_MM_OF[kind];
   if (!status)
     status = fill_record(j, &a, ref, err);
-  if (!status) {
+  if (!status)
+    status = keep_leans(g, ref, err);
+  if (!status && fabs(turn_of_strokes(ref)) > MAX_TURN) {
+    ref->map.known = false;
+    ref->record.kind = SP_REFERENCE_NONE;
+    snprintf(ref->reason, sizeof ref->reason,
+             "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise",
+             57.29577951308232 * fabs(turn_of_strokes(ref)));
+  } else if (!status) {
     const double drift = scale_drift(&a, g->count);
     const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / ref->record.span_mm;
     if (ref->record.carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
@@ -277,8 +332,8 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
       ref->record.kind = SP_REFERENCE_NONE;
       snprintf(
           ref->reason, sizeof ref->reason,
-          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm): this is a photograph or not flat, "
-          "and only flatbed scans can be measured; scan board and rule on a flatbed",
+          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm), more than a flat rule can: lay a flat "
+          "steel rule beside the board, all of it in the picture, and scan or photograph it from square above",
           100.0 * fabs(drift), ref->record.fit_rms_mm);
     }
   }
@@ -343,12 +398,83 @@ static void say_stated_dpi(const judged *j, int kind, double stated, sp_referenc
              stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, kind_name(kind));
 }
 
+/* Strokes between those of a train show that it is not the finest graduation but every second or fifth stroke of it,
+ * and then its pattern means another spacing. Looks for a train in the same band whose period goes into this one's. */
+static sp_status holds_finer(const sp_scene *scene, const sp_comb *combs, size_t count, size_t which,
+                             const sp_rule_reading *reading, bool *finer, sp_error *err)
+{
+  const double middle = 0.5 * sp_view_of(scene->raster, combs[which].along).length_px, near_px = 10.0;
+  *finer = false;
+  for (size_t i = 0; i < count && !*finer; i++) {
+    const sp_comb *c = &combs[i];
+    const double parts = reading->period_px / c->period_px, whole = round(parts);
+    const double apart = c->v0_px + c->slope * middle - (combs[which].v0_px + combs[which].slope * middle);
+    if (c->along != combs[which].along || !(whole >= 2.0 && whole <= 10.0) || fabs(parts / whole - 1.0) > 0.02 ||
+        fabs(apart) > near_px * reading->period_px)
+      continue;
+    sp_rule_reading other = {0};
+    const sp_status status = sp_rule_read(scene, c, &other, err);
+    if (status)
+      return status;
+    *finer = other.count >= MIN_STROKES && other.count > reading->count + reading->count / 2;
+    sp_rule_reading_free(&other);
+  }
+  return SP_OK;
+}
+
+/* What one comb would be: a kind of graduation, or -1. */
+static sp_status try_comb(const sp_scene *scene, double dpi[2], int told, const sp_comb *combs, size_t count,
+                          size_t which, judged *j, int *here, sp_error *err)
+{
+  bool finer = false;
+  *here = -1;
+  sp_status status = judge(scene, &combs[which], dpi[combs[which].along], j, err);
+  if (status)
+    return status;
+  const bool told_fits = told >= 0 && told_is_tenable(j, told, dpi[combs[which].along]);
+  *here = told < 0 ? j->kind : told_fits ? told : -1;
+  if (*here >= 0)
+    status = holds_finer(scene, combs, count, which, &j->reading, &finer, err);
+  if (status)
+    sp_rule_reading_free(&j->reading);
+  else if (finer)
+    *here = -1;
+  return status;
+}
+
+/* Where no train can be told, the finest graduation may have escaped the search (its period being few pixels): looks
+ * for strokes in the halves, fifths and quarters between those of the strongest train that was read. */
+static sp_status try_parts(const sp_scene *scene, double dpi[2], int told, const sp_comb *whole, size_t strokes,
+                           judged *chosen, int *kind, sp_error *err)
+{
+  static const double PARTS[] = {2.0, 5.0, 4.0, 10.0};
+  const double least_period_px = 3.3;
+  for (size_t i = 0; *kind < 0 && i < sizeof PARTS / sizeof *PARTS; i++) {
+    sp_comb part = *whole;
+    judged j;
+    int here;
+    part.period_px /= PARTS[i];
+    if (part.period_px < least_period_px)
+      continue;
+    const sp_status status = try_comb(scene, dpi, told, &part, 1, 0, &j, &here, err);
+    if (status)
+      return status;
+    if (here >= 0 && j.reading.count > strokes + strokes / 2) {
+      *kind = here;
+      *chosen = j;
+    } else {
+      sp_rule_reading_free(&j.reading);
+    }
+  }
+  return SP_OK;
+}
+
 /* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word; if it was read over
  * a part of the picture only, another edge of the rule that was read much further. */
 static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS],
                         size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
 {
-  size_t count = 0;
+  size_t count = 0, readable = 0, most = 0;
   sp_status status = sp_rule_find(scene, combs, &count, err);
   *kind = -1;
   *combs_found = count;
@@ -358,11 +484,14 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
         (span_px(&chosen->reading) > LONG_ENOUGH * length || combs[i].strength < 0.1 * combs[*which].strength))
       break;
     judged j;
-    status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
+    int here;
+    status = try_comb(scene, dpi, told, combs, count, i, &j, &here, err);
     if (status)
       break;
-    const bool told_fits = told >= 0 && told_is_tenable(&j, told, dpi[combs[i].along]);
-    const int here = told < 0 ? j.kind : told_fits ? told : -1;
+    if (j.reading.count > most) {
+      most = j.reading.count;
+      readable = i;
+    }
     if (here >= 0 && (*kind < 0 || span_px(&j.reading) > 1.2 * span_px(&chosen->reading))) {
       if (*kind >= 0)
         sp_rule_reading_free(&chosen->reading);
@@ -374,6 +503,10 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
     if (here < 0)
       say_refused(&j, told, ref);
     sp_rule_reading_free(&j.reading);
+  }
+  if (!status && *kind < 0 && most >= MIN_STROKES) {
+    *which = readable;
+    status = try_parts(scene, dpi, told, &combs[readable], most, chosen, kind, err);
   }
   if (status && *kind >= 0)
     sp_rule_reading_free(&chosen->reading);
@@ -509,5 +642,6 @@ void sp_reference_free(sp_reference *ref)
 {
   sp_scale_map_free(&ref->map);
   free(ref->record.graduations);
+  free(ref->leans);
   memset(ref, 0, sizeof *ref);
 }

@@ -45,12 +45,3 @@ char *sp_clean_text(const char *text)
   clean[out] = '\0';
   return clean;
 }
-
-sp_status sp_flush_file(FILE *file, sp_error *err)
-{
-  errno = 0;
-  if (fflush(file) == 0 && !ferror(file))
-    return SP_OK;
-  return sp_fail(err, SP_E_IO, "writing failed (%s); make room on the disk or write elsewhere",
-                 errno ? strerror(errno) : "unknown reason");
-}

@@ -11,9 +11,7 @@
 #include "slotproof/record.h"
 #include "slotproof/report.h"
 #include "slotproof/status.h"
-
-/* Pushes out what is buffered; SP_E_IO if any write to `file` has failed. */
-sp_status sp_flush_file(FILE *file, sp_error *err);
+#include "slotproof/writing.h"
 
 /* The picture as a PNG, 8-bit RGB. Flushes. */
 sp_status sp_write_png(const sp_canvas *canvas, FILE *file, sp_error *err);
@@ -26,24 +24,15 @@ void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
 void sp_text_scale(const sp_record *record, FILE *file);
+/* Photographs: how the picture was taken. */
+void sp_text_camera(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
-/* Words wrapped to 100 columns, each line begun with `indent` blanks, the first with `lead` instead. */
-void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);
-/* A paragraph that grows; what no longer fits is left off. */
-typedef struct sp_sentence {
-  char text[4000];
-  size_t used;
-} sp_sentence;
-#if defined(__GNUC__)
-__attribute__((format(printf, 2, 3)))
-#endif
-void
-sp_say(sp_sentence *sentence, const char *format, ...);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 
-/* Slots: how broad the saw has cut, against the tang. */
+/* Slots: how broad the saw has cut, against the tang; and which of them do not run true. */
 void sp_text_kerf(const sp_record *record, FILE *file);
+void sp_text_slots(const sp_record *record, FILE *file);
 
 /* The finding that the board follows another scale length, or NULL. */
 const sp_finding *sp_other_scale(const sp_record *record);

@@ -12,39 +12,7 @@
 
 #include "report_internal.h"
 
-enum { COLUMNS = 100 };
-
-/* ---- words and wrapping ----------------------------------------------------------------------------------------- */
-
-/* Characters, not bytes: continuation bytes of UTF-8 take no column. */
-static int columns_of(const char *s, size_t bytes)
-{
-  int n = 0;
-  for (size_t i = 0; i < bytes; i++)
-    n += ((unsigned char)s[i] & 0xc0) != 0x80;
-  return n;
-}
-
-void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file)
-{
-  int at = fprintf(file, "%s", lead);
-  bool fresh = true;
-  while (*text) {
-    const size_t bytes = strcspn(text, " ");
-    const int width = columns_of(text, bytes);
-    if (!fresh && at + 1 + width > COLUMNS) {
-      at = fprintf(file, "\n%*s", indent, "") - 1;
-      fresh = true;
-    }
-    if (!fresh)
-      at += fprintf(file, " ");
-    fwrite(text, 1, bytes, file);
-    at += width;
-    fresh = false;
-    text += bytes + (text[bytes] == ' ');
-  }
-  fputc('\n', file);
-}
+/* ---- words ------------------------------------------------------------------------------------------------------ */
 
 const char *sp_fret_name(int32_t fret, char into[static 24])
 {
@@ -210,6 +178,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   sp_text_headline(record, file);
   sp_text_actions(record, file);
   sp_text_table(record, file);
+  sp_text_slots(record, file);
   put_strays(record, file);
   sp_status status = put_findings(record, file, err);
   if (!status)
@@ -221,6 +190,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
     return status;
   put_layout(record, file);
   put_datum(record, file);
+  sp_text_camera(record, file);
   sp_text_scale(record, file);
   sp_text_kerf(record, file);
   put_before(record, file);
@@ -238,6 +208,7 @@ sp_status sp_report_reference_text(const sp_record *record, FILE *file, sp_error
     status = put_sources(record, file, err);
   if (status)
     return status;
+  sp_text_camera(record, file);
   sp_text_scale(record, file);
   return sp_flush_file(file, err);
 }

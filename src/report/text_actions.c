@@ -228,26 +228,6 @@ static void put_remedies(const sp_record *record, FILE *file)
   }
 }
 
-/* "Kerf: 0.606 mm, +/- 0.003 mm from slot to slot; 0.02 mm wider than the tang" */
-void sp_text_kerf(const sp_record *record, FILE *file)
-{
-  char text[300];
-  if (!isfinite(record->sawn_mm))
-    return;
-  int n = snprintf(text, sizeof text, "%.3f mm on the average", record->sawn_mm);
-  if (isfinite(record->sawn_sd_mm))
-    n += snprintf(text + n, sizeof text - (size_t)n, ", with a standard deviation of %.3f mm from slot to slot",
-                  record->sawn_sd_mm);
-  const double loose = record->sawn_mm - record->kerf_mm;
-  if (record->kerf_told)
-    snprintf(text + n, sizeof text - (size_t)n, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose),
-             loose > 0.0 ? "wider" : "narrower", record->kerf_mm,
-             loose > 0.05    ? ": the fret will sit loose and wants glue or a broader tang"
-             : loose < -0.05 ? ": the fret will be hard to press and may bow the board backward"
-                             : "");
-  sp_text_wrapped("Kerf:     ", 10, text, file);
-}
-
 static size_t count_found(const sp_record *record)
 {
   size_t n = 0;

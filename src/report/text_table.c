@@ -78,7 +78,7 @@ static void say_graduations(const sp_reference_record *r, sp_sentence *s)
 /* Less is not worth a sentence. */
 static const double LEAST_UNEVENNESS_MM = 0.0005;
 
-static void say_span(const sp_reference_record *r, sp_sentence *s)
+static void say_span(const sp_reference_record *r, bool photographed, sp_sentence *s)
 {
   if (isfinite(r->span_mm))
     sp_say(s, ", spanning %.6g mm", r->span_mm);
@@ -90,7 +90,8 @@ static void say_span(const sp_reference_record *r, sp_sentence *s)
   if (isfinite(r->fit_rms_mm))
     sp_say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
   if (isfinite(r->carriage_rms_mm) && r->carriage_rms_mm >= LEAST_UNEVENNESS_MM)
-    sp_say(s, " An unevenness of the scan of %.4f mm (rms) was straightened by them.", r->carriage_rms_mm);
+    sp_say(s, " An unevenness of the %s of %.4f mm (rms) was straightened by them.",
+           photographed ? "straightened picture" : "scan", r->carriage_rms_mm);
 }
 
 /* What the permissible error of the reference means for the errors above. */
@@ -122,8 +123,20 @@ void sp_text_scale(const sp_record *record, FILE *file)
   } else {
     sp_say(&s, "%s", NAMES[r->kind]);
     say_graduations(r, &s);
-    say_span(r, &s);
+    say_span(r, record->camera.known, &s);
     say_mpe(r, &s);
   }
   sp_text_wrapped("Scale:    ", 10, s.text, file);
+}
+
+void sp_text_camera(const sp_record *record, FILE *file)
+{
+  const sp_camera_record *c = &record->camera;
+  sp_sentence s = {.used = 0};
+  if (!c->known)
+    return;
+  sp_say(&s, "a photograph, made square by the rule in it: taken from about %.0f mm, %.1f degrees from square",
+         c->distance_mm, c->tilt_deg);
+  sp_say(&s, "; the rule's strokes agree with a lens to %.2f px (rms).", c->fit_rms_px);
+  sp_text_wrapped("Camera:   ", 10, s.text, file);
 }

@@ -66,10 +66,11 @@ static double lean_of(const frame *f, double u_px, double slope)
 }
 
 /* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect. */
-static double u_lean(const frame *f, double rate, double u_slope)
+static double u_lean(const frame *f, double rate, double u_px, double u_slope)
 {
   const double aspect = 2.0 * f->tilt * (f->mm ? f->ref->map.u_across_relative : 0.0029);
-  return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), aspect);
+  const double square = sp_square_map_variance(&f->ref->square, u_px, NAN);
+  return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), sqrt(square + aspect * aspect));
 }
 
 void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
@@ -159,6 +160,14 @@ static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_ma
 /* ---- the budget -----------------------------------------------------------------------------------------------------
  */
 
+/* How far the centre line runs beside the line on which the scale was read. */
+static double off_the_rule_mm(const frame *f, double u_px)
+{
+  const sp_lengthwise *c = &f->marks->board.centre;
+  const sp_square_map *s = &f->ref->square;
+  return s->known ? f->across * (c->at_px + c->slope * u_px - s->v0_px - s->slope * u_px) : 0.0;
+}
+
 /* Map term: covariance of the readings, and what the angles of rule and board leave open. */
 static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
 {
@@ -168,7 +177,8 @@ static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
   const double rule_tilt = atan(f->ref->slope);
   const double board = tan(f->tilt) * f->marks->board.centre.u_slope, rule = tan(rule_tilt) * RULE_SLOPE_U;
   const double aspect = (f->tilt * f->tilt - rule_tilt * rule_tilt) * map->u_across_relative;
-  return sqrt(fmax(variance, 0.0) + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
+  const double carried = sp_square_map_variance(&f->ref->square, u_px, base) * pow(off_the_rule_mm(f, u_px), 2);
+  return sqrt(fmax(variance, 0.0) + carried + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
 }
 
 static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm, const sp_verdict_options *o)
@@ -255,6 +265,7 @@ static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
   r->end_a_px = r->end_b_px = r->centre_px = (sp_point){NAN, NAN};
   r->budget = (sp_budget){NAN, NAN, NAN, NAN, NAN};
   r->recut_mm = r->from_line_mm = r->u_from_line_mm = NAN;
+  r->slot = sp_slot_unknown();
   r->verdict = SP_MISSING;
 }
 
@@ -270,17 +281,55 @@ static double temperature_factor(const sp_verdict_options *o)
   return isnan(o->temperature_c) ? 1.0 : 1.0 + (STEEL_PER_K - WOOD_PER_K) * (o->temperature_c - 20.0);
 }
 
+/* Lengths across the slot in mm: `across` is how much that is of a px along u. End a has the smaller y. */
+static void describe_kerf(const sp_walls *w, double across, bool a_is_first, sp_slot_record *s)
+{
+  s->kerf_a_mm = across * w->kerf_end_px[a_is_first ? 0 : 1];
+  s->kerf_b_mm = across * w->kerf_end_px[a_is_first ? 1 : 0];
+  s->u_kerf_end_mm = across * w->u_kerf_end_px;
+  s->widening_mm = across * (a_is_first ? w->widening_px : -w->widening_px);
+  s->u_widening_mm = across * w->u_widening_px;
+  s->kerf_least_mm = across * w->kerf_least_px;
+  s->kerf_most_mm = across * w->kerf_most_px;
+  s->u_kerf_window_mm = across * w->u_kerf_window_px;
+  s->kerf_sd_mm = across * w->kerf_sd_px;
+  s->u_kerf_sd_mm = across * w->u_kerf_sd_px;
+}
+
+static void describe_slot(const frame *f, int direction, const sp_mark *m, sp_slot_record *s)
+{
+  const sp_walls *w = &m->walls;
+  *s = sp_slot_unknown();
+  if (!f->mm || !w->known)
+    return;
+  s->known = true;
+  const double rate = rate_at(f, m->u_px), across = rate * cos(lean_of(f, m->u_px, m->slope));
+  const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
+  describe_kerf(w, across, y_sign(f, direction) > 0, s);
+  s->wander_mm = across * w->wander_px;
+  s->u_wander_mm = across * w->u_wander_px;
+  s->wander_worst_mm = direction * across * w->worst_px;
+  s->u_wander_worst_mm = across * w->u_worst_px;
+  s->wander_worst_px = point_on(f, m->u_px + m->slope * (w->worst_v_px - m->v_px) + w->worst_px, w->worst_v_px);
+  for (int wall = 0; wall < 2; wall++) { /* 0: toward the nut */
+    const int seen = direction > 0 ? wall : 1 - wall;
+    s->wall_squareness_deg[wall] = sign * lean_of(f, m->u_px, w->slope[seen]) * DEG;
+    s->u_wall_squareness_deg[wall] = u_lean(f, rate, m->u_px, w->u_slope[seen]) * DEG;
+  }
+}
+
 static void describe_line(const frame *f, int direction, const sp_mark *m, sp_mark_record *r)
 {
   const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
   const double rate = rate_at(f, m->u_px);
   r->found = true;
   r->squareness_deg = sign * lean_of(f, m->u_px, m->slope) * DEG;
-  r->u_squareness_deg = DEG * u_lean(f, rate, m->u_slope);
+  r->u_squareness_deg = DEG * u_lean(f, rate, m->u_px, m->u_slope);
   r->width_mm = f->mm ? m->width_px * rate * cos(r->squareness_deg / DEG) : NAN;
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
   r->contrast = m->contrast;
   r->coverage = m->coverage;
+  describe_slot(f, direction, m, &r->slot);
   draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
 }
 
@@ -311,7 +360,7 @@ static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_
     const sp_board_end *e = &b->end[match->nut_end];
     r->found = true;
     r->squareness_deg = (f->marks->along == SP_ALONG_X ? 1.0 : -1.0) * d->lean * DEG;
-    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_slope) * DEG;
+    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_px, e->u_slope) * DEG;
     draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
                 b->side[1].at_px + b->side[1].slope * e->u_px, r);
   } else if (match->line_of_fret[0] >= 0) {

@@ -23,12 +23,42 @@ static bool fill_axis(const render_axis axis[2], bool vertical, int32_t count, d
   return true;
 }
 
+/* What a camera's pixel sees, into the fields that do not depend on the frame. */
+static void look(const canvas *on, double height_mm, canvas_point *at)
+{
+  camera_view view = camera_look(on->camera, &at->ray, at->at_px, height_mm);
+  at->glass_mm = view.glass_mm;
+  memcpy(at->mm_per_px, view.mm_per_px, sizeof at->mm_per_px);
+  at->dx_mm = sqrt(view.mm_per_px[0][0] * view.mm_per_px[0][0] + view.mm_per_px[1][0] * view.mm_per_px[1][0]);
+  at->dy_mm = sqrt(view.mm_per_px[0][1] * view.mm_per_px[0][1] + view.mm_per_px[1][1] * view.mm_per_px[1][1]);
+}
+
+canvas_point canvas_at_height(const canvas *on, const canvas_point *at, double height_mm)
+{
+  canvas_point moved = *at;
+  look(on, height_mm, &moved);
+  return moved;
+}
+
+/* Over a photograph the pixels' footprints change smoothly: the corners hold the broadest, the bench the farthest. */
+static double broadest_pixel_mm(const canvas *on)
+{
+  double broadest = 0.0;
+  for (int i = 0; i < 9; i++) {
+    canvas_point at = {.at_px = {0.5 * (i % 3) * on->width_px, 0.5 * (i / 3) * on->height_px}};
+    look(on, -100.0, &at);
+    broadest = fmax(broadest, fmax(at.dx_mm, at.dy_mm));
+  }
+  return 1.05 * broadest;
+}
+
 bool canvas_create(const render_truth *truth, const scene *layout, const profile_table *table, canvas *out)
 {
   size_t count = (size_t)truth->width_px * (size_t)truth->height_px;
   *out = (canvas){.width_px = truth->width_px,
                   .height_px = truth->height_px,
                   .psf_px = truth->psf_px,
+                  .camera = truth->camera.on ? &truth->camera : NULL,
                   .table = table,
                   .layout = layout,
                   .axis = truth->axis};
@@ -38,8 +68,15 @@ bool canvas_create(const render_truth *truth, const scene *layout, const profile
     out->wood = calloc(count, 1);
     ok = ok && out->wood;
   }
-  ok = ok && fill_axis(truth->axis, false, truth->width_px, &out->x_mm, &out->dx_mm);
-  ok = ok && fill_axis(truth->axis, true, truth->height_px, &out->y_mm, &out->dy_mm);
+  if (out->camera) {
+    out->pixel_mm = broadest_pixel_mm(out);
+  } else {
+    ok = ok && fill_axis(truth->axis, false, truth->width_px, &out->x_mm, &out->dx_mm);
+    ok = ok && fill_axis(truth->axis, true, truth->height_px, &out->y_mm, &out->dy_mm);
+  }
+  if (ok && !out->camera) {
+    out->pixel_mm = fmax(out->dx_mm[0], out->dy_mm[0]) * 1.02;
+  }
   if (!ok) {
     canvas_free(out);
   }
@@ -59,6 +96,12 @@ void canvas_free(canvas *on)
 
 profile_blur canvas_blur(const canvas *on, const canvas_point *at, render_point normal)
 {
+  if (on->camera) {
+    /* Distance from a line, as a function of column and row, has this slope: the line's normal in pixels. */
+    double by_column = normal.x * at->mm_per_px[0][0] + normal.y * at->mm_per_px[1][0];
+    double by_row = normal.x * at->mm_per_px[0][1] + normal.y * at->mm_per_px[1][1];
+    return profile_blur_at_any_angle(by_column, by_row, on->psf_px);
+  }
   return profile_blur_across(normal.x, normal.y, at->dx_mm, at->dy_mm, on->psf_px);
 }
 
@@ -114,12 +157,8 @@ static void paint_row(canvas *on, const frame *in, const double limit[4], int32_
   }
 }
 
-void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, double b1, canvas_painter *painter,
-                  void *context)
+static void paint_scan(canvas *on, const frame *in, const double limit[4], canvas_painter *painter, void *context)
 {
-  double pixel = fmax(on->dx_mm[0], on->dy_mm[0]) * 1.02;
-  double reach = profile_reach_mm((profile_blur){on->psf_px * pixel, 1.42 * pixel});
-  double limit[4] = {a0 - reach, a1 + reach, b0 - reach, b1 + reach};
   double low = 1e9, high = -1e9;
   for (int i = 0; i < 4; i++) {
     double y = frame_to_glass(in, limit[i & 1], limit[2 + (i >> 1)]).y;
@@ -129,6 +168,120 @@ void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, 
   int32_t first = index_at(on->y_mm, on->height_px, low), last = index_at(on->y_mm, on->height_px, high);
   for (int32_t row = first; row < last; row++) {
     paint_row(on, in, limit, row, painter, context);
+  }
+}
+
+/* The outline of a rectangle in a photograph: the lens bends its sides, so they are followed in pieces. */
+enum { PIECES = 48 };
+static const double PIECE_PX = 150.0, SLACK_PX = 2.0; /* the lens bends a piece by less than the slack */
+
+typedef struct outline {
+  render_point px[4 * PIECES];
+  int count;
+} outline;
+
+static bool trace(const canvas *on, const frame *in, const double limit[4], outline *of)
+{
+  static const int turn[5] = {0, 1, 3, 2, 0};
+  render_point corner[5];
+  of->count = 0;
+  for (int i = 0; i < 5; i++) {
+    corner[i] = frame_to_glass(in, limit[turn[i] & 1], limit[2 + (turn[i] >> 1)]);
+    if (!camera_sees(on->camera, corner[i], on->plane_mm)) {
+      return false;
+    }
+  }
+  for (int i = 0; i < 4; i++) {
+    render_point a = camera_project(on->camera, corner[i], on->plane_mm);
+    render_point b = camera_project(on->camera, corner[i + 1], on->plane_mm);
+    double pieces = fmin(PIECES, ceil((fabs(b.x - a.x) + fabs(b.y - a.y)) / PIECE_PX) + 1.0);
+    for (int k = 0; k < (int)pieces; k++) {
+      double share = k / pieces;
+      render_point at = {corner[i].x + share * (corner[i + 1].x - corner[i].x),
+                         corner[i].y + share * (corner[i + 1].y - corner[i].y)};
+      of->px[of->count++] = camera_project(on->camera, at, on->plane_mm);
+    }
+  }
+  return true;
+}
+
+/* Columns that the outline spans near one row; low > high where there are none. */
+static void span_of_row(const outline *of, double row, double *low, double *high)
+{
+  double top = row - SLACK_PX, bottom = row + SLACK_PX;
+  *low = 1e9;
+  *high = -1e9;
+  for (int i = 0; i < of->count; i++) {
+    render_point a = of->px[i], b = of->px[(i + 1) % of->count];
+    if (fmin(a.y, b.y) > bottom || fmax(a.y, b.y) < top) {
+      continue;
+    }
+    double rise = b.y - a.y, from = 0.0, to = 1.0;
+    if (fabs(rise) > 1e-9) {
+      double s = (top - a.y) / rise, t = (bottom - a.y) / rise;
+      from = fmax(0.0, fmin(s, t));
+      to = fmin(1.0, fmax(s, t));
+    }
+    double u = a.x + from * (b.x - a.x), v = a.x + to * (b.x - a.x);
+    *low = fmin(*low, fmin(u, v));
+    *high = fmax(*high, fmax(u, v));
+  }
+}
+
+static void paint_photo_row(canvas *on, const frame *in, const double limit[4], int32_t row, int32_t from, int32_t to,
+                            canvas_painter *painter, void *context)
+{
+  canvas_point at = {.at_px.y = (double)row};
+  camera_ray before = {0.0, 0.0};
+  for (int32_t column = from; column <= to; column++) {
+    at.index = (size_t)row * (size_t)on->width_px + (size_t)column;
+    at.at_px.x = (double)column;
+    camera_ray here = at.ray;
+    if (column > from + 1) { /* neighbours look nearly as far apart as the last two did: a start for the solution */
+      at.ray = (camera_ray){2.0 * here.x - before.x, 2.0 * here.y - before.y};
+    }
+    before = here;
+    look(on, on->plane_mm, &at);
+    render_point place = frame_from_glass(in, at.glass_mm);
+    at.first_mm = place.x;
+    at.second_mm = place.y;
+    if (place.x >= limit[0] && place.x <= limit[1] && place.y >= limit[2] && place.y <= limit[3]) {
+      painter(context, on, &at);
+    }
+  }
+}
+
+static void paint_photo(canvas *on, const frame *in, const double limit[4], canvas_painter *painter, void *context)
+{
+  outline of;
+  if (!trace(on, in, limit, &of)) {
+    return;
+  }
+  double top = 1e9, bottom = -1e9;
+  for (int i = 0; i < of.count; i++) {
+    top = fmin(top, of.px[i].y);
+    bottom = fmax(bottom, of.px[i].y);
+  }
+  int32_t first = (int32_t)fmax(0.0, floor(fmin(top, 1e8) - SLACK_PX));
+  int32_t last = (int32_t)fmin(on->height_px - 1.0, ceil(fmax(bottom, -1e8) + SLACK_PX));
+  for (int32_t row = first; row <= last; row++) {
+    double low, high;
+    span_of_row(&of, (double)row, &low, &high);
+    int32_t from = (int32_t)fmax(0.0, floor(fmin(low, 1e8) - SLACK_PX));
+    int32_t to = (int32_t)fmin(on->width_px - 1.0, ceil(fmax(high, -1e8) + SLACK_PX));
+    paint_photo_row(on, in, limit, row, from, to, painter, context);
+  }
+}
+
+void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, double b1, canvas_painter *painter,
+                  void *context)
+{
+  double reach = profile_reach_mm((profile_blur){on->psf_px * on->pixel_mm, 1.42 * on->pixel_mm, 0.0});
+  double limit[4] = {a0 - reach, a1 + reach, b0 - reach, b1 + reach};
+  if (on->camera) {
+    paint_photo(on, in, limit, painter, context);
+  } else {
+    paint_scan(on, in, limit, painter, context);
   }
 }
 

@@ -188,9 +188,14 @@ static void hair(clutter *in, render_point at, double contrast)
 void draw_dust(canvas *on, const render_params *params)
 {
   clutter in = {on, params, random_stream(params->seed, STREAM_DUST)};
-  double right = on->x_mm[on->width_px - 1], bottom = on->y_mm[on->height_px - 1];
+  double right = on->camera ? on->width_px - 1.0 : on->x_mm[on->width_px - 1];
+  double bottom = on->camera ? on->height_px - 1.0 : on->y_mm[on->height_px - 1];
   for (int i = 0; i < params->dust; i++) {
     render_point at = {random_between(&in.source, 0.0, right), random_between(&in.source, 0.0, bottom)};
+    if (on->camera) {
+      camera_ray ray = {0.0, 0.0};
+      at = camera_look(on->camera, &ray, at, 0.0).glass_mm;
+    }
     double contrast =
         random_chance(&in.source, 0.5) ? -random_between(&in.source, 0.2, 0.6) : random_between(&in.source, 0.2, 0.8);
     if (random_chance(&in.source, 0.15)) {

@@ -49,7 +49,7 @@ typedef struct finisher {
   render_image *image;
   const float *quantiles;
   const float *column_wave; /* the light's wave along the columns */
-  float *line_noise; /* of the lines across the travel */
+  float *line_noise;        /* of the lines across the travel */
   random_source noise;
 } finisher;
 
@@ -115,6 +115,16 @@ static float *make_column_wave(const canvas *on, const light_field *light)
   return wave;
 }
 
+static bool store_photo(const canvas *on, const render_params *params, render_image *image)
+{
+  size_t count = (size_t)on->width_px * (size_t)on->height_px;
+  finisher with = {.on = on, .params = params, .image = image};
+  for (size_t i = 0; i < count; i++) {
+    store_pixel(&with, i, (double)on->grey[i]);
+  }
+  return true;
+}
+
 bool finish_image(const canvas *on, const render_params *params, const render_truth *truth, render_image *image)
 {
   size_t count = (size_t)on->width_px * (size_t)on->height_px;
@@ -123,11 +133,17 @@ bool finish_image(const canvas *on, const render_params *params, const render_tr
                           .channels = params->colour ? 3 : 1,
                           .full_scale = params->bits == 16 ? 65535 : 255,
                           .stated_dpi = params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi};
+  image->sample = malloc(count * (size_t)image->channels * sizeof *image->sample);
+  if (params->photo) {
+    image->stated_dpi = fmax(0.0, params->stated_dpi);
+    image->orientation = params->photo_orientation;
+    image->focal_35mm = params->photo_states_focal ? (int)lround(params->photo_focal_35mm) : 0;
+    return image->sample && store_photo(on, params, image); /* its light and noise are in it already */
+  }
   float *quantiles = malloc(QUANTILES * sizeof *quantiles);
   light_field light = light_of(params);
   float *column_wave = make_column_wave(on, &light);
   float *line_noise = params->line_noise > 0.0 ? make_line_noise(on, params) : NULL;
-  image->sample = malloc(count * (size_t)image->channels * sizeof *image->sample);
   bool ok = quantiles && column_wave && image->sample && (line_noise || params->line_noise <= 0.0);
   if (ok) {
     fill_quantiles(quantiles);

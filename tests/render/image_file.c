@@ -1,4 +1,5 @@
-/* image_file.c: PNG with pHYs, JPEG with a JFIF density. */
+/* image_file.c: PNG with pHYs, JPEG with a JFIF density and, for photographs, EXIF (JEITA CP-3451): a TIFF of one or
+ * two directories in an APP1 segment. */
 #include <errno.h>
 #include <math.h>
 #include <setjmp.h>
@@ -73,7 +74,8 @@ static bool png_rows(const render_image *image, FILE *file, unsigned char *packe
 
 static unsigned char *row_buffer(const render_image *image)
 {
-  return malloc((size_t)image->width_px * (size_t)image->channels * 2);
+  int32_t longest = image->width_px > image->height_px ? image->width_px : image->height_px;
+  return malloc((size_t)longest * (size_t)image->channels * 2);
 }
 
 bool render_write_png(const render_image *image, const char *path, char *message)
@@ -100,6 +102,76 @@ static void jpeg_give_up(j_common_ptr common)
   longjmp(failure->jump, 1);
 }
 
+/* Where the pixel at a stored place belongs in the upright picture. TIFF 6.0, tag 274: with 6 the stored row 0 is the
+ * upright picture's right side and column 0 its top, with 8 the left side and the bottom. */
+static size_t upright_index(const render_image *image, int32_t row, int32_t column)
+{
+  size_t width = (size_t)image->width_px, height = (size_t)image->height_px, r = (size_t)row, c = (size_t)column;
+  switch (image->orientation) {
+  case 3:
+    return (height - 1 - r) * width + width - 1 - c;
+  case 6:
+    return c * width + width - 1 - r;
+  case 8:
+    return (height - 1 - c) * width + r;
+  default:
+    return r * width + c;
+  }
+}
+
+static void pack_stored_row(const render_image *image, int32_t row, int32_t stored_width, unsigned char *packed)
+{
+  size_t channels = (size_t)image->channels;
+  for (int32_t column = 0; column < stored_width; column++) {
+    const uint16_t *sample = image->sample + upright_index(image, row, column) * channels;
+    for (size_t i = 0; i < channels; i++) {
+      packed[(size_t)column * channels + i] = (unsigned char)sample[i];
+    }
+  }
+}
+
+static size_t put(unsigned char *to, size_t at, unsigned long value, int bytes)
+{
+  for (int i = 0; i < bytes; i++) {
+    to[at++] = (unsigned char)(value >> (8 * i) & 0xFF);
+  }
+  return at;
+}
+
+/* A directory's entry with one value: type 3 is SHORT, 4 LONG. */
+static size_t put_entry(unsigned char *to, size_t at, unsigned tag, unsigned type, unsigned long value)
+{
+  at = put(to, at, tag, 2);
+  at = put(to, at, type, 2);
+  at = put(to, at, 1, 4);
+  return put(to, at, value, 4);
+}
+
+enum { EXIF_MOST = 100 };
+
+/* Orientation (tag 0x0112) in the first directory; FocalLengthIn35mmFilm (0xA405) in EXIF's own (pointer 0x8769). */
+static size_t exif_segment(const render_image *image, unsigned char segment[EXIF_MOST])
+{
+  static const unsigned char head[14] = {'E', 'x', 'i', 'f', 0, 0, 'I', 'I', 42, 0, 8, 0, 0, 0};
+  unsigned entries = (image->orientation > 0 ? 1U : 0U) + (image->focal_35mm > 0 ? 1U : 0U);
+  size_t at = sizeof head;
+  memcpy(segment, head, sizeof head);
+  at = put(segment, at, entries, 2);
+  if (image->orientation > 0) {
+    at = put_entry(segment, at, 0x0112, 3, (unsigned long)image->orientation);
+  }
+  if (image->focal_35mm > 0) {
+    at = put_entry(segment, at, 0x8769, 4, 8 + 2 + 12UL * entries + 4);
+  }
+  at = put(segment, at, 0, 4);
+  if (image->focal_35mm > 0) {
+    at = put(segment, at, 1, 2);
+    at = put_entry(segment, at, 0xA405, 3, (unsigned long)image->focal_35mm);
+    at = put(segment, at, 0, 4);
+  }
+  return at;
+}
+
 static bool jpeg_rows(const render_image *image, int quality, FILE *file, unsigned char *packed)
 {
   struct jpeg_compress_struct jpeg;
@@ -112,8 +184,11 @@ static bool jpeg_rows(const render_image *image, int quality, FILE *file, unsign
     return false;
   }
   jpeg_stdio_dest(&jpeg, file);
-  jpeg.image_width = (JDIMENSION)image->width_px;
-  jpeg.image_height = (JDIMENSION)image->height_px;
+  bool turned = image->orientation == 6 || image->orientation == 8;
+  int32_t stored_width = turned ? image->height_px : image->width_px;
+  int32_t stored_height = turned ? image->width_px : image->height_px;
+  jpeg.image_width = (JDIMENSION)stored_width;
+  jpeg.image_height = (JDIMENSION)stored_height;
   jpeg.input_components = image->channels;
   jpeg.in_color_space = image->channels == 3 ? JCS_RGB : JCS_GRAYSCALE;
   jpeg_set_defaults(&jpeg);
@@ -123,8 +198,13 @@ static bool jpeg_rows(const render_image *image, int quality, FILE *file, unsign
     jpeg.X_density = jpeg.Y_density = (UINT16)lround(image->stated_dpi);
   }
   jpeg_start_compress(&jpeg, TRUE);
-  for (int32_t row = 0; row < image->height_px; row++) {
-    pack_row(image, row, packed);
+  if (image->orientation > 0 || image->focal_35mm > 0) {
+    unsigned char segment[EXIF_MOST];
+    unsigned length = (unsigned)exif_segment(image, segment);
+    jpeg_write_marker(&jpeg, JPEG_APP0 + 1, segment, length);
+  }
+  for (int32_t row = 0; row < stored_height; row++) {
+    pack_stored_row(image, row, stored_width, packed);
     JSAMPROW line = packed;
     jpeg_write_scanlines(&jpeg, &line, 1);
   }

@@ -12,9 +12,9 @@ enum { STREAM_OF_PRESETS = 900 };
 
 bool render_difficulty_named(const char *name, render_difficulty *difficulty)
 {
-  static const char *const names[RENDER_DIFFICULTIES] = {"plain",   "full", "faint",  "burr",
-                                                          "chatter", "slot", "oracle", "wire",
-                                                          "wirefull"};
+  static const char *const names[RENDER_DIFFICULTIES] = {"plain", "full",   "faint", "burr",      "chatter",
+                                                         "slot",  "oracle", "photo", "photofull", "photoslot",
+                                                         "wire",  "wirefull"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -275,9 +275,125 @@ static void shorten_to_glass(render_params *params)
   }
 }
 
+/* ---- photographs ---- */
+
+/* Boards of small instruments and of guitars (common practice, no source); a photograph has room for either. */
+static void draw_lots_for_long_board(render_params *params, random_source *source)
+{
+  if (random_chance(source, 0.6)) {
+    return;
+  }
+  params->scale_length_mm = floor(random_between(source, 600.0, 660.0) * 2.0) / 2.0;
+  params->frets = 15 + random_below(source, 8);
+  params->nut_width_mm = random_between(source, 42.0, 52.0);
+  params->end_width_mm = params->nut_width_mm + random_between(source, 8.0, 14.0);
+}
+
+/* A phone held above the bench: lying or upright, sometimes anyhow. */
+static void draw_lots_for_camera(render_params *params, random_source *source)
+{
+  params->photo = 1;
+  params->photo_exposed = 1;
+  params->photo_focal_35mm = random_chance(source, 0.5) ? 26.0 : floor(random_between(source, 24.0, 36.0));
+  int quarter = random_below(source, 4);
+  params->photo_roll_deg = random_chance(source, 0.8) ? 90.0 * quarter + random_between(source, -6.0, 6.0)
+                                                      : random_between(source, 0.0, 360.0);
+  bool upright = fabs(cos(params->photo_roll_deg * 3.14159265358979324 / 180.0)) > 0.7071;
+  params->photo_width_px = upright ? 3000 : 4000;
+  params->photo_height_px = upright ? 4000 : 3000;
+  params->photo_tilt_x_deg = random_between(source, -3.0, 3.0);
+  params->photo_tilt_y_deg = random_between(source, -3.0, 3.0);
+  params->photo_centre_x_px = random_between(source, -30.0, 30.0);
+  params->photo_centre_y_px = random_between(source, -30.0, 30.0);
+  params->photo_k1 = random_between(source, -0.03, 0.03);
+  params->photo_fill = random_between(source, 0.88, 0.96);
+  params->skew_deg = 0.0;
+  params->rule_skew_deg = random_between(source, -0.3, 0.3);
+  params->quarter_turns = 0;
+  params->photo_thickness_mm = random_between(source, 5.0, 9.0);
+  static const double benches[3] = {0.9, 0.45, 0.12};
+  do {
+    params->background = benches[random_below(source, 3)] * random_between(source, 0.85, 1.08);
+  } while (fabs(params->background - params->wood_level) < 0.09);
+  params->photo_texture = random_between(source, 0.003, 0.03);
+  params->photo_cast = random_between(source, 0.1, 0.6);
+  params->photo_falloff = random_between(source, 0.0, 0.15);
+  params->light = random_between(source, 0.0, 0.1);
+  params->psf_px = random_between(source, 0.6, 1.1);
+  params->stroke_width_mm = random_between(source, 0.1, 0.18);
+  params->jpeg = 1;
+  params->quality = 90 + random_below(source, 6);
+  params->stated_dpi = random_chance(source, 0.5) ? 72.0 : 0.0;
+  params->photo_states_focal = random_chance(source, 0.7);
+  params->photo_orientation = random_chance(source, 0.5) ? 1 : 0;
+}
+
+/* Everything that phones and benches do. */
+static void make_photo_full(render_params *params, random_source *source)
+{
+  static const int stored[4] = {1, 3, 6, 8};
+  make_full(params, source);
+  wear_rule(params, source);
+  params->jpeg = 1;
+  params->quality = 85 + random_below(source, 11);
+  params->colour = random_chance(source, 0.7);
+  params->stated_dpi = random_chance(source, 0.5) ? 72.0 : 0.0;
+  params->photo_orientation = random_chance(source, 0.3) ? 0 : stored[random_below(source, 4)];
+  params->photo_tilt_x_deg = random_between(source, -6.0, 6.0);
+  params->photo_tilt_y_deg = random_between(source, -6.0, 6.0);
+  params->photo_k1 = random_between(source, -0.06, 0.06);
+  params->photo_k2 = random_chance(source, 0.5) ? random_between(source, -0.02, 0.02) : 0.0;
+  params->photo_p1 = random_chance(source, 0.3) ? random_between(source, -0.0006, 0.0006) : 0.0;
+  params->photo_p2 = random_chance(source, 0.3) ? random_between(source, -0.0006, 0.0006) : 0.0;
+  params->photo_fill = random_between(source, 0.8, 0.95);
+  double spare = 0.5 * (0.97 - params->photo_fill);
+  params->photo_shift_x = random_between(source, -spare, spare);
+  params->photo_shift_y = random_between(source, -spare, spare);
+  params->rule_height_mm = 0.0; /* flush; the other is a test of its own */
+  params->light = random_between(source, 0.0, 0.25);
+  params->photo_falloff = random_between(source, 0.0, 0.3);
+  params->photo_shadows = random_below(source, 4);
+  params->photo_shadow = random_between(source, 0.1, 0.5);
+  params->photo_penumbra_mm = random_between(source, 8.0, 60.0);
+  params->photo_sharpen = random_chance(source, 0.6) ? random_between(source, 0.2, 0.9) : 0.0;
+  params->photo_sharpen_px = random_between(source, 0.8, 1.6);
+  params->psf_px = random_between(source, 0.6, 1.4);
+  double size = random_chance(source, 0.5) ? 1.0 : (random_chance(source, 0.5) ? sqrt(8.0 / 12.0) : sqrt(24.0 / 12.0));
+  params->photo_width_px = (int)(size * params->photo_width_px);
+  params->photo_height_px = (int)(size * params->photo_height_px);
+}
+
+/* The phone's camera and the rule's reach are drawn before what else makes the picture hard. */
+static void make_photo(render_params *params, random_source *source, render_difficulty difficulty)
+{
+  double board;
+  draw_lots_for_long_board(params, source);
+  board = fret_mm(params, params->frets) + params->after_last_mm;
+  params->rule_length_mm = board - params->rule_start_mm + random_between(source, -2.0, 8.0);
+  params->rule_gap_mm = random_between(source, 0.5, 6.0);
+  draw_lots_for_camera(params, source);
+  if (difficulty == RENDER_PHOTO_FULL) {
+    make_photo_full(params, source);
+  }
+}
+
+static void make_slots(render_params *params, random_source *source)
+{
+  params->marks = RENDER_SLOT;
+  params->slot_width_mm = random_between(source, 0.5, 0.7);
+  params->slot_level = random_between(source, 0.2, 0.45) * params->wood_level;
+  params->slot_chips = random_between(source, 0.0, 2.0);
+}
+
+/* A stream of random numbers for each preset; those of frets are also those of photographs. */
+static uint64_t stream_of(render_difficulty difficulty)
+{
+  return (uint64_t)(difficulty >= RENDER_WIRES ? difficulty - RENDER_WIRES + RENDER_PHOTO : difficulty);
+}
+
 void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty)
 {
-  random_source source = random_stream(seed, STREAM_OF_PRESETS + (uint64_t)difficulty);
+  random_source source = random_stream(seed, STREAM_OF_PRESETS + stream_of(difficulty));
   render_params_init(params);
   params->seed = seed;
   draw_lots_for_board(params, &source);
@@ -299,10 +415,7 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
   } else if (difficulty == RENDER_CHATTER) {
     make_chatter(params, &source);
   } else if (difficulty == RENDER_SLOTS) {
-    params->marks = RENDER_SLOT;
-    params->slot_width_mm = random_between(&source, 0.5, 0.7);
-    params->slot_level = random_between(&source, 0.2, 0.45) * params->wood_level;
-    params->slot_chips = random_between(&source, 0.0, 2.0);
+    make_slots(params, &source);
   } else if (difficulty == RENDER_ORACLE) {
     make_oracle(params);
   } else if (difficulty == RENDER_WIRES || difficulty == RENDER_WIRES_FULL) {
@@ -312,5 +425,10 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
       wear_rule(params, &source);
     }
     shorten_to_glass(params);
+  } else if (difficulty == RENDER_PHOTO || difficulty == RENDER_PHOTO_FULL || difficulty == RENDER_PHOTO_SLOTS) {
+    make_photo(params, &source, difficulty);
+    if (difficulty == RENDER_PHOTO_SLOTS) {
+      make_slots(params, &source);
+    }
   }
 }

@@ -40,12 +40,31 @@ profile_blur profile_blur_across(double nx, double ny, double dx_mm, double dy_m
   return (profile_blur){.sigma_mm = sqrt(psf_px * psf_px * (x * x + y * y) + narrow * narrow / 12.0), .box_mm = wide};
 }
 
-double profile_step(const profile_table *table, double t_mm, profile_blur blur)
+profile_blur profile_blur_at_any_angle(double by_column_mm, double by_row_mm, double psf_px)
+{
+  static const double share = 0.2540663740773074; /* 240^(-1/4) */
+  double x = fabs(by_column_mm), y = fabs(by_row_mm), wide = x > y ? x : y, narrow = x > y ? y : x;
+  bool turned = narrow > 0.05 * wide;
+  double left = narrow * narrow * (1.0 / 12.0 - (turned ? share * share : 0.0));
+  return (profile_blur){.sigma_mm = sqrt(psf_px * psf_px * (x * x + y * y) + left),
+                        .box_mm = wide,
+                        .split_mm = turned ? share * narrow : 0.0};
+}
+
+static double step_once(const profile_table *table, double t_mm, profile_blur blur)
 {
   double per_sigma = 1.0 / blur.sigma_mm, half = 0.5 * blur.box_mm;
   double above = table_f(table, (t_mm + half) * per_sigma);
   double below = table_f(table, (t_mm - half) * per_sigma);
   return (above - below) * blur.sigma_mm / blur.box_mm;
+}
+
+double profile_step(const profile_table *table, double t_mm, profile_blur blur)
+{
+  if (blur.split_mm > 0.0) {
+    return 0.5 * (step_once(table, t_mm - blur.split_mm, blur) + step_once(table, t_mm + blur.split_mm, blur));
+  }
+  return step_once(table, t_mm, blur);
 }
 
 double profile_box(const profile_table *table, double u_mm, double width_mm, profile_blur blur)
@@ -65,11 +84,20 @@ static double flank_integral(double u_mm, double length_mm, double sigma_mm)
   return length_mm * (normal_below(u_mm / sigma_mm) - tail);
 }
 
-double profile_flank(double u_mm, double length_mm, profile_blur blur)
+static double flank_once(double u_mm, double length_mm, profile_blur blur)
 {
   double half = 0.5 * blur.box_mm;
   double above = flank_integral(u_mm + half, length_mm, blur.sigma_mm);
   return (above - flank_integral(u_mm - half, length_mm, blur.sigma_mm)) / blur.box_mm;
+}
+
+double profile_flank(double u_mm, double length_mm, profile_blur blur)
+{
+  if (blur.split_mm > 0.0) {
+    return 0.5 *
+           (flank_once(u_mm - blur.split_mm, length_mm, blur) + flank_once(u_mm + blur.split_mm, length_mm, blur));
+  }
+  return flank_once(u_mm, length_mm, blur);
 }
 
 static double ramp_integral(double z)

@@ -1,4 +1,5 @@
-/* render.c: the picture from the bottom up: lid, wood, clutter on it, marks, rule, dust, then the scanner. */
+/* render.c: the picture from the bottom up: lid or bench, wood, clutter on it, marks, rule, dust, then scanner or
+ * camera. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -29,6 +30,26 @@ static bool draw_everything(canvas *on, const render_params *params, render_trut
   return true;
 }
 
+/* What lies deeper is drawn first: a rule below the board's face may hide under its edge. */
+static bool draw_photo(canvas *on, const render_params *params, render_truth *truth)
+{
+  bool rule_below = params->rule_height_mm < 0.0;
+  draw_bench(on, params);
+  if (rule_below && !draw_rule(on, params, truth)) {
+    return false;
+  }
+  draw_board_sides(on, params);
+  if (!draw_wood(on, params)) {
+    return false;
+  }
+  draw_clutter(on, params);
+  if (!draw_marks(on, params, truth) || (!rule_below && !draw_rule(on, params, truth))) {
+    return false;
+  }
+  draw_dust(on, params);
+  return photo_expose(on, params, truth);
+}
+
 bool render_board(const render_params *params, render_image *image, render_truth *truth, char *message)
 {
   scene layout;
@@ -43,7 +64,8 @@ bool render_board(const render_params *params, render_image *image, render_truth
     profile_table_fill(table);
   }
   ok = ok && canvas_create(truth, &layout, table, &on);
-  ok = ok && draw_everything(&on, params, truth) && finish_image(&on, params, truth, image);
+  ok = ok && (params->photo ? draw_photo(&on, params, truth) : draw_everything(&on, params, truth));
+  ok = ok && finish_image(&on, params, truth, image);
   canvas_free(&on);
   free(table);
   if (!ok) {

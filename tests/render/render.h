@@ -6,9 +6,15 @@
  * pixel's own square, so the picture is right far below a pixel without supersampling. Wood and steel textures are
  * approximations.
  *
+ * A photograph (photo=1) shows the same board, lying on a bench, through a pinhole with a distorting lens: every
+ * profile is drawn with the affine map that the camera is near a pixel, exact but for the map's own curvature over the
+ * blur.
+ *
  * Frames
  *   glass:   X_mm to the right of the picture, Y_mm down; (0,0) is the centre of the top-left pixel. Column c lies at
  *            X = fx(c), row r at Y = fy(r): a pitch, a scale error and a few sine waves each. The two axes differ.
+ *            In photographs: the plane of the board's face as seen from above, before tilt and roll; heights count
+ *            from it toward the camera.
  *   board:   x_mm from the nut toward the bridge on the centre line (midway between the long edges), y_mm to the right
  *            when looking from the nut to the bridge at the face: in the picture, +x turned clockwise by 90 deg.
  *   rule:    t_mm along the rule from its zero graduation, in the direction its numbers grow.
@@ -67,6 +73,9 @@ typedef enum render_difficulty {
   RENDER_CHATTER,
   RENDER_SLOTS,
   RENDER_ORACLE,
+  RENDER_PHOTO,
+  RENDER_PHOTO_FULL,
+  RENDER_PHOTO_SLOTS,
   RENDER_WIRES,
   RENDER_WIRES_FULL,
   RENDER_DIFFICULTIES
@@ -126,6 +135,8 @@ typedef enum render_difficulty {
   REAL(slot_width_mm, 0.58, "kerf of the slots") \
   REAL(slot_level, 0.08, "grey of the slots' floor") \
   REAL(slot_chips, 1, "chips a centimetre of slot wall") \
+  REAL(slot_widening_mm, 0, "kerf at the slot's end of larger y less that at its end of smaller y") \
+  REAL(slot_wander_um, 0, "standard deviation of the slot's middle line about straight; mean and slope are taken out") \
   REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors") \
   REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
   LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
@@ -164,7 +175,38 @@ typedef enum render_difficulty {
   REAL(chatter, 0, "relative amplitude of planing chatter across the whole board") \
   REAL(chatter_mm, 2, "period of the chatter") \
   INT(jpeg, 0, "1: --stem writes a JPEG, otherwise a PNG") \
-  INT(quality, 92, "JPEG quality")
+  INT(quality, 92, "JPEG quality")                                                                                     \
+  INT(photo, 0, "1: a photograph by a camera above the board; dpi, axes, sheet, margin and lid do not count then")     \
+  INT(photo_width_px, 4000, "width of the upright photograph")                                                         \
+  INT(photo_height_px, 3000, "height of the upright photograph")                                                       \
+  REAL(photo_focal_35mm, 26, "focal length that gives the same field across the diagonal of 36 mm by 24 mm")           \
+  REAL(photo_distance_mm, 0, "from the camera to the place it aims at; 0: so that board and rule fill the picture")    \
+  REAL(photo_fill, 0.94, "share of the width or height that board and rule then take")                                 \
+  REAL(photo_shift_x, 0, "board and rule off the picture's middle to the right, as a share of its width")              \
+  REAL(photo_shift_y, 0, "the same downward, as a share of its height")                                                \
+  REAL(photo_tilt_x_deg, 0, "tilt of the camera about the axis to the picture's right, before the roll")               \
+  REAL(photo_tilt_y_deg, 0, "tilt about the axis down the picture, before the roll")                                   \
+  REAL(photo_roll_deg, 0, "turn of the whole scene in the picture, clockwise positive")                                \
+  REAL(photo_centre_x_px, 0, "principal point, off the picture's middle to the right")                                 \
+  REAL(photo_centre_y_px, 0, "principal point, off the picture's middle downward")                                     \
+  REAL(photo_k1, 0, "distortion: x (1 + k1 r^2 + k2 r^4) and so on, with r in focal lengths")                          \
+  REAL(photo_k2, 0, "distortion, fourth power")                                                                        \
+  REAL(photo_p1, 0, "distortion of a lens off its axis, along y")                                                      \
+  REAL(photo_p2, 0, "distortion of a lens off its axis, along x")                                                      \
+  REAL(photo_thickness_mm, 7, "height of the board's face above the bench")                                            \
+  REAL(rule_height_mm, 0, "height of the rule's face above the board's, in photographs")                               \
+  REAL(photo_rule_mm, 0.8, "thickness of the rule")                                                                    \
+  REAL(photo_texture, 0.03, "relative standard deviation of the bench's texture")                                      \
+  REAL(photo_cast, 0.4, "depth of the shadows that board and rule cast on the bench")                                  \
+  INT(photo_exposed, 0, "1: exposed as a phone does, the brightest hundredth near white; 0: greys as stated") \
+  REAL(photo_falloff, 0.1, "relative loss of light in the picture's corners")                                          \
+  INT(photo_shadows, 0, "broad soft shadows; the first lies across board and rule")                                    \
+  REAL(photo_shadow, 0.35, "relative depth of the deepest of them")                                                    \
+  REAL(photo_penumbra_mm, 30, "breadth of their edges")                                                                \
+  REAL(photo_sharpen, 0, "unsharp mask: what is added of the picture less the blurred picture")                        \
+  REAL(photo_sharpen_px, 1.2, "standard deviation of that blur")                                                       \
+  INT(photo_orientation, 0, "EXIF orientation the JPEG is stored with: 1, 3, 6 or 8; 0 states none")                   \
+  INT(photo_states_focal, 0, "1: EXIF states photo_focal_35mm")
 
 /* The same for a fretted board (marks=wire): kept apart, because the truth of other boards does not list them. */
 #define RENDER_WIRE_FIELDS(REAL, INT, CHOICE) \
@@ -228,6 +270,8 @@ typedef struct render_image {
   int channels; /* 1 or 3 */
   uint16_t full_scale;
   double stated_dpi; /* 0: none is written */
+  int orientation;   /* EXIF's, in which a JPEG is stored; the samples here are upright. 0: none is written */
+  int focal_35mm;    /* for EXIF; 0: none is written */
   uint16_t *sample;
 } render_image;
 
@@ -244,9 +288,11 @@ typedef struct render_axis {
  *   contrast * depth                             for |d| <= width/2,
  *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
  * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 outside gaps
- * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls. A wire stands
- * on the wood between its two feet, x(y) - width/2 and x(y) + width/2: its place is the middle between the feet, which
- * neither the lamp nor a dressed or worn crown moves. */
+ * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls, which
+ * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line.
+ * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line. A wire stands on the
+ * wood between its two feet, x(y) - width/2 and x(y) + width/2: its place is the middle between the feet, which neither
+ * the lamp nor a dressed or worn crown moves. */
 typedef struct render_mark {
   int fret;         /* 0 is the nut; -1 a stray line */
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
@@ -257,6 +303,8 @@ typedef struct render_mark {
   double coverage;           /* visible part of the board's breadth, gaps taken off */
   double burr_height[2], burr_width_mm;
   double waviness_um;        /* as drawn: standard deviation over the visible part */
+  double widening_mm;        /* slots: kerf at to_y_mm less kerf at from_y_mm; width_mm is the mean */
+  double wander_um, wander_worst_mm; /* slots: of the middle line about straight, + toward the bridge */
   render_point end_a_px, end_b_px, centre_px; /* a at smaller y */
 } render_mark;
 
@@ -271,19 +319,36 @@ typedef struct render_rule {
   bool drawn;
   double graduation_mm;
   double skew_deg;       /* turn of the rule out of the board's nominal direction, clockwise positive */
-  double px_per_mm;      /* mean between first and last, along the image axis on which the board lies */
+  double px_per_mm; /* mean between first and last, along the image axis on which the board lies; in photographs
+                       along the rule */
   render_point first_px, last_px; /* first and last graduation, at the rule's edge beside the board */
   render_point corner_px[4];
   size_t stroke_count;
   render_stroke *stroke; /* of the edge beside the board */
 } render_rule;
 
+/* A pinhole with a distorting lens. A place (X, Y) on the board's face (the glass frame), height h above it, is seen at
+ *   (a, b, c) = rotation (X - position[0], Y - position[1], -h - position[2]),  x = a / c, y = b / c, r^2 = x^2 + y^2,
+ *   x' = x (1 + k1 r^2 + k2 r^4) + 2 p1 x y + p2 (r^2 + 2 x^2),
+ *   y' = y (1 + k1 r^2 + k2 r^4) + p1 (r^2 + 2 y^2) + 2 p2 x y      (D. C. Brown, Photogrammetric Engineering 37,
+ * 1971), px = centre_px + f_px (x', y'). The third axis points away from the camera, so position[2] is negative. */
+typedef struct render_camera {
+  bool on; /* false: a scan; nothing below counts */
+  double f_px;
+  render_point centre_px;
+  double k1, k2, p1, p2;
+  double rotation[3][3], position_mm[3];
+  double tilt_x_deg, tilt_y_deg, roll_deg, distance_mm;
+  double px_per_mm_along, px_per_mm_across; /* of the board's face at its middle, along and across the board */
+} render_camera;
+
 typedef struct render_truth {
   render_params params;
   int32_t width_px, height_px;
-  render_axis axis[2]; /* X, Y */
+  render_axis axis[2]; /* X, Y; of scans only */
+  render_camera camera;
   double psf_px;
-  double direction_deg; /* of the board's +x on the glass, from +X toward +Y */
+  double direction_deg; /* of the board's +x on the glass, from +X toward +Y, before a photograph's roll */
   render_point nut_mm;  /* the nut datum on the centre line, on the glass */
   /* The board's corners: nut's end at smaller y, far end at smaller y, far end at larger y, nut's end at larger y. */
   render_point outline_px[4];
@@ -298,7 +363,8 @@ typedef struct render_truth {
 void render_params_init(render_params *params);
 /* A board drawn at random within one difficulty's limits; the same seed always gives the same board. */
 void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty);
-/* "plain", "full", "faint", "burr", "chatter", "slot", "oracle", "wire", "wirefull"; false if it is none of them. */
+/* "plain", "full", "faint", "burr", "chatter", "slot", "oracle", "photo", "photofull", "photoslot", "wire", "wirefull"; false
+ * if it is none of them. */
 bool render_difficulty_named(const char *name, render_difficulty *difficulty);
 /* Sets one parameter from text "key=value". Returns false with a sentence in message (RENDER_MESSAGE characters). */
 bool render_params_set(render_params *params, const char *assignment, char *message);
@@ -311,11 +377,18 @@ bool render_board(const render_params *params, render_image *image, render_truth
 void render_image_free(render_image *image);
 void render_truth_free(render_truth *truth);
 
-/* The places on the glass of a picture's points, and back (to 1e-9 px). */
+/* Where a place is seen, and back (to 1e-9 px), in scans and photographs alike: `glass_mm` on the plane height_mm above
+ * the board's face (0 in scans), `board_mm` in the board's frame on its face. */
+render_point render_seen_px(const render_truth *truth, render_point glass_mm, double height_mm);
+render_point render_unseen_mm(const render_truth *truth, render_point at_px, double height_mm);
+render_point render_board_px(const render_truth *truth, render_point board_mm);
+render_point render_board_mm(const render_truth *truth, render_point at_px);
+
+/* The same for the axes of a scan. */
 render_point render_glass_mm(const render_axis axis[2], render_point at_px);
 render_point render_picture_px(const render_axis axis[2], render_point at_mm);
 
-/* Writers; false with a sentence in message. JPEG takes 8 bits only. */
+/* Writers; false with a sentence in message. JPEG takes 8 bits only; EXIF, and the turning it asks for, is JPEG's. */
 bool render_write_png(const render_image *image, const char *path, char *message);
 bool render_write_jpeg(const render_image *image, const char *path, int quality, char *message);
 bool render_write_truth(const render_truth *truth, const char *path, char *message);

@@ -9,11 +9,11 @@
 
 enum { EXIT_USAGE = 64, EXIT_OUTPUT = 73 };
 
-static const char usage[] = "usage: render_board [--seed N] [--random plain|full|faint|burr|chatter|slot|oracle|wire|"
-                            "wirefull] "
-                            "[--dpi D] [--set key=value ...]\n"
+static const char usage[] = "usage: render_board [--seed N] [--random NAME] [--dpi D] [--set key=value ...]\n"
                             "                    [--png FILE] [--jpeg FILE] [--truth FILE] [--stem NAME]\n"
                             "       render_board --list\n"
+                            "NAME: plain, full, faint, burr, chatter, slot, oracle; photo, photofull, photoslot;\n"
+                            "wire, wirefull.\n"
                             "Draws a fingerboard with a rule beside it as a scanner sees it, and writes what is true "
                             "of it. --seed and --random are\n"
                             "taken first, wherever they stand; then --dpi and --set in their order. --stem writes "
@@ -55,9 +55,7 @@ static bool begin_params(int argc, char **argv, render_params *params, char *mes
   }
   render_difficulty difficulty = RENDER_PLAIN;
   if (random_text && !render_difficulty_named(random_text, &difficulty)) {
-    snprintf(message, RENDER_MESSAGE, "--random '%.40s': give plain, full, faint, burr, chatter, slot, oracle, wire or "
-             "wirefull",
-             random_text);
+    snprintf(message, RENDER_MESSAGE, "--random '%.40s': give one of the names of --help", random_text);
     return false;
   }
   render_params_init(params);

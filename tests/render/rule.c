@@ -68,16 +68,22 @@ static double hole_share(const canvas *on, const steel_job *job, const canvas_po
   return profile_step(on->table, hole - radius, canvas_blur(on, at, normal));
 }
 
+static double steel_share(const canvas *on, const steel_job *job, const canvas_point *at)
+{
+  double begin = on->layout->rule_begin_mm, length = on->layout->rule_end_mm - begin;
+  double breadth = job->params->rule_width_mm;
+  double share =
+      profile_box(on->table, at->second_mm - 0.5 * breadth, breadth, canvas_blur(on, at, on->layout->rule.second));
+  share *=
+      profile_box(on->table, at->first_mm - begin - 0.5 * length, length, canvas_blur(on, at, on->layout->rule.first));
+  return share * (1.0 - hole_share(on, job, at));
+}
+
 static void paint_steel(void *context, canvas *on, const canvas_point *at)
 {
   const steel_job *job = context;
   const render_params *params = job->params;
-  double begin = on->layout->rule_begin_mm, length = on->layout->rule_end_mm - begin;
-  double share = profile_box(on->table, at->second_mm - 0.5 * params->rule_width_mm, params->rule_width_mm,
-                             canvas_blur(on, at, on->layout->rule.second));
-  share *=
-      profile_box(on->table, at->first_mm - begin - 0.5 * length, length, canvas_blur(on, at, on->layout->rule.first));
-  share *= 1.0 - hole_share(on, job, at);
+  double share = steel_share(on, job, at);
   if (share <= 0.0) {
     return;
   }
@@ -87,12 +93,32 @@ static void paint_steel(void *context, canvas *on, const canvas_point *at)
   double a = random_lattice(job->seed, (int64_t)whole, (int64_t)row);
   double b = random_lattice(job->seed, (int64_t)whole + 1, (int64_t)row);
   double off = (at->first_mm - job->reflection_mm) / 25.0;
-  double level =
-      1.0 + params->rule_brushed * 1.9 * (a + rest * (b - a)) + params->rule_reflection * exp(-0.5 * off * off);
+  double steps = on->camera ? 1.5 * on->psf_px * at->dx_mm / 0.09 : 0.0; /* a photograph blurs the streaks */
+  double level = 1.0 + params->rule_brushed * 1.9 * (a + rest * (b - a)) / (1.0 + steps * steps) +
+                 params->rule_reflection * exp(-0.5 * off * off);
   float *grey = &on->grey[at->index];
   *grey += (float)(share * (params->rule_level * level - *grey));
   if (on->wood) {
     on->wood[at->index] = (unsigned char)((double)on->wood[at->index] * (1.0 - share));
+  }
+}
+
+/* The rule's edges in a photograph, as the board's sides are drawn: what its underside covers beyond its face. */
+static void paint_steel_side(void *context, canvas *on, const canvas_point *at)
+{
+  const steel_job *job = context;
+  double under = steel_share(on, job, at);
+  if (under <= 0.0) {
+    return;
+  }
+  canvas_point top = canvas_at_height(on, at, job->params->rule_height_mm);
+  render_point place = frame_from_glass(&on->layout->rule, top.glass_mm);
+  top.first_mm = place.x;
+  top.second_mm = place.y;
+  double face = steel_share(on, job, &top), wall = under - face;
+  if (wall > 0.0 && face < 1.0 - 1e-9) {
+    float *grey = &on->grey[at->index];
+    *grey += (float)(wall / (1.0 - face) * (0.5 * job->params->rule_level - *grey));
   }
 }
 
@@ -102,6 +128,11 @@ static void draw_steel(canvas *on, const render_params *params)
   random_source source = random_stream(params->seed, STREAM_STEEL);
   steel_job job = {.params = params, .seed = random_bits(&source), .length_mm = of->rule_end_mm};
   job.reflection_mm = random_between(&source, 0.0, of->graduated_mm);
+  if (on->camera) {
+    on->plane_mm = params->rule_height_mm - params->photo_rule_mm;
+    canvas_paint(on, &of->rule, of->rule_begin_mm, of->rule_end_mm, 0.0, params->rule_width_mm, paint_steel_side, &job);
+    on->plane_mm = params->rule_height_mm;
+  }
   canvas_paint(on, &of->rule, of->rule_begin_mm, of->rule_end_mm, 0.0, params->rule_width_mm, paint_steel, &job);
 }
 
@@ -206,11 +237,16 @@ static void finish_record(const scene *of, render_truth *truth)
   render_rule *rule = &truth->rule;
   for (size_t k = 0; k < rule->stroke_count; k++) {
     render_point at = frame_to_glass(&of->rule, rule->stroke[k].t_mm + rule->stroke[k].error_mm, 0.0);
-    rule->stroke[k].edge_px = render_picture_px(truth->axis, at);
+    rule->stroke[k].edge_px = render_seen_px(truth, at, truth->params.rule_height_mm);
   }
   rule->first_px = rule->stroke[0].edge_px;
   rule->last_px = rule->stroke[rule->stroke_count - 1].edge_px;
   double span = rule->stroke[rule->stroke_count - 1].t_mm;
+  if (truth->camera.on) {
+    double dx = rule->last_px.x - rule->first_px.x, dy = rule->last_px.y - rule->first_px.y;
+    rule->px_per_mm = span > 0.0 ? sqrt(dx * dx + dy * dy) / span : 0.0;
+    return;
+  }
   /* The rule lies askew by a known angle, so its length along the picture's axis is a cosine shorter. */
   bool along_y = fabs(of->board.first.y) > fabs(of->board.first.x);
   double pixels = along_y ? rule->last_px.y - rule->first_px.y : rule->last_px.x - rule->first_px.x;
@@ -241,6 +277,7 @@ bool draw_rule(canvas *on, const render_params *params, render_truth *truth)
   if (params->cover_mm > 0.0) {
     draw_cover(on, params);
   }
+  on->plane_mm = 0.0;
   finish_record(on->layout, truth);
   return true;
 }

@@ -61,6 +61,42 @@ render_point render_picture_px(const render_axis axis[2], render_point at_mm)
   return (render_point){axis_px(&axis[0], at_mm.x), axis_px(&axis[1], at_mm.y)};
 }
 
+render_point render_seen_px(const render_truth *truth, render_point glass_mm, double height_mm)
+{
+  return truth->camera.on ? camera_project(&truth->camera, glass_mm, height_mm)
+                          : render_picture_px(truth->axis, glass_mm);
+}
+
+render_point render_unseen_mm(const render_truth *truth, render_point at_px, double height_mm)
+{
+  camera_ray ray = {0.0, 0.0};
+  return truth->camera.on ? camera_look(&truth->camera, &ray, at_px, height_mm).glass_mm
+                          : render_glass_mm(truth->axis, at_px);
+}
+
+static frame turned_frame(double angle_rad, double origin_x, double origin_y)
+{
+  double c = cos(angle_rad), s = sin(angle_rad);
+  return (frame){{origin_x, origin_y}, {c, s}, {-s, c}};
+}
+
+static frame board_frame(const render_truth *truth)
+{
+  return turned_frame(truth->direction_deg * pi / 180.0, truth->nut_mm.x, truth->nut_mm.y);
+}
+
+render_point render_board_px(const render_truth *truth, render_point board_mm)
+{
+  frame board = board_frame(truth);
+  return render_seen_px(truth, frame_to_glass(&board, board_mm.x, board_mm.y), 0.0);
+}
+
+render_point render_board_mm(const render_truth *truth, render_point at_px)
+{
+  frame board = board_frame(truth);
+  return frame_from_glass(&board, render_unseen_mm(truth, at_px, 0.0));
+}
+
 /* The travel has up to three short waves, the sensor's line one or two long ones. */
 static void set_axis(const render_params *params, int which, random_source *source, render_axis *axis)
 {
@@ -93,19 +129,13 @@ static double fret_mm(const render_params *params, int fret)
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
 }
 
-static frame turned_frame(double angle_rad, double origin_x, double origin_y)
-{
-  double c = cos(angle_rad), s = sin(angle_rad);
-  return (frame){{origin_x, origin_y}, {c, s}, {-s, c}};
-}
-
 /* Direction from nut to bridge on the glass, from +X toward +Y, without skew: turned clockwise from +Y. */
 static double nominal_direction_rad(const render_params *params)
 {
   return 0.5 * pi * (double)(1 + params->quarter_turns);
 }
 
-static void board_corners(const scene *of, render_point corner[4])
+void scene_board_corners(const scene *of, render_point corner[4])
 {
   double a = of->x_begin_mm, b = of->x_end_mm;
   double wa = scene_half_width_mm(of, a), wb = scene_half_width_mm(of, b);
@@ -115,7 +145,7 @@ static void board_corners(const scene *of, render_point corner[4])
   corner[3] = frame_to_glass(&of->board, a, wa);
 }
 
-static void rule_corners(const scene *of, double width_mm, render_point corner[4])
+void scene_rule_corners(const scene *of, double width_mm, render_point corner[4])
 {
   corner[0] = frame_to_glass(&of->rule, of->rule_begin_mm, 0.0);
   corner[1] = frame_to_glass(&of->rule, of->rule_end_mm, 0.0);
@@ -147,7 +177,7 @@ static void lay_rule(const render_params *params, scene *out)
   frame toward = turned_frame(turn, 0.0, 0.0);
   render_point away = {side * toward.second.x, side * toward.second.y};
   render_point corner[4];
-  board_corners(out, corner);
+  scene_board_corners(out, corner);
   double farthest = -1e9;
   for (int i = 0; i < 4; i++) {
     double reach = corner[i].x * away.x + corner[i].y * away.y;
@@ -186,10 +216,10 @@ static void move_scene(scene *of, double dx_mm, double dy_mm)
 static bool fit_sheet(const render_params *params, scene *out, render_truth *truth, char *message)
 {
   render_point corner[4], low = {1e9, 1e9}, high = {-1e9, -1e9};
-  board_corners(out, corner);
+  scene_board_corners(out, corner);
   widen(corner, &low, &high);
   if (out->has_rule) {
-    rule_corners(out, params->rule_width_mm, corner);
+    scene_rule_corners(out, params->rule_width_mm, corner);
     widen(corner, &low, &high);
   }
   double need_x = high.x - low.x + 2.0 * params->margin_mm, need_y = high.y - low.y + 2.0 * params->margin_mm;
@@ -225,7 +255,7 @@ static double edge_y_mm(const scene *of, double x_mm, double slope, double side)
   return side * (of->half_at_nut_mm + of->half_slope * x_mm) / (1.0 - side * of->half_slope * slope);
 }
 
-static void place_ends(const scene *of, const render_axis axis[2], random_source *source, double least,
+static void place_ends(const scene *of, const render_truth *truth, random_source *source, double least,
                        render_mark *mark)
 {
   double slope = tan(mark->squareness_deg * pi / 180.0);
@@ -241,9 +271,9 @@ static void place_ends(const scene *of, const render_axis axis[2], random_source
   mark->coverage = (mark->to_y_mm - mark->from_y_mm) / (high - low);
   render_point a = frame_to_glass(&of->board, mark->x_mm + mark->from_y_mm * slope, mark->from_y_mm);
   render_point b = frame_to_glass(&of->board, mark->x_mm + mark->to_y_mm * slope, mark->to_y_mm);
-  mark->end_a_px = render_picture_px(axis, a);
-  mark->end_b_px = render_picture_px(axis, b);
-  mark->centre_px = render_picture_px(axis, frame_to_glass(&of->board, mark->x_mm, 0.0));
+  mark->end_a_px = render_seen_px(truth, a, 0.0);
+  mark->end_b_px = render_seen_px(truth, b, 0.0);
+  mark->centre_px = render_seen_px(truth, frame_to_glass(&of->board, mark->x_mm, 0.0), 0.0);
 }
 
 static double spread(random_source *source, double value, double relative)
@@ -295,7 +325,7 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   mark->x_mm = mark->layout_mm + mark->error_mm;
   set_profile(params, &source, mark);
   bool through = params->marks != RENDER_KNIFE || mark->is_end;
-  place_ends(of, truth->axis, &source, through ? 1.0 : params->coverage, mark);
+  place_ends(of, truth, &source, through ? 1.0 : params->coverage, mark);
 }
 
 static void set_stray(const render_params *params, const scene *of, size_t index, render_truth *truth)
@@ -307,7 +337,7 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   mark->x_mm = params->stray.entry[index].mm;
   mark->squareness_deg = params->squareness_sd_deg * random_normal(&source);
   set_profile(params, &source, mark);
-  place_ends(of, truth->axis, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
+  place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
 }
 
 static void set_marks(const render_params *params, const scene *of, render_truth *truth)
@@ -325,16 +355,16 @@ static void set_marks(const render_params *params, const scene *of, render_truth
 static void set_outline(const render_params *params, const scene *of, render_truth *truth)
 {
   render_point corner[4];
-  board_corners(of, corner);
+  scene_board_corners(of, corner);
   for (int i = 0; i < 4; i++) {
-    truth->outline_px[i] = render_picture_px(truth->axis, corner[i]);
+    truth->outline_px[i] = render_seen_px(truth, corner[i], 0.0);
   }
   truth->rule.drawn = of->has_rule;
   truth->rule.skew_deg = params->rule_skew_deg;
   if (of->has_rule) {
-    rule_corners(of, params->rule_width_mm, corner);
+    scene_rule_corners(of, params->rule_width_mm, corner);
     for (int i = 0; i < 4; i++) {
-      truth->rule.corner_px[i] = render_picture_px(truth->axis, corner[i]);
+      truth->rule.corner_px[i] = render_seen_px(truth, corner[i], params->rule_height_mm);
     }
   }
 }
@@ -362,6 +392,9 @@ static const char *unusable_detail(const render_params *params)
   }
   if (!(params->gap_fraction >= 0.0 && params->gap_fraction < 0.9 && params->burr_width_mm > 0.0)) {
     return "gap_fraction must be 0 to 0.9, burr_width_mm above 0";
+  }
+  if (params->marks == RENDER_WIRE && params->photo) {
+    return "frets are drawn as a scanner sees them, not in photographs";
   }
   if (params->marks == RENDER_WIRE &&
       !(params->wire_width_mm >= 0.5 && params->crown_mm > 0.05 && params->penumbra_mm > 0.0 && params->joint_mm > 0.0 &&
@@ -422,7 +455,7 @@ bool scene_lay_out(const render_params *params, scene *out, render_truth *truth,
              out->graduated_mm);
     return false;
   }
-  if (!fit_sheet(params, out, truth, message)) {
+  if (!(params->photo ? camera_set_up(params, out, truth, message) : fit_sheet(params, out, truth, message))) {
     return false;
   }
   truth->direction_deg = atan2(out->board.first.y, out->board.first.x) * 180.0 / pi;

@@ -20,6 +20,8 @@ enum {
   STREAM_NOISE,
   STREAM_LINE_NOISE,
   STREAM_CHATTER,
+  STREAM_BENCH,
+  STREAM_SHADOWS,
   STREAM_FRETWORK,
   STREAM_MARK = 1000, /* + fret + 1 */
   STREAM_STRAY = 2000
@@ -48,14 +50,37 @@ typedef struct scene {
 /* Lays out board and rule, sizes the picture, fills axes, marks and outline of truth. */
 bool scene_lay_out(const render_params *params, scene *out, render_truth *truth, char *message);
 double scene_half_width_mm(const scene *of, double x_mm);
+void scene_board_corners(const scene *of, render_point corner[4]);
+void scene_rule_corners(const scene *of, double width_mm, render_point corner[4]);
+
+/* Where a pixel looks. mm_per_px is d(X, Y) / d(column, row). */
+typedef struct camera_view {
+  render_point glass_mm;
+  double mm_per_px[2][2];
+} camera_view;
+
+/* Directions in which pixels look, without distortion; start from zero, then each solution begins at the last. */
+typedef struct camera_ray {
+  double x, y;
+} camera_ray;
+
+render_point camera_project(const render_camera *by, render_point glass_mm, double height_mm);
+/* false where it would lie behind the camera. */
+bool camera_sees(const render_camera *by, render_point glass_mm, double height_mm);
+camera_view camera_look(const render_camera *by, camera_ray *ray, render_point at_px, double height_mm);
+/* Sets up truth->camera and the picture's size so that board and rule are seen as the parameters say. */
+bool camera_set_up(const render_params *params, const scene *layout, render_truth *truth, char *message);
 
 typedef struct canvas {
   int32_t width_px, height_px;
   float *grey;
   unsigned char *wood; /* how much of each pixel is bare wood, 0..255, for the tint; NULL without colour */
   double psf_px;
-  double *x_mm, *dx_mm; /* of each column */
-  double *y_mm, *dy_mm; /* of each row */
+  double *x_mm, *dx_mm;        /* of each column; NULL in photographs */
+  double *y_mm, *dy_mm;        /* of each row; NULL in photographs */
+  const render_camera *camera; /* NULL in scans */
+  double plane_mm;             /* height of what is painted now, in photographs */
+  double pixel_mm;             /* breadth of the broadest pixel, with room to spare */
   const profile_table *table;
   const scene *layout;
   const render_axis *axis; /* both */
@@ -67,6 +92,9 @@ typedef struct canvas_point {
   render_point glass_mm;
   double first_mm, second_mm;
   double dx_mm, dy_mm;
+  double mm_per_px[2][2]; /* in photographs only: d glass / d(column, row) */
+  render_point at_px;     /* in photographs only */
+  camera_ray ray;         /* in photographs only: where the pixel looks */
 } canvas_point;
 
 typedef void canvas_painter(void *context, canvas *on, const canvas_point *at);
@@ -78,6 +106,9 @@ void canvas_free(canvas *on);
 void canvas_paint(canvas *on, const frame *in, double a0, double a1, double b0, double b1, canvas_painter *painter,
                   void *context);
 profile_blur canvas_blur(const canvas *on, const canvas_point *at, render_point normal);
+
+/* The same pixel on another plane, in photographs; first and second are left as they are. */
+canvas_point canvas_at_height(const canvas *on, const canvas_point *at, double height_mm);
 
 /* Share of a pixel that lies on the board, blurred: the product of its four edges. */
 double board_share(const canvas *on, const canvas_point *at);
@@ -94,6 +125,8 @@ typedef struct bar {
 void canvas_bar(canvas *on, const bar *what);
 
 void draw_background(canvas *on, const render_params *params);
+/* Lattice noise with smooth cubic weights, standard deviation about 0.35; the lattice has unit steps. */
+double lattice_noise(uint64_t seed, double u, double v);
 bool draw_wood(canvas *on, const render_params *params);
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
 /* One wire, in its own frame: first along it, second across toward the bridge. false if memory runs out. */
@@ -109,6 +142,11 @@ void draw_clutter(canvas *on, const render_params *params);
 void draw_dust(canvas *on, const render_params *params);
 /* Writes a number or letters with strokes of our own; the text's centre at `at`, `right` its reading direction. */
 void draw_text(canvas *on, const char *text, render_point at_mm, render_point right, double height_mm, const bar *pen);
+/* Bench, cast shadows and the board's sides; takes the place of draw_background. */
+void draw_bench(canvas *on, const render_params *params);
+void draw_board_sides(canvas *on, const render_params *params);
+/* Light, soft shadows, noise and sharpening, all in place. */
+bool photo_expose(canvas *on, const render_params *params, const render_truth *truth);
 bool finish_image(const canvas *on, const render_params *params, const render_truth *truth, render_image *image);
 
 #endif

@@ -36,6 +36,16 @@ static void add_corners(cJSON *to, const char *name, const render_point corner[4
   }
 }
 
+static void add_numbers(cJSON *to, const char *name, const double *value, int count)
+{
+  cJSON *list = cJSON_AddArrayToObject(to, name);
+  for (int i = 0; i < count; i++) {
+    char text[40];
+    snprintf(text, sizeof text, "%.12g", value[i]);
+    cJSON_AddItemToArray(list, cJSON_CreateRaw(text));
+  }
+}
+
 static cJSON *axis_json(const render_axis *axis)
 {
   cJSON *json = cJSON_CreateObject();
@@ -81,9 +91,36 @@ static cJSON *mark_json(const render_mark *mark)
   add_number(json, "from_y_mm", mark->from_y_mm);
   add_number(json, "to_y_mm", mark->to_y_mm);
   add_number(json, "waviness_um", mark->waviness_um);
+  add_number(json, "widening_mm", mark->widening_mm);
+  add_number(json, "wander_um", mark->wander_um);
+  add_number(json, "wander_worst_mm", mark->wander_worst_mm);
   add_number(json, "burr_height_nut_side", mark->burr_height[0]);
   add_number(json, "burr_height_bridge_side", mark->burr_height[1]);
   add_number(json, "burr_width_mm", mark->burr_width_mm);
+  return json;
+}
+
+/* As in render.h; r_x, r_y, r_z are the rows of the rotation. */
+static cJSON *camera_json(const render_camera *camera)
+{
+  static const char *const row[3] = {"r_x", "r_y", "r_z"};
+  cJSON *json = cJSON_CreateObject();
+  add_number(json, "f_px", camera->f_px);
+  add_point(json, "principal_px", camera->centre_px);
+  add_number(json, "k1", camera->k1);
+  add_number(json, "k2", camera->k2);
+  add_number(json, "p1", camera->p1);
+  add_number(json, "p2", camera->p2);
+  add_numbers(json, "position_mm", camera->position_mm, 3);
+  for (int i = 0; i < 3; i++) {
+    add_numbers(json, row[i], camera->rotation[i], 3);
+  }
+  add_number(json, "tilt_x_deg", camera->tilt_x_deg);
+  add_number(json, "tilt_y_deg", camera->tilt_y_deg);
+  add_number(json, "roll_deg", camera->roll_deg);
+  add_number(json, "distance_mm", camera->distance_mm);
+  add_number(json, "px_per_mm_along", camera->px_per_mm_along);
+  add_number(json, "px_per_mm_across", camera->px_per_mm_across);
   return json;
 }
 
@@ -120,13 +157,25 @@ static cJSON *rule_json(const render_rule *rule)
   return json;
 }
 
+/* Of photographs only; a scan's truth does without them. */
+static bool is_of_photo(const char *name)
+{
+  return strncmp(name, "photo", 5) == 0 || strcmp(name, "rule_height_mm") == 0;
+}
+
 /* Every plain parameter under its own name, so that a picture can be drawn again and results sorted by what was on it.
  */
 static cJSON *params_json(const render_params *params)
 {
   cJSON *json = cJSON_CreateObject();
-#define JSON_REAL(name, value, meaning) add_number(json, #name, params->name);
-#define JSON_INT(name, value, meaning) cJSON_AddNumberToObject(json, #name, params->name);
+#define JSON_REAL(name, value, meaning)                                                                                \
+  if (params->photo || !is_of_photo(#name)) {                                                                          \
+    add_number(json, #name, params->name);                                                                             \
+  }
+#define JSON_INT(name, value, meaning)                                                                                 \
+  if (params->photo || !is_of_photo(#name)) {                                                                          \
+    cJSON_AddNumberToObject(json, #name, params->name);                                                                \
+  }
 #define JSON_CHOICE(name, value, names, meaning) cJSON_AddNumberToObject(json, #name, params->name);
 #define JSON_LIST(name, meaning)
   RENDER_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE, JSON_LIST)
@@ -140,6 +189,17 @@ static cJSON *params_json(const render_params *params)
   return json;
 }
 
+static void add_optics(cJSON *json, const render_truth *truth)
+{
+  if (truth->camera.on) {
+    cJSON_AddItemToObject(json, "camera", camera_json(&truth->camera));
+    return;
+  }
+  cJSON *axes = cJSON_AddObjectToObject(json, "axes");
+  cJSON_AddItemToObject(axes, "x", axis_json(&truth->axis[0]));
+  cJSON_AddItemToObject(axes, "y", axis_json(&truth->axis[1]));
+}
+
 static cJSON *truth_json(const render_truth *truth)
 {
   static const char *const direction[4] = {"+y", "-x", "-y", "+x"}, *const kind[3] = {"knife", "slot", "wire"};
@@ -149,19 +209,19 @@ static cJSON *truth_json(const render_truth *truth)
   add_number(json, "seed", (double)params->seed);
   cJSON_AddNumberToObject(json, "width_px", truth->width_px);
   cJSON_AddNumberToObject(json, "height_px", truth->height_px);
-  add_number(json, "dpi", params->dpi);
-  add_number(json, "stated_dpi", params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi);
-  cJSON_AddNumberToObject(json, "quarter_turns", params->quarter_turns);
-  cJSON_AddStringToObject(json, "bridge_direction", direction[params->quarter_turns]);
+  if (!params->photo) {
+    add_number(json, "dpi", params->dpi);
+    add_number(json, "stated_dpi", params->stated_dpi < 0.0 ? params->dpi : params->stated_dpi);
+    cJSON_AddNumberToObject(json, "quarter_turns", params->quarter_turns);
+    cJSON_AddStringToObject(json, "bridge_direction", direction[params->quarter_turns]);
+  }
   add_number(json, "skew_deg", params->skew_deg);
   add_number(json, "direction_deg", truth->direction_deg);
   add_point(json, "nut_mm", truth->nut_mm);
   add_number(json, "psf_px", truth->psf_px);
   add_number(json, "noise", params->noise);
   add_number(json, "wood_level", params->wood_level);
-  cJSON *axes = cJSON_AddObjectToObject(json, "axes");
-  cJSON_AddItemToObject(axes, "x", axis_json(&truth->axis[0]));
-  cJSON_AddItemToObject(axes, "y", axis_json(&truth->axis[1]));
+  add_optics(json, truth);
   cJSON *layout = cJSON_AddObjectToObject(json, "layout");
   add_number(layout, "scale_length_mm", params->scale_length_mm);
   cJSON_AddNumberToObject(layout, "frets", params->frets);

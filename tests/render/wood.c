@@ -12,8 +12,7 @@ static const double two_pi = 6.283185307179586;
 
 enum { GRAIN_LAYERS = 4, TABLE_SAMPLES = 8192 };
 
-/* Lattice noise with smooth cubic weights, standard deviation about 0.35. */
-static double lattice_noise(uint64_t seed, double u, double v)
+double lattice_noise(uint64_t seed, double u, double v)
 {
   double fu = floor(u), fv = floor(v);
   int64_t i = (int64_t)fu, j = (int64_t)fv;
@@ -29,19 +28,22 @@ static double lattice_noise(uint64_t seed, double u, double v)
 typedef struct wood_job {
   const render_params *params;
   uint64_t seed;
-  double begin_mm, per_mm; /* of the tables along x */
-  double bend_mm[TABLE_SAMPLES]; /* sideways run of the grain */
+  double begin_mm, per_mm;            /* of the tables along x */
+  double bend_mm[TABLE_SAMPLES];      /* sideways run of the grain */
   double chatter_turn[TABLE_SAMPLES]; /* wandering phase, as a relative brightness already */
 } wood_job;
 
-static double grain_at(const wood_job *job, double x_mm, double y_mm)
+/* blur_mm: what a photograph's pixels blur the finest layers with; 0 in scans, which are finer than the grain. */
+static double grain_at(const wood_job *job, double x_mm, double y_mm, double blur_mm)
 {
   static const double along_mm[GRAIN_LAYERS] = {80.0, 45.0, 22.0, 10.0};
   static const double across_mm[GRAIN_LAYERS] = {2.0, 0.7, 0.25, 0.11};
   static const double share[GRAIN_LAYERS] = {0.6, 0.6, 0.45, 0.35};
   double sum = 0.0;
   for (int i = 0; i < GRAIN_LAYERS; i++) {
-    sum += share[i] * lattice_noise(job->seed + (uint64_t)i, x_mm / along_mm[i], y_mm / across_mm[i]);
+    double steps = 1.5 * blur_mm / across_mm[i];
+    sum += share[i] / (1.0 + steps * steps) *
+           lattice_noise(job->seed + (uint64_t)i, x_mm / along_mm[i], y_mm / across_mm[i]);
   }
   return sum / 0.36;
 }
@@ -58,7 +60,8 @@ static void paint_wood(void *context, canvas *on, const canvas_point *at)
   int i = place < 0.0 ? 0 : (place >= TABLE_SAMPLES - 2 ? TABLE_SAMPLES - 2 : (int)place);
   double level = 1.0;
   if (job->params->grain > 0.0) {
-    level += job->params->grain * grain_at(job, x, y + job->bend_mm[i]);
+    double blur_mm = on->camera ? on->psf_px * at->dx_mm : 0.0;
+    level += job->params->grain * grain_at(job, x, y + job->bend_mm[i], blur_mm);
   }
   if (job->params->figure > 0.0) {
     double wander = 2.0 * lattice_noise(job->seed + 17, x / 30.0, y / 9.0);

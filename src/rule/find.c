@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
@@ -134,19 +134,19 @@ static void sift(window *heap, size_t count, size_t hole, window w)
   heap[hole] = w;
 }
 
-static void keep_lively(window *list, size_t *count, window w)
+static void keep_lively(window *list, size_t room, size_t *count, window w)
 {
-  if (*count < MAX_WINDOWS) {
+  if (*count < room) {
     list[(*count)++] = w;
-    for (size_t i = *count == MAX_WINDOWS ? MAX_WINDOWS / 2 : 0; i-- > 0;)
-      sift(list, MAX_WINDOWS, i, list[i]);
+    for (size_t i = *count == room ? room / 2 : 0; i-- > 0;)
+      sift(list, room, i, list[i]);
   } else if (goes_before(&w, &list[0])) {
-    sift(list, MAX_WINDOWS, 0, w);
+    sift(list, room, 0, w);
   }
 }
 
-/* The windows of one axis with the most energy, at most MAX_WINDOWS, the liveliest first. */
-static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window list[MAX_WINDOWS], size_t *count,
+/* The windows of one axis with the most energy, at most `room`, the liveliest first. */
+static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window *list, size_t room, size_t *count,
                                 sp_error *err)
 {
   const int32_t length = (int32_t)strips->length_px, size = WINDOW_STRIPS * strip_px;
@@ -161,7 +161,7 @@ static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, windo
       window w = {.strip = (int32_t)s, .start = k * (size / 2)};
       difference(strips->mean + (size_t)s * strips->length_px + w.start, size, d, x);
       w.energy = mean_square(x, size);
-      keep_lively(list, count, w);
+      keep_lively(list, room, count, w);
     }
   free(x);
   qsort(list, *count, sizeof *list, by_energy);
@@ -270,7 +270,7 @@ static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *comb
   const int32_t strip_px = (int32_t)scene->strip_px;
   window list[MAX_WINDOWS];
   size_t count = 0;
-  sp_status status = lively_windows(strips, strip_px, list, &count, err);
+  sp_status status = lively_windows(strips, strip_px, list, MAX_WINDOWS, &count, err);
   if (!status)
     status = find_periods(strips, strip_px, list, count, err);
   *found = 0;
@@ -324,4 +324,26 @@ sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_
   }
   qsort(combs, *count, sizeof *combs, by_strength);
   return SP_OK;
+}
+
+sp_status sp_rule_stretches(const sp_scene *scene, sp_along along, sp_rule_stretch list[SP_RULE_STRETCHES],
+                            size_t *count, sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t strip_px = (int32_t)scene->strip_px;
+  window *windows = malloc(SP_RULE_STRETCHES * sizeof *windows);
+  size_t n = 0;
+  *count = 0;
+  sp_status status = windows ? SP_OK : sp_fail_memory(err);
+  if (!status)
+    status = lively_windows(strips, strip_px, windows, SP_RULE_STRETCHES, &n, err);
+  if (!status)
+    status = find_periods(strips, strip_px, windows, n, err);
+  for (size_t i = 0; !status && i < n; i++)
+    if (windows[i].weight > 0.0)
+      list[(*count)++] =
+          (sp_rule_stretch){windows[i].start + 0.5 * WINDOW_STRIPS * (double)strip_px,
+                            (windows[i].strip + 0.5) * (double)strip_px, windows[i].period, windows[i].weight};
+  free(windows);
+  return status;
 }

@@ -9,7 +9,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
 const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};
@@ -55,6 +55,53 @@ static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double t
       sum += fmin(fabs(work[i] - middle), 12.0 * tick);
   }
   return sum;
+}
+
+/* By how much whole inches must be longer than half ones (common practice is a fifth and more; no source). */
+static const double TOP_LONGER = 1.10;
+
+static const double MOST_PAIRS = 0.7;
+enum { LEAST_PAIRS = 4 };
+
+/* NULL if that stroke was not read. Strokes are in order of their index. */
+static const sp_stroke *stroke_of_index(const sp_rule_reading *r, int32_t index)
+{
+  size_t low = 0, high = r->count;
+  while (low < high) {
+    const size_t middle = low + (high - low) / 2;
+    if (r->strokes[middle].index < index)
+      low = middle + 1;
+    else
+      high = middle;
+  }
+  return low < r->count && r->strokes[low].index == index ? &r->strokes[low] : NULL;
+}
+
+sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind kind, bool *stands_out, sp_error *err)
+{
+  double *work = malloc((r->count + 1) * sizeof *work), tick = 1.0, best = INFINITY;
+  if (!work)
+    return sp_fail_memory(err);
+  const int32_t levels = level_count((int)kind), cycle = LEVELS[kind][levels - 1];
+  int32_t best_phase = 0;
+  for (int32_t phase = 0; phase < cycle; phase++) {
+    const double off = misfit(r, (int)kind, phase, tick, work);
+    if (off < best) {
+      best = off;
+      best_phase = phase;
+    }
+  }
+  /* each against its own neighbours, because lengths read drift along a picture */
+  size_t pairs = 0, longer = 0;
+  for (size_t k = 0; k < r->count; k++)
+    for (int side = -1; level_of((int)kind, r->strokes[k].index, best_phase) == levels && side <= 1; side += 2) {
+      const sp_stroke *next = stroke_of_index(r, r->strokes[k].index + side * cycle / 2);
+      pairs += next != NULL;
+      longer += next && r->strokes[k].length_px > TOP_LONGER * next->length_px;
+    }
+  *stands_out = pairs >= LEAST_PAIRS && (double)longer > MOST_PAIRS * (double)pairs;
+  free(work);
+  return SP_OK;
 }
 
 sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATION_KINDS], sp_error *err)

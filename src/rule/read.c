@@ -12,7 +12,7 @@
 #include <string.h>
 
 #include "raster/pages.h"
-#include "rule.h"
+#include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
@@ -168,6 +168,32 @@ static double block_shift(const strengths *s, int32_t count, int32_t k, const do
     return (double)best;
   const double a = score[best + REACH - 1], c = score[best + REACH + 1], bend = a - 2.0 * top + c;
   return best + (bend < 0.0 ? 0.5 * (a - c) / bend : 0.0);
+}
+
+/* Keeps where each block's band lies, for whoever asks how straight the rule is. */
+static sp_status keep_drift(const bands *b, const strengths *s, double base, sp_rule_reading *reading, sp_error *err)
+{
+  const size_t n = s->blocks > 0 ? (size_t)s->blocks : 0;
+  double *profile = calloc((size_t)b->count + 1, sizeof *profile);
+  reading->drift = calloc(n + 1, sizeof *reading->drift);
+  if (!reading->drift || !profile) {
+    free(profile);
+    return sp_fail_memory(err);
+  }
+  reading->drift_count = n;
+  double top = 0.0;
+  mean_profile(s, b->count, profile);
+  for (size_t k = 0; k < n; k++) {
+    sp_rule_drift *d = &reading->drift[k];
+    const double shift = block_shift(s, b->count, (int32_t)k, profile, &d->weight);
+    d->u_px = ((double)k + 0.5) * s->size;
+    d->v_px = base + b->slope * d->u_px + shift * b->height;
+    top = fmax(top, d->weight);
+  }
+  for (size_t k = 0; k < n && top > 0.0; k++)
+    reading->drift[k].weight /= top;
+  free(profile);
+  return SP_OK;
 }
 
 /* The slope by which the blocks drift off the nominal band, in px/px, by a weighted straight line with outliers cut. */
@@ -810,8 +836,8 @@ static double contrast_in_band(const bands *b, int32_t j, double base, double pe
   return s->amplitude < 0.0 ? out - in : in - out;
 }
 
-/* False if the stroke runs on beyond what was read. */
-static bool measure_length(const bands *b, zone z, double base, double period, sp_stroke *s)
+/* False if the stroke runs on beyond what was read; `own` receives the sub-bands it covers. */
+static bool measure_length(const bands *b, zone z, double base, double period, sp_stroke *s, zone *extent)
 {
   double own = 0.0;
   for (int32_t j = z.first; j <= z.last; j++)
@@ -825,6 +851,7 @@ static bool measure_length(const bands *b, zone z, double base, double period, s
                                contrast_in_band(b, hi + 2, base, period, s) > 0.5 * own))
     hi++;
   s->length_px = (double)((hi - lo + 1) * b->height);
+  *extent = (zone){lo, hi};
   return lo > 1 && hi + 2 < b->count;
 }
 
@@ -836,7 +863,122 @@ static double mean_period(const sp_rule_reading *r, double fallback)
          (double)(r->strokes[r->count - 1].index - r->strokes[0].index);
 }
 
-static void finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r)
+/* ---- the direction of each stroke ----------------------------------------------------------------------------------
+ */
+
+typedef struct lean_work {
+  const bands *b;
+  zone common; /* where all strokes are present */
+  const zone *extents;
+  const profile_table *table;
+  double base, half, period;
+  sp_stroke *strokes;
+  size_t count;
+} lean_work;
+
+/* What the neighbours add at u in sub-band j, where they reach so far. */
+static double neighbours_here(const lean_work *w, size_t k, int32_t j, double u, double lean)
+{
+  double sum = 0.0;
+  for (size_t m = k > 0 ? k - 1 : 0; m <= k + 1 && m < w->count; m++)
+    if (m != k && j >= w->extents[m].first && j <= w->extents[m].last)
+      sum += w->strokes[m].amplitude * table_at(w->table->t, u - w->strokes[m].u_px - lean);
+  return sum;
+}
+
+typedef struct lean_sums {
+  double gram[25], rhs[5], square;
+  size_t values;
+} lean_sums;
+
+static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, lean_sums *sums)
+{
+  const sp_stroke *s = &w->strokes[k];
+  const double v = band_centre(w->b, j) - w->base, lean = -w->b->slope * v, middle = s->u_px + lean;
+  const float *x = band(w->b, j);
+  const int32_t lo = (int32_t)ceil(middle - w->half), hi = (int32_t)floor(middle + w->half);
+  double level = 0.0;
+  if (lo < 0 || hi >= w->b->length)
+    return;
+  for (int32_t i = lo; i <= hi; i++)
+    level += (double)x[i] / (hi - lo + 1);
+  for (int32_t i = lo; i <= hi; i++, sums->values++) {
+    const double d = i - middle, steep = -s->amplitude * table_at(w->table->slope, d);
+    const double row[5] = {1.0, w->half >= 5.0 ? d : 0.0, table_at(w->table->t, d), steep, steep * (v - v_own)};
+    const double y = (double)x[i] - level - neighbours_here(w, k, j, i, lean) - s->amplitude * row[2];
+    sums->square += y * y;
+    for (int32_t a = 0; a < 5; a++) {
+      for (int32_t c = 0; c < 5; c++)
+        sums->gram[5 * a + c] += row[a] * row[c];
+      sums->rhs[a] += row[a] * y;
+    }
+  }
+}
+
+/* One step of least squares from the place already found: level, slope of the steel, height, place, and lean. */
+static void fit_lean(const lean_work *w, size_t k)
+{
+  enum { LEAST_BANDS = 3, ENOUGH_BANDS = 4 };
+  sp_stroke *s = &w->strokes[k];
+  zone own = w->common.last - w->common.first + 1 >= ENOUGH_BANDS ? w->common : w->extents[k];
+  if (own.last - own.first >= LEAST_BANDS + 1 && own.first != w->common.first) { /* its ends are not square */
+    own.first++;
+    own.last--;
+  }
+  if (!s->good || own.last - own.first + 1 < LEAST_BANDS)
+    return;
+  const double v_own = 0.5 * (band_centre(w->b, own.first) + band_centre(w->b, own.last)) - w->base;
+  lean_sums sums = {0};
+  for (int32_t j = own.first; j <= own.last; j++)
+    add_band(w, k, j, v_own, &sums);
+  if (w->half < 5.0)
+    sums.gram[6] = 1.0;
+  double inverse[25], beta[5];
+  memcpy(beta, sums.rhs, sizeof beta);
+  if (sums.values < 12 || !sp_cholesky(5, sums.gram))
+    return;
+  sp_cholesky_solve(5, sums.gram, beta);
+  sp_cholesky_inverse(5, sums.gram, inverse);
+  for (int32_t a = 0; a < 5; a++)
+    sums.square -= beta[a] * sums.rhs[a];
+  const double variance = fmax(sums.square, 0.0) / (double)(sums.values - 5);
+  if (fabs(beta[3]) > 0.1 * w->period || fabs(beta[4]) > 0.2) /* something else lies there */
+    return;
+  s->own_u_px = s->u_px - w->b->slope * v_own + beta[3];
+  s->own_v_px = w->base + w->b->slope * s->u_px + v_own;
+  s->lean = beta[4];
+  s->u_own_u_px = sqrt(variance * inverse[18]);
+  s->u_lean = sqrt(variance * inverse[24]);
+}
+
+static sp_status fit_leans(const bands *b, zone common, const zone *extents, double base, sp_rule_reading *r,
+                           sp_error *err)
+{
+  profile_table *table = malloc(sizeof *table);
+  if (!table)
+    return sp_fail_memory(err);
+  table_fill(r->stroke_px, r->blur_px, table);
+  const double enough = 0.5 * r->stroke_px + 4.0 * r->blur_px + 3.0;
+  const lean_work w = {.b = b,
+                       .common = common,
+                       .extents = extents,
+                       .table = table,
+                       .base = base,
+                       .half = fmin(fmin(0.5 * r->period_px + 0.5, enough), TABLE_REACH - 1.0),
+                       .period = r->period_px,
+                       .strokes = r->strokes,
+                       .count = r->count};
+  for (size_t k = 0; k < r->count; k++) {
+    sp_stroke *s = &r->strokes[k];
+    s->own_u_px = s->own_v_px = s->lean = s->u_own_u_px = s->u_lean = NAN;
+    fit_lean(&w, k);
+  }
+  free(table);
+  return SP_OK;
+}
+
+static sp_status finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r,
+                        sp_error *err)
 {
   int32_t lo = z.first, hi = z.last;
   while (lo > 0 && profile[lo - 1] > 0.1 * profile[z.first])
@@ -849,9 +991,15 @@ static void finish(const bands *b, const double *profile, zone z, double base, d
   r->band_v1_px = band_centre(b, hi);
   r->period_px = mean_period(r, period);
   size_t cut = 0;
+  zone *extents = calloc(r->count + 1, sizeof *extents);
+  if (!extents)
+    return sp_fail_memory(err);
   for (size_t k = 0; k < r->count; k++)
-    cut += !measure_length(b, z, base, r->period_px, &r->strokes[k]);
+    cut += !measure_length(b, z, base, r->period_px, &r->strokes[k], &extents[k]);
   r->lengths_cut = cut > 2;
+  const sp_status status = r->blur_px > 0.0 ? fit_leans(b, z, extents, base, r, err) : SP_OK;
+  free(extents);
+  return status;
 }
 
 static sp_status read_aligned(const sp_scene *scene, sp_comb comb, bands *b, strengths *s, double *profile,
@@ -896,7 +1044,9 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
     if (!status && reading->count >= 8)
       status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, err);
     if (!status)
-      finish(&b, profile, z, base, comb->period_px, reading);
+      status = keep_drift(&b, &s, base, reading, err);
+    if (!status)
+      status = finish(&b, profile, z, base, comb->period_px, reading, err);
   }
   free(work);
   free(profile);
@@ -910,5 +1060,6 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
 void sp_rule_reading_free(sp_rule_reading *reading)
 {
   free(reading->strokes);
+  free(reading->drift);
   memset(reading, 0, sizeof *reading);
 }

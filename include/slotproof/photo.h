@@ -1,0 +1,43 @@
+/* slotproof/photo.h: a photograph made into a picture as a flatbed would have taken it.
+ *
+ * A lens draws a board by perspective and bends straight lines; held in the hand it may stand at any angle. What a
+ * photograph shows of a rule (some hundred graduations, evenly spaced on a straight edge, each square to it) tells how
+ * it was taken. With that the picture is drawn anew, seen square from above, at one scale: all that follows (scene,
+ * reference, marks) works on that straightened picture as on a scan. What the camera model leaves over is small, and
+ * the rule is read again there.
+ *
+ * Frames: picture px are the photograph's own (upright); straight px those of the straightened raster. Both have (0,0)
+ * at the centre of the top-left pixel. The rule lies along straight x.
+ */
+#ifndef SLOTPROOF_PHOTO_H
+#define SLOTPROOF_PHOTO_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "slotproof/camera.h"
+#include "slotproof/raster.h"
+#include "slotproof/status.h"
+
+typedef struct sp_photo {
+  bool found;             /* a rule was found and the picture straightened */
+  sp_raster straight;     /* 16 bits; owned */
+  sp_camera camera;       /* unit of length: one graduation of the rule */
+  double pitch;           /* graduations a straight px */
+  double left, top;       /* the board-frame place of straight (0, 0), in graduations */
+  double px_per_unit_min; /* least picture px a graduation within the rule's span */
+  double fit_rms_px;      /* of the graduations about the camera model, picture px */
+  size_t strokes_used;
+  char reason[240]; /* why not found; one sentence */
+} sp_photo;
+
+/* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated. Not
+ * finding a rule is no error: found is false and `reason` says why. Free with sp_photo_free. */
+sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err);
+void sp_photo_free(sp_photo *photo);
+
+/* The picture place of a straight one, and back; NAN where there is none. */
+sp_point sp_photo_picture_px(const sp_photo *photo, sp_point straight_px);
+sp_point sp_photo_straight_px(const sp_photo *photo, sp_point picture_px);
+
+#endif

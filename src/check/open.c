@@ -1,0 +1,126 @@
+/* Opening a picture: as a scan, or straightened as a photograph.
+ *
+ * Which of the two it is, the picture itself says: a rule that reads evenly and squarely all along was scanned. Files
+ * of cameras that state an exposure are taken for photographs at once.
+ */
+#include <math.h>
+#include <string.h>
+
+#include "check_internal.h"
+#include "slotproof/rule.h"
+
+/* A stated resolution of a scanner, and how near to it the rule must come for the picture to be its scan. */
+static const double LEAST_SCAN_DPI = 150.0, SCAN_NEAR = 0.03;
+
+static double mean_stated(const sp_picture_info *info)
+{
+  if (info->stated_dpi_x > 0.0 && info->stated_dpi_y > 0.0)
+    return 0.5 * (info->stated_dpi_x + info->stated_dpi_y);
+  return NAN;
+}
+
+static bool too_small(const sp_raster *r)
+{
+  const uint32_t longer = r->width_px > r->height_px ? r->width_px : r->height_px;
+  const uint32_t shorter = r->width_px > r->height_px ? r->height_px : r->width_px;
+  return longer < 200 || shorter < 60;
+}
+
+static sp_status read_reference(const sp_raster *raster, const sp_picture_info *info,
+                                const sp_reference_options *options, sp_scene *scene, sp_reference *reference,
+                                sp_error *err)
+{
+  const sp_status status = sp_scene_create(raster, scene, err);
+  return status ? status : sp_reference_read(scene, info->stated_dpi_x, info->stated_dpi_y, options, reference, err);
+}
+
+/* A scan whose rule could not be used (two kinds of graduation fit, say) is no photograph. */
+static bool is_scan(const sp_picture_info *info, const sp_photo *photo)
+{
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++) {
+    const double dpi = 25.4 / (photo->pitch * SP_GRADUATION_MM_OF[k]);
+    if (info->stated_dpi_x >= LEAST_SCAN_DPI && fabs(dpi / info->stated_dpi_x - 1.0) < SCAN_NEAR)
+      return true;
+  }
+  return false;
+}
+
+/* Straightens the picture and reads the rule there; puts that in the place of what was read before, if it is better. */
+static sp_status read_as_photo(opened_picture *open, const sp_reference_options *options, bool read_flat, sp_error *err)
+{
+  sp_scene scene = {0};
+  sp_reference reference = {0};
+  const sp_picture_info unstated = {.stated_dpi_x = 0.0};
+  sp_status status =
+      sp_photo_straighten(&open->picture, open->info.focal_35mm > 0.0 ? open->info.focal_35mm : NAN, &open->photo, err);
+  if (status || !open->photo.found || (read_flat && is_scan(&open->info, &open->photo)))
+    return status;
+  status = read_reference(&open->photo.straight, &unstated, options, &scene, &reference, err);
+  if (status) {
+    sp_scene_free(&scene);
+    sp_reference_free(&reference);
+    return status;
+  }
+  sp_scene_free(&open->scene);
+  sp_reference_free(&open->reference);
+  open->scene = scene;
+  open->reference = reference;
+  open->straightened = true;
+  return SP_OK;
+}
+
+static sp_status read_scale(opened_picture *open, const sp_reference_options *options, sp_error *err)
+{
+  const bool may_be_photo = options->kind == SP_REFERENCE_NONE || options->kind == SP_REFERENCE_RULE;
+  sp_status status = SP_OK;
+  bool flat = !(may_be_photo && open->info.is_photograph);
+  if (flat)
+    status = read_reference(&open->picture, &open->info, options, &open->scene, &open->reference, err);
+  if (!status && may_be_photo && !open->reference.map.known)
+    status = read_as_photo(open, options, flat, err);
+  if (!status && !flat && !open->straightened)
+    status = read_reference(&open->picture, &open->info, options, &open->scene, &open->reference, err);
+  return status;
+}
+
+sp_status check_open(const char *path, const sp_reference_options *options, const sp_read_options *read,
+                     sp_record *record, opened_picture *open, sp_error *err)
+{
+  memset(open, 0, sizeof *open);
+  sp_status status = sp_read_picture(path, read, &open->picture, &open->info, err);
+  if (status)
+    return status;
+  const sp_raster *r = &open->picture;
+  status = sp_record_add_source(record, path, r->width_px, r->height_px, mean_stated(&open->info), err);
+  if (!status && too_small(r))
+    status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", r->width_px,
+                     r->height_px);
+  if (!status)
+    status = read_scale(open, options, err);
+  if (status)
+    return status;
+  record->reference = open->reference.record;
+  open->reference.record.graduations = NULL; /* handed over */
+  open->reference.record.graduation_count = 0;
+  if (open->reference.reason[0])
+    status = sp_record_warn(record, err, "no scale: %s", open->reference.reason);
+  if (!status && open->reference.warning[0])
+    status = sp_record_warn(record, err, "%s", open->reference.warning);
+  return status;
+}
+
+const sp_raster *check_measured(const opened_picture *open)
+{
+  return open->straightened ? &open->photo.straight : &open->picture;
+}
+
+void check_close(opened_picture *open, sp_raster *out, bool keep)
+{
+  sp_scene_free(&open->scene);
+  sp_reference_free(&open->reference);
+  sp_photo_free(&open->photo);
+  if (keep && out)
+    *out = open->picture;
+  else
+    sp_raster_free(&open->picture);
+}

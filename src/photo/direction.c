@@ -1,0 +1,79 @@
+/* Which way things lie in the picture.
+ *
+ * Board, rule, lines and graduations all run along or across one direction, so the directions of the picture's steepest
+ * edges, taken modulo a right angle, heap up there. Every place counts by its contrast, cut off so that one glaring
+ * edge does not outvote a hundred graduations.
+ */
+#include <math.h>
+#include <string.h>
+
+#include "photo_internal.h"
+#include "slotproof/numeric.h"
+
+enum { BINS = 360, STEP = 2 }; /* a quarter of a degree */
+
+static double value_of(const sp_raster *r, size_t i)
+{
+  return r->u8 ? (double)r->u8[i] : (double)r->u16[i] / 257.0;
+}
+
+/* Gradient of Scharr's 3 x 3 kernel, whose direction is right to a few tenths of a degree. */
+static void gradient(const sp_raster *r, size_t i, double *gx, double *gy)
+{
+  const size_t w = r->width_px;
+  const double a = value_of(r, i - w - 1), b = value_of(r, i - w), c = value_of(r, i - w + 1), d = value_of(r, i - 1);
+  const double e = value_of(r, i + 1), f = value_of(r, i + w - 1), g = value_of(r, i + w), h = value_of(r, i + w + 1);
+  *gx = 3.0 * (c - a + h - f) + 10.0 * (e - d);
+  *gy = 3.0 * (f - a + h - c) + 10.0 * (g - b);
+}
+
+static void add_up(const sp_raster *picture, double histogram[BINS])
+{
+  const double least = 16.0 * 4.0, most = 16.0 * 24.0; /* of 255 greys a pixel */
+  memset(histogram, 0, BINS * sizeof *histogram);
+  for (uint32_t y = 1; y + 1 < picture->height_px; y += STEP)
+    for (uint32_t x = 1; x + 1 < picture->width_px; x += STEP) {
+      double gx, gy;
+      gradient(picture, (size_t)y * picture->width_px + x, &gx, &gy);
+      const double square = gx * gx + gy * gy;
+      if (square < least * least)
+        continue;
+      const double size = sqrt(square);
+      double turn = atan2(gy, gx) / (0.5 * SP_PI);
+      turn -= floor(turn);
+      histogram[(size_t)(turn * BINS) % BINS] += size < most ? size : most;
+    }
+}
+
+/* Mean over a degree and a half: perspective and lens spread parallels that far and more. */
+static void smooth(const double in[BINS], double out[BINS])
+{
+  enum { REACH = 4 };
+  for (int i = 0; i < BINS; i++) {
+    out[i] = 0.0;
+    for (int d = -REACH; d <= REACH; d++)
+      out[i] += in[(i + d + BINS) % BINS] * (REACH + 1 - (d < 0 ? -d : d));
+  }
+}
+
+size_t photo_directions(const sp_raster *picture, double direction_rad[PHOTO_DIRECTIONS])
+{
+  enum { APART = 16 }; /* four degrees between one direction and the next */
+  double raw[BINS], histogram[BINS];
+  size_t count = 0;
+  add_up(picture, raw);
+  smooth(raw, histogram);
+  while (count < PHOTO_DIRECTIONS) {
+    int top = 0;
+    for (int i = 1; i < BINS; i++)
+      if (histogram[i] > histogram[top])
+        top = i;
+    if (!(histogram[top] > 0.0))
+      break;
+    const double angle = (top + 0.5) / BINS * 0.5 * SP_PI;
+    direction_rad[count++] = angle > 0.25 * SP_PI ? angle - 0.5 * SP_PI : angle;
+    for (int d = -APART; d <= APART; d++)
+      histogram[(top + d + BINS) % BINS] = 0.0;
+  }
+  return count;
+}

@@ -1,0 +1,169 @@
+/* What is square to the rule, along a straightened photograph.
+ *
+ * One rule lies on one side of the board; what it says has to be carried over to the centre line, some 40 mm away, and
+ * a camera model that is a milliradian wrong there puts a line 0.04 mm wrong. Two witnesses: the rule's strokes are
+ * square to it, each short but hundreds of them; the board's lines are long but were squared by hand, so all may be
+ * askew by one angle and each by a little of its own. A cubic in u is fitted to both; its higher terms can only be
+ * small, since a camera has been fitted before. The scatter of the hand is taken from the lines themselves.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "slotproof/numeric.h"
+#include "slotproof/reference.h"
+
+enum { UNKNOWN = SP_SQUARE_TERMS + 1, ROUNDS = 6 };
+/* Before anything is seen (rad): level, slope, square and cube of lean over the picture; the hand's common angle. */
+static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
+/* A stroke's own lean as engraved, and the least scatter of a hand with a square (rad). */
+static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
+
+double sp_square_map_lean(const sp_square_map *map, double u_px)
+{
+  if (!map->known)
+    return 0.0;
+  const double t = (u_px - map->centre_px) / map->half_px;
+  double sum = 0.0;
+  for (int i = SP_SQUARE_TERMS - 1; i >= 0; i--)
+    sum = sum * t + map->coefficient[i];
+  return sum;
+}
+
+double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px)
+{
+  if (!map->known)
+    return 0.0;
+  const double a = (a_px - map->centre_px) / map->half_px, b = (b_px - map->centre_px) / map->half_px;
+  double slope[SP_SQUARE_TERMS], power_a = 1.0, power_b = 1.0, sum = 0.0;
+  for (int i = 0; i < SP_SQUARE_TERMS; i++) {
+    slope[i] = power_a - (isnan(b_px) ? 0.0 : power_b);
+    power_a *= a;
+    power_b *= b;
+  }
+  for (int i = 0; i < SP_SQUARE_TERMS; i++)
+    for (int j = 0; j < SP_SQUARE_TERMS; j++)
+      sum += slope[i] * slope[j] * map->covariance[SP_SQUARE_TERMS * i + j];
+  return fmax(sum, 0.0);
+}
+
+typedef struct observation {
+  double t, lean, variance;
+  bool of_hand;
+} observation;
+
+typedef struct square_fit {
+  observation *list;
+  size_t count;
+  double *rest, *spare;
+  double stroke_scale; /* by how much strokes scatter more than stated */
+  double hand_sd;
+  double beta[UNKNOWN], covariance[UNKNOWN * UNKNOWN];
+} square_fit;
+
+static double variance_of(const square_fit *f, const observation *o)
+{
+  return o->of_hand ? o->variance + f->hand_sd * f->hand_sd
+                    : o->variance * f->stroke_scale * f->stroke_scale + STROKE_SD * STROKE_SD;
+}
+
+static bool solve(square_fit *f)
+{
+  double gram[UNKNOWN * UNKNOWN] = {0}, rhs[UNKNOWN] = {0};
+  for (int i = 0; i < UNKNOWN; i++)
+    gram[UNKNOWN * i + i] = 1.0 / (PRIOR_SD[i] * PRIOR_SD[i]);
+  for (size_t k = 0; k < f->count; k++) {
+    const observation *o = &f->list[k];
+    const double sd = sqrt(variance_of(f, o)), w = sp_tukey_weight(f->rest[k] / sd, 5.0) / (sd * sd);
+    const double row[UNKNOWN] = {1.0, o->t, o->t * o->t, o->t * o->t * o->t, o->of_hand ? 1.0 : 0.0};
+    for (int i = 0; i < UNKNOWN; i++) {
+      for (int j = 0; j < UNKNOWN; j++)
+        gram[UNKNOWN * i + j] += w * row[i] * row[j];
+      rhs[i] += w * row[i] * o->lean;
+    }
+  }
+  if (!sp_cholesky(UNKNOWN, gram))
+    return false;
+  sp_cholesky_solve(UNKNOWN, gram, rhs);
+  sp_cholesky_inverse(UNKNOWN, gram, f->covariance);
+  memcpy(f->beta, rhs, sizeof rhs);
+  for (size_t k = 0; k < f->count; k++) {
+    const double t = f->list[k].t;
+    f->rest[k] =
+        f->list[k].lean - rhs[0] - t * (rhs[1] + t * (rhs[2] + t * rhs[3])) - (f->list[k].of_hand ? rhs[4] : 0);
+  }
+  return true;
+}
+
+/* Both scatters anew from what the fit leaves. */
+static void rescale(square_fit *f)
+{
+  size_t strokes = 0, lines = 0;
+  double own = 0.0;
+  for (size_t k = 0; k < f->count; k++)
+    if (!f->list[k].of_hand)
+      f->spare[strokes++] = fabs(f->rest[k]) / sqrt(f->list[k].variance);
+  if (strokes > 10)
+    f->stroke_scale = fmax(1.0, SP_MAD_TO_SD * sp_median(f->spare, strokes));
+  for (size_t k = 0; k < f->count; k++)
+    if (f->list[k].of_hand) {
+      own += f->list[k].variance;
+      f->spare[lines++] = fabs(f->rest[k]);
+    }
+  if (lines < 4)
+    return;
+  /* few lines: a median of so few is itself a guess, made larger by what the fit took */
+  const double freedom = (double)lines / fmax(1.0, (double)lines - 2.0);
+  const double all = pow(SP_MAD_TO_SD * sp_median(f->spare, lines), 2) * freedom;
+  f->hand_sd = sqrt(fmax(all - own / (double)lines, HAND_SD * HAND_SD));
+}
+
+static void keep(const square_fit *f, sp_square_map *map)
+{
+  for (int i = 0; i < SP_SQUARE_TERMS; i++) {
+    map->coefficient[i] = f->beta[i];
+    for (int j = 0; j < SP_SQUARE_TERMS; j++)
+      map->covariance[SP_SQUARE_TERMS * i + j] = f->covariance[UNKNOWN * i + j];
+  }
+  map->known = true;
+}
+
+sp_status sp_reference_square(sp_reference *ref, const double *u_px, const double *slope, const double *u_slope,
+                              size_t count, sp_error *err)
+{
+  const size_t n = ref->lean_count + count;
+  square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
+  memset(&ref->square, 0, sizeof ref->square);
+  if (n < 3)
+    return SP_OK;
+  f.list = calloc(n, sizeof *f.list);
+  f.rest = calloc(2 * n, sizeof *f.rest);
+  if (!f.list || !f.rest) {
+    free(f.list);
+    free(f.rest);
+    return sp_fail_memory(err);
+  }
+  f.spare = f.rest + n;
+  const double first = ref->map.first_px, last = ref->map.last_px;
+  ref->square.centre_px = 0.5 * (first + last);
+  ref->square.half_px = 0.5 * (last - first);
+  ref->square.v0_px = ref->line_v0_px;
+  ref->square.slope = ref->line_slope;
+  for (size_t k = 0; k < n; k++) {
+    const bool hand = k >= ref->lean_count;
+    const size_t i = hand ? k - ref->lean_count : k;
+    const double u = hand ? u_px[i] : ref->leans[i].u_px, sd = hand ? u_slope[i] : ref->leans[i].u_lean;
+    f.list[f.count++] = (observation){(u - ref->square.centre_px) / ref->square.half_px,
+                                      hand ? slope[i] + ref->line_slope : ref->leans[i].lean, sd * sd, hand};
+  }
+  bool fine = true;
+  for (int round = 0; fine && round < ROUNDS; round++) {
+    fine = solve(&f);
+    rescale(&f);
+  }
+  if (fine)
+    keep(&f, &ref->square);
+  free(f.list);
+  free(f.rest);
+  return SP_OK;
+}
