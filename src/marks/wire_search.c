@@ -32,7 +32,7 @@ static const double LEAST_ENERGY = 0.04;
 /* A single strip has dirt, a string, an inlay in it. */
 static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 /* A break against the largest of a section; one that leaves less than it explains may be smaller. */
-static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08;
+static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
@@ -593,7 +593,7 @@ typedef struct sharp_places {
 } sharp_places;
 
 /* Places sharper than those beside them, and than what the wood far off the fret does by itself. */
-static void find_sharp(const sp_wire_section *s, double blur, sharp_places *out)
+static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp_places *out)
 {
   enum { MOST = 1600 };
   double size[MOST], rest[MOST], work[MOST], most = 0.0;
@@ -612,7 +612,8 @@ static void find_sharp(const sp_wire_section *s, double blur, sharp_places *out)
   const double noise = quiet ? 3.0 * sp_median(work, quiet) : 0.0;
   out->count = 0;
   for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++) {
-    const double least = fmax((size[i] > rest[i] ? CLEAR_BREAK : LEAST_BREAK) * most, noise);
+    const double part = size[i] > 1.5 * rest[i] ? PLAIN_BREAK : size[i] > rest[i] ? CLEAR_BREAK : LEAST_BREAK;
+    const double least = fmax(ease * part * most, noise);
     bool top = size[i] > least && size[i - 1] < size[i] && size[i + 1] <= size[i];
     for (int32_t d = 2; d <= apart && top; d++)
       top = (i < d || size[i - d] < 1.4 * size[i]) && (i + d >= n || size[i + d] < 1.4 * size[i]);
@@ -649,18 +650,27 @@ static double doubt_of(const sp_wire_section *s, const sharp_places *b, size_t i
   return sp_gum_rectangular(0.5 * most);
 }
 
-size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
+static size_t pair_up(const sp_wire_section *s, double blur_px, double ease, sp_wire_pair *pairs)
 {
   sharp_places b;
-  sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
   size_t n = 0;
-  find_sharp(s, blur_px, &b);
+  find_sharp(s, blur_px, ease, &b);
   for (size_t i = 0; i < b.count; i++)
     for (size_t j = i + 1; j < b.count; j++) {
       const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
       if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
         pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}, doubt_of(s, &b, i, j, blur_px)};
     }
+  return n;
+}
+
+size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
+{
+  static const double EASE[] = {1.0, 0.5, 0.25}; /* a dark flank on dark wood hardly shows where it ends */
+  sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
+  size_t n = 0;
+  for (size_t k = 0; k < sizeof EASE / sizeof *EASE && n == 0; k++)
+    n = pair_up(s, blur_px, EASE[k], pairs);
   qsort(pairs, n, sizeof *pairs, by_width);
   n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
   memcpy(out, pairs, n * sizeof *pairs);
