@@ -539,7 +539,7 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
 enum { COLUMNS = 6, MOST_BREAKS = 40 };
 static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
 /* From this blur on the end of a shadow may look as sharp as a foot; shadows are no longer than this. */
-static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.1, SHARPER = 2.0;
+static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.3, SHARPER = 0.8;
 /* What is softer than this, against the picture's blur, is no foot. */
 static const double SOFT = 3.0;
 
@@ -598,6 +598,7 @@ static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp
   enum { MOST = 1600 };
   double size[MOST], rest[MOST], work[MOST], most = 0.0;
   const double step = 0.5, wood = 1.95 * s->px_per_mm;
+  const bool coarse = blur > COARSE_MM * s->px_per_mm; /* shadows may end as sharply: only what is large counts */
   const int32_t half = (int32_t)fmax(4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
   const int32_t n = (int32_t)fmin(MOST, 2.0 * (s->half_px - half - 1) / step);
   const int32_t apart = (int32_t)ceil(0.26 * s->px_per_mm / step);
@@ -612,7 +613,8 @@ static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp
   const double noise = quiet ? 3.0 * sp_median(work, quiet) : 0.0;
   out->count = 0;
   for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++) {
-    const double part = size[i] > 1.5 * rest[i] ? PLAIN_BREAK : size[i] > rest[i] ? CLEAR_BREAK : LEAST_BREAK;
+    const bool clear = !coarse && size[i] > rest[i], plain = clear && size[i] > 1.5 * rest[i];
+    const double part = plain ? PLAIN_BREAK : clear ? CLEAR_BREAK : LEAST_BREAK;
     const double least = fmax(ease * part * most, noise);
     bool top = size[i] > least && size[i - 1] < size[i] && size[i + 1] <= size[i];
     for (int32_t d = 2; d <= apart && top; d++)
