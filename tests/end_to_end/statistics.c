@@ -55,7 +55,7 @@ static void test_frets(void **state)
 {
   (void)state;
   check_boards("wire", 6001, 2, 25.0, 80.0);
-  check_boards("wirefull", 6003, 1, 25.0, 80.0);
+  check_boards("wirefull", 61002, 1, 25.0, 80.0);
 }
 
 /* Boards that were once read wrongly, each for a reason of its own. */
