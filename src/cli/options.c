@@ -167,10 +167,7 @@ static sp_status set_marks(const char *v, cli_request *r, sp_error *err)
   static const sp_mark_kind KINDS[] = {SP_MARK_KNIFE, SP_MARK_SLOT, SP_MARK_WIRE};
   const int i = word_index(v, WORDS, 3);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife or slot", v);
-  if (KINDS[i] == SP_MARK_WIRE)
-    return sp_fail(err, SP_E_USAGE,
-                   "fret crowns are not part of this version; check knife lines or slots before fretting");
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife, slot or wire", v);
   r->check.marks = KINDS[i];
   return SP_OK;
 }
