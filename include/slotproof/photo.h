@@ -34,6 +34,17 @@ typedef struct sp_photo {
 /* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated. Not
  * finding a rule is no error: found is false and `reason` says why. Free with sp_photo_free. */
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err);
+/* The same by places on the plane that are known already (a printed strip's), whatever the unit of length. `along` are
+ * the first and the last X that are of interest; `at` and `ahead` are drawn where X is their middle and one unit more.
+ */
+typedef struct sp_photo_known {
+  const sp_camera_sighting *sightings; /* not owned */
+  size_t count;
+  double first, last;
+  sp_point at_px, ahead_px;
+} sp_photo_known;
+sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_known *known,
+                                 sp_photo *photo, sp_error *err);
 void sp_photo_free(sp_photo *photo);
 
 /* The picture place of a straight one, and back; NAN where there is none. */

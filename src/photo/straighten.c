@@ -528,6 +528,33 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_ph
   return straighten(picture, &best, photo, err);
 }
 
+sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_known *known,
+                                 sp_photo *photo, sp_error *err)
+{
+  attempt a = {.first = known->first, .last = known->last, .strokes = known->count};
+  memset(photo, 0, sizeof *photo);
+  /* X is 0 at the place given; the frame is shifted to it for the start alone */
+  const double middle = 0.5 * (known->first + known->last);
+  a.camera = first_camera(picture, focal_35mm, known->at_px, known->ahead_px);
+  const double turn_rad = a.camera.rotation_rad[2];
+  a.camera.translation[0] -= middle * cos(turn_rad);
+  a.camera.translation[1] -= middle * sin(turn_rad);
+  const sightings s = {(sp_camera_sighting *)known->sightings, known->count, known->count};
+  const sp_status status = fit_camera(picture, focal_35mm, &s, &a.camera, &a.fit, err);
+  if (status)
+    return status;
+  a.good = is_possible(&a, known->count);
+  if (!a.good) {
+    snprintf(
+        photo->reason, sizeof photo->reason,
+        "the strip does not lie flat, or the camera stood too slantwise: its lines fit a flat strip to %.1f px only",
+        a.fit.rms_px);
+    return SP_OK;
+  }
+  a.period = largest_scale(&a);
+  return straighten(picture, &a, photo, err);
+}
+
 sp_point sp_photo_picture_px(const sp_photo *photo, sp_point at)
 {
   const sp_camera_view view = sp_camera_view_of(&photo->camera);

@@ -18,6 +18,8 @@ enum { UNKNOWN = SP_SQUARE_TERMS + 1, ROUNDS = 6 };
 static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
 /* A stroke's own lean as engraved, and the least scatter of a hand with a square (rad). */
 static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
+/* What a camera fitted to a printed strip leaves open at its ends (rad). */
+static const double CAMERA_SD = 5e-4;
 
 double sp_square_map_lean(const sp_square_map *map, double u_px)
 {
@@ -128,10 +130,24 @@ static void keep(const square_fit *f, sp_square_map *map)
   map->known = true;
 }
 
+/* v of the strips' middle: the map is read on all of them together. */
+static double middle_of_strips(const sp_reference *ref)
+{
+  double sum = 0.0;
+  for (size_t i = 0; i < ref->area_count; i++)
+    for (int k = 0; k < 4; k++)
+      sum += 0.25 * (ref->map.along == SP_ALONG_X ? ref->area[i].corner_px[k].y : ref->area[i].corner_px[k].x);
+  return ref->area_count ? sum / (double)ref->area_count : 0.0;
+}
+
 sp_status sp_reference_square(sp_reference *ref, const double *u_px, const double *slope, const double *u_slope,
                               size_t count, sp_error *err)
 {
-  const size_t n = ref->lean_count + count;
+  /* a camera fitted to a printed strip has seen what is square to it; told as two strokes, one at either end */
+  const sp_lean by_camera[2] = {{ref->map.first_px, 0.0, CAMERA_SD}, {ref->map.last_px, 0.0, CAMERA_SD}};
+  const bool strip = ref->record.kind == SP_REFERENCE_STRIP;
+  const sp_lean *leans = strip ? by_camera : ref->leans;
+  const size_t lean_count = strip ? 2 : ref->lean_count, n = lean_count + count;
   square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
   memset(&ref->square, 0, sizeof ref->square);
   if (n < 3)
@@ -147,14 +163,14 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
   const double first = ref->map.first_px, last = ref->map.last_px;
   ref->square.centre_px = 0.5 * (first + last);
   ref->square.half_px = 0.5 * (last - first);
-  ref->square.v0_px = ref->line_v0_px;
-  ref->square.slope = ref->line_slope;
+  ref->square.v0_px = strip ? middle_of_strips(ref) : ref->line_v0_px;
+  ref->square.slope = strip ? 0.0 : ref->line_slope;
   for (size_t k = 0; k < n; k++) {
-    const bool hand = k >= ref->lean_count;
-    const size_t i = hand ? k - ref->lean_count : k;
-    const double u = hand ? u_px[i] : ref->leans[i].u_px, sd = hand ? u_slope[i] : ref->leans[i].u_lean;
+    const bool hand = k >= lean_count;
+    const size_t i = hand ? k - lean_count : k;
+    const double u = hand ? u_px[i] : leans[i].u_px, sd = hand ? u_slope[i] : leans[i].u_lean;
     f.list[f.count++] = (observation){(u - ref->square.centre_px) / ref->square.half_px,
-                                      hand ? slope[i] + ref->line_slope : ref->leans[i].lean, sd * sd, hand};
+                                      hand ? slope[i] + ref->square.slope : leans[i].lean, sd * sd, hand};
   }
   bool fine = true;
   for (int round = 0; fine && round < ROUNDS; round++) {
