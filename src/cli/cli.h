@@ -8,6 +8,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#include "slotproof/bridge.h"
 #include "slotproof/check.h"
 #include "slotproof/intonation.h"
 #include "slotproof/layout.h"
@@ -15,7 +16,7 @@
 #include "slotproof/status.h"
 
 /* Commands, as bits: which options go with which. */
-enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8 };
+enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8, CLI_CALIBRATE = 16 };
 
 typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV } cli_format;
 
@@ -33,6 +34,10 @@ typedef struct cli_request {
   size_t saddle_count;
   const char *strings, *readings;
   double reading_u_cents; /* NAN = not given */
+  bool corners_told; /* calibrate */
+  sp_chessboard corners;
+  double square_mm;    /* NAN = not given */
+  const char *profile; /* file of a profile; NULL = none */
   cli_format format;
   const char *output; /* NULL = standard output */
   const char *overlay;
@@ -70,5 +75,6 @@ int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
 int cli_diagnose(int argc, char **argv);
+int cli_calibrate(int argc, char **argv);
 
 #endif

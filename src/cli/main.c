@@ -16,7 +16,7 @@ static const command COMMANDS[] = {
     {"check", cli_check, "measure the marks on a scanned board and compare them with the layout"},
     {"reference", cli_reference, "show how the scale of a picture was read, without looking for marks"},
     {"target", NULL, "lay a steel rule beside the board instead"},
-    {"calibrate", NULL, "lay a steel rule beside the board instead"},
+    {"calibrate", cli_calibrate, "make a profile of a camera or a scanner"},
     {"batch", NULL, "run 'slotproof check' once for each board instead"},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };

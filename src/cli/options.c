@@ -134,13 +134,13 @@ static sp_status set_nut(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 {
-  static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
+  static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "profile", "strip"};
   static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE,
-                                            SP_REFERENCE_DPI};
+                                            SP_REFERENCE_DPI, SP_REFERENCE_PROFILE};
   const int i = word_index(v, WORDS, 6);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, distance or dpi", v);
-  if (i >= 4)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, profile, distance or dpi", v);
+  if (i >= 5)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule",
                    v);
   r->check.reference.kind = KINDS[i];
@@ -282,6 +282,36 @@ static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_corners(const char *v, cli_request *r, sp_error *err)
+{
+  const char *x = strchr(v, 'x');
+  char columns[8] = "";
+  int32_t c, n;
+  if (!x || x == v || x - v >= (long)sizeof columns)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give inner corners along both sides, as 9x6", v);
+  memcpy(columns, v, (size_t)(x - v));
+  sp_status status = whole_number(columns, SP_CHESSBOARD_LEAST, SP_CHESSBOARD_MOST, &c, err);
+  if (!status)
+    status = whole_number(x + 1, SP_CHESSBOARD_LEAST, SP_CHESSBOARD_MOST, &n, err);
+  if (status)
+    return status;
+  r->corners = (sp_chessboard){(uint32_t)c, (uint32_t)n};
+  r->corners_told = true;
+  return SP_OK;
+}
+
+static sp_status set_square(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->square_mm, err);
+}
+
+static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->profile = v;
+  return SP_OK;
+}
+
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
@@ -321,7 +351,13 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
-enum { PICTURE = CLI_CHECK | CLI_REFERENCE, BOARD = CLI_CHECK | CLI_LAYOUT, ANY = PICTURE | BOARD | CLI_DIAGNOSE };
+enum {
+  PICTURE = CLI_CHECK | CLI_REFERENCE,
+  BOARD = CLI_CHECK | CLI_LAYOUT,
+  RULED = PICTURE | CLI_CALIBRATE,
+  REPORTING = PICTURE | BOARD | CLI_DIAGNOSE,
+  ANY = REPORTING | CLI_CALIBRATE
+};
 
 static const option_entry OPTIONS[] = {
     {BOARD, "scale-length", "LEN", set_scale_length,
@@ -333,9 +369,13 @@ static const option_entry OPTIONS[] = {
     {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
-    {PICTURE, "reference", "KIND", set_reference, "where the scale comes from: auto, rule, distance, dpi (auto)"},
-    {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
-    {PICTURE, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
+    {PICTURE, "reference", "KIND", set_reference,
+     "where the scale comes from: auto, rule, profile, distance, dpi (auto)"},
+    {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
+    {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
+    {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
+    {RULED, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
+    {RULED, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
@@ -348,14 +388,14 @@ static const option_entry OPTIONS[] = {
      "of rule and board in the picture, degrees Celsius (no correction)"},
     {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
-    {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
      "datum to each string's saddle contact, highest first; or one"},
     {CLI_DIAGNOSE, "nut", "LEN", set_nut_place, "the nut's face beyond the datum, + toward the bridge (0mm)"},
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
-    {ANY, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
     {ANY, "help", NULL, set_help, "this list"},
@@ -384,7 +424,7 @@ static void init_request(unsigned command, cli_request *request)
   memset(request, 0, sizeof *request);
   request->command = command;
   request->scale_length_mm = NAN;
-  request->nut_mm = request->reading_u_cents = NAN;
+  request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   sp_check_options_init(&request->check);
 }
 
