@@ -8,6 +8,7 @@
 #include <stddef.h>
 
 #include "slotproof/layout.h"
+#include "slotproof/profile.h"
 #include "slotproof/raster.h"
 #include "slotproof/reading.h"
 #include "slotproof/record.h"
@@ -22,6 +23,8 @@ typedef struct sp_reference_options {
   double mpe_mm;           /* --reference-mpe; NAN = default of the kind */
   double distance_mm;      /* --distance, between the two points below */
   sp_point from_px, to_px; /* --from, --to */
+  const sp_profile *profile; /* of the scanner, with SP_REFERENCE_PROFILE; or of the camera, beside a rule; NULL = none.
+                                Not owned */
   /* photographs */
   double height_mm;          /* --reference-height: how much higher than the board's face the reference lies */
   double camera_distance_mm; /* --camera-distance: from the camera to the reference */

@@ -16,6 +16,7 @@
 #include <stddef.h>
 
 #include "slotproof/camera.h"
+#include "slotproof/profile.h"
 #include "slotproof/raster.h"
 #include "slotproof/status.h"
 
@@ -31,9 +32,21 @@ typedef struct sp_photo {
   char reason[240]; /* why not found; one sentence */
 } sp_photo;
 
-/* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated. Not
- * finding a rule is no error: found is false and `reason` says why. Free with sp_photo_free. */
-sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err);
+/* What is known of the lens beforehand: of `camera` the pose does not count, p1 and p2 are kept as they are. */
+typedef struct sp_photo_lens {
+  sp_camera camera;
+  sp_camera_prior prior;
+} sp_photo_lens;
+
+/* By a calibrated lens as seen in the upright picture, and its standard uncertainties, widened by what changes from
+ * picture to picture: focusing moves the lens, stabilisation moves the sensor. */
+sp_photo_lens sp_photo_lens_calibrated(const sp_lens *lens, const sp_lens *u, const sp_raster *picture);
+
+/* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated.
+ * `lens` may be NULL: then nothing is known of it but that. Not finding a rule is no error: found is false and `reason`
+ * says why. Free with sp_photo_free. */
+sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens, sp_photo *photo,
+                              sp_error *err);
 void sp_photo_free(sp_photo *photo);
 
 /* The picture place of a straight one, and back; NAN where there is none. */

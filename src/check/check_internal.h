@@ -27,6 +27,8 @@ void check_close(opened_picture *open, sp_raster *out, bool keep);
 /* The raster that was measured. */
 const sp_raster *check_measured(const opened_picture *open);
 
+/* Photographs: the camera's distance from the rule's plane as fitted, mm; NAN where there is no scale. */
+double check_distance_mm(const opened_picture *open);
 /* Photographs: what is square to the rule, from its strokes and the lines; then the lines as they would lie if it were
  * everywhere square, and at the height of the board's face. */
 sp_status check_square_lines(opened_picture *open, const sp_reference_options *options, sp_marks *marks, sp_error *err);

@@ -12,6 +12,9 @@
 /* A stated resolution of a scanner, and how near to it the rule must come for the picture to be its scan. */
 static const double LEAST_SCAN_DPI = 150.0, SCAN_NEAR = 0.03;
 
+/* A distance so many times beyond those of a camera's profile is worth a word. */
+static const double FAR_OFF = 1.5;
+
 static double mean_stated(const sp_picture_info *info)
 {
   if (info->stated_dpi_x > 0.0 && info->stated_dpi_y > 0.0)
@@ -45,14 +48,23 @@ static bool is_scan(const sp_picture_info *info, const sp_photo *photo)
   return false;
 }
 
+static sp_photo_lens calibrated_lens(const opened_picture *open, const sp_profile *profile)
+{
+  sp_lens lens, u;
+  sp_lens_upright(profile, open->info.orientation, &lens, &u);
+  return sp_photo_lens_calibrated(&lens, &u, &open->picture);
+}
+
 /* Straightens the picture and reads the rule there; puts that in the place of what was read before, if it is better. */
 static sp_status read_as_photo(opened_picture *open, const sp_reference_options *options, bool read_flat, sp_error *err)
 {
   sp_scene scene = {0};
   sp_reference reference = {0};
   const sp_picture_info unstated = {.stated_dpi_x = 0.0};
-  sp_status status =
-      sp_photo_straighten(&open->picture, open->info.focal_35mm > 0.0 ? open->info.focal_35mm : NAN, &open->photo, err);
+  const bool calibrated = options->profile && options->profile->kind == SP_PROFILE_CAMERA;
+  const sp_photo_lens lens = calibrated ? calibrated_lens(open, options->profile) : (sp_photo_lens){.prior = {0}};
+  sp_status status = sp_photo_straighten(&open->picture, open->info.focal_35mm > 0.0 ? open->info.focal_35mm : NAN,
+                                         calibrated ? &lens : NULL, &open->photo, err);
   if (status || !open->photo.found || (read_flat && is_scan(&open->info, &open->photo)))
     return status;
   status = read_reference(&open->photo.straight, &unstated, options, &scene, &reference, err);
@@ -83,6 +95,24 @@ static sp_status read_scale(opened_picture *open, const sp_reference_options *op
   return status;
 }
 
+/* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made at,
+ * because focusing changes the lens. */
+static sp_status warn_profile(const opened_picture *open, const sp_profile *p, sp_record *record, sp_error *err)
+{
+  if (!p || p->kind != SP_PROFILE_CAMERA)
+    return SP_OK;
+  if (!open->straightened)
+    return sp_record_warn(record, err,
+                          "the camera's profile was not used: the picture was not read as a photograph with a rule");
+  const double distance = check_distance_mm(open);
+  if (distance < p->camera.near_mm / FAR_OFF || distance > p->camera.far_mm * FAR_OFF)
+    return sp_record_warn(record, err,
+                          "the camera's profile was made from %.0f to %.0f mm, this picture was taken from about %.0f "
+                          "mm: focused so differently, a lens draws differently; make a profile at this distance",
+                          p->camera.near_mm, p->camera.far_mm, distance);
+  return SP_OK;
+}
+
 sp_status check_open(const char *path, const sp_reference_options *options, const sp_read_options *read,
                      sp_record *record, opened_picture *open, sp_error *err)
 {
@@ -95,8 +125,12 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
   if (!status && too_small(r))
     status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", r->width_px,
                      r->height_px);
+  if (!status && options->profile)
+    status = sp_profile_fits(options->profile, &open->info, r->width_px, r->height_px, err);
   if (!status)
     status = read_scale(open, options, err);
+  if (!status)
+    status = warn_profile(open, options->profile, record, err);
   if (status)
     return status;
   record->reference = open->reference.record;

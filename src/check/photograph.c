@@ -32,6 +32,13 @@ static double distance_mm(const opened_picture *open, const sp_reference_options
   return sp_camera_distance(&view, &foot) * unit_mm(open);
 }
 
+double check_distance_mm(const opened_picture *open)
+{
+  const sp_camera_view view = sp_camera_view_of(&open->photo.camera);
+  sp_point foot;
+  return open->reference.map.known ? sp_camera_distance(&view, &foot) * unit_mm(open) : NAN;
+}
+
 /* By how much the lines lie deeper than the rule's plane, mm; 0 where nothing was said. */
 static double depth_mm(const sp_reference_options *o, double width_mm)
 {

@@ -37,7 +37,8 @@ typedef struct cli_request {
   bool corners_told; /* calibrate */
   sp_chessboard corners;
   double square_mm;    /* NAN = not given */
-  const char *profile; /* file of a profile; NULL = none */
+  const char *profile_path; /* NULL = none; read into `profile` by cli_check_reference_options */
+  sp_profile profile;
   cli_format format;
   const char *output; /* NULL = standard output */
   const char *overlay;

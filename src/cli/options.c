@@ -308,7 +308,7 @@ static sp_status set_square(const char *v, cli_request *r, sp_error *err)
 static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
 {
   (void)err;
-  r->profile = v;
+  r->profile_path = v;
   return SP_OK;
 }
 
