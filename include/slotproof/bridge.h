@@ -65,7 +65,7 @@ typedef struct sp_chessboard {
 } sp_chessboard;
 
 /* The inner corners, row by row, in px of the picture; which corner of the board is the first does not matter. They are
- * sought in a picture reduced to some 1600 px and then placed in the picture itself (gradients about each corner are
+ * sought in a picture reduced to some 1000 px and then placed in the picture itself (gradients about each corner are
  * square to the lines that meet there: W. Foerstner, E. Gulch 1987), to a few hundredths of a pixel where it is sharp.
  * `corners` has room for columns x rows. A board that is not there, or not all of it, is no error: `found` is false. */
 sp_status sp_chessboard_find(const sp_raster *picture, sp_chessboard board, sp_point *corners, bool *found,

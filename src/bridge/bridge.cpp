@@ -219,7 +219,7 @@ extern "C" sp_status sp_canvas_text_width(const char *text, double height_px, do
 namespace
 {
 
-constexpr double SEARCH_PX = 1600.0; /* longer side of the picture in which a board is sought */
+constexpr double SEARCH_PX = 1000.0; /* longer side of the picture in which a board is sought */
 /* Half side of the window about a corner, as a part of the way to the next one, and its limits. */
 constexpr double WINDOW_PART = 0.35, LEAST_WINDOW_PX = 3.0, MOST_WINDOW_PX = 40.0;
 
@@ -261,8 +261,9 @@ bool find_corners(const cv::Mat &picture, cv::Size board, std::vector<cv::Point2
   cv::Mat small = picture;
   if (reduce > 1.0)
     cv::resize(picture, small, cv::Size(), 1.0 / reduce, 1.0 / reduce, cv::INTER_AREA);
-  if (!cv::findChessboardCornersSB(small, board, corners, cv::CALIB_CB_NORMALIZE_IMAGE | cv::CALIB_CB_EXHAUSTIVE) &&
-      !cv::findChessboardCorners(small, board, corners, cv::CALIB_CB_ADAPTIVE_THRESH | cv::CALIB_CB_NORMALIZE_IMAGE))
+  const int plain = cv::CALIB_CB_ADAPTIVE_THRESH | cv::CALIB_CB_NORMALIZE_IMAGE | cv::CALIB_CB_FAST_CHECK;
+  if (!cv::findChessboardCornersSB(small, board, corners, cv::CALIB_CB_NORMALIZE_IMAGE) &&
+      !cv::findChessboardCorners(small, board, corners, plain))
     return false;
   const double fx = static_cast<double>(picture.cols) / small.cols, fy = static_cast<double>(picture.rows) / small.rows;
   for (cv::Point2f &p : corners)

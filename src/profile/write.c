@@ -1,4 +1,4 @@
-/* A profile as JSON. Numbers as short as brings them back exactly (cJSON: 15 digits, else 17). */
+/* A profile as JSON. Numbers keep 15 digits at the least (cJSON's way). */
 #include <cjson/cJSON.h>
 #include <math.h>
 #include <stdlib.h>
