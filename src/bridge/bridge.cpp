@@ -261,9 +261,8 @@ bool find_corners(const cv::Mat &picture, cv::Size board, std::vector<cv::Point2
   cv::Mat small = picture;
   if (reduce > 1.0)
     cv::resize(picture, small, cv::Size(), 1.0 / reduce, 1.0 / reduce, cv::INTER_AREA);
-  const int plain = cv::CALIB_CB_ADAPTIVE_THRESH | cv::CALIB_CB_NORMALIZE_IMAGE | cv::CALIB_CB_FAST_CHECK;
-  if (!cv::findChessboardCornersSB(small, board, corners, cv::CALIB_CB_NORMALIZE_IMAGE) &&
-      !cv::findChessboardCorners(small, board, corners, plain))
+  /* the finder by sectors: the older one, by quadrangles, may search for a quarter of a minute before it gives up */
+  if (!cv::findChessboardCornersSB(small, board, corners, cv::CALIB_CB_NORMALIZE_IMAGE))
     return false;
   const double fx = static_cast<double>(picture.cols) / small.cols, fy = static_cast<double>(picture.rows) / small.rows;
   for (cv::Point2f &p : corners)

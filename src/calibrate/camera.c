@@ -107,7 +107,7 @@ static sp_status too_few(const sp_calibration *out, sp_chessboard board, sp_erro
     seen += out->pictures[i].seen;
   return sp_fail(err, SP_E_DATA,
                  "%zu of %zu pictures show a whole chessboard of %u x %u inner corners and agree; at least %d are "
-                 "needed: count the corners where four squares meet and say --corners",
+                 "needed; count the corners where four squares meet and say --corners",
                  seen < count_used(out) ? seen : count_used(out), out->picture_count, board.columns, board.rows,
                  LEAST_PICTURES);
 }

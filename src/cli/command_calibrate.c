@@ -106,9 +106,9 @@ static int refuse_options(const cli_request *r, bool camera)
     return cli_refuse("calibrate", SP_E_USAGE, "name the pictures, up to %d; 'slotproof calibrate --help' says of what",
                       MOST_PICTURES);
   if (camera && (!isnan(r->check.reference.graduation_mm) || !isnan(r->check.reference.mpe_mm)))
-    return cli_refuse("calibrate camera", SP_E_USAGE, "takes no rule: leave --graduation and --reference-mpe out");
+    return cli_refuse("calibrate camera", SP_E_USAGE, "takes no rule; leave --graduation and --reference-mpe out");
   if (!camera && (r->corners_told || !isnan(r->square_mm)))
-    return cli_refuse("calibrate scanner", SP_E_USAGE, "takes no chessboard: leave --corners and --square out");
+    return cli_refuse("calibrate scanner", SP_E_USAGE, "takes no chessboard; leave --corners and --square out");
   return 0;
 }
 
@@ -146,7 +146,7 @@ int cli_calibrate(int argc, char **argv)
   }
   const bool camera = argc > 1 && strcmp(argv[1], "camera") == 0;
   if (!camera && !(argc > 1 && strcmp(argv[1], "scanner") == 0))
-    return cli_refuse("calibrate", SP_E_USAGE, "say what: 'slotproof calibrate camera' or 'slotproof calibrate scanner'");
+    return cli_refuse("calibrate", SP_E_USAGE, "say what; 'slotproof calibrate camera' or 'slotproof calibrate scanner'");
   argv[1] = argv[0];
   int status = cli_parse(argc - 1, argv + 1, CLI_CALIBRATE, &r);
   if (status)

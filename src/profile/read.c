@@ -215,7 +215,7 @@ sp_status sp_profile_read(const char *path, sp_profile *profile, sp_error *err)
   if (!bytes)
     status = sp_fail_memory(err);
   else if (broken)
-    status = sp_fail(err, SP_E_IO, "reading failed half way; is it a file?");
+    status = sp_fail(err, SP_E_IO, "reading failed half way; name a file, not a folder");
   else
     status = sp_profile_parse(bytes, n, profile, err);
   free(bytes);
