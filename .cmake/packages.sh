@@ -17,4 +17,4 @@ need_packages() {
 }
 
 program_packages="gcc g++ cmake ninja-build pkg-config libopencv-dev libpng-dev libjpeg-dev libtiff-dev libexif-dev libcjson-dev"
-test_packages="clang libclang-rt-14-dev libcmocka-dev libgsl-dev"
+test_packages="clang libclang-rt-14-dev libcmocka-dev libgsl-dev opencv-doc"

@@ -1,9 +1,9 @@
-/* slotproof/bridge.h: drawing into a colour copy of the picture; a chessboard's corners and the lens that drew them. The
- * only door to C++.
+/* slotproof/bridge.h: drawing into a colour copy of the picture; a chessboard's corners and the lens that drew them.
+ * The only door to C++.
  *
- * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a hundred
- * more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere, row by
- * row.
+ * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a
+ * hundred more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere,
+ * row by row.
  *
  * No OpenCV type and no exception leaves the bridge: each entry catches everything and returns SP_E_INTERNAL (lack of
  * memory included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of the CANVAS, (0,0) the
@@ -80,8 +80,8 @@ typedef struct sp_lens_fit {
 } sp_lens_fit;
 
 /* `corners` holds `pictures` times columns x rows. `picture_rms_px`, `distance` (camera to the board's middle) and
- * `tilt_rad` (against square) hold one value a picture; distances are in sides of a square. SP_E_DATA if the pictures do
- * not determine a lens. */
+ * `tilt_rad` (against square) hold one value a picture; distances are in sides of a square. SP_E_DATA if the pictures
+ * do not determine a lens. */
 sp_status sp_lens_calibrate(const sp_point *corners, size_t pictures, sp_chessboard board, uint32_t width_px,
                             uint32_t height_px, bool with_k3, sp_lens_fit *fit, double *picture_rms_px,
                             double *distance, double *tilt_rad, sp_error *err);

@@ -77,7 +77,8 @@ typedef struct sp_axis_scan {
  *   turned    = (A - B) / 2
  * What scans in one position differ by, their pooled variance r^2, does not repeat. An odd unevenness of the rule does
  * not show; it is taken to be as large as the even one. The departure is kept in proportion to what of its mean square
- * exceeds what chance gives. The rule's length cannot be told from the scale by turning: that is what its MPE is for. */
+ * exceeds what chance gives. The rule's length cannot be told from the scale by turning: that is what its MPE is for.
+ */
 sp_status sp_calibrate_axis(const sp_axis_scan *scans, size_t count, sp_profile_axis *axis, sp_error *err);
 
 #endif

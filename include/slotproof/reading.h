@@ -33,8 +33,8 @@ typedef struct sp_picture_info {
   int channels;        /* as stored in the file */
   int orientation;     /* EXIF / TIFF value 1..8 that has been applied; 1 if none was stated */
   double stated_dpi_x, stated_dpi_y;
-  bool is_photograph; /* EXIF states an exposure: a camera took it. False says nothing */
-  double focal_35mm;  /* focal length in terms of 36 x 24 mm film; 0 = not stated */
+  bool is_photograph;                               /* EXIF states an exposure: a camera took it. False says nothing */
+  double focal_35mm;                                /* focal length in terms of 36 x 24 mm film; 0 = not stated */
   char make[SP_DEVICE_TEXT], model[SP_DEVICE_TEXT]; /* of scanner or camera, printable ASCII; "" = not stated */
 } sp_picture_info;
 

@@ -214,7 +214,8 @@ extern "C" sp_status sp_canvas_text_width(const char *text, double height_px, do
   return guarded(err, [&] { *width_px = lettering_of(text, height_px).size.width; });
 }
 
-/* ---- chessboards -------------------------------------------------------------------------------------------------- */
+/* ---- chessboards --------------------------------------------------------------------------------------------------
+ */
 
 namespace
 {
@@ -357,7 +358,8 @@ extern "C" sp_status sp_lens_calibrate(const sp_point *corners, size_t pictures,
 {
   *fit = sp_lens_fit{};
   const size_t coordinates = 2 * pictures * board.columns * board.rows;
-  if (!is_board(board) || pictures < 2 || coordinates / 2 <= 8 + 6 * pictures || width_px > INT_MAX || height_px > INT_MAX)
+  if (!is_board(board) || pictures < 2 || coordinates / 2 <= 8 + 6 * pictures || width_px > INT_MAX ||
+      height_px > INT_MAX)
     return sp_fail(err, SP_E_DATA, "too few corners to tell the lens by; give more pictures");
   const sp_status status = guarded(
       err,

@@ -2,8 +2,8 @@
  *
  * Corners are found and the lens is fitted behind the bridge; here is decided which pictures take part and whether the
  * result is worth keeping. Corners count in the picture as stored, because the lens sits on the sensor however the
- * camera was held. A picture that fits far worse than the others (moved, a bent sheet, a reflection) would pull the lens
- * to itself: it is left out, and said.
+ * camera was held. A picture that fits far worse than the others (moved, a bent sheet, a reflection) would pull the
+ * lens to itself: it is left out, and said.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -168,16 +168,18 @@ static sp_status judge(const corners *c, const sp_lens_fit *fit, const sp_lens_f
                    100.0 * fit->u_f_px / fit->f_px);
   const double reached = reach(c, out);
   if (!(reached >= LEAST_REACH))
-    calibrate_warn(out,
-                   "the corners reach over %.0f %% of the picture only, so what the lens does at its margin is a guess; "
-                   "take pictures with the chessboard in the picture's corners too",
-                   100.0 * reached);
+    calibrate_warn(
+        out,
+        "the corners reach over %.0f %% of the picture only, so what the lens does at its margin is a guess; "
+        "take pictures with the chessboard in the picture's corners too",
+        100.0 * reached);
   out->rms_k3_px = k3->rms_px;
   if (k3->rms_px < (1.0 - WORTH_K3) * fit->rms_px)
-    calibrate_warn(out,
-                   "a lens with one more term (k3) would fit better, to %.3f px instead of %.3f; two terms are kept, so "
-                   "places near the picture's margin are less sure",
-                   k3->rms_px, fit->rms_px);
+    calibrate_warn(
+        out,
+        "a lens with one more term (k3) would fit better, to %.3f px instead of %.3f; two terms are kept, so "
+        "places near the picture's margin are less sure",
+        k3->rms_px, fit->rms_px);
   return SP_OK;
 }
 

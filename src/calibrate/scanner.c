@@ -1,7 +1,7 @@
 /* A scanner from pairs of scans of a rule.
  *
- * Each scan is read as `reference` reads any: the rule's graduations give a map from pixels to millimetres. axis.c finds
- * what the maps along one axis have in common.
+ * Each scan is read as `reference` reads any: the rule's graduations give a map from pixels to millimetres. axis.c
+ * finds what the maps along one axis have in common.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -57,7 +57,8 @@ static sp_status fit_axis(const sp_reference *read, sp_along along, sp_calibrati
     calibrate_warn(out,
                    "along %s the scans differ by %.3f mm (rms): let the scanner warm up, lay the rule flat and in the "
                    "same place each time, and scan again",
-                   along == SP_ALONG_X ? "x" : "y", fmax(axis->turned_mm, isnan(axis->repeat_mm) ? 0 : axis->repeat_mm));
+                   along == SP_ALONG_X ? "x" : "y",
+                   fmax(axis->turned_mm, isnan(axis->repeat_mm) ? 0 : axis->repeat_mm));
   return status;
 }
 

@@ -12,6 +12,7 @@
 typedef struct opened_picture {
   sp_raster picture; /* as the file holds it, upright */
   sp_picture_info info;
+  bool calibrated;   /* the photograph's lens is known by a profile */
   bool straightened; /* a photograph: scene and reference are those of photo.straight */
   sp_photo photo;
   sp_scene scene;

@@ -78,6 +78,7 @@ static sp_status read_as_photo(opened_picture *open, const sp_reference_options 
   open->scene = scene;
   open->reference = reference;
   open->straightened = true;
+  open->calibrated = calibrated;
   return SP_OK;
 }
 
@@ -95,8 +96,8 @@ static sp_status read_scale(opened_picture *open, const sp_reference_options *op
   return status;
 }
 
-/* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made at,
- * because focusing changes the lens. */
+/* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made
+ * at, because focusing changes the lens. */
 static sp_status warn_profile(const opened_picture *open, const sp_profile *p, sp_record *record, sp_error *err)
 {
   if (!p || p->kind != SP_PROFILE_CAMERA)

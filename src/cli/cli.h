@@ -34,9 +34,9 @@ typedef struct cli_request {
   size_t saddle_count;
   const char *strings, *readings;
   double reading_u_cents; /* NAN = not given */
-  bool corners_told; /* calibrate */
+  bool corners_told;      /* calibrate */
   sp_chessboard corners;
-  double square_mm;    /* NAN = not given */
+  double square_mm;         /* NAN = not given */
   const char *profile_path; /* NULL = none; read into `profile` by cli_check_reference_options */
   sp_profile profile;
   cli_format format;

@@ -11,11 +11,12 @@ enum { MOST_PICTURES = 500 };
 
 static void print_help(void)
 {
-  printf("usage: slotproof calibrate camera [options] PICTURE...\n"
-         "       slotproof calibrate scanner [options] SCAN SCAN-TURNED...\n\n"
-         "Makes a profile: of a camera from photographs of a chessboard, of a scanner from scans of a steel rule as\n"
-         "laid and turned by half a turn in the same place. It is written as JSON; with --output a summary is printed.\n"
-         "Exit status: 0 the profile was made.\n\n");
+  printf(
+      "usage: slotproof calibrate camera [options] PICTURE...\n"
+      "       slotproof calibrate scanner [options] SCAN SCAN-TURNED...\n\n"
+      "Makes a profile: of a camera from photographs of a chessboard, of a scanner from scans of a steel rule as\n"
+      "laid and turned by half a turn in the same place. It is written as JSON; with --output a summary is printed.\n"
+      "Exit status: 0 the profile was made.\n\n");
   cli_print_options(CLI_CALIBRATE, stdout);
 }
 
@@ -24,7 +25,8 @@ static sp_status write_profile(const void *profile, FILE *file, sp_error *err)
   return sp_profile_write(profile, file, err);
 }
 
-/* ---- the summary -------------------------------------------------------------------------------------------------- */
+/* ---- the summary --------------------------------------------------------------------------------------------------
+ */
 
 static void print_pictures(const sp_calibration *c, char **names)
 {
@@ -40,8 +42,8 @@ static void print_pictures(const sp_calibration *c, char **names)
       printf("rule along %s, %s, %.4f px per mm\n", p->along == SP_ALONG_X ? "x" : "y", i % 2 ? "turned" : "as laid",
              p->px_per_mm);
     else
-      printf("%s%.3f px (rms), tilted by %.0f degrees\n", p->used ? "" : "left out, it does not agree with the others: ",
-             p->rms_px, p->tilt_deg);
+      printf("%s%.3f px (rms), tilted by %.0f degrees\n",
+             p->used ? "" : "left out, it does not agree with the others: ", p->rms_px, p->tilt_deg);
   }
 }
 
@@ -84,7 +86,8 @@ static void print_scanner(const sp_profile *p)
   printf("Scanner profile for scans of %u x %u pixels.\n", p->width_px, p->height_px);
   print_axis("x", &p->axis[0]);
   print_axis("y", &p->axis[1]);
-  printf("  the rule may be wrong by %.4g mm over that length; boards measured with the profile inherit it\n", p->mpe_mm);
+  printf("  the rule may be wrong by %.4g mm over that length; boards measured with the profile inherit it\n",
+         p->mpe_mm);
 }
 
 static void print_summary(const cli_request *r, const sp_calibration *c)
@@ -98,7 +101,8 @@ static void print_summary(const cli_request *r, const sp_calibration *c)
     printf("Note: %s.\n", c->warnings[i]);
 }
 
-/* ---- the command -------------------------------------------------------------------------------------------------- */
+/* ---- the command --------------------------------------------------------------------------------------------------
+ */
 
 static int refuse_options(const cli_request *r, bool camera)
 {
@@ -128,7 +132,8 @@ static int run(const cli_request *r, bool camera)
   int status = (int)(camera ? sp_calibrate_camera : sp_calibrate_scanner)(paths, (size_t)r->image_count, &options,
                                                                           &calibration, &at, &err);
   if (status)
-    status = cli_complain(at == SP_CALIBRATE_ALL ? (camera ? "calibrate camera" : "calibrate scanner") : paths[at], &err);
+    status =
+        cli_complain(at == SP_CALIBRATE_ALL ? (camera ? "calibrate camera" : "calibrate scanner") : paths[at], &err);
   else
     status = cli_deliver(r, &calibration.profile, write_profile, NULL, NULL, NULL);
   if (!status && r->output)
@@ -146,7 +151,8 @@ int cli_calibrate(int argc, char **argv)
   }
   const bool camera = argc > 1 && strcmp(argv[1], "camera") == 0;
   if (!camera && !(argc > 1 && strcmp(argv[1], "scanner") == 0))
-    return cli_refuse("calibrate", SP_E_USAGE, "say what; 'slotproof calibrate camera' or 'slotproof calibrate scanner'");
+    return cli_refuse("calibrate", SP_E_USAGE,
+                      "say what; 'slotproof calibrate camera' or 'slotproof calibrate scanner'");
   argv[1] = argv[0];
   int status = cli_parse(argc - 1, argv + 1, CLI_CALIBRATE, &r);
   if (status)

@@ -12,7 +12,8 @@ static int take_profile(cli_request *r)
   sp_reference_options *o = &r->check.reference;
   sp_error err = {0};
   if (!r->profile_path && o->kind == SP_REFERENCE_PROFILE)
-    return cli_refuse("--profile", SP_E_USAGE, "is missing; name the scanner's profile that 'slotproof calibrate' wrote");
+    return cli_refuse("--profile", SP_E_USAGE,
+                      "is missing; name the scanner's profile that 'slotproof calibrate' wrote");
   if (!r->profile_path)
     return 0;
   if (sp_profile_read(r->profile_path, &r->profile, &err))

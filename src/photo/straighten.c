@@ -25,8 +25,8 @@ static const double USUAL_FOCAL_35MM = 27.0, U_LOG_FOCAL = 0.25, U_LOG_FOCAL_STA
 /* Principal point off the picture's middle (part of its diagonal), and lens distortion. Standard deviations. */
 static const double U_CENTRE = 0.008, U_K1 = 0.08, U_K2 = 0.02;
 /* What a calibrated lens still changes by from picture to picture: a phone's lens travels by a hundredth of its focal
- * length from infinity to 0.5 m (thin lens, f about 5 mm), its sensor or lens floats by some pixels (common practice, no
- * source); distortion changes little. Standard deviations; centre as a part of the diagonal. */
+ * length from infinity to 0.5 m (thin lens, f about 5 mm), its sensor or lens floats by some pixels (common practice,
+ * no source); distortion changes little. Standard deviations; centre as a part of the diagonal. */
 static const double REFOCUS_LOG_F = 0.005, REFOCUS_CENTRE = 0.002, REFOCUS_K1 = 0.004, REFOCUS_K2 = 0.008;
 /* Half diagonal of 36 x 24 mm. */
 static const double FILM_DIAGONAL_MM = 43.266615305567875;
@@ -184,10 +184,10 @@ static sp_photo_lens usual_lens(const sp_raster *picture, double focal_35mm)
 sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const sp_raster *picture)
 {
   const double diagonal = hypot(picture->width_px, picture->height_px);
-  return (sp_photo_lens){
-      .camera = {l->f_px, l->cx_px, l->cy_px, l->k1, l->k2, l->p1, l->p2, {0}, {0}},
-      .prior = {hypot(u->f_px / l->f_px, REFOCUS_LOG_F), hypot(fmax(u->cx_px, u->cy_px), REFOCUS_CENTRE * diagonal),
-                hypot(u->k1, REFOCUS_K1), hypot(u->k2, REFOCUS_K2)}};
+  return (sp_photo_lens){.camera = {l->f_px, l->cx_px, l->cy_px, l->k1, l->k2, l->p1, l->p2, {0}, {0}},
+                         .prior = {hypot(u->f_px / l->f_px, REFOCUS_LOG_F),
+                                   hypot(fmax(u->cx_px, u->cy_px), REFOCUS_CENTRE * diagonal), hypot(u->k1, REFOCUS_K1),
+                                   hypot(u->k2, REFOCUS_K2)}};
 }
 
 static sp_camera first_camera(const sp_photo_lens *lens, sp_point at, sp_point ahead)
@@ -444,8 +444,8 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
   return status;
 }
 
-static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool half, const sp_photo_lens *lens, attempt *best,
-                         sp_error *err)
+static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool half, const sp_photo_lens *lens,
+                         attempt *best, sp_error *err)
 {
   double directions[PHOTO_DIRECTIONS];
   const size_t count = photo_directions(source, directions);

@@ -39,10 +39,11 @@ static sp_status same_dpi(const sp_profile *p, const sp_picture_info *info, sp_e
   const double here[2] = {info->stated_dpi_x, info->stated_dpi_y};
   for (int a = 0; a < 2; a++)
     if (here[a] > 0.0 && p->stated_dpi[a] > 0.0 && !(fabs(here[a] / p->stated_dpi[a] - 1.0) < SAME_DPI))
-      return sp_fail(err, SP_E_DATA,
-                     "the profile was made for scans that state %.4g dpi, this one states %.4g; scan as then, or make a "
-                     "profile for this resolution",
-                     p->stated_dpi[a], here[a]);
+      return sp_fail(
+          err, SP_E_DATA,
+          "the profile was made for scans that state %.4g dpi, this one states %.4g; scan as then, or make a "
+          "profile for this resolution",
+          p->stated_dpi[a], here[a]);
   return SP_OK;
 }
 

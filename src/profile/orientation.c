@@ -1,8 +1,8 @@
 /* A camera's profile against the orientation its pictures are shown in.
  *
  * A lens belongs to the sensor, so its profile is kept in the frame of the picture as stored. EXIF's eight orientations
- * (JEITA CP-3451) are turns by quarters, mirrored or not: upright x is a stored coordinate, counted from either end, and
- * upright y the other one.
+ * (JEITA CP-3451) are turns by quarters, mirrored or not: upright x is a stored coordinate, counted from either end,
+ * and upright y the other one.
  */
 #include <math.h>
 
@@ -14,9 +14,9 @@ typedef struct turning {
 
 static turning turning_of(int orientation)
 {
-  static const turning OF[9] = {[1] = {false, false, false}, [2] = {false, true, false}, [3] = {false, true, true},
-                                [4] = {false, false, true},  [5] = {true, false, false}, [6] = {true, true, false},
-                                [7] = {true, true, true},    [8] = {true, false, true}};
+  static const turning OF[9] = {
+      [1] = {false, false, false}, [2] = {false, true, false}, [3] = {false, true, true}, [4] = {false, false, true},
+      [5] = {true, false, false},  [6] = {true, true, false},  [7] = {true, true, true},  [8] = {true, false, true}};
   return OF[orientation >= 1 && orientation <= 8 ? orientation : 1];
 }
 

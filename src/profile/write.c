@@ -12,7 +12,8 @@ typedef struct writing {
 
 static cJSON *hang(writing *w, cJSON *parent, const char *name, cJSON *item)
 {
-  const bool done = item && parent && (name ? cJSON_AddItemToObject(parent, name, item) : cJSON_AddItemToArray(parent, item));
+  const bool done =
+      item && parent && (name ? cJSON_AddItemToObject(parent, name, item) : cJSON_AddItemToArray(parent, item));
   if (done)
     return item;
   cJSON_Delete(item);

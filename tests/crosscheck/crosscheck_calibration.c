@@ -21,11 +21,10 @@ static const double K1 = -0.26637260909660682, K2 = -0.038588898922304653, P1 = 
 
 static void test_published_photographs(void **state)
 {
-  static const char *const PATHS[] = {SAMPLES "left01.jpg", SAMPLES "left02.jpg", SAMPLES "left03.jpg",
-                                      SAMPLES "left04.jpg", SAMPLES "left05.jpg", SAMPLES "left06.jpg",
-                                      SAMPLES "left07.jpg", SAMPLES "left08.jpg", SAMPLES "left09.jpg",
-                                      SAMPLES "left11.jpg", SAMPLES "left12.jpg", SAMPLES "left13.jpg",
-                                      SAMPLES "left14.jpg"};
+  static const char *const PATHS[] = {
+      SAMPLES "left01.jpg", SAMPLES "left02.jpg", SAMPLES "left03.jpg", SAMPLES "left04.jpg", SAMPLES "left05.jpg",
+      SAMPLES "left06.jpg", SAMPLES "left07.jpg", SAMPLES "left08.jpg", SAMPLES "left09.jpg", SAMPLES "left11.jpg",
+      SAMPLES "left12.jpg", SAMPLES "left13.jpg", SAMPLES "left14.jpg"};
   enum { COUNT = sizeof PATHS / sizeof *PATHS };
   sp_calibrate_options options;
   sp_calibration c;
@@ -51,7 +50,8 @@ static void test_published_photographs(void **state)
   CHECK_CLOSE(l->cy_px, CY, 3.0 * both * u->cy_px);
   CHECK_CLOSE(l->p1, P1, 3.0 * both * u->p1);
   CHECK_CLOSE(l->p2, P2, 3.0 * both * u->p2);
-  /* k1, k2 and their k3 only mean something together: where a ray at r is drawn, px, once the focal length is the same */
+  /* k1, k2 and their k3 only mean something together: where a ray at r is drawn, px, once the focal length is the same
+   */
   for (double r = 0.05; r <= 0.55; r += 0.05) { /* 295 px: as far as most corners lie */
     const double q = r * r, theirs = F * r * (1.0 + K1 * q + K2 * q * q + K3 * q * q * q);
     const double ours = F * r * (1.0 + l->k1 * q + l->k2 * q * q);
@@ -74,13 +74,8 @@ static double normal(uint64_t *state)
 
 enum { VIEWS = 8, COLUMNS = 9, ROWS = 6, EACH = COLUMNS * ROWS, TRIALS = 40, TERMS = 7 };
 static const double NOISE_PX = 0.1;
-static const sp_camera TRUE_CAMERA = {.f_px = 3000.0,
-                                      .cx_px = 2010.0,
-                                      .cy_px = 1490.0,
-                                      .k1 = 0.08,
-                                      .k2 = -0.12,
-                                      .p1 = 0.0008,
-                                      .p2 = -0.0005};
+static const sp_camera TRUE_CAMERA = {
+    .f_px = 3000.0, .cx_px = 2010.0, .cy_px = 1490.0, .k1 = 0.08, .k2 = -0.12, .p1 = 0.0008, .p2 = -0.0005};
 
 /* Corners of boards tilted to all sides, drawn by camera.h's model, each displaced by the noise. */
 static void draw_views(uint64_t *random, sp_point corners[VIEWS * EACH])
@@ -118,9 +113,10 @@ static void test_uncertainties_hold(void **state)
                                        distance, tilt, &err),
                      SP_OK);
     const sp_camera *c = &TRUE_CAMERA;
-    const double off[TERMS] = {(f.f_px - c->f_px) / f.u_f_px, (f.cx_px - c->cx_px) / f.u_cx_px,
-                               (f.cy_px - c->cy_px) / f.u_cy_px, (f.k1 - c->k1) / f.u_k1, (f.k2 - c->k2) / f.u_k2,
-                               (f.p1 - c->p1) / f.u_p1, (f.p2 - c->p2) / f.u_p2};
+    const double off[TERMS] = {(f.f_px - c->f_px) / f.u_f_px,    (f.cx_px - c->cx_px) / f.u_cx_px,
+                               (f.cy_px - c->cy_px) / f.u_cy_px, (f.k1 - c->k1) / f.u_k1,
+                               (f.k2 - c->k2) / f.u_k2,          (f.p1 - c->p1) / f.u_p1,
+                               (f.p2 - c->p2) / f.u_p2};
     for (int i = 0; i < TERMS; i++)
       square[i] += off[i] * off[i] / TRIALS;
     rms += f.rms_px / TRIALS;

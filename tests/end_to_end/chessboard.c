@@ -1,6 +1,6 @@
-/* Near one edge a pixel's grey is a step convolved with blur and pixel in closed form, by the affine map that the camera
- * is there. Where two edges are near, which need not be square to each other in the picture, the convolution is summed
- * over a grid of a tenth of a pixel. */
+/* Near one edge a pixel's grey is a step convolved with blur and pixel in closed form, by the affine map that the
+ * camera is there. Where two edges are near, which need not be square to each other in the picture, the convolution is
+ * summed over a grid of a tenth of a pixel. */
 #include "chessboard.h"
 
 #include <math.h>
@@ -23,9 +23,8 @@ typedef struct drawing {
 static void set_pose(const chessboard_view *v, render_camera *c)
 {
   const double a = v->tilt_x_deg * PI / 180.0, b = v->tilt_y_deg * PI / 180.0, g = v->roll_deg * PI / 180.0;
-  const double tilt[3][3] = {{cos(b), sin(b) * sin(a), sin(b) * cos(a)},
-                             {0.0, cos(a), -sin(a)},
-                             {-sin(b), cos(b) * sin(a), cos(b) * cos(a)}};
+  const double tilt[3][3] = {
+      {cos(b), sin(b) * sin(a), sin(b) * cos(a)}, {0.0, cos(a), -sin(a)}, {-sin(b), cos(b) * sin(a), cos(b) * cos(a)}};
   for (int i = 0; i < 3; i++) {
     c->rotation[0][i] = cos(g) * tilt[0][i] - sin(g) * tilt[1][i];
     c->rotation[1][i] = sin(g) * tilt[0][i] + cos(g) * tilt[1][i];
@@ -123,7 +122,7 @@ bool chessboard_draw(const chessboard *board, const render_camera *lens, const c
     }
   }
   free(d);
-  *image = (render_image){.width_px = width_px, .height_px = height_px, .channels = 1, .full_scale = 255,
-                          .sample = sample};
+  *image =
+      (render_image){.width_px = width_px, .height_px = height_px, .channels = 1, .full_scale = 255, .sample = sample};
   return true;
 }

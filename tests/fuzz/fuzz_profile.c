@@ -1,5 +1,5 @@
-/* fuzz_profile.c: any bytes as a profile. What is let through must be possible: finite numbers in range, places in order,
- * and it must come back unchanged in kind when written and read again. */
+/* fuzz_profile.c: any bytes as a profile. What is let through must be possible: finite numbers in range, places in
+ * order, and it must come back unchanged in kind when written and read again. */
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>

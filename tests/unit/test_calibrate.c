@@ -37,7 +37,8 @@ static double normal(uint64_t *state)
 }
 
 typedef struct case_of {
-  double rule_mm, repeat_mm, scale_sd; /* the rule's even error; amplitude of waves that do not repeat; scale's scatter */
+  double rule_mm, repeat_mm,
+      scale_sd; /* the rule's even error; amplitude of waves that do not repeat; scale's scatter */
 } case_of;
 
 /* A scan of the rule, its middle at 130 mm; stroke k is seen where the true place of its steel is drawn. */
@@ -130,7 +131,8 @@ static void test_what_does_not_repeat_is_doubt(void **state)
 }
 
 /* A board measured with a profile in a scan that was not among those it was made of: over many scanners, distances from
- * a datum lie within the stated uncertainty as often as that says. 60 independent profiles with three distances each. */
+ * a datum lie within the stated uncertainty as often as that says. 60 independent profiles with three distances each.
+ */
 static void test_uncertainty_holds(void **state)
 {
   enum { TRIALS = 60, PLACES = 3 };
@@ -153,7 +155,8 @@ static void test_uncertainty_holds(void **state)
       u[i] = PX_PER_MM * scale * (at - carriage(at) - c.repeat_mm * sqrt(2.0) * sin(TURN * at / length + phase));
     }
     for (int i = 1; i <= PLACES; i++) {
-      const double off = sp_scale_map_along_mm(&map, u[i]) - sp_scale_map_along_mm(&map, u[0]) - (PLACE_MM[i - 1] - 20.0);
+      const double off =
+          sp_scale_map_along_mm(&map, u[i]) - sp_scale_map_along_mm(&map, u[0]) - (PLACE_MM[i - 1] - 20.0);
       const double sd = sqrt(sp_scale_map_covariance_mm2(&map, u[i], u[0], u[i]));
       inside += fabs(off) <= 2.0 * sd;
       square += off * off / (sd * sd) / (TRIALS * PLACES);
@@ -187,8 +190,10 @@ static void test_refusals(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_even_error_of_the_rule_drops_out), cmocka_unit_test(test_what_repeats_is_kept),
-      cmocka_unit_test(test_what_does_not_repeat_is_doubt),    cmocka_unit_test(test_uncertainty_holds),
+      cmocka_unit_test(test_even_error_of_the_rule_drops_out),
+      cmocka_unit_test(test_what_repeats_is_kept),
+      cmocka_unit_test(test_what_does_not_repeat_is_doubt),
+      cmocka_unit_test(test_uncertainty_holds),
       cmocka_unit_test(test_refusals),
   };
   return cmocka_run_group_tests_name("calibrate", tests, NULL, NULL);

@@ -36,8 +36,15 @@ static sp_profile a_scanner(void)
   p.stated_dpi[0] = 600.0;
   p.mpe_mm = 0.15;
   sp_profile_axis *a = &p.axis[1];
-  *a = (sp_profile_axis){.known = true, .px_per_mm = 23.61, .u_relative = 5e-5, .uneven_mm = 0.006, .scans = 2,
-                         .span_mm = 250.0, .repeat_mm = NAN, .turned_mm = 0.001, .count = 100};
+  *a = (sp_profile_axis){.known = true,
+                         .px_per_mm = 23.61,
+                         .u_relative = 5e-5,
+                         .uneven_mm = 0.006,
+                         .scans = 2,
+                         .span_mm = 250.0,
+                         .repeat_mm = NAN,
+                         .turned_mm = 0.001,
+                         .count = 100};
   for (size_t i = 0; i < a->count; i++) {
     a->u_px[i] = 100.0 + 59.6 * (double)i;
     a->departure_mm[i] = 0.02 * sin(0.3 * (double)i);
@@ -169,9 +176,9 @@ static void test_damaged_is_refused(void **state)
   refuse_with(&camera, "Heron", "a name that is longer than any that a file states of a device", "make");
   refuse_with(&scanner, "23.61", "0", "px_per_mm");
   refuse_with(&scanner, "600", "\"600\"", "stated_dpi");
-  refuse_with(&scanner, "159.6", "59.6", "u_px");   /* places fall */
-  refuse_with(&scanner, "219.2", "9219.2", "u_px"); /* outside the picture */
-  refuse_with(&scanner, "\"departure_mm\":\t[0,", "\"departure_mm\":\t[", "departure_mm"); /* one too few */
+  refuse_with(&scanner, "159.6", "59.6", "u_px");                                            /* places fall */
+  refuse_with(&scanner, "219.2", "9219.2", "u_px");                                          /* outside the picture */
+  refuse_with(&scanner, "\"departure_mm\":\t[0,", "\"departure_mm\":\t[", "departure_mm");   /* one too few */
   refuse_with(&scanner, "\"departure_mm\":\t[0,", "\"departure_mm\":\t[5,", "departure_mm"); /* goes backwards */
   const size_t n = written(&scanner, text);
   for (size_t cut = 0; cut < n - 2; cut += 97) { /* cut short anywhere */
@@ -252,9 +259,12 @@ static void test_orientations(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_camera_comes_back), cmocka_unit_test(test_scanner_comes_back),
-      cmocka_unit_test(test_damaged_is_refused), cmocka_unit_test(test_files),
-      cmocka_unit_test(test_fits),               cmocka_unit_test(test_orientations),
+      cmocka_unit_test(test_camera_comes_back),
+      cmocka_unit_test(test_scanner_comes_back),
+      cmocka_unit_test(test_damaged_is_refused),
+      cmocka_unit_test(test_files),
+      cmocka_unit_test(test_fits),
+      cmocka_unit_test(test_orientations),
   };
   return cmocka_run_group_tests_name("profile", tests, NULL, NULL);
 }
