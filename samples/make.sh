@@ -1,6 +1,6 @@
 #!/bin/sh
 # sh samples/make.sh [RENDERER [FOLDER]]
-# Draws the four pictures again, each with the truth beside it. RENDERER is the program render_board of a build with tests;
+# Draws the six pictures again, each with the truth beside it. RENDERER is the program render_board of a build with tests;
 # FOLDER is where they go (this one). samples/README.md says what each shows.
 set -eu
 here=$(cd "$(dirname "$0")" && pwd)
@@ -41,3 +41,17 @@ draw curlew 427 $scanner $rule scale_length_mm=427 frets=12 nut_width_mm=38 end_
 draw dunlin 404 $scanner $rule scale_length_mm=366 frets=14 nut_width_mm=34 end_width_mm=41 wood_level=0.35 grain=0.06 \
   placement_sd_mm=0.06 skew_deg=1.2 rule_skew_deg=0.2 noise=0.012 light=0.4 psf_px=3 contrast=-0.065 gap_fraction=0.3 \
   square_scratches=4 stains=3 rule_length_mm=165 cover_mm=60 cover_at_mm=70
+
+# Fenn's telephone: a lens that bends lines, held in the hand under the workshop's window.
+telephone="photo=1 jpeg=1 colour=1 psf_px=0.9 noise=0.012 stated_dpi=72 photo_states_focal=1 photo_focal_35mm=26
+           photo_texture=0.02 light=0.12 photo_falloff=0.15 graduation_error_um=2"
+
+draw dotterel 361 $telephone scale_length_mm=361 frets=13 nut_width_mm=35 end_width_mm=43 wood_level=0.55 background=0.25 \
+  photo_width_px=3264 photo_height_px=2448 photo_roll_deg=188 photo_tilt_x_deg=3.5 photo_tilt_y_deg=-2.5 photo_k1=0.035 \
+  photo_centre_x_px=14 photo_centre_y_px=-9 photo_shadows=1 photo_shadow=0.3 placement_sd_mm=0.02 squareness_sd_deg=0.05 \
+  burr_sides=1 burr_height=0.25 misplace=7:+0.4 quality=88
+
+draw turnstone 648 $telephone scale_length_mm=648 frets=19 nut_width_mm=45 end_width_mm=56 wood_level=0.2 background=0.6 \
+  marks=slot slot_level=0.05 photo_width_px=4000 photo_height_px=3000 photo_roll_deg=-6 photo_fill=0.97 \
+  photo_tilt_x_deg=-4 photo_tilt_y_deg=2 photo_k1=-0.045 photo_k2=0.012 photo_centre_x_px=-20 photo_centre_y_px=12 \
+  placement_sd_mm=0.03 squareness_sd_deg=0.05 quality=85

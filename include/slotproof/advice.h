@@ -17,7 +17,17 @@
 /* Kerf for a fret tang where none is told: 0.023 in (common practice, no source). */
 #define SP_DEFAULT_KERF_MM 0.584
 
-/* Sets each mark's action and the record's remedies. `kerf_mm` is the saw cut to come (knife lines), NAN = not told. */
+/* What a slot may be off by before it is worth a word (common practice, no source): a kerf that differs by less from
+ * one end to the other, or from the tang, is taken up by pressing and glue; a straight tang follows a middle line as
+ * far as this off straight. Said only if it holds beyond twice the standard uncertainty: SP_SLOT_WIDENS   |widening_mm|
+ *   SP_SLOT_UNEVEN   kerf_most_mm - kerf_least_mm, where it does not simply widen
+ *   SP_SLOT_WANDERS  |wander_worst_mm|
+ *   SP_SLOT_TIGHT    a tang that was told less kerf_least_mm
+ *   SP_SLOT_LOOSE    kerf_most_mm less a tang that was told */
+#define SP_SLOT_WORTH_MM 0.05
+
+/* Sets each mark's action and troubles and the record's remedies. `kerf_mm` is the saw cut to come (knife lines), NAN =
+ * not told. */
 sp_status sp_advice_add(const sp_layout *layout, double kerf_mm, sp_record *record, sp_error *err);
 
 /* Tolerance of one mark in mm: the tighter of both that were given. */

@@ -1,5 +1,5 @@
-/* slotproof/bridge.h: drawing into a colour copy of the picture; a chessboard's corners and the lens that drew them.
- * The only door to C++.
+/* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned; a chessboard's corners and the
+ * lens that drew them. The only door to C++.
  *
  * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a
  * hundred more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere,
@@ -53,6 +53,15 @@ sp_status sp_canvas_text(sp_canvas *canvas, const char *text, sp_point centre, d
                          sp_colour rim, sp_error *err);
 /* How wide such a text comes out. */
 sp_status sp_canvas_text_width(const char *text, double height_px, double *width_px, sp_error *err);
+
+/* A piece of the picture, 8-bit grey, turned and scaled: out[j * width_px + i] shows the place
+ * origin + i * step_x + j * step_y of the picture (px of the picture; the steps are what one pixel of the piece takes
+ * along its row and its column). Where a step is two pixels or more, pixels are averaged, where it is less, smoothed
+ * between (cubic). Places beyond the picture become `beyond`. A step longer than the picture, or a piece beyond
+ * SP_PIECE_MAX_PX a side, is refused. */
+enum { SP_PIECE_MAX_PX = 16384 };
+sp_status sp_piece_grey(const sp_raster *raster, sp_point origin, sp_point step_x, sp_point step_y, uint32_t width_px,
+                        uint32_t height_px, uint8_t beyond, uint8_t *out, sp_error *err);
 
 /* ---- chessboards ---------------------------------------------------------------------------------------------------
  */

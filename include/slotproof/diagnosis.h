@@ -7,9 +7,10 @@
 #include <stdio.h>
 
 #include "slotproof/intonation.h"
+#include "slotproof/record.h"
 #include "slotproof/status.h"
 
-enum { SP_COMPLAINT_MAX_FRETS = 200 };
+enum { SP_COMPLAINT_MAX_FRETS = SP_EARLIER_MAX_FRETS };
 
 /* What is known about the instrument. Zero-initialise; then sp_complaint_init. The instrument's frets lie in `fret`. */
 typedef struct sp_complaint {
@@ -32,8 +33,7 @@ void sp_complaint_keep_named_strings(sp_complaint *complaint);
 
 /* All sentences name no file but the line; SP_E_NOINPUT, SP_E_DATA, SP_E_IO, SP_E_INTERNAL. */
 
-/* A record of `check --format json` (schema slotproof/record/1): the scale length, the datum's uncertainty and for each
- * mark fret, x_mm (null: missing), layout_mm and u_mm. */
+/* A record of a check, as sp_earlier_parse reads it; each fret that was found needs a place and its uncertainty. */
 sp_status sp_complaint_read_record(const char *path, sp_complaint *complaint, sp_error *err);
 sp_status sp_complaint_parse_record(const char *text, size_t length, sp_complaint *complaint, sp_error *err);
 

@@ -8,6 +8,7 @@
 #ifndef SLOTPROOF_LAYOUT_H
 #define SLOTPROOF_LAYOUT_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -104,6 +105,61 @@ typedef struct sp_layout_row {
 /* `fret` in 0..frets, else all NAN. */
 sp_layout_row sp_layout_row_at(const sp_layout *layout, int32_t fret);
 
+/* ---- Slots: the board as wood ---- */
+
+/* Lengths in mm, NAN = not given. Everything is meant square to the centre line. */
+typedef struct sp_board_shape {
+  double nut_width_mm;  /* across the board at the nut; alone: the same all along */
+  double end_width_mm;  /* at end_at_mm; from the nut on, and beyond, the width changes evenly */
+  double end_at_mm;     /* from the nut: where end width and end radius hold; NAN = at the last fret */
+  double radius_mm;     /* of the rounded face at the nut; alone: the same all along; NAN = a flat face */
+  double end_radius_mm; /* at end_at_mm; between, it changes evenly along the centre line, as on a cone */
+  double tang_depth_mm; /* of the fret wire, from the underside of its crown */
+  double clearance_mm;  /* how much deeper the slot is; NAN = 0 */
+  double thickness_mm;  /* of the finished board at its middle */
+} sp_board_shape;
+
+void sp_board_shape_init(sp_board_shape *shape);
+/* True if anything at all is given. */
+bool sp_board_shape_given(const sp_board_shape *shape);
+
+/* Height of the arc over its chord: r - sqrt(r^2 - (w/2)^2), the smaller root of (w/2)^2 = s (2r - s) (Euclid, Elements
+ * III.35), computed without cancellation. NAN unless radius >= width/2 >= 0 and radius > 0. */
+double sp_sagitta_mm(double radius_mm, double width_mm);
+
+/* One slot; what was not given or does not follow from it is NAN. */
+typedef struct sp_slot {
+  double length_mm;      /* edge to edge: the board's width there */
+  double radius_mm;      /* of the face */
+  double sagitta_mm;     /* how far the middle of the face stands above its edges; 0 on a flat board */
+  double depth_mm;       /* under the face: tang depth and clearance */
+  double straight_mm;    /* depth at the middle of a straight cut that is depth_mm deep at the edges: depth + sagitta */
+  double left_middle_mm; /* wood under a slot that follows the face, at the middle of the board ... */
+  double left_edge_mm;   /* ... and at its edges; under a straight cut this much is left everywhere */
+} sp_slot;
+
+/* Less wood than this under a slot is warned of: a judgement, no source. */
+#define SP_LITTLE_WOOD_MM 1.5
+
+/* Owned: free with sp_slots_free. */
+typedef struct sp_slots {
+  sp_board_shape shape; /* end_at_mm and clearance_mm filled in where something follows from them */
+  int32_t frets;
+  sp_slot *slot;        /* frets + 1; [0] is at the nut */
+  double least_left_mm; /* smallest left_edge_mm of frets 1..frets; NAN without a thickness */
+  int32_t least_left_fret;
+  bool narrows; /* the board is narrower at its end than at the nut */
+} sp_slots;
+
+/* SP_E_USAGE with one sentence (it names the program's options) if a value needs another that is missing, or cannot be:
+ * not above 0, an end before fret 1 or beyond the saddle, a width that is used up before the last fret or above the
+ * scale length, a radius below half the width, no wood left under a slot. Then, and for lack of memory, *slots is all
+ * zero. */
+sp_status sp_slots_plan(const sp_layout *layout, const sp_board_shape *shape, sp_slots *slots, sp_error *err);
+/* Width at a place from the nut (before it where negative); NAN if no width was given. */
+double sp_board_width_mm(const sp_board_shape *shape, double x_mm);
+void sp_slots_free(sp_slots *slots);
+
 /* ---- Output ---- */
 
 typedef enum sp_layout_format {
@@ -112,7 +168,13 @@ typedef enum sp_layout_format {
   SP_LAYOUT_JSON  /* {"schema": "slotproof/layout/1", ...}, see src/layout/write.c; mm to 1e-9 */
 } sp_layout_format;
 
-/* Writes to `file` and flushes it, does not close it. SP_E_IO if a write fails (disk full), SP_E_INTERNAL. */
-sp_status sp_layout_write(const sp_layout *layout, sp_layout_format format, FILE *file, sp_error *err);
+/* `slots` may be NULL: the text then has no second table, the CSV no columns of the slots, the JSON "board" and "slots"
+ * null. Writes to `file` and flushes it, does not close it. SP_E_IO if a write fails (disk full), SP_E_INTERNAL. */
+sp_status sp_layout_write(const sp_layout *layout, const sp_slots *slots, sp_layout_format format, FILE *file,
+                          sp_error *err);
+
+enum { SP_SLOTS_WARNING_MAX = 240 };
+/* Sentence number `index` of what the plan warns of, into `text`; false if there are fewer. */
+bool sp_slots_warning(const sp_slots *slots, int index, char text[static SP_SLOTS_WARNING_MAX]);
 
 #endif

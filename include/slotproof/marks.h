@@ -33,6 +33,20 @@ typedef struct sp_board {
   sp_board_end end[2];   /* at smaller and larger u */
 } sp_board;
 
+/* How the saw went along one slot, from windows of 3 mm (chips of a wall left out); u = standard uncertainty. On
+ * rendered slots of 0.5 to 0.7 mm at 600 dpi, wander 0 to 60 um rms: see tests/unit/test_marks_walls.c. */
+typedef struct sp_walls {
+  bool known;                              /* false: not a slot, or too little of it shows; all NAN */
+  double slope[2], u_slope[2];             /* of the wall at smaller, larger u: du/dv */
+  double kerf_end_px[2], u_kerf_end_px;    /* by the straight walls, at v_a_px and v_b_px of the mark */
+  double widening_px, u_widening_px;       /* from v_a_px to v_b_px */
+  double kerf_least_px, kerf_most_px;      /* of one window */
+  double u_kerf_window_px;                 /* of one window's kerf */
+  double kerf_sd_px, u_kerf_sd_px;         /* of the kerf along the slot, measurement noise taken off */
+  double wander_px, u_wander_px;           /* rms of the middle line about straight, noise taken off */
+  double worst_px, u_worst_px, worst_v_px; /* farthest window of the middle line, + toward larger u */
+} sp_walls;
+
 typedef struct sp_mark {
   double u_px, v_px;           /* on the centre line */
   double slope;                /* du/dv */
@@ -47,6 +61,7 @@ typedef struct sp_mark {
   double misfit;               /* chi-square of the cross-section per value, at least 1 */
   bool burr;                   /* a raised burr was seen and modelled */
   bool clipped;                /* white where it is brightest: full scale was reached */
+  sp_walls walls;
 } sp_mark;
 
 typedef struct sp_marks {
@@ -73,5 +88,8 @@ typedef struct sp_marks_options {
  * Free with sp_marks_free. */
 sp_status sp_marks_find(const sp_scene *scene, const sp_marks_options *options, sp_marks *marks, sp_error *err);
 void sp_marks_free(sp_marks *marks);
+
+/* Nothing known. */
+void sp_walls_init(sp_walls *walls);
 
 #endif

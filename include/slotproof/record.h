@@ -90,6 +90,26 @@ typedef struct sp_budget {
   double temperature_mm; /* NAN if no temperature was given */
 } sp_budget;
 
+/* What is worth a word about one slot, each beyond its doubt: see advice.h. */
+enum { SP_SLOT_WIDENS = 1, SP_SLOT_UNEVEN = 2, SP_SLOT_WANDERS = 4, SP_SLOT_TIGHT = 8, SP_SLOT_LOOSE = 16 };
+
+/* How the saw went along one slot, from windows of 3 mm along it; chips of a wall are left out. All NAN where the mark
+ * is no slot, too little of it shows or there is no scale. u: standard uncertainty (k = 1). */
+typedef struct sp_slot_record {
+  bool known;
+  double kerf_a_mm, kerf_b_mm, u_kerf_end_mm; /* at end a and end b, by a straight line along each wall */
+  double widening_mm, u_widening_mm;          /* kerf_b less kerf_a: walls that are not parallel */
+  double kerf_least_mm, kerf_most_mm;         /* of one window */
+  double u_kerf_window_mm;                    /* of one window's kerf */
+  double kerf_sd_mm, u_kerf_sd_mm;            /* of the kerf along the slot; the measurement's own scatter taken off */
+  double wander_mm, u_wander_mm;              /* rms distance of the slot's middle line from straight, likewise */
+  double wander_worst_mm, u_wander_worst_mm;  /* the farthest window, positive toward the bridge */
+  sp_point wander_worst_px;                   /* and where it is */
+  double wall_squareness_deg[2];              /* as squareness_deg: of the wall toward the nut, toward the bridge */
+  double u_wall_squareness_deg[2];
+  unsigned troubles; /* SP_SLOT_ bits */
+} sp_slot_record;
+
 typedef struct sp_mark_record {
   int32_t fret; /* 0 = the nut */
   bool found;
@@ -108,6 +128,7 @@ typedef struct sp_mark_record {
                                           bridge; u standard, without what both records share (the same rule) */
   sp_action action;
   bool out_after[SP_REMEDIES]; /* still to be cut again after each of the record's remedies */
+  sp_slot_record slot;
 } sp_mark_record;
 
 typedef struct sp_stray_record {
@@ -117,7 +138,8 @@ typedef struct sp_stray_record {
 
 typedef struct sp_finding {
   char kind[32];
-  char text[400];
+  char either[3][32]; /* "unclear": the kinds that cannot be told apart, the likelier first; "" behind them */
+  char text[600];
   double value, u_value; /* the figure the finding turns on, NAN if none; unit in `unit` */
   char unit[8];
   double strength; /* -log10 of the chance of so marked a pattern by hand error alone (findings.h); NAN: not told */
@@ -165,6 +187,8 @@ typedef struct sp_record {
 
 /* Sets every number to NAN and every list to empty. */
 void sp_record_init(sp_record *record);
+/* A slot of which nothing is known. */
+sp_slot_record sp_slot_unknown(void);
 /* Frees the lists and texts and leaves an initialised record. */
 void sp_record_free(sp_record *record);
 sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t width_px, uint32_t height_px,
@@ -176,14 +200,44 @@ sp_status
 sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
 
-/* Compares the marks with those of an earlier record of the same board, as written by the JSON report: fills
- * from_line_mm and the saw's mean and scatter. SP_E_DATA or SP_E_NOT_FOUND with a sentence if the file does not serve;
- * then the record is unchanged. */
+/* ---- a record read back ---- */
+
+/* Most frets that a record is believed to have. */
+enum { SP_EARLIER_MAX_FRETS = 200 };
+
+typedef struct sp_earlier_mark {
+  bool found;
+  double layout_mm;
+  double x_mm, u_mm;                /* NAN: not known, or missing */
+  double line_mm, map_mm, datum_mm; /* its budget; NAN: not stated */
+} sp_earlier_mark;
+
+/* What other work needs of a record that the JSON report wrote. */
+typedef struct sp_earlier {
+  double scale_length_mm;
+  double datum_u_mm;      /* NAN: not known */
+  sp_earlier_mark *marks; /* fret 0 (the nut) to the last, none left out */
+  size_t count;           /* at least 2 */
+} sp_earlier;
+
+/* Every field is looked at before it is believed: schema "slotproof/record/1", numbers within what a board can have,
+ * the nut and 1 to SP_EARLIER_MAX_FRETS frets in order, those found each beyond the one before. `text` of `length`
+ * bytes need not end with a NUL. Free with sp_earlier_free; nothing is owned on error. SP_E_DATA with a sentence that
+ * names no file, SP_E_INTERNAL for lack of memory; reading also SP_E_NOINPUT, SP_E_IO. */
+sp_status sp_earlier_parse(const char *text, size_t length, sp_earlier *earlier, sp_error *err);
+sp_status sp_earlier_read(const char *path, sp_earlier *earlier, sp_error *err);
+void sp_earlier_free(sp_earlier *earlier);
+
+/* Compares the marks with those of an earlier record of the same board: fills from_line_mm and the saw's mean and
+ * scatter. SP_E_DATA with a sentence if it is of another board; then the record is unchanged. */
+sp_status sp_record_compare_with(sp_record *record, const sp_earlier *earlier, sp_error *err);
+/* The same with the record in a file; errors as sp_earlier_read besides. */
 sp_status sp_record_compare_before(sp_record *record, const char *path, sp_error *err);
 
 /* The words used in the written record: "within", "knife", "line", "rule" ... */
 const char *sp_verdict_word(sp_verdict verdict);
-const char *sp_action_word(sp_action action); /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
+const char *sp_action_word(sp_action action);       /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
+const char *sp_slot_trouble_word(unsigned trouble); /* one bit: "widens", "uneven" ...; NULL if it is none */
 const char *sp_mark_kind_word(sp_mark_kind kind);
 const char *sp_datum_word(sp_datum_kind kind);
 const char *sp_reference_word(sp_reference_kind kind);

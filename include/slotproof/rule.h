@@ -40,12 +40,14 @@ sp_status sp_rule_stretches(const sp_scene *scene, sp_along along, sp_rule_stret
                             size_t *count, sp_error *err);
 
 typedef struct sp_stroke {
-  int32_t index;         /* number of the graduation, counted along u */
-  double u_px;           /* where its middle crosses the line v = base_v0 + slope u */
-  double lean;           /* du/dv of the stroke itself, beyond square to that line */
-  double u_u_px, u_lean; /* standard uncertainties of both from the picture's noise */
-  double amplitude;      /* grey of the stroke against the steel, signed */
-  double length_px;      /* how far the stroke reaches across from the rule's edge, in px; comparable among strokes */
+  int32_t index; /* number of the graduation, counted along u */
+  double u_px;   /* where its middle crosses the line v = base_v0 + slope u */
+  /* the stroke by itself, over its own length: its middle, du/dv beyond square to that line, and the standard
+   * uncertainties of both from the picture's noise; NAN where it is too short to have a direction */
+  double own_u_px, own_v_px, lean;
+  double u_own_u_px, u_lean;
+  double amplitude; /* grey of the stroke against the steel, signed */
+  double length_px; /* how far the stroke reaches across from the rule's edge, in px; comparable among strokes */
   double residual_mm;
   bool good;
 } sp_stroke;

@@ -222,6 +222,31 @@ static void measure_kerf(sp_record *r)
   r->sawn_sd_mm = n > 1 ? sqrt(square / (double)(n - 1)) : NAN;
 }
 
+/* More than is worth a word, whatever the doubt; false where either is not known. */
+static bool beyond_doubt(double mm, double u_mm)
+{
+  return mm - 2.0 * u_mm > SP_SLOT_WORTH_MM;
+}
+
+static unsigned troubles_of(const sp_slot_record *s, double tang_mm)
+{
+  unsigned troubles = 0;
+  const double u_range = sqrt(2.0) * s->u_kerf_window_mm;
+  if (!s->known)
+    return 0;
+  if (beyond_doubt(fabs(s->widening_mm), s->u_widening_mm))
+    troubles |= SP_SLOT_WIDENS;
+  else if (beyond_doubt(s->kerf_most_mm - s->kerf_least_mm, u_range))
+    troubles |= SP_SLOT_UNEVEN;
+  if (beyond_doubt(fabs(s->wander_worst_mm), s->u_wander_worst_mm))
+    troubles |= SP_SLOT_WANDERS;
+  if (beyond_doubt(tang_mm - s->kerf_least_mm, s->u_kerf_window_mm))
+    troubles |= SP_SLOT_TIGHT;
+  if (beyond_doubt(s->kerf_most_mm - tang_mm, s->u_kerf_window_mm))
+    troubles |= SP_SLOT_LOOSE;
+  return troubles;
+}
+
 sp_status sp_advice_add(const sp_layout *layout, double kerf_mm, sp_record *r, sp_error *err)
 {
   const double kerf = isfinite(kerf_mm) ? kerf_mm : SP_DEFAULT_KERF_MM;
@@ -231,6 +256,9 @@ sp_status sp_advice_add(const sp_layout *layout, double kerf_mm, sp_record *r, s
   r->kerf_told = isfinite(kerf_mm);
   if (r->marks_kind == SP_MARK_SLOT)
     measure_kerf(r);
+  for (size_t i = 0; i < r->mark_count; i++)
+    if (r->marks[i].fret > 0)
+      r->marks[i].slot.troubles = troubles_of(&r->marks[i].slot, kerf_mm);
   /* without a nut in its place there is nothing to move it from */
   if (r->datum == SP_DATUM_FIT || !r->mark_count)
     return SP_OK;

@@ -123,6 +123,65 @@ lettering lettering_of(const char *text, double height_px)
   return l;
 }
 
+/* ---- pieces of the picture ------------------------------------------------------------------------------------- */
+
+struct piece {
+  sp_point origin, step_x, step_y;
+  int width, height;
+};
+
+double checked_step(double step, double most)
+{
+  if (!(std::fabs(step) <= most))
+    throw not_a_place();
+  return step;
+}
+
+/* The part of the picture that the piece needs, with room for the cubic; empty if they do not meet. */
+cv::Rect needed(const piece &p, const cv::Mat &picture)
+{
+  const double dx = (p.width - 1) * p.step_x.x, dy = (p.width - 1) * p.step_x.y;
+  const double ex = (p.height - 1) * p.step_y.x, ey = (p.height - 1) * p.step_y.y;
+  const double room_x = 4.0 + 4.0 * std::max(std::fabs(p.step_x.x), std::fabs(p.step_y.x));
+  const double room_y = 4.0 + 4.0 * std::max(std::fabs(p.step_x.y), std::fabs(p.step_y.y));
+  const auto span = [](double at, double d, double e, double room, int size) {
+    const double lo = in_reach(at) + std::min({0.0, d, e, d + e}) - room;
+    const double hi = at + std::max({0.0, d, e, d + e}) + room;
+    return cv::Range(static_cast<int>(std::clamp(std::floor(lo), 0.0, static_cast<double>(size))),
+                     static_cast<int>(std::clamp(std::ceil(hi), 0.0, static_cast<double>(size))));
+  };
+  const cv::Range x = span(p.origin.x, dx, ex, room_x, picture.cols);
+  const cv::Range y = span(p.origin.y, dy, ey, room_y, picture.rows);
+  return cv::Rect(x.start, y.start, x.size(), y.size());
+}
+
+/* Whole pixels that one step covers on an axis of the picture. */
+int averaged(double a, double b, int size)
+{
+  return std::clamp(static_cast<int>(std::floor(std::max(std::fabs(a), std::fabs(b)))), 1, std::max(1, size));
+}
+
+/* Means over blocks first, which is exact and quick; then the turn, which may interpolate. */
+void cut_piece(const cv::Mat &picture, const piece &p, uint8_t beyond, cv::Mat &out)
+{
+  out.setTo(beyond);
+  cv::Rect part = needed(p, picture);
+  const int fx = averaged(p.step_x.x, p.step_y.x, part.width), fy = averaged(p.step_x.y, p.step_y.y, part.height);
+  part.width -= part.width % fx;
+  part.height -= part.height % fy;
+  if (part.empty())
+    return;
+  cv::Mat small, grey;
+  cv::resize(picture(part), small, cv::Size(part.width / fx, part.height / fy), 0.0, 0.0, cv::INTER_AREA);
+  small.convertTo(grey, CV_8U, picture.depth() == CV_16U ? 1.0 / 257.0 : 1.0);
+  const auto x = [&](double at) { return (at - part.x + 0.5) / fx - 0.5; };
+  const auto y = [&](double at) { return (at - part.y + 0.5) / fy - 0.5; };
+  const cv::Matx23d back(p.step_x.x / fx, p.step_y.x / fx, x(p.origin.x), p.step_x.y / fy, p.step_y.y / fy,
+                         y(p.origin.y));
+  cv::warpAffine(grey, out, back, out.size(), cv::INTER_CUBIC | cv::WARP_INVERSE_MAP, cv::BORDER_CONSTANT,
+                 cv::Scalar(beyond));
+}
+
 } // namespace
 
 extern "C" sp_status sp_canvas_create(const sp_raster *raster, uint32_t reduce, sp_canvas **canvas, sp_error *err)
@@ -212,6 +271,25 @@ extern "C" sp_status sp_canvas_text_width(const char *text, double height_px, do
 {
   *width_px = NAN;
   return guarded(err, [&] { *width_px = lettering_of(text, height_px).size.width; });
+}
+
+extern "C" sp_status sp_piece_grey(const sp_raster *raster, sp_point origin, sp_point step_x, sp_point step_y,
+                                   uint32_t width_px, uint32_t height_px, uint8_t beyond, uint8_t *out, sp_error *err)
+{
+  return guarded(err, [&] {
+    if (width_px == 0 || height_px == 0 || width_px > SP_PIECE_MAX_PX || height_px > SP_PIECE_MAX_PX ||
+        raster->width_px > INT_MAX || raster->height_px > INT_MAX)
+      throw not_a_place();
+    const double most = std::max(raster->width_px, raster->height_px);
+    for (const double step : {step_x.x, step_x.y, step_y.x, step_y.y})
+      checked_step(step, most);
+    const int columns = static_cast<int>(raster->width_px), rows = static_cast<int>(raster->height_px);
+    const cv::Mat picture =
+        raster->u8 ? cv::Mat(rows, columns, CV_8UC1, raster->u8) : cv::Mat(rows, columns, CV_16UC1, raster->u16);
+    const int width = static_cast<int>(width_px), height = static_cast<int>(height_px);
+    cv::Mat piece_of_picture(height, width, CV_8UC1, out);
+    cut_piece(picture, piece{origin, step_x, step_y, width, height}, beyond, piece_of_picture);
+  });
 }
 
 /* ---- chessboards --------------------------------------------------------------------------------------------------

@@ -156,6 +156,15 @@ static void place_reference(const opened_picture *open, sp_reference_record *r)
     r->px_per_mm = hypot(r->last_px.x - r->first_px.x, r->last_px.y - r->first_px.y) / r->span_mm;
 }
 
+/* A line some pixels wide has a width; one that the lens has spread over them has none that could be told. */
+static const double LEAST_WIDTH_PX = 4.0;
+
+static void drop_unseen_width(const sp_record *record, sp_mark_record *m)
+{
+  if (record->marks_kind == SP_MARK_KNIFE && !(m->width_mm * record->reference.px_per_mm >= LEAST_WIDTH_PX))
+    m->width_mm = m->u_width_mm = NAN;
+}
+
 static void describe_camera(const opened_picture *open, const sp_reference_options *o, sp_camera_record *c)
 {
   double unused;
@@ -177,6 +186,7 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
     to_picture(open, &record->marks[i].end_a_px);
     to_picture(open, &record->marks[i].end_b_px);
     to_picture(open, &record->marks[i].centre_px);
+    drop_unseen_width(record, &record->marks[i]);
   }
   for (size_t i = 0; i < record->stray_count; i++) {
     to_picture(open, &record->strays[i].end_a_px);

@@ -10,6 +10,7 @@
 
 #include "slotproof/bridge.h"
 #include "slotproof/check.h"
+#include "slotproof/drawing.h"
 #include "slotproof/intonation.h"
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
@@ -18,7 +19,7 @@
 /* Commands, as bits: which options go with which. */
 enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8, CLI_CALIBRATE = 16 };
 
-typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV } cli_format;
+typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML } cli_format;
 
 /* One command line, read. Texts belong to argv. */
 typedef struct cli_request {
@@ -28,6 +29,9 @@ typedef struct cli_request {
   int32_t frets;          /* 0 = not given */
   int32_t divisions;      /* 0 = not given */
   const char *steps;
+  sp_board_shape shape; /* layout */
+  sp_paper paper;       /* layout, pdf */
+  bool paper_given;
   sp_check_options check; /* `layout` is set later */
   double nut_mm;          /* diagnose; NAN = not given */
   double saddle_mm[SP_MAX_STRINGS];

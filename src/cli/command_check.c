@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "cli.h"
+#include "slotproof/page.h"
 
 static sp_status write_text(const void *record, FILE *file, sp_error *err)
 {
@@ -16,6 +17,18 @@ static sp_status write_json(const void *record, FILE *file, sp_error *err)
 static sp_status write_csv(const void *record, FILE *file, sp_error *err)
 {
   return sp_report_csv(record, file, err);
+}
+
+/* What the page is made of. */
+typedef struct page_input {
+  const sp_record *record;
+  const sp_raster *raster;
+} page_input;
+
+static sp_status write_page(const void *input, FILE *file, sp_error *err)
+{
+  const page_input *page = input;
+  return sp_page_check(page->record, page->raster, file, err);
 }
 
 static void print_help(void)
@@ -43,8 +56,10 @@ static int measure(const cli_request *r)
   sp_record record;
   sp_raster raster = {0};
   sp_error err = {0};
+  const bool html = r->format == CLI_HTML;
+  const page_input page = {&record, &raster};
   sp_record_init(&record);
-  int status = (int)sp_check_picture(r->images[0], &r->check, &record, r->overlay ? &raster : NULL, &err);
+  int status = (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay ? &raster : NULL, &err);
   bool of_record = false;
   if (!status && r->before) {
     status = (int)sp_record_compare_before(&record, r->before, &err);
@@ -53,7 +68,8 @@ static int measure(const cli_request *r)
   if (status)
     status = cli_complain(of_record ? r->before : r->images[0], &err);
   else
-    status = cli_deliver(r, &record, WRITERS[r->format], sp_report_overlay, &record, &raster);
+    status = cli_deliver(r, html ? (const void *)&page : &record, html ? write_page : WRITERS[r->format],
+                         sp_report_overlay, &record, &raster);
   if (!status)
     status = sp_check_exit_status(&record);
   sp_raster_free(&raster);

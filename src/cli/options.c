@@ -100,6 +100,58 @@ static sp_status set_steps(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_nut_width(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.nut_width_mm, err);
+}
+
+static sp_status set_end_width(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.end_width_mm, err);
+}
+
+static sp_status set_end_at(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.end_at_mm, err);
+}
+
+static sp_status set_radius(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.radius_mm, err);
+}
+
+static sp_status set_end_radius(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.end_radius_mm, err);
+}
+
+static sp_status set_tang_depth(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.tang_depth_mm, err);
+}
+
+static sp_status set_clearance(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_NOT_NEGATIVE, &r->shape.clearance_mm, err);
+}
+
+static sp_status set_thickness(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.thickness_mm, err);
+}
+
+static sp_status set_paper(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"a4", "letter"};
+  static const sp_paper PAPERS[] = {SP_PAPER_A4, SP_PAPER_LETTER};
+  const int i = word_index(v, WORDS, 2);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a paper this program knows; give a4 or letter", v);
+  r->paper = PAPERS[i];
+  r->paper_given = true;
+  return SP_OK;
+}
+
 static sp_status set_board(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -314,14 +366,18 @@ static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
-  static const char *const WORDS[] = {"text", "json", "csv", "html", "svg", "pdf"};
-  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV};
-  const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE;
-  const char *choice = no_csv ? "text or json" : "text, json or csv";
-  const int i = word_index(v, WORDS, r->command == CLI_LAYOUT ? 6 : 4);
-  if (i < 0 || (i == 2 && no_csv))
+  static const char *const WORDS[] = {"text", "json", "csv", "svg", "pdf", "html"};
+  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML};
+  const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
+  const bool html = r->command == CLI_CHECK;
+  const char *choice = draws    ? "text, json, csv, svg or pdf"
+                       : no_csv ? "text or json"
+                       : html   ? "text, json, csv or html"
+                                : "text, json or csv";
+  const int i = word_index(v, WORDS, 6);
+  if (i < 0 || (i == 2 && no_csv) || ((i == 3 || i == 4) && !draws))
     return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
-  if (i > 2)
+  if (i == 5 && !html)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
   r->format = FORMATS[i];
   return SP_OK;
@@ -365,6 +421,16 @@ static const option_entry OPTIONS[] = {
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
     {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
     {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
+    {CLI_LAYOUT, "nut-width", "LEN", set_nut_width, "width of the board at the nut, which gives each slot's length"},
+    {CLI_LAYOUT, "end-width", "LEN", set_end_width, "its width farther on; between, it changes evenly (as at the nut)"},
+    {CLI_LAYOUT, "end-at", "LEN", set_end_at, "where end width and end radius hold, from the nut (the last fret)"},
+    {CLI_LAYOUT, "radius", "LEN", set_radius, "radius of the rounded face at the nut (flat)"},
+    {CLI_LAYOUT, "end-radius", "LEN", set_end_radius,
+     "its radius farther on; between, it changes evenly (as at the nut)"},
+    {CLI_LAYOUT, "tang-depth", "LEN", set_tang_depth, "depth of the fret's tang, which gives each slot's depth"},
+    {CLI_LAYOUT, "clearance", "LEN", set_clearance, "how much deeper than the tang the slot is (0mm)"},
+    {CLI_LAYOUT, "thickness", "LEN", set_thickness, "of the board at its middle: what is left under the slots"},
+    {CLI_LAYOUT, "paper", "a4|letter", set_paper, "sheets of the pdf drawing (a4)"},
     {CLI_CHECK, "board", "FILE", set_board, "a board description (not part of this version)"},
     {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
@@ -395,7 +461,7 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
-    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
     {ANY, "help", NULL, set_help, "this list"},
@@ -410,9 +476,11 @@ void cli_print_options(unsigned command, FILE *file)
     if (!(o->commands & command))
       continue;
     snprintf(left, sizeof left, "--%s %s", o->name, o->value ? o->value : "");
-    const char *help = (command & (CLI_REFERENCE | CLI_DIAGNOSE)) && o->set == set_format
-                           ? "what is written: text, json (text)"
-                           : o->help;
+    const char *help = o->help;
+    if (o->set == set_format && command & (CLI_REFERENCE | CLI_DIAGNOSE))
+      help = "what is written: text, json (text)";
+    if (o->set == set_format && command & CLI_LAYOUT)
+      help = "what is written: text, json, csv, or a 1:1 drawing: svg, pdf (text)";
     fprintf(file, "  %-22s %s\n", left, help);
   }
 }
@@ -426,6 +494,7 @@ static void init_request(unsigned command, cli_request *request)
   request->scale_length_mm = NAN;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   sp_check_options_init(&request->check);
+  sp_board_shape_init(&request->shape);
 }
 
 /* getopt's own list; entry i of it has val = its place in OPTIONS + 1. */
@@ -445,6 +514,14 @@ static int refuse_option(const char *word, bool value_missing, const char *comma
     return cli_refuse(word, SP_E_USAGE, "a value is missing; 'slotproof %s --help' says what it takes", command);
   return cli_refuse(word, SP_E_USAGE, "no such option of '%s', or a value it does not take; see 'slotproof %s --help'",
                     command, command);
+}
+
+/* getopt_long takes a beginning for the whole; here one option's name may begin another's and mean something else. */
+static bool whole_name(const char *word, const char *name)
+{
+  const size_t length = strlen(name);
+  return strncmp(word, "--", 2) == 0 && strncmp(word + 2, name, length) == 0 &&
+         (word[2 + length] == '\0' || word[2 + length] == '=');
 }
 
 static int apply(const option_entry *entry, const char *value, cli_request *request)
@@ -467,6 +544,10 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
   while ((found = getopt_long(argc, argv, ":", list, NULL)) != -1) {
     if (found == '?' || found == ':')
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
+    const char *word = argv[optind - 1 - (optarg && optarg == argv[optind - 1])];
+    if (!whole_name(word, OPTIONS[found - 1].name))
+      return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
+                        OPTIONS[found - 1].name);
     const int failed = apply(&OPTIONS[found - 1], optarg, request);
     if (failed)
       return failed;

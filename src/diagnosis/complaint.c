@@ -1,18 +1,15 @@
 /* The record, the strings and the readings, every field looked at before it is believed. */
-#include <cjson/cJSON.h>
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "csv.h"
 #include "slotproof/diagnosis.h"
-#include "slotproof/layout.h"
+#include "slotproof/record.h"
+#include "slotproof/textfile.h"
 
-enum { RECORD_BYTES = 32 << 20, TABLE_BYTES = 4 << 20 };
+enum { TABLE_MB = 4 };
 /* A tuner that shows more is on another note. */
 static const double MOST_CENTS = 200.0;
-/* A record whose places are known worse than this says nothing about intonation. */
-static const double MOST_U_MM = 50.0;
 
 void sp_complaint_init(sp_complaint *c)
 {
@@ -48,96 +45,45 @@ void sp_complaint_keep_named_strings(sp_complaint *c)
 
 /* ---- the record ------------------------------------------------------------------------------------------------- */
 
-/* A finite number from least to most; null gives NAN where that is allowed. */
-static sp_status number(const cJSON *object, const char *name, double least, double most, bool null, double *value,
-                        sp_error *err)
+static sp_status take_record(const sp_earlier *e, sp_complaint *c, sp_error *err)
 {
-  const cJSON *item = cJSON_GetObjectItemCaseSensitive(object, name);
-  *value = NAN;
-  if (null && cJSON_IsNull(item))
-    return SP_OK;
-  if (!cJSON_IsNumber(item) || !(item->valuedouble >= least && item->valuedouble <= most))
-    return sp_fail(err, SP_E_DATA,
-                   "'%s' is missing or no number from %g to %g; make the record with 'slotproof check --format json'",
-                   name, least, most);
-  *value = item->valuedouble;
-  return SP_OK;
-}
-
-static sp_status read_mark(const cJSON *mark, int32_t k, double l_mm, sp_fret_place *into, double *before,
-                           sp_error *err)
-{
-  double fret, x, layout, u = NAN;
-  const char *state = cJSON_GetStringValue(cJSON_GetObjectItemCaseSensitive(mark, "state"));
-  sp_status status = number(mark, "fret", 0, SP_COMPLAINT_MAX_FRETS, false, &fret, err);
-  if (!status)
-    status = number(mark, "layout_mm", 0.0, l_mm, false, &layout, err);
-  if (!status)
-    status = number(mark, "x_mm", -l_mm, 2.0 * l_mm, true, &x, err);
-  if (!status)
-    status = number(mark, "u_mm", 0.0, MOST_U_MM, true, &u, err);
-  if (status)
-    return status;
-  const bool found = state && strcmp(state, "found") == 0;
-  if (fret != (double)k || !state || (!found && strcmp(state, "missing") != 0))
-    return sp_fail(err, SP_E_DATA, "mark %ld is not fret %ld, found or missing; make the record again", (long)k,
-                   (long)k);
-  *into = (sp_fret_place){found ? x : NAN, layout, u};
-  if (k == 0 || !found)
-    return SP_OK;
-  if (isnan(x) || isnan(u) || !(x > *before))
-    return sp_fail(err, SP_E_DATA,
-                   "fret %ld has no place, no uncertainty or lies before the one before it; make the "
-                   "record again",
-                   (long)k);
-  *before = x;
-  return SP_OK;
-}
-
-static sp_status read_marks(const cJSON *marks, sp_complaint *c, sp_error *err)
-{
-  const int count = cJSON_IsArray(marks) ? cJSON_GetArraySize(marks) : 0;
-  if (count < 2 || count > SP_COMPLAINT_MAX_FRETS + 1)
-    return sp_fail(err, SP_E_DATA, "'marks' does not hold a nut and 1 to %d frets; check the board again",
-                   SP_COMPLAINT_MAX_FRETS);
+  for (size_t k = 1; k < e->count; k++)
+    if (e->marks[k].found && (isnan(e->marks[k].x_mm) || isnan(e->marks[k].u_mm)))
+      return sp_fail(err, SP_E_DATA,
+                     "fret %zu has no place or no uncertainty; check the board again, with a rule beside it", k);
   free(c->fret);
-  c->fret = calloc((size_t)count, sizeof *c->fret);
+  c->fret = calloc(e->count, sizeof *c->fret);
   if (!c->fret)
     return sp_fail_memory(err);
+  c->instrument.scale_length_mm = e->scale_length_mm;
+  /* where it is not known each mark's own u_mm holds its share */
+  c->instrument.datum_u_mm = isnan(e->datum_u_mm) ? 0.0 : e->datum_u_mm;
   c->instrument.fret = c->fret;
-  c->instrument.frets = count - 1;
-  double before = -INFINITY;
-  int32_t k = 0;
-  for (const cJSON *mark = marks->child; mark; mark = mark->next, k++) {
-    const sp_status status = read_mark(mark, k, c->instrument.scale_length_mm, &c->fret[k], &before, err);
-    if (status)
-      return status;
-  }
+  c->instrument.frets = (int32_t)e->count - 1;
+  for (size_t k = 0; k < e->count; k++)
+    c->fret[k] = (sp_fret_place){e->marks[k].x_mm, e->marks[k].layout_mm, e->marks[k].u_mm};
   return SP_OK;
-}
-
-static sp_status read_root(const cJSON *root, sp_complaint *c, sp_error *err)
-{
-  const char *schema = cJSON_GetStringValue(cJSON_GetObjectItemCaseSensitive(root, "schema"));
-  if (!schema || strcmp(schema, "slotproof/record/1") != 0)
-    return sp_fail(err, SP_E_DATA, "is no record of a check; make one with 'slotproof check --format json'");
-  sp_status status = number(cJSON_GetObjectItemCaseSensitive(root, "layout"), "scale_length_mm", SP_SCALE_LENGTH_MIN_MM,
-                            SP_SCALE_LENGTH_MAX_MM, false, &c->instrument.scale_length_mm, err);
-  if (!status)
-    status = number(cJSON_GetObjectItemCaseSensitive(root, "datum"), "u_mm", 0.0, MOST_U_MM, true,
-                    &c->instrument.datum_u_mm, err);
-  if (!status && isnan(c->instrument.datum_u_mm))
-    c->instrument.datum_u_mm = 0.0; /* each mark's own u_mm holds its share */
-  return status ? status : read_marks(cJSON_GetObjectItemCaseSensitive(root, "marks"), c, err);
 }
 
 sp_status sp_complaint_parse_record(const char *text, size_t length, sp_complaint *c, sp_error *err)
 {
-  cJSON *root = cJSON_ParseWithLength(text, length);
-  if (!root)
-    return sp_fail(err, SP_E_DATA, "is not JSON; make a record with 'slotproof check --format json'");
-  const sp_status status = read_root(root, c, err);
-  cJSON_Delete(root);
+  sp_earlier earlier;
+  sp_status status = sp_earlier_parse(text, length, &earlier, err);
+  if (status)
+    return status;
+  status = take_record(&earlier, c, err);
+  sp_earlier_free(&earlier);
+  return status;
+}
+
+sp_status sp_complaint_read_record(const char *path, sp_complaint *c, sp_error *err)
+{
+  sp_earlier earlier;
+  sp_status status = sp_earlier_read(path, &earlier, err);
+  if (status)
+    return status;
+  status = take_record(&earlier, c, err);
+  sp_earlier_free(&earlier);
   return status;
 }
 
@@ -219,11 +165,11 @@ sp_status sp_complaint_parse_readings(const char *text, size_t length, sp_compla
 
 typedef sp_status (*parser)(const char *text, size_t length, sp_complaint *c, sp_error *err);
 
-static sp_status read_with(parser parse, const char *path, size_t most, sp_complaint *c, sp_error *err)
+static sp_status read_table(parser parse, const char *path, const char *what, sp_complaint *c, sp_error *err)
 {
   char *text;
   size_t length;
-  sp_status status = sp_slurp(path, most, &text, &length, err);
+  sp_status status = sp_textfile_read(path, TABLE_MB, what, &text, &length, err);
   if (status)
     return status;
   status = parse(text, length, c, err);
@@ -231,17 +177,12 @@ static sp_status read_with(parser parse, const char *path, size_t most, sp_compl
   return status;
 }
 
-sp_status sp_complaint_read_record(const char *path, sp_complaint *c, sp_error *err)
-{
-  return read_with(sp_complaint_parse_record, path, RECORD_BYTES, c, err);
-}
-
 sp_status sp_complaint_read_strings(const char *path, sp_complaint *c, sp_error *err)
 {
-  return read_with(sp_complaint_parse_strings, path, TABLE_BYTES, c, err);
+  return read_table(sp_complaint_parse_strings, path, "table of strings", c, err);
 }
 
 sp_status sp_complaint_read_readings(const char *path, sp_complaint *c, sp_error *err)
 {
-  return read_with(sp_complaint_parse_readings, path, TABLE_BYTES, c, err);
+  return read_table(sp_complaint_parse_readings, path, "table of readings", c, err);
 }

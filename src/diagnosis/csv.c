@@ -5,12 +5,9 @@
  */
 #include "csv.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #include "layout/text.h"
 
@@ -223,33 +220,4 @@ sp_status sp_csv_read(const char *text, size_t length, const sp_csv_column *colu
   if (!status && !rows)
     return sp_fail(err, SP_E_DATA, "there is no line below the column names; add one a string or reading");
   return status;
-}
-
-sp_status sp_slurp(const char *path, size_t most, char **text, size_t *length, sp_error *err)
-{
-  struct stat about;
-  FILE *file = fopen(path, "rb");
-  *text = NULL;
-  *length = 0;
-  if (!file)
-    return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check the name and its permissions", strerror(errno));
-  sp_status status = SP_OK;
-  if (fstat(fileno(file), &about) == 0 && S_ISDIR(about.st_mode))
-    status = sp_fail(err, SP_E_NOINPUT, "is a folder; name a file");
-  else if (!(*text = malloc(most + 2)))
-    status = sp_fail_memory(err);
-  else
-    *length = fread(*text, 1, most + 1, file);
-  if (!status && ferror(file))
-    status = sp_fail(err, SP_E_IO, "reading stopped half way; check the disk and try again");
-  else if (!status && *length > most)
-    status = sp_fail(err, SP_E_DATA, "is larger than %zu bytes and cannot be meant; name another file", most);
-  fclose(file);
-  if (status) {
-    free(*text);
-    *text = NULL;
-    return status;
-  }
-  (*text)[*length] = '\0';
-  return SP_OK;
 }

@@ -21,7 +21,4 @@ typedef sp_status (*sp_csv_row)(const double *value, size_t line, void *context,
 sp_status sp_csv_read(const char *text, size_t length, const sp_csv_column *column, size_t columns, sp_csv_row row,
                       void *context, sp_error *err);
 
-/* The whole of a file, NUL-terminated; free *text. */
-sp_status sp_slurp(const char *path, size_t most, char **text, size_t *length, sp_error *err);
-
 #endif

@@ -2,9 +2,10 @@
 #include <cjson/cJSON.h>
 #include <math.h>
 
-#include "report/report_internal.h"
-#include "report/tree.h"
+#include "slotproof/json_tree.h"
+#include "slotproof/report.h"
 #include "slotproof/diagnosis.h"
+#include "slotproof/writing.h"
 #include "words.h"
 
 /* 1e-6 of a cent or millimetre is far below anything that could matter. */

@@ -4,8 +4,8 @@
  * Acoust. Soc. Am. 2007), 3 Hz at 1 kHz = 5.2 cents for pure tones below 1 kHz; a cent is below every one of them. */
 #include <math.h>
 
-#include "report/report_internal.h"
 #include "slotproof/diagnosis.h"
+#include "slotproof/writing.h"
 #include "words.h"
 
 static const double INAUDIBLE_CENTS = 1.0, BEATS_CENTS = 5.0, AUDIBLE_CENTS = 10.0;

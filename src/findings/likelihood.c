@@ -84,14 +84,14 @@ void sp_errors_free(sp_errors *e)
 
 /* ---- one value of the hand's sd --------------------------------------------------------------------------------- */
 
-static bool factor(const sp_errors *e, sp_hand hand, double sd_mm, double *l)
+bool sp_hand_factor(const sp_errors *e, sp_hand hand, double sd_mm, double nut_mm, double *l)
 {
   const size_t n = e->n;
   memcpy(l, e->covariance_mm2, n * n * sizeof *l);
   for (size_t i = 0; i < n; i++)
     for (size_t j = 0; j <= i; j++) {
       const double shared = hand == SP_HAND_STEPPED ? (double)e->fret[j] : i == j ? 1.0 : 0.0;
-      l[i * n + j] += sd_mm * sd_mm * shared;
+      l[i * n + j] += sd_mm * sd_mm * shared + nut_mm * nut_mm;
     }
   return sp_cholesky(n, l);
 }
@@ -139,7 +139,7 @@ static bool likelihood_at(const sp_errors *e, sp_hand hand, double sd_mm, size_t
                           const double *further, const scratch *s, size_t at)
 {
   const size_t n = e->n;
-  if (!factor(e, hand, sd_mm, s->l))
+  if (!sp_hand_factor(e, hand, sd_mm, 0.0, s->l))
     return false;
   for (size_t j = 0; j < p; j++) {
     if (!whiten(n, s->l, base + j * n, j, s->unit, s->unit + j * n))
@@ -239,7 +239,7 @@ sp_status sp_coefficients(const sp_errors *e, sp_hand hand, double sd_mm, size_t
   double *design = calloc((p + 1) * n, sizeof *design);
   if (!scratch_create(n, p, 0, &s) || !design) {
     status = sp_fail_memory(err);
-  } else if (!factor(e, hand, sd_mm, s.l)) {
+  } else if (!sp_hand_factor(e, hand, sd_mm, 0.0, s.l)) {
     status =
         sp_fail(err, SP_E_INTERNAL, "the covariance of the errors is not positive; this is a fault of the program");
   } else {
@@ -296,7 +296,7 @@ static bool add_form(const sp_errors *e, sp_hand hand, size_t p, const double *b
                      double *white, double *a)
 {
   const size_t n = e->n;
-  if (!factor(e, hand, 1.0, s->l))
+  if (!sp_hand_factor(e, hand, 1.0, 0.0, s->l))
     return false;
   for (size_t j = 0; j < p; j++) {
     if (!whiten(n, s->l, base + j * n, j, s->unit, s->unit + j * n))

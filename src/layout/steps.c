@@ -1,17 +1,15 @@
 /* Step lists: the tuning of a board that is not divided equally, as cents above the open string, one a line. */
-#include <errno.h>
 #include <math.h>
 #include <stdbool.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #include "layout/text.h"
 #include "slotproof/layout.h"
+#include "slotproof/textfile.h"
 
 /* A thousand frets with a comment each are far below this; a picture given by mistake is above. */
-enum { MAX_BYTES = 1 << 20, LINE_MAX_BYTES = 80 };
+enum { MAX_MB = 1, LINE_MAX_BYTES = 80 };
 
 #define STEP_FORM "write cents above the open string, one a line, as 701.955"
 
@@ -114,41 +112,15 @@ sp_status sp_steps_parse(const char *text, size_t length, sp_steps *steps, sp_er
   return status;
 }
 
-static sp_status open_list(const char *path, FILE **file, sp_error *err)
-{
-  struct stat about;
-  *file = fopen(path, "rb");
-  if (!*file)
-    return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check the name and its permissions",
-                   errno == ENOENT   ? "there is no such file"
-                   : errno == EACCES ? "not permitted"
-                                     : "system error");
-  if (fstat(fileno(*file), &about) == 0 && S_ISDIR(about.st_mode)) {
-    fclose(*file);
-    *file = NULL;
-    return sp_fail(err, SP_E_NOINPUT, "is a folder; name a file with one step a line");
-  }
-  return SP_OK;
-}
-
 sp_status sp_steps_read(const char *path, sp_steps *steps, sp_error *err)
 {
-  FILE *file;
+  char *text;
+  size_t length;
   *steps = (sp_steps){0};
-  sp_status status = open_list(path, &file, err);
+  sp_status status = sp_textfile_read(path, MAX_MB, "list of steps", &text, &length, err);
   if (status)
     return status;
-  char *text = malloc(MAX_BYTES + 1);
-  const size_t length = text ? fread(text, 1, MAX_BYTES + 1, file) : 0;
-  if (!text)
-    status = sp_fail_memory(err);
-  else if (ferror(file))
-    status = sp_fail(err, SP_E_IO, "reading stopped half way; check the disk and try again");
-  else if (length > MAX_BYTES)
-    status = sp_fail(err, SP_E_DATA, "is larger than 1 MB and no list of steps; " STEP_FORM);
-  else
-    status = sp_steps_parse(text, length, steps, err);
+  status = sp_steps_parse(text, length, steps, err);
   free(text);
-  fclose(file);
   return status;
 }

@@ -2,13 +2,20 @@
  *
  * JSON: { "schema": "slotproof/layout/1", "scale_length_mm", "frets", "divisions" (null for a step list),
  *         "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the nut), "to_saddle_mm",
- *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ] }
+ *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ],
+ *         "board": null, or { "nut_width_mm", "end_width_mm", "end_at_mm", "radius_mm", "end_radius_mm",
+ *                             "tang_depth_mm", "clearance_mm", "thickness_mm" } (null what was not given),
+ *         "slots": null, or [ {"fret", "length_mm", "radius_mm", "sagitta_mm", "depth_mm", "straight_mm",
+ *                              "left_middle_mm", "left_edge_mm"} ] (null what does not follow),
+ *         "warnings": [ sentences ] }
+ * The CSV has the slots' fields after those of the layout, as slot_length_mm, radius_mm, sagitta_mm, slot_depth_mm,
+ * straight_depth_mm, left_middle_mm, left_edge_mm; only where a board was described.
  */
 #include <cjson/cJSON.h>
 #include <math.h>
 #include <stdlib.h>
 
-#include "slotproof/layout.h"
+#include "layout/write.h"
 
 static sp_status finish(FILE *file, sp_error *err)
 {
@@ -68,9 +75,21 @@ static void write_field(FILE *file, double value, int decimals)
     fputc(',', file);
 }
 
-static void write_csv(const sp_layout *l, FILE *file)
+static void write_slot_fields(FILE *file, const sp_slot *s)
 {
-  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm\r\n");
+  write_field(file, s->length_mm, 6);
+  write_field(file, s->radius_mm, 6);
+  write_field(file, s->sagitta_mm, 6);
+  write_field(file, s->depth_mm, 6);
+  write_field(file, s->straight_mm, 6);
+  write_field(file, s->left_middle_mm, 6);
+  write_field(file, s->left_edge_mm, 6);
+}
+
+static void write_csv(const sp_layout *l, const sp_slots *p, FILE *file)
+{
+  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm%s\r\n",
+          p ? ",slot_length_mm,radius_mm,sagitta_mm,slot_depth_mm,straight_depth_mm,left_middle_mm,left_edge_mm" : "");
   for (int32_t n = 0; n <= l->frets; n++) {
     const sp_layout_row row = sp_layout_row_at(l, n);
     fprintf(file, "%ld", (long)n);
@@ -80,6 +99,8 @@ static void write_csv(const sp_layout *l, FILE *file)
     write_field(file, row.to_saddle_mm, 6);
     write_field(file, row.cents_per_mm, 6);
     write_field(file, row.cents_per_tenth_mm, 6);
+    if (p)
+      write_slot_fields(file, &p->slot[n]);
     fprintf(file, "\r\n");
   }
 }
@@ -93,21 +114,71 @@ static int add_real(cJSON *object, const char *name, double value)
                           : cJSON_AddNullToObject(object, name)) != NULL;
 }
 
-static int add_row(cJSON *positions, const sp_layout_row *row)
+/* A new object at the end of `list`; NULL for lack of memory. */
+static cJSON *add_object(cJSON *list)
 {
   cJSON *object = cJSON_CreateObject();
-  if (!object || !cJSON_AddItemToArray(positions, object)) {
-    cJSON_Delete(object);
-    return 0;
-  }
-  return cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
+  if (object && cJSON_AddItemToArray(list, object))
+    return object;
+  cJSON_Delete(object);
+  return NULL;
+}
+
+static int add_row(cJSON *positions, const sp_layout_row *row)
+{
+  cJSON *object = add_object(positions);
+  return object && cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
          add_real(object, "from_nut_mm", row->from_nut_mm) &&
          add_real(object, "from_previous_mm", row->from_previous_mm) &&
          add_real(object, "to_saddle_mm", row->to_saddle_mm) && add_real(object, "cents_per_mm", row->cents_per_mm) &&
          add_real(object, "cents_per_tenth_mm", row->cents_per_tenth_mm);
 }
 
-static int fill(cJSON *root, const sp_layout *l)
+static int add_board(cJSON *root, const sp_board_shape *s)
+{
+  cJSON *board = cJSON_AddObjectToObject(root, "board");
+  return board && add_real(board, "nut_width_mm", s->nut_width_mm) &&
+         add_real(board, "end_width_mm", s->end_width_mm) && add_real(board, "end_at_mm", s->end_at_mm) &&
+         add_real(board, "radius_mm", s->radius_mm) && add_real(board, "end_radius_mm", s->end_radius_mm) &&
+         add_real(board, "tang_depth_mm", s->tang_depth_mm) && add_real(board, "clearance_mm", s->clearance_mm) &&
+         add_real(board, "thickness_mm", s->thickness_mm);
+}
+
+static int add_slot(cJSON *list, int32_t fret, const sp_slot *s)
+{
+  cJSON *object = add_object(list);
+  return object && cJSON_AddNumberToObject(object, "fret", fret) && add_real(object, "length_mm", s->length_mm) &&
+         add_real(object, "radius_mm", s->radius_mm) && add_real(object, "sagitta_mm", s->sagitta_mm) &&
+         add_real(object, "depth_mm", s->depth_mm) && add_real(object, "straight_mm", s->straight_mm) &&
+         add_real(object, "left_middle_mm", s->left_middle_mm) && add_real(object, "left_edge_mm", s->left_edge_mm);
+}
+
+static int add_warnings(cJSON *root, const sp_slots *p)
+{
+  char text[SP_SLOTS_WARNING_MAX];
+  cJSON *list = cJSON_AddArrayToObject(root, "warnings");
+  int good = list != NULL;
+  for (int i = 0; good && p && sp_slots_warning(p, i, text); i++) {
+    cJSON *item = cJSON_CreateString(text);
+    good = item && cJSON_AddItemToArray(list, item);
+    if (!good)
+      cJSON_Delete(item);
+  }
+  return good;
+}
+
+static int add_slots(cJSON *root, const sp_slots *p)
+{
+  if (!p)
+    return cJSON_AddNullToObject(root, "board") && cJSON_AddNullToObject(root, "slots");
+  cJSON *list = add_board(root, &p->shape) ? cJSON_AddArrayToObject(root, "slots") : NULL;
+  int good = list != NULL;
+  for (int32_t n = 0; good && n <= p->frets; n++)
+    good = add_slot(list, n, &p->slot[n]);
+  return good;
+}
+
+static int fill(cJSON *root, const sp_layout *l, const sp_slots *p)
 {
   if (!root || !cJSON_AddStringToObject(root, "schema", "slotproof/layout/1") ||
       !add_real(root, "scale_length_mm", l->scale_length_mm) || !cJSON_AddNumberToObject(root, "frets", l->frets) ||
@@ -119,13 +190,13 @@ static int fill(cJSON *root, const sp_layout *l)
     const sp_layout_row row = sp_layout_row_at(l, n);
     good = add_row(positions, &row);
   }
-  return good;
+  return good && add_slots(root, p) && add_warnings(root, p);
 }
 
-static sp_status write_json(const sp_layout *l, FILE *file, sp_error *err)
+static sp_status write_json(const sp_layout *l, const sp_slots *p, FILE *file, sp_error *err)
 {
   cJSON *root = cJSON_CreateObject();
-  char *text = fill(root, l) ? cJSON_Print(root) : NULL;
+  char *text = fill(root, l, p) ? cJSON_Print(root) : NULL;
   cJSON_Delete(root);
   if (!text)
     return sp_fail_memory(err);
@@ -134,14 +205,16 @@ static sp_status write_json(const sp_layout *l, FILE *file, sp_error *err)
   return SP_OK;
 }
 
-sp_status sp_layout_write(const sp_layout *layout, sp_layout_format format, FILE *file, sp_error *err)
+sp_status sp_layout_write(const sp_layout *l, const sp_slots *slots, sp_layout_format format, FILE *file, sp_error *err)
 {
   sp_status status = SP_OK;
   if (format == SP_LAYOUT_TEXT)
-    write_text(layout, file);
-  else if (format == SP_LAYOUT_CSV)
-    write_csv(layout, file);
-  else
-    status = write_json(layout, file, err);
+    write_text(l, file);
+  if (format == SP_LAYOUT_TEXT && slots)
+    sp_write_slots_text(l, slots, file);
+  if (format == SP_LAYOUT_CSV)
+    write_csv(l, slots, file);
+  if (format == SP_LAYOUT_JSON)
+    status = write_json(l, slots, file, err);
   return status ? status : finish(file, err);
 }

@@ -53,23 +53,30 @@ static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_b
   return SP_OK;
 }
 
-/* The strongest lasting step of the profile in [from, to); its size in grey. */
+/* Level of the profile from p[first] on, towards `way` (1 or -1). The median: a line in sight, which may be far darker
+ * than the step, has no say. */
+static double level_beside(const float *p, int32_t first, int32_t way, int32_t count, double *work)
+{
+  for (int32_t i = 0; i < count; i++)
+    work[i] = (double)p[first + way * i];
+  return sp_median(work, (size_t)count);
+}
+
+/* The strongest lasting step of the profile in [from, to); its size in grey. `work` has far_px places. */
 static double strongest_step(const float *p, int32_t length, int32_t from, int32_t to, int32_t near_px, int32_t far_px,
-                             int32_t *at)
+                             double *work, int32_t *at)
 {
   double top = 0.0;
   from = from < far_px + 1 ? far_px + 1 : from;
   to = to > length - far_px - 1 ? length - far_px - 1 : to;
   for (int32_t u = from; u < to; u++) {
-    double a = 0.0, b = 0.0, sharp_a = 0.0, sharp_b = 0.0;
-    for (int32_t d = near_px; d < far_px; d++) {
-      a += (double)p[u - d] / (far_px - near_px);
-      b += (double)p[u + d] / (far_px - near_px);
-    }
+    double sharp_a = 0.0, sharp_b = 0.0;
     for (int32_t d = 1; d <= near_px; d++) {
       sharp_a += (double)p[u - d] / near_px;
       sharp_b += (double)p[u + d] / near_px;
     }
+    const double a = level_beside(p, u - near_px, -1, far_px - near_px, work);
+    const double b = level_beside(p, u + near_px, 1, far_px - near_px, work);
     /* lasting and sharp: the lesser of the two */
     const double step = (b - a) * (sharp_b - sharp_a) > 0.0 ? fmin(fabs(b - a), 1.6 * fabs(sharp_b - sharp_a)) : 0.0;
     if (step > top) {
@@ -207,10 +214,9 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
   const int32_t length = view.length_px;
   const int32_t near_px = (int32_t)fmax(3.0, round(0.3 * px_per_mm)), far_px = (int32_t)lround(2.5 * px_per_mm);
   float *profile = calloc((size_t)length, sizeof *profile);
-  if (!profile)
-    return sp_fail_memory(err);
+  double *work = calloc((size_t)far_px + 1, sizeof *work);
   const double shear = -board->centre.slope;
-  sp_status status = SP_OK;
+  sp_status status = profile && work ? SP_OK : sp_fail_memory(err);
   for (int which = 0; !status && which < 2; which++) {
     int32_t at = 0;
     const int32_t clear = (int32_t)lround(1.0 * px_per_mm);
@@ -218,12 +224,13 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
     status = inner_profile(s->scene, s->along, board, shear, from - far_px, to + far_px, profile, err);
     if (status)
       break;
-    const double step = strongest_step(profile, length, from, to, near_px, far_px, &at);
+    const double step = strongest_step(profile, length, from, to, near_px, far_px, work, &at);
     if (step > 0.04 * view.full_scale)
       status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);
     if (!status && board->end[which].found)
       status = refine_end(s, board, which, &board->end[which], err);
   }
   free(profile);
+  free(work);
   return status;
 }

@@ -25,6 +25,9 @@ static const double CORRELATED_MM = 4.0;
 static const double MIN_BLUR = 0.2, MAX_BLUR = 4.0;
 /* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
 static const double FLOOR_PX = 0.010;
+/* A wall that wanders is followed where it lies further than this beside its line, in so many steps. */
+static const double FOLLOW_PX = 0.5;
+enum { FOLLOWING = 10 };
 /* White from here on, part of full scale: what lies beyond is not in the picture. */
 static const double CLIPPED = 0.985;
 /* In a light line that is clipped a burr cannot be told from the cut: it may be this part of what shows, or nothing. */
@@ -66,15 +69,16 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
 /* ---- one piece against the line -------------------------------------------------------------------------------------
  */
 
-static double middle_at(const sp_line_fit *f, double v)
+static double middle_at(const sp_line_fit *f, const sp_piece *p)
 {
-  return 0.5 * (f->place[0] + f->place[1]) + 0.5 * (f->slope[0] + f->slope[1]) * (v - f->v_px);
+  return 0.5 * (f->place[0] + f->place[1]) + 0.5 * (f->slope[0] + f->slope[1]) * (p->v_px - f->v_px) +
+         0.5 * (p->ahead[0] + p->ahead[1]);
 }
 
 /* How far the walls stand off their mean width here (slots: each wall is its own line). */
-static double width_at(const sp_line_fit *f, double v)
+static double width_at(const sp_line_fit *f, const sp_piece *p)
 {
-  return f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * (v - f->v_px);
+  return f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * (p->v_px - f->v_px) + p->ahead[1] - p->ahead[0];
 }
 
 enum { WINDOW = 2 * SP_STACK_HALF_PX + 1, LANES = 4, PADDED = (WINDOW + LANES - 1) / LANES * LANES };
@@ -115,8 +119,8 @@ static void look_up(const float *table, double x, double wider, int32_t n, doubl
 
 static void lay_out_piece(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, design *d)
 {
-  const double x = p->first_u - middle_at(f, p->v_px);
-  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p->v_px) - f->shape.width_px) : 0.0;
+  const double x = p->first_u - middle_at(f, p);
+  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p) - f->shape.width_px) : 0.0;
   const int32_t n = 2 * f->half_px + 1;
   double *const left = d->column[3], *const right = d->column[4];
   d->columns = f->kind == SP_MARK_SLOT ? 5 : 4;
@@ -200,7 +204,7 @@ static void set_shift(double noise, sp_piece *p)
 {
   const double h = p->smooth_height, scale = noise * noise / (h * h);
   for (int wall = 0; wall < 2; wall++) {
-    p->shift[wall] = p->unit_shift[wall] / h;
+    p->shift[wall] = p->ahead[wall] + p->unit_shift[wall] / h;
     p->variance[wall] = scale * p->unit_variance[wall];
   }
   p->covariance = scale * p->unit_covariance;
@@ -387,7 +391,7 @@ static void stack_pieces(const sp_line_fit *f, double noise, sp_stack *s)
     const sp_piece *p = &f->pieces[k];
     if (!p->present || p->weight[0] < 0.3)
       continue;
-    const double h = p->smooth_height, w = p->weight[0], middle = middle_at(f, p->v_px);
+    const double h = p->smooth_height, w = p->weight[0], middle = middle_at(f, p);
     linear += w * h;
     square += w * h * h;
     for (int32_t i = 0; i <= 2 * f->half_px; i++) {
@@ -503,6 +507,54 @@ static void tie_width(sp_line_fit *f)
   }
 }
 
+/* A shift is linear in the grey only within a blur's breadth. Where a slot wanders further its walls are looked for
+ * where the pieces around have them: median of those present within COMPANY pieces, or else where the last piece had
+ * them; a pixel at a time. Returns the farthest move. */
+static double look_ahead(sp_line_fit *f, double *work)
+{
+  enum { COMPANY = 3 };
+  double farthest = 0.0;
+  for (int wall = 0; wall < 2; wall++) {
+    double from[2 * COMPANY + 1], last = 0.0;
+    for (size_t k = 0; k < f->count; k++) {
+      size_t n = 0;
+      for (size_t j = k > COMPANY ? k - COMPANY : 0; j < f->count && j <= k + COMPANY; j++)
+        if (f->pieces[j].present)
+          from[n++] = f->pieces[j].shift[wall];
+      work[k] = last = n ? sp_median(from, n) : last;
+    }
+    for (size_t k = 0; k < f->count; k++) {
+      const double move = limited(work[k] - f->pieces[k].ahead[wall], 1.0);
+      f->pieces[k].ahead[wall] += move;
+      farthest = fmax(farthest, fabs(move));
+    }
+  }
+  return farthest;
+}
+
+static void follow_walls(sp_line_fit *f, sp_profile *table, double *work)
+{
+  double move = FOLLOW_PX;
+  for (int round = 0; round < FOLLOWING && move >= FOLLOW_PX; round++) {
+    fit_round(f, table, work);
+    move = look_ahead(f, work);
+  }
+}
+
+/* The stack of pieces that lie beside each other was too soft: its cross-section is fitted anew on pieces laid
+ * straight.
+ */
+static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const sp_ground *ground, sp_profile *table,
+                             double *work, sp_stack *s)
+{
+  if (!(look_ahead(f, work) > FOLLOW_PX))
+    return;
+  follow_walls(f, table, work);
+  fit_shape(f, expect, ground, typical_noise(f, work), false, s);
+  tie_width(f);
+  follow_walls(f, table, work);
+}
+
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
                           const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *f,
                           sp_error *err)
@@ -531,6 +583,8 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_ki
   }
   if (!status && f->count >= 6)
     fit_round(f, table, work);
+  if (!status && f->count >= 6 && kind == SP_MARK_SLOT && effort != SP_EFFORT_QUICK)
+    follow_wandering(f, expect, ground, table, work, s);
   free(table);
   free(s);
   free(work);
@@ -648,6 +702,7 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   double *work = malloc((f->count + 8) * sizeof *work);
   memset(m, 0, sizeof *m);
   m->u_u_px = m->u_slope = INFINITY;
+  sp_walls_init(&m->walls);
   extent(f, &m->v_a_px, &m->v_b_px, &m->coverage);
   if (!work || m->coverage <= 0.0) {
     free(work);
@@ -656,6 +711,9 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   const double reach = CORRELATED_MM * f->px_per_mm, dv = v_px - f->v_px;
   const wall_result a = wall_uncertainty(f, 0, reach, work);
   const wall_result b = f->kind == SP_MARK_SLOT ? wall_uncertainty(f, 1, reach, work) : a;
+  m->u_width_px = f->kind == SP_MARK_SLOT ? sqrt(a.var_at + b.var_at + 2.0 * FLOOR_PX * FLOOR_PX) : NAN;
+  if (f->kind == SP_MARK_SLOT) /* without memory for it nothing is known of the walls */
+    (void)sp_line_fit_walls(f, m, (const double[2]){sqrt(a.var_slope), sqrt(b.var_slope)}, m->u_width_px, &m->walls);
   const double slope = 0.5 * (f->slope[0] + f->slope[1]);
   m->slope = slope;
   m->v_px = v_px;
@@ -668,7 +726,6 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   m->u_slope = sqrt(var_slope);
   m->cov_u_slope = cov + dv * var_slope;
   m->width_px = f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * dv;
-  m->u_width_px = f->kind == SP_MARK_SLOT ? sqrt(a.var_at + b.var_at) : NAN;
   m->contrast = mean_contrast(f);
   m->burr = f->burr;
   m->significance = f->significance;

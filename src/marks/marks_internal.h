@@ -74,6 +74,7 @@ typedef struct sp_piece {
   double height;      /* of the mark here, signed, grey */
   double smooth_height;
   double level;                 /* of the wood here */
+  double ahead[2];              /* slots: where a wall that wanders is looked for, beside its straight line, px */
   double shift[2], variance[2]; /* of left and right wall (slot) or both alike (knife) against the line, px, px^2 */
   double covariance;            /* of the two walls */
   /* shift times height, variance times height^2 over that of the noise */
@@ -184,6 +185,10 @@ void sp_line_fit_free(sp_line_fit *fit);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */
 void sp_line_fit_result(sp_line_fit *fit, double v_px, sp_mark *mark);
+
+/* How the saw went, from the pieces of a finished fit of a slot; `m` knows its extent; u_slope of each wall, and of the
+ * kerf. Where the slot wanders the fit's straight walls are put right (place, slope). false for lack of memory. */
+bool sp_line_fit_walls(sp_line_fit *fit, const sp_mark *m, const double u_slope[2], double u_width_px, sp_walls *walls);
 
 /* Board outline from the fitted lines and the strips. */
 sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_mark *lines,

@@ -140,16 +140,14 @@ typedef struct sightings {
 static void sight_stroke(const sp_stroke *s, const sp_rule_reading *r, double zero, photo_map map, const void *context,
                          sightings *out)
 {
-  if (!s->good || !(s->u_u_px > 0.0) || !(s->u_lean > 0.0))
+  if (!s->good || !(s->u_own_u_px > 0.0) || !(s->u_lean > 0.0))
     return;
-  /* at this distance either side the two places are known independently of each other */
-  const double d = s->u_u_px / s->u_lean, v = r->base_v0_px + r->slope * s->u_px;
-  for (int side = -1; side <= 1; side += 2) {
-    const double lean = s->lean - r->slope;
-    sp_camera_sighting *p = &out->list[out->count++];
-    *p = (sp_camera_sighting){map(context, s->u_px + side * d * lean, v + side * d), false, s->index - zero,
-                              hypot(1.41421356 * s->u_u_px, STROKE_FLOOR_PX)};
-  }
+  /* at this distance either side of its middle the two places are known independently of each other */
+  const double d = s->u_own_u_px / s->u_lean, lean = s->lean - r->slope;
+  for (int side = -1; side <= 1; side += 2)
+    out->list[out->count++] =
+        (sp_camera_sighting){map(context, s->own_u_px + side * d * lean, s->own_v_px + side * d), false,
+                             s->index - zero, hypot(1.41421356 * s->u_own_u_px, STROKE_FLOOR_PX)};
   out->strokes++;
 }
 
@@ -343,6 +341,20 @@ static void change_unit(attempt *a, double ratio)
   a->period /= ratio;
 }
 
+/* Picture px a unit where the rule is drawn largest: finer than that the picture holds nothing. */
+static double largest_scale(const attempt *a)
+{
+  enum { PLACES = 12 };
+  const sp_camera_view view = sp_camera_view_of(&a->camera);
+  double most = 0.0;
+  for (int i = 0; i <= PLACES; i++) {
+    const double x = a->first + (a->last - a->first) * i / PLACES;
+    const sp_point p = sp_camera_project(&view, x - 0.5, 0.0, 0.0), q = sp_camera_project(&view, x + 0.5, 0.0, 0.0);
+    most = fmax(most, hypot(q.x - p.x, q.y - p.y));
+  }
+  return most;
+}
+
 /* A camera that stands over the board and agrees with most of what was sighted. */
 static bool is_possible(const attempt *a, size_t sighted)
 {
@@ -378,6 +390,8 @@ static sp_status by_camera(const sp_raster *picture, const sp_photo_lens *lens, 
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
     a->good = !status && is_possible(a, s.count);
+    if (a->good)
+      a->period = largest_scale(a);
   }
   sp_rule_reading_free(&reading);
   sp_raster_free(&band);

@@ -1,15 +1,15 @@
 /* A profile read back. The file may come from anywhere, so every value is held against what a device can have: what is
  * let through here scales a board. */
 #include <cjson/cJSON.h>
-#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "slotproof/profile.h"
+#include "slotproof/textfile.h"
 
 /* A profile has some ten thousand bytes. */
-enum { MOST_BYTES = 1 << 20 };
+enum { MOST_MB = 1, MOST_BYTES = MOST_MB << 20 };
 static const double MOST_PX = 1e6, MOST_PX_PER_MM = 1000.0;
 static const double FREE = 1e9;
 
@@ -203,21 +203,11 @@ sp_status sp_profile_parse(const char *text_, size_t length, sp_profile *profile
 
 sp_status sp_profile_read(const char *path, sp_profile *profile, sp_error *err)
 {
-  FILE *file = fopen(path, "rb");
-  if (!file)
-    return sp_fail(err, errno == ENOENT || errno == EACCES ? SP_E_NOINPUT : SP_E_IO,
-                   "%s; name the file that 'slotproof calibrate' wrote", strerror(errno));
-  char *bytes = malloc(MOST_BYTES + 1);
-  const size_t n = bytes ? fread(bytes, 1, MOST_BYTES + 1, file) : 0;
-  const bool broken = bytes && ferror(file) != 0;
-  fclose(file);
-  sp_status status = SP_OK;
-  if (!bytes)
-    status = sp_fail_memory(err);
-  else if (broken)
-    status = sp_fail(err, SP_E_IO, "reading failed half way; name a file, not a folder");
-  else
-    status = sp_profile_parse(bytes, n, profile, err);
+  char *bytes = NULL;
+  size_t length = 0;
+  sp_status status = sp_textfile_read(path, MOST_MB, "profile that 'slotproof calibrate' wrote", &bytes, &length, err);
+  if (!status)
+    status = sp_profile_parse(bytes, length, profile, err);
   free(bytes);
   return status;
 }

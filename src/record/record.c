@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const sp_point NOWHERE = {NAN, NAN};
+#define NOWHERE ((sp_point){NAN, NAN})
 
 static void init_reference(sp_reference_record *r)
 {
@@ -34,6 +34,27 @@ void sp_record_init(sp_record *record)
     record->outline_px[i] = NOWHERE;
   record->datum = SP_DATUM_FIT;
   record->verdict = SP_UNDECIDED;
+}
+
+sp_slot_record sp_slot_unknown(void)
+{
+  return (sp_slot_record){.kerf_a_mm = NAN,
+                          .kerf_b_mm = NAN,
+                          .u_kerf_end_mm = NAN,
+                          .widening_mm = NAN,
+                          .u_widening_mm = NAN,
+                          .kerf_least_mm = NAN,
+                          .kerf_most_mm = NAN,
+                          .u_kerf_window_mm = NAN,
+                          .kerf_sd_mm = NAN,
+                          .u_kerf_sd_mm = NAN,
+                          .wander_mm = NAN,
+                          .u_wander_mm = NAN,
+                          .wander_worst_mm = NAN,
+                          .u_wander_worst_mm = NAN,
+                          .wander_worst_px = NOWHERE,
+                          .wall_squareness_deg = {NAN, NAN},
+                          .u_wall_squareness_deg = {NAN, NAN}};
 }
 
 void sp_record_free(sp_record *record)
@@ -157,6 +178,24 @@ const char *sp_action_word(sp_action action)
     return "fill-and-saw";
   }
   return NULL;
+}
+
+const char *sp_slot_trouble_word(unsigned trouble)
+{
+  switch (trouble) {
+  case SP_SLOT_WIDENS:
+    return "widens";
+  case SP_SLOT_UNEVEN:
+    return "uneven";
+  case SP_SLOT_WANDERS:
+    return "wanders";
+  case SP_SLOT_TIGHT:
+    return "tight";
+  case SP_SLOT_LOOSE:
+    return "loose";
+  default:
+    return NULL;
+  }
 }
 
 const char *sp_mark_kind_word(sp_mark_kind kind)

@@ -398,12 +398,83 @@ static void say_stated_dpi(const judged *j, int kind, double stated, sp_referenc
              stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, kind_name(kind));
 }
 
+/* Strokes between those of a train show that it is not the finest graduation but every second or fifth stroke of it,
+ * and then its pattern means another spacing. Looks for a train in the same band whose period goes into this one's. */
+static sp_status holds_finer(const sp_scene *scene, const sp_comb *combs, size_t count, size_t which,
+                             const sp_rule_reading *reading, bool *finer, sp_error *err)
+{
+  const double middle = 0.5 * sp_view_of(scene->raster, combs[which].along).length_px, near_px = 10.0;
+  *finer = false;
+  for (size_t i = 0; i < count && !*finer; i++) {
+    const sp_comb *c = &combs[i];
+    const double parts = reading->period_px / c->period_px, whole = round(parts);
+    const double apart = c->v0_px + c->slope * middle - (combs[which].v0_px + combs[which].slope * middle);
+    if (c->along != combs[which].along || !(whole >= 2.0 && whole <= 10.0) || fabs(parts / whole - 1.0) > 0.02 ||
+        fabs(apart) > near_px * reading->period_px)
+      continue;
+    sp_rule_reading other = {0};
+    const sp_status status = sp_rule_read(scene, c, &other, err);
+    if (status)
+      return status;
+    *finer = other.count >= MIN_STROKES && other.count > reading->count + reading->count / 2;
+    sp_rule_reading_free(&other);
+  }
+  return SP_OK;
+}
+
+/* What one comb would be: a kind of graduation, or -1. */
+static sp_status try_comb(const sp_scene *scene, double dpi[2], int told, const sp_comb *combs, size_t count,
+                          size_t which, judged *j, int *here, sp_error *err)
+{
+  bool finer = false;
+  *here = -1;
+  sp_status status = judge(scene, &combs[which], dpi[combs[which].along], j, err);
+  if (status)
+    return status;
+  const bool told_fits = told >= 0 && told_is_tenable(j, told, dpi[combs[which].along]);
+  *here = told < 0 ? j->kind : told_fits ? told : -1;
+  if (*here >= 0)
+    status = holds_finer(scene, combs, count, which, &j->reading, &finer, err);
+  if (status)
+    sp_rule_reading_free(&j->reading);
+  else if (finer)
+    *here = -1;
+  return status;
+}
+
+/* Where no train can be told, the finest graduation may have escaped the search (its period being few pixels): looks
+ * for strokes in the halves, fifths and quarters between those of the strongest train that was read. */
+static sp_status try_parts(const sp_scene *scene, double dpi[2], int told, const sp_comb *whole, size_t strokes,
+                           judged *chosen, int *kind, sp_error *err)
+{
+  static const double PARTS[] = {2.0, 5.0, 4.0, 10.0};
+  const double least_period_px = 3.3;
+  for (size_t i = 0; *kind < 0 && i < sizeof PARTS / sizeof *PARTS; i++) {
+    sp_comb part = *whole;
+    judged j;
+    int here;
+    part.period_px /= PARTS[i];
+    if (part.period_px < least_period_px)
+      continue;
+    const sp_status status = try_comb(scene, dpi, told, &part, 1, 0, &j, &here, err);
+    if (status)
+      return status;
+    if (here >= 0 && j.reading.count > strokes + strokes / 2) {
+      *kind = here;
+      *chosen = j;
+    } else {
+      sp_rule_reading_free(&j.reading);
+    }
+  }
+  return SP_OK;
+}
+
 /* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word; if it was read over
  * a part of the picture only, another edge of the rule that was read much further. */
 static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS],
                         size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
 {
-  size_t count = 0;
+  size_t count = 0, readable = 0, most = 0;
   sp_status status = sp_rule_find(scene, combs, &count, err);
   *kind = -1;
   *combs_found = count;
@@ -413,11 +484,14 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
         (span_px(&chosen->reading) > LONG_ENOUGH * length || combs[i].strength < 0.1 * combs[*which].strength))
       break;
     judged j;
-    status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
+    int here;
+    status = try_comb(scene, dpi, told, combs, count, i, &j, &here, err);
     if (status)
       break;
-    const bool told_fits = told >= 0 && told_is_tenable(&j, told, dpi[combs[i].along]);
-    const int here = told < 0 ? j.kind : told_fits ? told : -1;
+    if (j.reading.count > most) {
+      most = j.reading.count;
+      readable = i;
+    }
     if (here >= 0 && (*kind < 0 || span_px(&j.reading) > 1.2 * span_px(&chosen->reading))) {
       if (*kind >= 0)
         sp_rule_reading_free(&chosen->reading);
@@ -429,6 +503,10 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
     if (here < 0)
       say_refused(&j, told, ref);
     sp_rule_reading_free(&j.reading);
+  }
+  if (!status && *kind < 0 && most >= MIN_STROKES) {
+    *which = readable;
+    status = try_parts(scene, dpi, told, &combs[readable], most, chosen, kind, err);
   }
   if (status && *kind >= 0)
     sp_rule_reading_free(&chosen->reading);

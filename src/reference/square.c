@@ -134,7 +134,7 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
   const size_t n = ref->lean_count + count;
   square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
   memset(&ref->square, 0, sizeof ref->square);
-  if (ref->lean_count < 2)
+  if (n < 3)
     return SP_OK;
   f.list = calloc(n, sizeof *f.list);
   f.rest = calloc(2 * n, sizeof *f.rest);
@@ -144,7 +144,7 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
     return sp_fail_memory(err);
   }
   f.spare = f.rest + n;
-  const double first = ref->leans[0].u_px, last = ref->leans[ref->lean_count - 1].u_px;
+  const double first = ref->map.first_px, last = ref->map.last_px;
   ref->square.centre_px = 0.5 * (first + last);
   ref->square.half_px = 0.5 * (last - first);
   ref->square.v0_px = ref->line_v0_px;

@@ -1,7 +1,8 @@
 /* Texts from outside made harmless, and the one place where a writer learns that the disk is full.
  *
  * UTF-8 after RFC 3629: no overlong forms, no surrogates, nothing above U+10FFFF. Each byte that does not belong to a
- * well-formed character, and each control character (C0, DEL, C1), becomes U+FFFD. */
+ * well-formed character, and each control character (C0, DEL, C1), becomes U+FFFD; so do U+FFFE and U+FFFF, which XML
+ * forbids (XML 1.0, production 2). */
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -23,7 +24,8 @@ static size_t character_length(const unsigned char *s)
   const int overlong = (s[0] == 0xe0 && s[1] < 0xa0) || (s[0] == 0xf0 && s[1] < 0x90);
   const int beyond = (s[0] == 0xed && s[1] > 0x9f) || (s[0] == 0xf4 && s[1] > 0x8f);
   const int c1_control = s[0] == 0xc2 && s[1] < 0xa0;
-  return overlong || beyond || c1_control ? 0 : length;
+  const int no_character = s[0] == 0xef && s[1] == 0xbf && s[2] >= 0xbe;
+  return overlong || beyond || c1_control || no_character ? 0 : length;
 }
 
 char *sp_clean_text(const char *text)
@@ -44,13 +46,4 @@ char *sp_clean_text(const char *text)
   }
   clean[out] = '\0';
   return clean;
-}
-
-sp_status sp_flush_file(FILE *file, sp_error *err)
-{
-  errno = 0;
-  if (fflush(file) == 0 && !ferror(file))
-    return SP_OK;
-  return sp_fail(err, SP_E_IO, "writing failed (%s); make room on the disk or write elsewhere",
-                 errno ? strerror(errno) : "unknown reason");
 }

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 
 #include "report_internal.h"
-#include "tree.h"
+#include "slotproof/json_tree.h"
 
 /* Reciprocals of the step each kind of quantity is rounded to. */
 static const double MM = 1e7, CENTS = 1e6, DEG = 1e6, PX = 1e4, RATIO = 1e6, PX_PER_MM = 1e9;
@@ -164,7 +164,48 @@ static sp_mark_record without_measurement(const sp_mark_record *m)
                           .budget = {NAN, NAN, NAN, NAN, NAN},
                           .recut_mm = NAN,
                           .from_line_mm = NAN,
-                          .u_from_line_mm = NAN};
+                          .u_from_line_mm = NAN,
+                          .slot = sp_slot_unknown()};
+}
+
+/* null where the mark is no slot or its walls are not known. */
+static void add_slot(sp_tree *b, cJSON *mark, const sp_slot_record *s)
+{
+  static const char *const WALL[] = {"nut_wall_squareness_deg", "bridge_wall_squareness_deg"},
+                           *const U_WALL[] = {"u_nut_wall_squareness_deg", "u_bridge_wall_squareness_deg"};
+  if (!s->known) {
+    sp_tree_attach(b, mark, "slot", cJSON_CreateNull());
+    return;
+  }
+  const struct {
+    const char *name;
+    double mm;
+  } LENGTHS[] = {{"kerf_a_mm", s->kerf_a_mm},
+                 {"kerf_b_mm", s->kerf_b_mm},
+                 {"u_kerf_end_mm", s->u_kerf_end_mm},
+                 {"widening_mm", s->widening_mm},
+                 {"u_widening_mm", s->u_widening_mm},
+                 {"kerf_least_mm", s->kerf_least_mm},
+                 {"kerf_most_mm", s->kerf_most_mm},
+                 {"u_kerf_window_mm", s->u_kerf_window_mm},
+                 {"kerf_sd_mm", s->kerf_sd_mm},
+                 {"u_kerf_sd_mm", s->u_kerf_sd_mm},
+                 {"wander_mm", s->wander_mm},
+                 {"u_wander_mm", s->u_wander_mm},
+                 {"wander_worst_mm", s->wander_worst_mm},
+                 {"u_wander_worst_mm", s->u_wander_worst_mm}};
+  cJSON *o = add_object(b, mark, "slot");
+  for (size_t i = 0; i < sizeof LENGTHS / sizeof *LENGTHS; i++)
+    add_number(b, o, LENGTHS[i].name, LENGTHS[i].mm, MM);
+  add_point(b, o, "wander_worst_px", s->wander_worst_px);
+  for (int wall = 0; wall < 2; wall++) {
+    add_number(b, o, WALL[wall], s->wall_squareness_deg[wall], DEG);
+    add_number(b, o, U_WALL[wall], s->u_wall_squareness_deg[wall], DEG);
+  }
+  cJSON *troubles = add_array(b, o, "troubles");
+  for (unsigned bit = 1; bit <= SP_SLOT_LOOSE; bit *= 2)
+    if (s->troubles & bit)
+      sp_tree_attach(b, troubles, NULL, cJSON_CreateString(sp_slot_trouble_word(bit)));
 }
 
 static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
@@ -184,6 +225,7 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
   add_number(b, o, "u_squareness_deg", m.u_squareness_deg, DEG);
   add_number(b, o, "width_mm", m.width_mm, MM);
   add_number(b, o, "u_width_mm", m.u_width_mm, MM);
+  add_slot(b, o, &m.slot);
   add_number(b, o, "contrast", m.contrast, RATIO);
   add_number(b, o, "coverage", m.coverage, RATIO);
   add_point(b, o, "end_a_px", m.end_a_px);
@@ -220,6 +262,9 @@ static void add_findings(sp_tree *b, cJSON *root, const sp_record *r)
     cJSON *one = add_object(b, list, NULL);
     add_text(b, one, "kind", f->kind);
     add_text(b, one, "text", f->text);
+    cJSON *either = f->either[0][0] ? add_array(b, one, "either") : NULL;
+    for (size_t k = 0; either && k < sizeof f->either / sizeof *f->either && f->either[k][0]; k++)
+      sp_tree_attach(b, either, NULL, cJSON_CreateString(f->either[k]));
     add_number(b, one, "value", f->value, MM);
     add_number(b, one, "u_value", f->u_value, MM);
     add_number(b, one, "strength", f->strength, RATIO);

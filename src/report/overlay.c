@@ -161,21 +161,30 @@ static sp_point between(sp_point a, sp_point b, double t)
   return (sp_point){a.x + t * (b.x - a.x), a.y + t * (b.y - a.y)};
 }
 
-static void draw_missing(drawing *d, size_t index)
+bool sp_missing_place(const sp_record *r, size_t index, sp_point *end_a_px, sp_point *end_b_px)
 {
-  const sp_record *r = d->record;
   const sp_mark_record *m = &r->marks[index], *lo = neighbour(r, index - 1, -1), *hi = neighbour(r, index + 1, 1);
   if (!lo && hi) /* beyond the first or last found one: carry on its line to the next */
     lo = hi, hi = neighbour(r, (size_t)(lo - r->marks) + 1, 1);
   else if (!hi && lo)
     hi = lo, lo = neighbour(r, (size_t)(hi - r->marks) - 1, -1);
   if (!lo || !hi)
-    return;
+    return false;
   const double t = (m->layout_mm - lo->layout_mm) / (hi->layout_mm - lo->layout_mm);
-  const sp_point a = between(lo->end_a_px, hi->end_a_px, t), b = between(lo->end_b_px, hi->end_b_px, t);
+  *end_a_px = between(lo->end_a_px, hi->end_a_px, t);
+  *end_b_px = between(lo->end_b_px, hi->end_b_px, t);
+  return isfinite(t);
+}
+
+static void draw_missing(drawing *d, size_t index)
+{
+  const int32_t fret = d->record->marks[index].fret;
+  sp_point a, b;
+  if (!sp_missing_place(d->record, index, &a, &b))
+    return;
   sp_pen_line(&d->pen, a, b, SP_DASHED, SP_INK_MISSING);
   sp_pen_sign(&d->pen, SP_MISSING, label_at(d, a, b, SIGN_AT), d->axis, SIGN_RADIUS * d->pen.letter_px);
-  put_label(d, m->fret, a, b, SP_INK_MISSING, "missing");
+  put_label(d, fret, a, b, SP_INK_MISSING, "missing");
 }
 
 static void draw_marks(drawing *d)

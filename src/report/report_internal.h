@@ -11,9 +11,7 @@
 #include "slotproof/record.h"
 #include "slotproof/report.h"
 #include "slotproof/status.h"
-
-/* Pushes out what is buffered; SP_E_IO if any write to `file` has failed. */
-sp_status sp_flush_file(FILE *file, sp_error *err);
+#include "slotproof/writing.h"
 
 /* The picture as a PNG, 8-bit RGB. Flushes. */
 sp_status sp_write_png(const sp_canvas *canvas, FILE *file, sp_error *err);
@@ -25,27 +23,40 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict);
 void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
-void sp_text_scale(const sp_record *record, FILE *file);
-/* Photographs: how the picture was taken. */
-void sp_text_camera(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
-/* Words wrapped to 100 columns, each line begun with `indent` blanks, the first with `lead` instead. */
-void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);
-/* A paragraph that grows; what no longer fits is left off. */
-typedef struct sp_sentence {
-  char text[4000];
-  size_t used;
-} sp_sentence;
-#if defined(__GNUC__)
-__attribute__((format(printf, 2, 3)))
-#endif
-void
-sp_say(sp_sentence *sentence, const char *format, ...);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 
-/* Slots: how broad the saw has cut, against the tang. */
-void sp_text_kerf(const sp_record *record, FILE *file);
+/* Sentences without a final full stop, for every report in words; nothing is said of what is not known. */
+void sp_tolerance_words(const sp_record *record, char *into, size_t size); /* "0.2 mm and 2 cents" */
+void sp_say_counts(const sp_record *record, sp_sentence *s); /* how many frets are out, missing, undecided, within */
+void sp_say_undecided(const sp_mark_record *m, sp_sentence *s);
+/* "mostly for the mark, which is faint or frayed (...)": where most of the doubt comes from, and what would lessen it.
+ */
+const char *sp_largest_doubt(const sp_budget *budget);
+void sp_say_missing(const sp_mark_record *m, sp_sentence *s);
+void sp_say_remedy(const sp_record *record, int which, sp_sentence *s); /* one that helps; with its full stop */
+void sp_say_stray(const sp_stray_record *stray, sp_sentence *s);
+void sp_say_layout(const sp_record *record, sp_sentence *s);
+void sp_say_datum(const sp_record *record, sp_sentence *s);
+void sp_say_camera(const sp_record *record, sp_sentence *s); /* photographs: how taken; with its full stop */
+void sp_say_scale(const sp_record *record, sp_sentence *s);  /* with its full stops */
+void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad the saw has cut, against the tang */
+void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
+void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
+void sp_say_fit(const sp_record *record, sp_sentence *s);
+extern const char SP_SLOT_WORDS[], SP_UNTRUE_WORDS[], SP_TANG_WORDS[], SP_CARE_WORDS[], SP_NO_FRET_WORDS[],
+    SP_NO_LENGTH_WORDS[], SP_TABLE_WORDS[];
+
+size_t sp_count_found(const sp_record *record);
+/* Is there a mark whose error is known in mm? */
+bool sp_any_length(const sp_record *record);
+
+/* Where the ends of a mark that was not found should be, by the marks beside it: for drawing, good to a line's width.
+ * False if fewer than two marks were found. */
+bool sp_missing_place(const sp_record *record, size_t index, sp_point *end_a_px, sp_point *end_b_px);
+/* Slots: which of them do not run true. */
+void sp_text_slots(const sp_record *record, FILE *file);
 
 /* The finding that the board follows another scale length, or NULL. */
 const sp_finding *sp_other_scale(const sp_record *record);

@@ -12,39 +12,7 @@
 
 #include "report_internal.h"
 
-enum { COLUMNS = 100 };
-
-/* ---- words and wrapping ----------------------------------------------------------------------------------------- */
-
-/* Characters, not bytes: continuation bytes of UTF-8 take no column. */
-static int columns_of(const char *s, size_t bytes)
-{
-  int n = 0;
-  for (size_t i = 0; i < bytes; i++)
-    n += ((unsigned char)s[i] & 0xc0) != 0x80;
-  return n;
-}
-
-void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file)
-{
-  int at = fprintf(file, "%s", lead);
-  bool fresh = true;
-  while (*text) {
-    const size_t bytes = strcspn(text, " ");
-    const int width = columns_of(text, bytes);
-    if (!fresh && at + 1 + width > COLUMNS) {
-      at = fprintf(file, "\n%*s", indent, "") - 1;
-      fresh = true;
-    }
-    if (!fresh)
-      at += fprintf(file, " ");
-    fwrite(text, 1, bytes, file);
-    at += width;
-    fresh = false;
-    text += bytes + (text[bytes] == ' ');
-  }
-  fputc('\n', file);
-}
+/* ---- words ------------------------------------------------------------------------------------------------------ */
 
 const char *sp_fret_name(int32_t fret, char into[static 24])
 {
@@ -79,17 +47,24 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict)
 
 /* ---- lines that belong to no fret ------------------------------------------------------------------------------- */
 
+void sp_say_stray(const sp_stray_record *stray, sp_sentence *s)
+{
+  if (isfinite(stray->x_mm))
+    sp_say(s, "%.2f mm from the nut", stray->x_mm);
+  else
+    sp_say(s, "at %.0f, %.0f px of the picture", stray->end_a_px.x, stray->end_a_px.y);
+}
+
 static void put_strays(const sp_record *record, FILE *file)
 {
   if (record->stray_count)
     fprintf(file, "\nLines that belong to no fret\n");
   for (size_t i = 0; i < record->stray_count; i++) {
     const sp_stray_record *s = &record->strays[i];
-    if (isfinite(s->x_mm))
-      fprintf(file, "  - %.2f mm from the nut", s->x_mm);
-    else
-      fprintf(file, "  - at %.0f, %.0f px of the picture", s->end_a_px.x, s->end_a_px.y);
-    fprintf(file, "%s\n", i == 0 ? " (a scratch, or a mark in a wrong place: look before you saw)" : "");
+    sp_sentence where = {.used = 0};
+    sp_say_stray(s, &where);
+    fprintf(file, "  - %s%s\n", where.text,
+            i == 0 ? " (a scratch, or a mark in a wrong place: look before you saw)" : "");
   }
 }
 
@@ -128,52 +103,44 @@ static sp_status put_sources(const sp_record *record, FILE *file, sp_error *err)
   return SP_OK;
 }
 
-static void put_layout(const sp_record *record, FILE *file)
+void sp_say_layout(const sp_record *record, sp_sentence *s)
 {
   if (!isfinite(record->scale_length_mm))
     return;
+  sp_say(s, "scale length %.6g mm, %ld frets, ", record->scale_length_mm, (long)record->frets);
   if (record->divisions > 0)
-    fprintf(file, "Layout:   scale length %.6g mm, %ld frets, %ld equal divisions of the octave\n",
-            record->scale_length_mm, (long)record->frets, (long)record->divisions);
+    sp_say(s, "%ld equal divisions of the octave", (long)record->divisions);
   else
-    fprintf(file, "Layout:   scale length %.6g mm, %ld frets, from a list of steps\n", record->scale_length_mm,
-            (long)record->frets);
+    sp_say(s, "from a list of steps");
 }
 
-static void put_datum(const sp_record *record, FILE *file)
+void sp_say_datum(const sp_record *record, sp_sentence *s)
 {
   static const char *const WORDS[] = {"the nut line", "the squared end of the board",
                                       "the place of the nut that fits the frets best (no nut was seen)"};
-  const int known = isfinite(record->datum_u_mm);
-  fprintf(file, "Datum:    %s", WORDS[record->datum]);
-  if (known)
-    fprintf(file, ", located to %.3f mm (standard uncertainty)", record->datum_u_mm);
-  fputc('\n', file);
+  sp_say(s, "%s", WORDS[record->datum]);
+  if (isfinite(record->datum_u_mm))
+    sp_say(s, ", located to %.3f mm (standard uncertainty)", record->datum_u_mm);
 }
 
-static void put_fit(const sp_record *record, FILE *file)
+void sp_say_fit(const sp_record *record, sp_sentence *s)
 {
   const double offset = record->fit_offset_mm;
-  char text[320];
   if (!isfinite(record->fit_scale_length_mm))
     return;
-  int n = snprintf(text, sizeof text, "the marks follow a scale length of %.3f mm", record->fit_scale_length_mm);
+  sp_say(s, "the marks follow a scale length of %.3f mm", record->fit_scale_length_mm);
   if (isfinite(record->fit_u_scale_length_mm))
-    n += snprintf(text + n, sizeof text - (size_t)n, " (standard uncertainty %.3f mm)", record->fit_u_scale_length_mm);
+    sp_say(s, " (standard uncertainty %.3f mm)", record->fit_u_scale_length_mm);
   if (isfinite(offset))
-    n += snprintf(text + n, sizeof text - (size_t)n, ", its nut %.3f mm from the datum toward the %s", fabs(offset),
-                  offset < 0.0 ? "head" : "bridge");
+    sp_say(s, ", its nut %.3f mm from the datum toward the %s", fabs(offset), offset < 0.0 ? "head" : "bridge");
   if (isfinite(record->fit_residual_rms_mm))
-    snprintf(text + n, sizeof text - (size_t)n, "; about that layout they scatter by %.3f mm (rms)",
-             record->fit_residual_rms_mm);
-  sp_text_wrapped("Best fit: ", 10, text, file);
+    sp_say(s, "; about that layout they scatter by %.3f mm (rms)", record->fit_residual_rms_mm);
 }
 
-/* Where the saw went, against the lines of the earlier record. */
-static void put_before(const sp_record *record, FILE *file)
+void sp_say_before(const sp_record *record, sp_sentence *s)
 {
-  char text[400];
   size_t n = 0, worst = 0;
+  char name[24];
   for (size_t i = 0; i < record->mark_count; i++)
     if (isfinite(record->marks[i].from_line_mm)) {
       if (!n || fabs(record->marks[i].from_line_mm) > fabs(record->marks[worst].from_line_mm))
@@ -183,18 +150,25 @@ static void put_before(const sp_record *record, FILE *file)
   if (!record->before_known)
     return;
   if (!n) {
-    sp_text_wrapped("Saw:      ", 10, "no slot stands in both records", file);
+    sp_say(s, "no slot stands in both records");
     return;
   }
-  char name[24];
-  int at = snprintf(text, sizeof text, "%zu slots lie %.3f mm to the %s of their lines on the average", n,
-                    fabs(record->saw_mean_mm), record->saw_mean_mm < 0.0 ? "nut side" : "bridge side");
+  sp_say(s, "%zu slots lie %.3f mm to the %s of their lines on the average", n, fabs(record->saw_mean_mm),
+         record->saw_mean_mm < 0.0 ? "nut side" : "bridge side");
   if (isfinite(record->saw_sd_mm))
-    at += snprintf(text + at, sizeof text - (size_t)at, ", with a standard deviation of %.3f mm", record->saw_sd_mm);
-  snprintf(text + at, sizeof text - (size_t)at, "; the farthest is %s, %.3f mm toward the %s",
-           sp_fret_name(record->marks[worst].fret, name), fabs(record->marks[worst].from_line_mm),
-           record->marks[worst].from_line_mm < 0.0 ? "nut" : "bridge");
-  sp_text_wrapped("Saw:      ", 10, text, file);
+    sp_say(s, ", with a standard deviation of %.3f mm", record->saw_sd_mm);
+  sp_say(s, "; the farthest is %s, %.3f mm toward the %s", sp_fret_name(record->marks[worst].fret, name),
+         fabs(record->marks[worst].from_line_mm), record->marks[worst].from_line_mm < 0.0 ? "nut" : "bridge");
+}
+
+/* A paragraph under its title; nothing where there is nothing to say. */
+static void put_said(const char *lead, void (*say)(const sp_record *record, sp_sentence *s), const sp_record *record,
+                     FILE *file)
+{
+  sp_sentence s = {.used = 0};
+  say(record, &s);
+  if (s.used)
+    sp_text_wrapped(lead, 10, s.text, file);
 }
 
 /* ---- the whole -------------------------------------------------------------------------------------------------- */
@@ -204,6 +178,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   sp_text_headline(record, file);
   sp_text_actions(record, file);
   sp_text_table(record, file);
+  sp_text_slots(record, file);
   put_strays(record, file);
   sp_status status = put_findings(record, file, err);
   if (!status)
@@ -213,13 +188,13 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
     status = put_sources(record, file, err);
   if (status)
     return status;
-  put_layout(record, file);
-  put_datum(record, file);
-  sp_text_camera(record, file);
-  sp_text_scale(record, file);
-  sp_text_kerf(record, file);
-  put_before(record, file);
-  put_fit(record, file);
+  put_said("Layout:   ", sp_say_layout, record, file);
+  put_said("Datum:    ", sp_say_datum, record, file);
+  put_said("Camera:   ", sp_say_camera, record, file);
+  put_said("Scale:    ", sp_say_scale, record, file);
+  put_said("Kerf:     ", sp_say_kerf, record, file);
+  put_said("Saw:      ", sp_say_before, record, file);
+  put_said("Best fit: ", sp_say_fit, record, file);
   return sp_flush_file(file, err);
 }
 
@@ -233,7 +208,7 @@ sp_status sp_report_reference_text(const sp_record *record, FILE *file, sp_error
     status = put_sources(record, file, err);
   if (status)
     return status;
-  sp_text_camera(record, file);
-  sp_text_scale(record, file);
+  put_said("Camera:   ", sp_say_camera, record, file);
+  put_said("Scale:    ", sp_say_scale, record, file);
   return sp_flush_file(file, err);
 }

@@ -6,7 +6,7 @@
 
 /* ---- the first line --------------------------------------------------------------------------------------------- */
 
-static void put_tolerance(const sp_record *record, char *into, size_t size)
+void sp_tolerance_words(const sp_record *record, char *into, size_t size)
 {
   const bool mm = isfinite(record->tolerance_mm), cents = isfinite(record->tolerance_cents);
   if (mm && cents)
@@ -25,28 +25,30 @@ static bool nut_unseen(const sp_record *record)
 }
 
 /* "2 of 20 frets are out, 1 missing, 3 undecided; the other 14 are within 0.2 mm" */
-static void put_counts(const sp_record *record, const char *tolerance, FILE *file)
+void sp_say_counts(const sp_record *record, sp_sentence *s)
 {
   static const sp_verdict ORDER[] = {SP_OUT, SP_MISSING, SP_UNDECIDED};
   const size_t within = sp_count_frets(record, SP_WITHIN);
+  char tolerance[80];
+  sp_tolerance_words(record, tolerance, sizeof tolerance);
   const long frets = (long)record->frets;
   bool first = true;
   for (size_t i = 0; i < sizeof ORDER / sizeof *ORDER; i++) {
     const size_t n = sp_count_frets(record, ORDER[i]);
     if (n && first)
-      fprintf(file, "%zu of %ld frets %s %s", n, frets, n == 1 ? "is" : "are", sp_verdict_word(ORDER[i]));
+      sp_say(s, "%zu of %ld frets %s %s", n, frets, n == 1 ? "is" : "are", sp_verdict_word(ORDER[i]));
     else if (n)
-      fprintf(file, ", %zu %s", n, sp_verdict_word(ORDER[i]));
+      sp_say(s, ", %zu %s", n, sp_verdict_word(ORDER[i]));
     first = first && !n;
   }
   if (!record->mark_count)
-    fprintf(file, "no fret was looked for");
+    sp_say(s, "no fret was looked for");
   else if (first)
-    fprintf(file, "all %ld frets are within %s", frets, tolerance);
+    sp_say(s, "all %ld frets are within %s", frets, tolerance);
   else if (within)
-    fprintf(file, "; the other %zu %s within %s", within, within == 1 ? "is" : "are", tolerance);
+    sp_say(s, "; the other %zu %s within %s", within, within == 1 ? "is" : "are", tolerance);
   if (nut_unseen(record))
-    fprintf(file, "; the nut was not found");
+    sp_say(s, "; the nut was not found");
 }
 
 const sp_finding *sp_other_scale(const sp_record *record)
@@ -60,13 +62,13 @@ const sp_finding *sp_other_scale(const sp_record *record)
 void sp_text_headline(const sp_record *record, FILE *file)
 {
   char tolerance[80];
-  put_tolerance(record, tolerance, sizeof tolerance);
+  sp_tolerance_words(record, tolerance, sizeof tolerance);
   const char *word = record->verdict == SP_WITHIN ? "WITHIN TOLERANCE"
                      : record->verdict == SP_OUT  ? "OUT OF TOLERANCE"
                                                   : "NOT DECIDED";
-  fprintf(file, "%s: ", word);
-  put_counts(record, tolerance, file);
-  fprintf(file, ".\n");
+  sp_sentence s = {.used = 0};
+  sp_say_counts(record, &s);
+  fprintf(file, "%s: %s.\n", word, s.text);
   const sp_finding *other = sp_other_scale(record);
   if (other)
     sp_text_wrapped("First of all: ", 2, other->text, file);
@@ -100,8 +102,7 @@ static void put_out(const sp_mark_record *m, FILE *file)
   sp_text_wrapped("  ", 6, text, file);
 }
 
-/* Where most of the doubt comes from, and what would lessen it. */
-static const char *largest_doubt(const sp_budget *b)
+const char *sp_largest_doubt(const sp_budget *b)
 {
   static const char *const WORDS[] = {
       "mostly for the mark, which is faint or frayed (clean it, scan at a higher resolution)",
@@ -117,33 +118,35 @@ static const char *largest_doubt(const sp_budget *b)
   return isfinite(parts[most]) ? WORDS[most] : "for reasons that are not known";
 }
 
-static void put_undecided(const sp_mark_record *m, FILE *file)
+void sp_say_undecided(const sp_mark_record *m, sp_sentence *s)
 {
-  char name[24], cents[64], text[400];
+  char cents[64];
   put_cents(m, cents, sizeof cents);
-  sp_fret_name(m->fret, name);
+  const char *near = m->error_mm > 0.0 ? "bridge" : "nut";
   if (!isfinite(m->error_mm)) /* no length: only the cents against the best-fitting layout are left */
-    snprintf(text, sizeof text, "%s: no length is known%s%s", name, cents,
-             cents[0] ? " against the best-fitting layout" : "");
+    sp_say(s, "no length is known%s%s", cents, cents[0] ? " against the best-fitting layout" : "");
   else if (!isfinite(m->expanded_u_mm))
-    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, but how sure that is is not known", name,
-             fabs(m->error_mm), m->error_mm > 0.0 ? "bridge" : "nut", cents);
+    sp_say(s, "%.3f mm too near the %s%s, but how sure that is is not known", fabs(m->error_mm), near, cents);
   else
-    snprintf(text, sizeof text, "%s: %.3f mm too near the %s%s, sure only to +/- %.3f mm, %s", name, fabs(m->error_mm),
-             m->error_mm > 0.0 ? "bridge" : "nut", cents, m->expanded_u_mm, largest_doubt(&m->budget));
-  sp_text_wrapped("  ", 6, text, file);
+    sp_say(s, "%.3f mm too near the %s%s, sure only to +/- %.3f mm, %s", fabs(m->error_mm), near, cents,
+           m->expanded_u_mm, sp_largest_doubt(&m->budget));
 }
 
-static void put_missing(const sp_mark_record *m, FILE *file)
+void sp_say_missing(const sp_mark_record *m, sp_sentence *s)
 {
-  char name[24], text[240];
   if (m->fret == 0)
-    snprintf(text, sizeof text,
-             "the nut: neither a line nor a squared end was found; the frets are compared with each other");
+    sp_say(s, "neither a line nor a squared end was found; the frets are compared with each other");
   else
-    snprintf(text, sizeof text, "%s: no line was found where it belongs, %.2f mm from the nut",
-             sp_fret_name(m->fret, name), m->layout_mm);
-  sp_text_wrapped("  ", 6, text, file);
+    sp_say(s, "no line was found where it belongs, %.2f mm from the nut", m->layout_mm);
+}
+
+static void put_judged(const sp_mark_record *m, void (*say)(const sp_mark_record *m, sp_sentence *s), FILE *file)
+{
+  char name[24];
+  sp_sentence s = {.used = 0};
+  sp_say(&s, "%s: ", sp_fret_name(m->fret, name));
+  say(m, &s);
+  sp_text_wrapped("  ", 6, s.text, file);
 }
 
 /* ---- groups ----------------------------------------------------------------------------------------------------- */
@@ -161,9 +164,9 @@ static void put_group(const sp_record *record, sp_verdict verdict, const char *t
     if (verdict == SP_OUT)
       put_out(m, file);
     else if (verdict == SP_UNDECIDED)
-      put_undecided(m, file);
+      put_judged(m, sp_say_undecided, file);
     else
-      put_missing(m, file);
+      put_judged(m, sp_say_missing, file);
   }
 }
 
@@ -182,52 +185,38 @@ static void put_frets_after(const sp_record *record, int which, char *text, size
     snprintf(text + n, size - n, " %s to be cut again", record->remedies[which].recuts == 1 ? "has" : "have");
 }
 
+void sp_say_remedy(const sp_record *record, int which, sp_sentence *s)
+{
+  const sp_remedy *r = &record->remedies[which];
+  char frets[300];
+  put_frets_after(record, which, frets, sizeof frets);
+  const char *way = r->nut_mm > 0.0 ? "toward the bridge" : "away from the bridge";
+  const char *far = r->saddle_mm > 0.0 ? "further from" : "nearer to";
+  if (r->saddle_mm == 0.0)
+    sp_say(s, "Move the nut %.2f mm %s: %s.", fabs(r->nut_mm), way, frets);
+  else if (r->nut_mm == 0.0)
+    sp_say(s, "Put the saddle %.2f mm %s the nut: %s.", fabs(r->saddle_mm), far, frets);
+  else
+    sp_say(s, "Move the nut %.2f mm %s and put the saddle %.2f mm %s the nut's old place: %s.", fabs(r->nut_mm), way,
+           fabs(r->saddle_mm), far, frets);
+}
+
 static void put_remedies(const sp_record *record, FILE *file)
 {
   bool first = true;
   for (int k = 0; k < SP_REMEDIES; k++) {
-    const sp_remedy *r = &record->remedies[k];
-    char text[600], frets[300];
-    if (!r->helps)
+    sp_sentence s = {.used = 0};
+    if (!record->remedies[k].helps)
       continue;
-    put_frets_after(record, k, frets, sizeof frets);
-    const char *way = r->nut_mm > 0.0 ? "toward the bridge" : "away from the bridge";
-    const char *far = r->saddle_mm > 0.0 ? "further from" : "nearer to";
-    if (r->saddle_mm == 0.0)
-      snprintf(text, sizeof text, "Move the nut %.2f mm %s: %s.", fabs(r->nut_mm), way, frets);
-    else if (r->nut_mm == 0.0)
-      snprintf(text, sizeof text, "Put the saddle %.2f mm %s the nut: %s.", fabs(r->saddle_mm), far, frets);
-    else
-      snprintf(text, sizeof text, "Move the nut %.2f mm %s and put the saddle %.2f mm %s the nut's old place: %s.",
-               fabs(r->nut_mm), way, fabs(r->saddle_mm), far, frets);
+    sp_say_remedy(record, k, &s);
     if (first)
       fputs("\nOr, instead of cutting all of them\n", file);
     first = false;
-    sp_text_wrapped("  ", 6, text, file);
+    sp_text_wrapped("  ", 6, s.text, file);
   }
 }
 
-/* "Kerf: 0.606 mm, +/- 0.003 mm from slot to slot; 0.02 mm wider than the tang" */
-void sp_text_kerf(const sp_record *record, FILE *file)
-{
-  char text[300];
-  if (!isfinite(record->sawn_mm))
-    return;
-  int n = snprintf(text, sizeof text, "%.3f mm on the average", record->sawn_mm);
-  if (isfinite(record->sawn_sd_mm))
-    n += snprintf(text + n, sizeof text - (size_t)n, ", with a standard deviation of %.3f mm from slot to slot",
-                  record->sawn_sd_mm);
-  const double loose = record->sawn_mm - record->kerf_mm;
-  if (record->kerf_told)
-    snprintf(text + n, sizeof text - (size_t)n, "; %.3f mm %s than the tang of %.3f mm%s", fabs(loose),
-             loose > 0.0 ? "wider" : "narrower", record->kerf_mm,
-             loose > 0.05    ? ": the fret will sit loose and wants glue or a broader tang"
-             : loose < -0.05 ? ": the fret will be hard to press and may bow the board backward"
-                             : "");
-  sp_text_wrapped("Kerf:     ", 10, text, file);
-}
-
-static size_t count_found(const sp_record *record)
+size_t sp_count_found(const sp_record *record)
 {
   size_t n = 0;
   for (size_t i = 0; i < record->mark_count; i++)
@@ -235,7 +224,7 @@ static size_t count_found(const sp_record *record)
   return n;
 }
 
-static bool any_length(const sp_record *record)
+bool sp_any_length(const sp_record *record)
 {
   for (size_t i = 0; i < record->mark_count; i++)
     if (isfinite(record->marks[i].error_mm))
@@ -243,37 +232,38 @@ static bool any_length(const sp_record *record)
   return false;
 }
 
+const char SP_SLOT_WORDS[] = "A slot that would overlap its old place has to be filled with wood and trimmed first.";
+const char SP_CARE_WORDS[] = "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye "
+                             "protection, and keep the dust out of your lungs.";
+const char SP_NO_FRET_WORDS[] = "No line could be told to be a certain fret; the warnings below say why.";
+const char SP_NO_LENGTH_WORDS[] =
+    "Without a scale no length can be given. The cents in the table compare the frets with each other: they are "
+    "against the best-fitting layout. Lay a steel rule beside the board and scan again.";
+
 static void put_care(const sp_record *record, FILE *file)
 {
   if (record->marks_kind == SP_MARK_SLOT && sp_count_frets(record, SP_OUT))
-    sp_text_wrapped("  ", 2, "A slot that would overlap its old place has to be filled with wood and trimmed first.",
-                    file);
-  sp_text_wrapped(
-      "  ", 2,
-      "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye protection, and keep "
-      "the dust out of your lungs.",
-      file);
+    sp_text_wrapped("  ", 2, SP_SLOT_WORDS, file);
+  sp_text_wrapped("  ", 2, SP_CARE_WORDS, file);
 }
 
 void sp_text_actions(const sp_record *record, FILE *file)
 {
-  if (!count_found(record)) {
-    sp_text_wrapped("", 0, "No line could be told to be a certain fret; the warnings below say why.", file);
+  if (!sp_count_found(record)) {
+    sp_text_wrapped("", 0, SP_NO_FRET_WORDS, file);
     return;
   }
   /* a board for another scale length is not mended line by line */
   if (!sp_other_scale(record)) {
     put_group(record, SP_OUT, "Cut again", file);
-    if (sp_count_frets(record, SP_OUT))
+    if (sp_count_frets(record, SP_OUT)) {
       put_care(record, file);
-    put_remedies(record, file);
+      put_remedies(record, file);
+    }
   }
   put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
-  if (!any_length(record))
-    sp_text_wrapped("\n", 0,
-                    "Without a scale no length can be given. The cents in the table compare the frets with each other: "
-                    "they are against the best-fitting layout. Lay a steel rule beside the board and scan again.",
-                    file);
+  if (!sp_any_length(record))
+    sp_text_wrapped("\n", 0, SP_NO_LENGTH_WORDS, file);
   else
     put_group(record, SP_UNDECIDED, "Undecided (the limit lies within the doubt: check by hand, or lessen the doubt)",
               file);

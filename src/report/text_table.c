@@ -35,6 +35,11 @@ static void put_row(const sp_mark_record *m, FILE *file)
   fprintf(file, "  %s\n", word);
 }
 
+const char SP_TABLE_WORDS[] =
+    "Places are from the nut along the centre line. Error: + is too near the bridge, which sounds sharp. +/- is the "
+    "expanded uncertainty (k = 2, about 95 %). Off square: + where the end on the right, seen from the nut, is nearer "
+    "the bridge.";
+
 void sp_text_table(const sp_record *record, FILE *file)
 {
   if (!record->mark_count)
@@ -43,12 +48,7 @@ void sp_text_table(const sp_record *record, FILE *file)
                 "              mm        mm       mm     mm                       deg      mm\n");
   for (size_t i = 0; i < record->mark_count; i++)
     put_row(&record->marks[i], file);
-  sp_text_wrapped(
-      "  ", 2,
-      "Places are from the nut along the centre line. Error: + is too near the bridge, which sounds sharp. "
-      "+/- is the expanded uncertainty (k = 2, about 95 %). Off square: + where the end on the right, seen from "
-      "the nut, is nearer the bridge.",
-      file);
+  sp_text_wrapped("  ", 2, SP_TABLE_WORDS, file);
 }
 
 /* ---- the scale -------------------------------------------------------------------------------------------------- */
@@ -109,7 +109,7 @@ static void say_mpe(const sp_reference_record *r, sp_sentence *s)
     sp_say(s, " The reference was taken as free of error, as told.");
 }
 
-void sp_text_scale(const sp_record *record, FILE *file)
+void sp_say_scale(const sp_record *record, sp_sentence *s)
 {
   static const char *const NAMES[] = {[SP_REFERENCE_RULE] = "a steel rule",
                                       [SP_REFERENCE_STRIP] = "a printed strip",
@@ -118,26 +118,22 @@ void sp_text_scale(const sp_record *record, FILE *file)
                                       [SP_REFERENCE_DPI] =
                                           "the resolution that the file states (a claim, not a measurement)"};
   const sp_reference_record *r = &record->reference;
-  sp_sentence s = {.used = 0};
   if (r->kind == SP_REFERENCE_NONE || !NAMES[r->kind]) {
-    sp_say(&s, "none. Lay a steel rule beside the board, close to it and along it, and scan again.");
+    sp_say(s, "none. Lay a steel rule beside the board, close to it and along it, and scan again.");
   } else {
-    sp_say(&s, "%s", NAMES[r->kind]);
-    say_graduations(r, &s);
-    say_span(r, record->camera.known, &s);
-    say_mpe(r, &s);
+    sp_say(s, "%s", NAMES[r->kind]);
+    say_graduations(r, s);
+    say_span(r, record->camera.known, s);
+    say_mpe(r, s);
   }
-  sp_text_wrapped("Scale:    ", 10, s.text, file);
 }
 
-void sp_text_camera(const sp_record *record, FILE *file)
+void sp_say_camera(const sp_record *record, sp_sentence *s)
 {
   const sp_camera_record *c = &record->camera;
-  sp_sentence s = {.used = 0};
   if (!c->known)
     return;
-  sp_say(&s, "a photograph, made square by the rule in it: taken from about %.0f mm, %.1f degrees from square",
+  sp_say(s, "a photograph, made square by the rule in it: taken from about %.0f mm, %.1f degrees from square",
          c->distance_mm, c->tilt_deg);
-  sp_say(&s, "; the rule's strokes agree with a lens to %.2f px (rms).", c->fit_rms_px);
-  sp_text_wrapped("Camera:   ", 10, s.text, file);
+  sp_say(s, "; the rule's strokes agree with a lens to %.2f px (rms).", c->fit_rms_px);
 }

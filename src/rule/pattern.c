@@ -60,6 +60,23 @@ static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double t
 /* By how much whole inches must be longer than half ones (common practice is a fifth and more; no source). */
 static const double TOP_LONGER = 1.10;
 
+static const double MOST_PAIRS = 0.7;
+enum { LEAST_PAIRS = 4 };
+
+/* NULL if that stroke was not read. Strokes are in order of their index. */
+static const sp_stroke *stroke_of_index(const sp_rule_reading *r, int32_t index)
+{
+  size_t low = 0, high = r->count;
+  while (low < high) {
+    const size_t middle = low + (high - low) / 2;
+    if (r->strokes[middle].index < index)
+      low = middle + 1;
+    else
+      high = middle;
+  }
+  return low < r->count && r->strokes[low].index == index ? &r->strokes[low] : NULL;
+}
+
 sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind kind, bool *stands_out, sp_error *err)
 {
   double *work = malloc((r->count + 1) * sizeof *work), tick = 1.0, best = INFINITY;
@@ -74,15 +91,15 @@ sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind ki
       best_phase = phase;
     }
   }
-  double middle[2] = {0.0, 0.0};
-  for (int top = 0; top < 2; top++) {
-    size_t n = 0;
-    for (size_t k = 0; k < r->count; k++)
-      if (level_of((int)kind, r->strokes[k].index, best_phase) == levels - 1 + top)
-        work[n++] = r->strokes[k].length_px;
-    middle[top] = n ? sp_median(work, n) : 0.0;
-  }
-  *stands_out = middle[1] > TOP_LONGER * middle[0];
+  /* each against its own neighbours, because lengths read drift along a picture */
+  size_t pairs = 0, longer = 0;
+  for (size_t k = 0; k < r->count; k++)
+    for (int side = -1; level_of((int)kind, r->strokes[k].index, best_phase) == levels && side <= 1; side += 2) {
+      const sp_stroke *next = stroke_of_index(r, r->strokes[k].index + side * cycle / 2);
+      pairs += next != NULL;
+      longer += next && r->strokes[k].length_px > TOP_LONGER * next->length_px;
+    }
+  *stands_out = pairs >= LEAST_PAIRS && (double)longer > MOST_PAIRS * (double)pairs;
   free(work);
   return SP_OK;
 }

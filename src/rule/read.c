@@ -660,53 +660,6 @@ static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
   return step;
 }
 
-/* The last step with one unknown more, the stroke's own lean; it is solved for and left at that, with what the noise of
- * the pixels leaves open. */
-static void fit_lean(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
-{
-  double gram[25] = {0}, rhs[5] = {0}, yy = 0.0;
-  size_t values = 0;
-  const bool sloped = f->half >= 5.0;
-  for (int32_t j = f->z.first; j <= f->z.last; j++) {
-    const double v = band_centre(f->b, j) - f->base, lean = -f->b->slope * v, middle = s[k].u_px + lean;
-    const float *x = band(f->b, j);
-    const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
-    if (lo < 0 || hi >= f->b->length)
-      continue;
-    double level = 0.0;
-    for (int32_t i = lo; i <= hi; i++)
-      level += (double)x[i] / (hi - lo + 1);
-    for (int32_t i = lo; i <= hi; i++, values++) {
-      const double d = i - middle, steep = -s[k].amplitude * table_at(f->table->slope, d);
-      const double row[5] = {1.0, sloped ? d : 0.0, table_at(f->table->t, d), steep, steep * v};
-      const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
-      yy += y * y;
-      for (int32_t a = 0; a < 5; a++) {
-        for (int32_t c = 0; c < 5; c++)
-          gram[5 * a + c] += row[a] * row[c];
-        rhs[a] += row[a] * y;
-      }
-    }
-  }
-  if (!sloped)
-    gram[6] = 1.0;
-  double factor[25], inverse[25];
-  memcpy(factor, gram, sizeof factor);
-  s[k].lean = s[k].u_lean = s[k].u_u_px = NAN;
-  if (values < 12 || f->z.last == f->z.first || !sp_cholesky(5, factor)) /* too short to have a direction */
-    return;
-  double beta[5];
-  memcpy(beta, rhs, sizeof beta);
-  sp_cholesky_solve(5, factor, beta);
-  sp_cholesky_inverse(5, factor, inverse);
-  for (int32_t a = 0; a < 5; a++)
-    yy -= beta[a] * rhs[a];
-  const double variance = fmax(yy, 0.0) / (double)(values - 5);
-  s[k].lean = beta[4];
-  s[k].u_lean = sqrt(variance * inverse[24]);
-  s[k].u_u_px = sqrt(variance * inverse[18]);
-}
-
 /* Mean profile of all strokes on a quarter-pixel grid, heights scaled to 1. */
 static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, double *x_out, double *y_out)
 {
@@ -852,8 +805,6 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
           s->good = false;
       }
   }
-  for (size_t k = 0; k < reading->count; k++)
-    fit_lean(&f, reading->strokes, reading->count, k);
   const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
   const stroke_stack k = {x, x + 256, m, period};
   reading->stroke_px = width;
@@ -885,8 +836,8 @@ static double contrast_in_band(const bands *b, int32_t j, double base, double pe
   return s->amplitude < 0.0 ? out - in : in - out;
 }
 
-/* False if the stroke runs on beyond what was read. */
-static bool measure_length(const bands *b, zone z, double base, double period, sp_stroke *s)
+/* False if the stroke runs on beyond what was read; `own` receives the sub-bands it covers. */
+static bool measure_length(const bands *b, zone z, double base, double period, sp_stroke *s, zone *extent)
 {
   double own = 0.0;
   for (int32_t j = z.first; j <= z.last; j++)
@@ -900,6 +851,7 @@ static bool measure_length(const bands *b, zone z, double base, double period, s
                                contrast_in_band(b, hi + 2, base, period, s) > 0.5 * own))
     hi++;
   s->length_px = (double)((hi - lo + 1) * b->height);
+  *extent = (zone){lo, hi};
   return lo > 1 && hi + 2 < b->count;
 }
 
@@ -911,7 +863,122 @@ static double mean_period(const sp_rule_reading *r, double fallback)
          (double)(r->strokes[r->count - 1].index - r->strokes[0].index);
 }
 
-static void finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r)
+/* ---- the direction of each stroke ----------------------------------------------------------------------------------
+ */
+
+typedef struct lean_work {
+  const bands *b;
+  zone common; /* where all strokes are present */
+  const zone *extents;
+  const profile_table *table;
+  double base, half, period;
+  sp_stroke *strokes;
+  size_t count;
+} lean_work;
+
+/* What the neighbours add at u in sub-band j, where they reach so far. */
+static double neighbours_here(const lean_work *w, size_t k, int32_t j, double u, double lean)
+{
+  double sum = 0.0;
+  for (size_t m = k > 0 ? k - 1 : 0; m <= k + 1 && m < w->count; m++)
+    if (m != k && j >= w->extents[m].first && j <= w->extents[m].last)
+      sum += w->strokes[m].amplitude * table_at(w->table->t, u - w->strokes[m].u_px - lean);
+  return sum;
+}
+
+typedef struct lean_sums {
+  double gram[25], rhs[5], square;
+  size_t values;
+} lean_sums;
+
+static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, lean_sums *sums)
+{
+  const sp_stroke *s = &w->strokes[k];
+  const double v = band_centre(w->b, j) - w->base, lean = -w->b->slope * v, middle = s->u_px + lean;
+  const float *x = band(w->b, j);
+  const int32_t lo = (int32_t)ceil(middle - w->half), hi = (int32_t)floor(middle + w->half);
+  double level = 0.0;
+  if (lo < 0 || hi >= w->b->length)
+    return;
+  for (int32_t i = lo; i <= hi; i++)
+    level += (double)x[i] / (hi - lo + 1);
+  for (int32_t i = lo; i <= hi; i++, sums->values++) {
+    const double d = i - middle, steep = -s->amplitude * table_at(w->table->slope, d);
+    const double row[5] = {1.0, w->half >= 5.0 ? d : 0.0, table_at(w->table->t, d), steep, steep * (v - v_own)};
+    const double y = (double)x[i] - level - neighbours_here(w, k, j, i, lean) - s->amplitude * row[2];
+    sums->square += y * y;
+    for (int32_t a = 0; a < 5; a++) {
+      for (int32_t c = 0; c < 5; c++)
+        sums->gram[5 * a + c] += row[a] * row[c];
+      sums->rhs[a] += row[a] * y;
+    }
+  }
+}
+
+/* One step of least squares from the place already found: level, slope of the steel, height, place, and lean. */
+static void fit_lean(const lean_work *w, size_t k)
+{
+  enum { LEAST_BANDS = 3, ENOUGH_BANDS = 4 };
+  sp_stroke *s = &w->strokes[k];
+  zone own = w->common.last - w->common.first + 1 >= ENOUGH_BANDS ? w->common : w->extents[k];
+  if (own.last - own.first >= LEAST_BANDS + 1 && own.first != w->common.first) { /* its ends are not square */
+    own.first++;
+    own.last--;
+  }
+  if (!s->good || own.last - own.first + 1 < LEAST_BANDS)
+    return;
+  const double v_own = 0.5 * (band_centre(w->b, own.first) + band_centre(w->b, own.last)) - w->base;
+  lean_sums sums = {0};
+  for (int32_t j = own.first; j <= own.last; j++)
+    add_band(w, k, j, v_own, &sums);
+  if (w->half < 5.0)
+    sums.gram[6] = 1.0;
+  double inverse[25], beta[5];
+  memcpy(beta, sums.rhs, sizeof beta);
+  if (sums.values < 12 || !sp_cholesky(5, sums.gram))
+    return;
+  sp_cholesky_solve(5, sums.gram, beta);
+  sp_cholesky_inverse(5, sums.gram, inverse);
+  for (int32_t a = 0; a < 5; a++)
+    sums.square -= beta[a] * sums.rhs[a];
+  const double variance = fmax(sums.square, 0.0) / (double)(sums.values - 5);
+  if (fabs(beta[3]) > 0.1 * w->period || fabs(beta[4]) > 0.2) /* something else lies there */
+    return;
+  s->own_u_px = s->u_px - w->b->slope * v_own + beta[3];
+  s->own_v_px = w->base + w->b->slope * s->u_px + v_own;
+  s->lean = beta[4];
+  s->u_own_u_px = sqrt(variance * inverse[18]);
+  s->u_lean = sqrt(variance * inverse[24]);
+}
+
+static sp_status fit_leans(const bands *b, zone common, const zone *extents, double base, sp_rule_reading *r,
+                           sp_error *err)
+{
+  profile_table *table = malloc(sizeof *table);
+  if (!table)
+    return sp_fail_memory(err);
+  table_fill(r->stroke_px, r->blur_px, table);
+  const double enough = 0.5 * r->stroke_px + 4.0 * r->blur_px + 3.0;
+  const lean_work w = {.b = b,
+                       .common = common,
+                       .extents = extents,
+                       .table = table,
+                       .base = base,
+                       .half = fmin(fmin(0.5 * r->period_px + 0.5, enough), TABLE_REACH - 1.0),
+                       .period = r->period_px,
+                       .strokes = r->strokes,
+                       .count = r->count};
+  for (size_t k = 0; k < r->count; k++) {
+    sp_stroke *s = &r->strokes[k];
+    s->own_u_px = s->own_v_px = s->lean = s->u_own_u_px = s->u_lean = NAN;
+    fit_lean(&w, k);
+  }
+  free(table);
+  return SP_OK;
+}
+
+static sp_status finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r,
+                        sp_error *err)
 {
   int32_t lo = z.first, hi = z.last;
   while (lo > 0 && profile[lo - 1] > 0.1 * profile[z.first])
@@ -924,9 +991,15 @@ static void finish(const bands *b, const double *profile, zone z, double base, d
   r->band_v1_px = band_centre(b, hi);
   r->period_px = mean_period(r, period);
   size_t cut = 0;
+  zone *extents = calloc(r->count + 1, sizeof *extents);
+  if (!extents)
+    return sp_fail_memory(err);
   for (size_t k = 0; k < r->count; k++)
-    cut += !measure_length(b, z, base, r->period_px, &r->strokes[k]);
+    cut += !measure_length(b, z, base, r->period_px, &r->strokes[k], &extents[k]);
   r->lengths_cut = cut > 2;
+  const sp_status status = r->blur_px > 0.0 ? fit_leans(b, z, extents, base, r, err) : SP_OK;
+  free(extents);
+  return status;
 }
 
 static sp_status read_aligned(const sp_scene *scene, sp_comb comb, bands *b, strengths *s, double *profile,
@@ -973,7 +1046,7 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
     if (!status)
       status = keep_drift(&b, &s, base, reading, err);
     if (!status)
-      finish(&b, profile, z, base, comb->period_px, reading);
+      status = finish(&b, profile, z, base, comb->period_px, reading, err);
   }
   free(work);
   free(profile);

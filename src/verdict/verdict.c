@@ -257,6 +257,7 @@ static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
   r->end_a_px = r->end_b_px = r->centre_px = (sp_point){NAN, NAN};
   r->budget = (sp_budget){NAN, NAN, NAN, NAN, NAN};
   r->recut_mm = r->from_line_mm = r->u_from_line_mm = NAN;
+  r->slot = sp_slot_unknown();
   r->verdict = SP_MISSING;
 }
 
@@ -272,6 +273,43 @@ static double temperature_factor(const sp_verdict_options *o)
   return isnan(o->temperature_c) ? 1.0 : 1.0 + (STEEL_PER_K - WOOD_PER_K) * (o->temperature_c - 20.0);
 }
 
+/* Lengths across the slot in mm: `across` is how much that is of a px along u. End a has the smaller y. */
+static void describe_kerf(const sp_walls *w, double across, bool a_is_first, sp_slot_record *s)
+{
+  s->kerf_a_mm = across * w->kerf_end_px[a_is_first ? 0 : 1];
+  s->kerf_b_mm = across * w->kerf_end_px[a_is_first ? 1 : 0];
+  s->u_kerf_end_mm = across * w->u_kerf_end_px;
+  s->widening_mm = across * (a_is_first ? w->widening_px : -w->widening_px);
+  s->u_widening_mm = across * w->u_widening_px;
+  s->kerf_least_mm = across * w->kerf_least_px;
+  s->kerf_most_mm = across * w->kerf_most_px;
+  s->u_kerf_window_mm = across * w->u_kerf_window_px;
+  s->kerf_sd_mm = across * w->kerf_sd_px;
+  s->u_kerf_sd_mm = across * w->u_kerf_sd_px;
+}
+
+static void describe_slot(const frame *f, int direction, const sp_mark *m, sp_slot_record *s)
+{
+  const sp_walls *w = &m->walls;
+  *s = sp_slot_unknown();
+  if (!f->mm || !w->known)
+    return;
+  s->known = true;
+  const double rate = rate_at(f, m->u_px), across = rate * cos(lean_of(f, m->u_px, m->slope));
+  const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
+  describe_kerf(w, across, y_sign(f, direction) > 0, s);
+  s->wander_mm = across * w->wander_px;
+  s->u_wander_mm = across * w->u_wander_px;
+  s->wander_worst_mm = direction * across * w->worst_px;
+  s->u_wander_worst_mm = across * w->u_worst_px;
+  s->wander_worst_px = point_on(f, m->u_px + m->slope * (w->worst_v_px - m->v_px) + w->worst_px, w->worst_v_px);
+  for (int wall = 0; wall < 2; wall++) { /* 0: toward the nut */
+    const int seen = direction > 0 ? wall : 1 - wall;
+    s->wall_squareness_deg[wall] = sign * lean_of(f, m->u_px, w->slope[seen]) * DEG;
+    s->u_wall_squareness_deg[wall] = u_lean(f, rate, m->u_px, w->u_slope[seen]) * DEG;
+  }
+}
+
 static void describe_line(const frame *f, int direction, const sp_mark *m, sp_mark_record *r)
 {
   const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
@@ -283,6 +321,7 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
   r->contrast = m->contrast;
   r->coverage = m->coverage;
+  describe_slot(f, direction, m, &r->slot);
   draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
 }
 

@@ -4,6 +4,7 @@
 /* for realpath and mkdtemp */
 #define _XOPEN_SOURCE 700
 #include "check_close.h"
+#include "drawn.h"
 
 #include <cjson/cJSON.h>
 #include <dirent.h>
@@ -173,7 +174,18 @@ static void test_refusals(void **state)
       {LAYOUT "--steps text.txt", 65, "text.txt", ""},
       {"slotproof layout --scale-length 648mm --frets 9 --steps steps.txt", 64, "steps.txt", ""}, /* lists five */
       {LAYOUT "--format html", 64, "--format", "not part of this version"},
-      {LAYOUT "--format svg", 64, "--format", "not part of this version"},
+      {LAYOUT "--end-width 56mm", 64, "layout", "--nut-width"},
+      {LAYOUT "--nut-width 43", 64, "--nut-width", "unit"},
+      {LAYOUT "--nut-width 0mm", 64, "--nut-width", ""},
+      {LAYOUT "--clearance -1mm --tang-depth 2mm", 64, "--clearance", ""},
+      {LAYOUT "--nut-width 43mm --radius 20mm", 64, "layout", "half the width"},
+      {LAYOUT "--tang-depth 1.6mm --thickness 1.5mm", 64, "layout", "no wood is left"},
+      {LAYOUT "--tang 0.584mm", 64, "--tang", "--tang-depth"}, /* check's --tang is a width */
+      {LAYOUT "--tang=0.584mm", 64, "--tang=0.584mm", "--tang-depth"},
+      {LAYOUT "--paper a4", 64, "--paper", "--format pdf"},
+      {LAYOUT "--paper a3 --format pdf", 64, "--paper", "a4 or letter"},
+      {LAYOUT "--format pdf --nut-width 120mm", 64, "layout", "svg"},
+      {LAYOUT "--format pdf --output none/layout.pdf", 73, "none/layout.pdf", "cannot be created"},
       {LAYOUT "--format xml", 64, "--format", "no format"},
       {LAYOUT "board.png", 64, "board.png", "takes no picture"},
       {LAYOUT "--overlay a.png", 64, "--overlay", "no such option"},
@@ -184,6 +196,7 @@ static void test_refusals(void **state)
       {LAYOUT "--output ''", 73, "", "no name"},
       {LAYOUT "--output steps.txt --steps steps.txt", 64, "steps.txt", "overwrite"},
       {CHECK, 64, "check", "picture is missing"},
+      {CHECK "--format pdf small.png", 64, "--format", "no format"},
       {CHECK "a.png b.png", 64, "b.png", "several pictures"},
       {CHECK "none.png", 66, "none.png", ""},
       {CHECK "folder", 66, "folder", ""},
@@ -219,7 +232,7 @@ static void test_refusals(void **state)
       {CHECK "--temperature 500 small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature warm small.png", 64, "--temperature", "Celsius"},
       {CHECK "--temperature 2e1 small.png", 64, "--temperature", "Celsius"},
-      {CHECK "--format html small.png", 64, "--format", "not part of this version"},
+      {CHECK "--format svg small.png", 64, "--format", "no format of this command"},
       {CHECK "--format svg small.png", 64, "--format", "no format"},
       {CHECK "--output small.png small.png", 64, "small.png", "overwrite the picture"},
       {CHECK "--overlay ./small.png small.png", 64, "./small.png", "overwrite the picture"},
@@ -255,6 +268,31 @@ static void test_layout_formats(void **state)
   o = run(LAYOUT "--steps steps.txt");
   assert_int_equal(o->status, 0);
   assert_non_null(strstr(o->out, "129.600")); /* a just major third, 5/4: 648 (1 - 4/5) */
+}
+
+/* Drawings go to a file or to standard output; what text and JSON would warn of is said on standard error. */
+static void test_layout_drawings(void **state)
+{
+  (void)state;
+  static const char *const MAGIC[] = {"%PDF-", "<?xml"};
+  static const char *const FORMAT[] = {"pdf", "svg"};
+  for (int i = 0; i < 2; i++) {
+    char line[200], head[TEXT_MAX];
+    snprintf(line, sizeof line, LAYOUT "--format %s --output made.%s", FORMAT[i], FORMAT[i]);
+    const outcome *o = run(line);
+    assert_int_equal(o->status, 0);
+    assert_string_equal(o->out, "");
+    assert_string_equal(o->err, "");
+    snprintf(line, sizeof line, "made.%s", FORMAT[i]);
+    assert_memory_equal(slurp(line, head), MAGIC[i], 5);
+    assert_int_equal(unlink(line), 0);
+    snprintf(line, sizeof line, LAYOUT "--format %s", FORMAT[i]);
+    assert_memory_equal(run(line)->out, MAGIC[i], 5);
+  }
+  const outcome *o = run(LAYOUT "--format csv --tang-depth 1.6mm --thickness 3mm");
+  assert_int_equal(o->status, 0);
+  assert_int_equal(strncmp(o->err, "slotproof: layout: warning: only 1.40 mm", 40), 0);
+  assert_int_equal(line_count(o->err), 1);
 }
 
 /* Quoted fields, CR LF, any order of columns, blank lines: the same answer. */
@@ -332,6 +370,8 @@ static void test_full_disk_and_closed_output(void **state)
                                       LAYOUT "--format json >/dev/full",
                                       "slotproof --help >/dev/full",
                                       "slotproof --version >/dev/full",
+                                      LAYOUT "--format pdf >/dev/full",
+                                      LAYOUT "--format svg >/dev/full",
                                       LAYOUT ">&-",
                                       "slotproof --help >&-"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++)
@@ -384,6 +424,32 @@ static void test_report_and_overlay_together(void **state)
   assert_int_not_equal(access("made.json", F_OK), 0);
 }
 
+/* The page goes out like any report; a name that would be markup is only text in it. */
+static void test_page(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  const outcome *o = run("cp blank.png '<b>&x.png'; " CHECK
+                         "--format html --output made.html '<b>&x.png'; rc=$?; rm '<b>&x.png'; exit $rc");
+  assert_int_equal(o->status, 2);
+  assert_string_equal(o->out, "");
+  slurp("made.html", content);
+  assert_int_equal(strncmp(content, "<!DOCTYPE html>", 15), 0);
+  assert_non_null(strstr(content, "</html>"));
+  assert_non_null(strstr(content, "&lt;b&gt;&amp;x.png"));
+  assert_null(strstr(content, "<b>&"));
+  assert_int_equal(unlink("made.html"), 0);
+  o = run(CHECK "--format html blank.png");
+  assert_int_equal(o->status, 2);
+  assert_int_equal(strncmp(o->out, "<!DOCTYPE html>", 15), 0);
+  check_refusal(CHECK "--format html --output none/made.html blank.png", 73, "none/made.html", "cannot be created");
+  if (access("/dev/full", W_OK) != 0)
+    return;
+  check_refusal(CHECK "--format html blank.png >/dev/full", 74, "standard output", "");
+  check_refusal(CHECK "--format html --output /dev/full --overlay made.png blank.png", 74, "/dev/full", "");
+  assert_int_not_equal(access("made.png", F_OK), 0);
+}
+
 static void test_reference_without_a_rule(void **state)
 {
   (void)state;
@@ -419,10 +485,21 @@ static void check_example(const char *command, const char *expected)
     if (*from != '\r')
       *to++ = *from;
   *to = '\0';
-  assert_int_equal(o->status, 0);
+  assert_in_range(o->status, 0, strncmp(command, "slotproof check ", 16) == 0 ? 2 : 0);
   if (strcmp(o->out, expected) != 0)
     fprintf(stderr, "the manual page says of\n  %s\n%s\nbut it is\n%s\n", command, expected, o->out);
   assert_string_equal(o->out, expected);
+}
+
+/* Pictures are there but for the board of the examples that go over several lines. */
+static bool can_be_run(const char *command)
+{
+  static const char *const STARTS[] = {"slotproof layout ", "slotproof diagnose ", "slotproof check ", "cat ", "grep "};
+  const size_t length = strlen(command);
+  for (size_t i = 0; i < sizeof STARTS / sizeof *STARTS; i++)
+    if (strncmp(command, STARTS[i], strlen(STARTS[i])) == 0 && command[length - 1] != '\\')
+      return true;
+  return false;
 }
 
 static void test_manual_examples(void **state)
@@ -440,8 +517,7 @@ static void test_manual_examples(void **state)
       command[0] = expected[0] = '\0';
     } else if (strcmp(line, ".EE\n") == 0) {
       inside = false;
-      if (strncmp(command, "slotproof layout ", 17) == 0 || strncmp(command, "slotproof diagnose ", 19) == 0 ||
-          strncmp(command, "cat ", 4) == 0) {
+      if (can_be_run(command)) {
         check_example(command, expected);
         examples++;
       }
@@ -456,7 +532,30 @@ static void test_manual_examples(void **state)
     }
   }
   fclose(page);
-  assert_true(examples >= 4);
+  assert_true(examples >= 8);
+  assert_int_equal(unlink("lines.json"), 0); /* made by one of them */
+}
+
+/* What the example that makes a page leaves behind. */
+static void test_manual_example_of_a_page(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  FILE *page = fopen(MANUAL_PAGE, "r");
+  char line[1000], command[1200] = "";
+  assert_non_null(page);
+  while (!command[0] && fgets(line, sizeof line, page)) {
+    shown(line);
+    if (strncmp(line, "$ slotproof check ", 18) == 0 && strstr(line, "--format html"))
+      snprintf(command, sizeof command, "%s", line + 2);
+  }
+  fclose(page);
+  assert_true(command[0]);
+  const outcome *o = run(command);
+  assert_in_range(o->status, 0, 2);
+  assert_string_equal(o->out, "");
+  assert_int_equal(strncmp(slurp("lines.html", content), "<!DOCTYPE html>", 15), 0);
+  assert_int_equal(unlink("lines.html"), 0);
 }
 
 /* Every long option that the help names stands in the manual page. */
@@ -521,6 +620,29 @@ static const char READINGS[] = "string,fret,cents\n"
                                "1,0,1.3\n1,1,0.8\n1,3,0.5\n1,5,1.4\n1,7,0.9\n1,9,0.9\n1,12,-0.2\n"
                                "2,0,-0.7\n2,1,0.2\n2,3,0.8\n2,5,2.6\n2,7,2.1\n2,9,3.0\n2,12,5.2\n";
 
+/* The board of the manual page: laid out with a rule that slipped after fret 5, then sawn with a saw that leans. */
+static void put_board(void)
+{
+  static const char *const LINES[] = {"dpi=400",
+                                      "scale_length_mm=330",
+                                      "frets=10",
+                                      "placement_sd_mm=0.02",
+                                      "misplace=6:0.41,7:0.42,8:0.37,9:0.44,10:0.40",
+                                      NULL};
+  static const char *const SLOTS[] = {"dpi=400",
+                                      "scale_length_mm=330",
+                                      "frets=10",
+                                      "placement_sd_mm=0.03",
+                                      "marks=slot",
+                                      "slot_level=0.2",
+                                      "slot_width_mm=0.56",
+                                      "slot_widening_mm=0.09",
+                                      "misplace=6:0.45,7:0.43,8:0.42,9:0.44,10:0.49",
+                                      NULL};
+  draw(330, LINES, "lines.png", NULL);
+  draw(330, SLOTS, "slots.png", NULL);
+}
+
 static int enter_folder(void **state)
 {
   static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
@@ -535,14 +657,16 @@ static int enter_folder(void **state)
   put_file("short.png", SHORT_PNG, sizeof SHORT_PNG);
   put_picture("small.png", 40, 30); /* too small to be a scan */
   put_picture("blank.png", 400, 300);
+  put_board();
   return symlink("small.png", "link.png") != 0 || mkdir("folder", 0755) != 0;
 }
 
 /* Fails if the program has left anything behind. */
 static int leave_folder(void **state)
 {
-  static const char *const OURS[] = {"steps.txt", "text.txt",  "empty.png",     "short.png",  "small.png",
-                                     "link.png",  "blank.png", "bin/slotproof", "board.json", "readings.csv"};
+  static const char *const OURS[] = {"steps.txt",  "text.txt",     "empty.png", "short.png",
+                                     "small.png",  "link.png",     "blank.png", "bin/slotproof",
+                                     "board.json", "readings.csv", "lines.png", "slots.png"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
@@ -574,6 +698,7 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_refusals),
       cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_layout_drawings),
       cmocka_unit_test(test_diagnose_tables),
       cmocka_unit_test(test_diagnose_record_alone),
       cmocka_unit_test(test_help_and_version),
@@ -583,6 +708,8 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_report_and_overlay_together),
       cmocka_unit_test(test_reference_without_a_rule),
       cmocka_unit_test(test_manual_examples),
+      cmocka_unit_test(test_manual_example_of_a_page),
+      cmocka_unit_test(test_page),
       cmocka_unit_test(test_manual_is_complete),
   };
   if (argc != 2 || !prepare(argv[1])) {

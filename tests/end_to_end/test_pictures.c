@@ -9,6 +9,7 @@
 #include <png.h>
 
 #include "check_close.h"
+#include "drawn.h"
 #include "outside.h"
 #include "render.h"
 
@@ -163,32 +164,13 @@ static void test_part_of_a_board(void **state)
   free(part.grey);
 }
 
-static void draw(const char *const *settings, const char *path, const char *truth_path)
-{
-  render_params params;
-  render_image image;
-  render_truth *truth = malloc(sizeof *truth);
-  char message[RENDER_MESSAGE] = "";
-  assert_non_null(truth);
-  render_params_init(&params);
-  for (; *settings; settings++)
-    assert_true(render_params_set(&params, *settings, message));
-  assert_true(render_board(&params, &image, truth, message));
-  assert_true(render_write_png(&image, path, message));
-  if (truth_path)
-    assert_true(render_write_truth(truth, truth_path, message));
-  render_image_free(&image);
-  render_truth_free(truth);
-  free(truth);
-}
-
 /* No rule: no length, whatever the file says of its resolution. The frets can still be compared with each other. */
 static void test_without_a_rule(void **state)
 {
   (void)state;
   static const char *const SETTINGS[] = {"dpi=400", "scale_length_mm=352", "frets=14", "graduation=none",
                                          "placement_sd_mm=0.02", "misplace=6:0.6", NULL};
-  draw(SETTINGS, "bare.png", NULL);
+  draw(1, SETTINGS, "bare.png", NULL);
   static const char *const LINES[] = {"", "--reference rule"};
   for (size_t i = 0; i < 2; i++) {
     char line[500];
@@ -235,7 +217,7 @@ static void test_nineteen_divisions(void **state)
   (void)state;
   static const char *const SETTINGS[] = {"dpi=400", "scale_length_mm=366", "frets=16", "divisions=19",
                                          "placement_sd_mm=0.02", NULL};
-  draw(SETTINGS, "nineteen.png", NULL);
+  draw(1, SETTINGS, "nineteen.png", NULL);
   FILE *steps = fopen("steps.txt", "w");
   assert_non_null(steps);
   for (int n = 1; n <= 16; n++)

@@ -67,11 +67,19 @@ static void paint_knife(void *context, canvas *on, const canvas_point *at)
   on->grey[at->index] += (float)(job->params->wood_level * value);
 }
 
+/* Half the kerf at a place along the slot, chips left out. */
+static double half_kerf(const line_job *job, double along_mm)
+{
+  const render_mark *mark = job->mark;
+  double c = cos(mark->squareness_deg * pi / 180.0), from = mark->from_y_mm / c, to = mark->to_y_mm / c;
+  return 0.5 * (mark->width_mm + mark->widening_mm * ((along_mm - from) / (to - from) - 0.5));
+}
+
 static void paint_slot(void *context, canvas *on, const canvas_point *at)
 {
   const line_job *job = context;
   profile_blur blur = canvas_blur(on, at, job->in.second);
-  double half = 0.5 * job->mark->width_mm, u = at->second_mm;
+  double half = half_kerf(job, at->first_mm), u = at->second_mm - sampled(job, job->shift_mm, at->first_mm);
   double low = -half - sampled(job, job->bite_mm[0], at->first_mm);
   double high = half + sampled(job, job->bite_mm[1], at->first_mm);
   double share = profile_step(on->table, u - low, blur) - profile_step(on->table, u - high, blur);
@@ -135,10 +143,12 @@ static bool visible(const line_job *job, const render_mark *mark, int i, double 
   return job->present[i] > 0.5 && at >= mark->from_y_mm && at <= mark->to_y_mm;
 }
 
-/* Waviness without mean and slope over the visible part, scaled to the wanted deviation there; sets coverage. */
-static void fill_waviness(line_job *job, random_source *source, render_mark *mark, double step)
+/* A curve without mean and slope over the visible part, scaled to the wanted deviation there. Returns how much is
+ * visible, in samples. */
+static double fill_shift(line_job *job, random_source *source, const render_mark *mark, double step, double knot_mm,
+                         double deviation_um)
 {
-  random_curve(source, step, 5.0, LINE_SAMPLES + 1, job->shift_mm);
+  random_curve(source, step, knot_mm, LINE_SAMPLES + 1, job->shift_mm);
   weights sum = {0};
   for (int i = 0; i <= LINE_SAMPLES; i++) {
     if (visible(job, mark, i, step)) {
@@ -159,12 +169,34 @@ static void fill_waviness(line_job *job, random_source *source, render_mark *mar
     square += visible(job, mark, i, step) ? job->shift_mm[i] * job->shift_mm[i] : 0.0;
   }
   double deviation = sum.w > 0.0 ? sqrt(square / sum.w) : 0.0;
-  double scale = deviation > 0.0 ? job->params->waviness_um / 1000.0 / deviation : 0.0;
+  double scale = deviation > 0.0 ? deviation_um / 1000.0 / deviation : 0.0;
   for (int i = 0; i <= LINE_SAMPLES; i++) {
     job->shift_mm[i] *= scale;
   }
+  return sum.w;
+}
+
+static void fill_waviness(line_job *job, random_source *source, render_mark *mark, double step)
+{
+  double samples = fill_shift(job, source, mark, step, 5.0, job->params->waviness_um);
   mark->waviness_um = job->params->waviness_um;
-  mark->coverage *= fmin(1.0, sum.w * step / (mark->to_y_mm - mark->from_y_mm));
+  mark->coverage *= fmin(1.0, samples * step / (mark->to_y_mm - mark->from_y_mm));
+}
+
+/* A saw wanders slowly: over centimetres. */
+static void fill_wander(line_job *job, random_source *source, render_mark *mark, double step)
+{
+  for (int i = 0; i <= LINE_SAMPLES; i++) {
+    job->present[i] = 1.0;
+  }
+  (void)fill_shift(job, source, mark, step, 15.0, job->params->slot_wander_um);
+  mark->widening_mm = job->params->slot_widening_mm;
+  mark->wander_um = job->params->slot_wander_um;
+  for (int i = 0; i <= LINE_SAMPLES; i++) {
+    if (visible(job, mark, i, step) && fabs(job->shift_mm[i]) > fabs(mark->wander_worst_mm)) {
+      mark->wander_worst_mm = job->shift_mm[i];
+    }
+  }
 }
 
 static void fill_chips(line_job *job, random_source *source, double length_mm, double step)
@@ -205,7 +237,8 @@ static void draw_mark(canvas *on, line_job *job, render_mark *mark, uint64_t str
   double side = 0.5 * mark->width_mm;
   if (slot) {
     fill_chips(job, &source, length, step);
-    side += 0.25;
+    fill_wander(job, &source, mark, step);
+    side += 0.25 + 0.5 * fabs(mark->widening_mm) + fabs(mark->wander_worst_mm);
   } else {
     cut_gaps(job, &source, mark->from_y_mm, mark->to_y_mm, step);
     fill_waviness(job, &source, mark, step);

@@ -132,6 +132,8 @@ typedef enum render_difficulty {
   REAL(slot_width_mm, 0.58, "kerf of the slots") \
   REAL(slot_level, 0.08, "grey of the slots' floor") \
   REAL(slot_chips, 1, "chips a centimetre of slot wall") \
+  REAL(slot_widening_mm, 0, "kerf at the slot's end of larger y less that at its end of smaller y") \
+  REAL(slot_wander_um, 0, "standard deviation of the slot's middle line about straight; mean and slope are taken out") \
   REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors") \
   REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
   LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
@@ -240,7 +242,8 @@ typedef struct render_axis {
  *   contrast * depth                             for |d| <= width/2,
  *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
  * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 outside gaps
- * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls. */
+ * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls, which
+ * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line. */
 typedef struct render_mark {
   int fret;         /* 0 is the nut; -1 a stray line */
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
@@ -251,6 +254,8 @@ typedef struct render_mark {
   double coverage;           /* visible part of the board's breadth, gaps taken off */
   double burr_height[2], burr_width_mm;
   double waviness_um;        /* as drawn: standard deviation over the visible part */
+  double widening_mm;        /* slots: kerf at to_y_mm less kerf at from_y_mm; width_mm is the mean */
+  double wander_um, wander_worst_mm; /* slots: of the middle line about straight, + toward the bridge */
   render_point end_a_px, end_b_px, centre_px; /* a at smaller y */
 } render_mark;
 

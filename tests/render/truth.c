@@ -91,6 +91,9 @@ static cJSON *mark_json(const render_mark *mark)
   add_number(json, "from_y_mm", mark->from_y_mm);
   add_number(json, "to_y_mm", mark->to_y_mm);
   add_number(json, "waviness_um", mark->waviness_um);
+  add_number(json, "widening_mm", mark->widening_mm);
+  add_number(json, "wander_um", mark->wander_um);
+  add_number(json, "wander_worst_mm", mark->wander_worst_mm);
   add_number(json, "burr_height_nut_side", mark->burr_height[0]);
   add_number(json, "burr_height_bridge_side", mark->burr_height[1]);
   add_number(json, "burr_width_mm", mark->burr_width_mm);

@@ -205,6 +205,79 @@ static void test_refuses_what_is_no_place(void **state)
   sp_canvas_free(NULL);
 }
 
+/* ---- pieces ----------------------------------------------------------------------------------------------------- */
+
+/* The picture itself, and every quarter turn of it: (i, j) of the piece shows origin + i step_x + j step_y. */
+static void test_pieces_turn(void **state)
+{
+  (void)state;
+  static const struct {
+    sp_point origin, step_x, step_y;
+    uint32_t width, height;
+  } turns[] = {{{0, 0}, {1, 0}, {0, 1}, 7, 4},
+               {{6, 0}, {0, 1}, {-1, 0}, 4, 7},
+               {{6, 3}, {-1, 0}, {0, -1}, 7, 4},
+               {{0, 3}, {0, -1}, {1, 0}, 4, 7}};
+  for (int bits = 8; bits <= 16; bits += 8) {
+    sp_raster r = ramp(7, 4, bits);
+    for (size_t k = 0; k < 4; k++) {
+      uint8_t out[28];
+      assert_int_equal(sp_piece_grey(&r, turns[k].origin, turns[k].step_x, turns[k].step_y, turns[k].width,
+                                     turns[k].height, 9, out, NULL),
+                       SP_OK);
+      for (uint32_t j = 0; j < turns[k].height; j++)
+        for (uint32_t i = 0; i < turns[k].width; i++) {
+          const double x = turns[k].origin.x + i * turns[k].step_x.x + j * turns[k].step_y.x;
+          const double y = turns[k].origin.y + i * turns[k].step_x.y + j * turns[k].step_y.y;
+          assert_int_equal(out[j * turns[k].width + i], (int)(10.0 * x + 40.0 * y));
+        }
+    }
+    sp_raster_free(&r);
+  }
+}
+
+/* A slope of grey keeps its place whether it is enlarged, turned askew or averaged down by a fraction. */
+static void test_pieces_keep_their_place(void **state)
+{
+  (void)state;
+  sp_raster r;
+  assert_int_equal(sp_raster_create(240, 200, 16, &r, NULL), SP_OK);
+  for (uint32_t y = 0; y < 200; y++)
+    for (uint32_t x = 0; x < 240; x++)
+      r.u16[y * 240 + x] = (uint16_t)(150 * x + 100 * y);
+  static const double STEPS[] = {0.23, 1.0, 1.7, 4.6};
+  for (size_t k = 0; k < sizeof STEPS / sizeof *STEPS; k++) {
+    uint8_t out[20 * 15];
+    const sp_point origin = {70.3, 60.7}, step_x = {STEPS[k] * cos(0.3), STEPS[k] * sin(0.3)},
+                   step_y = {-STEPS[k] * sin(0.3), STEPS[k] * cos(0.3)};
+    assert_int_equal(sp_piece_grey(&r, origin, step_x, step_y, 20, 15, 0, out, NULL), SP_OK);
+    for (int j = 0; j < 15; j++)
+      for (int i = 0; i < 20; i++) {
+        const double x = origin.x + i * step_x.x + j * step_y.x, y = origin.y + i * step_x.y + j * step_y.y;
+        CHECK_CLOSE(out[j * 20 + i], (150.0 * x + 100.0 * y) / 257.0, 1.3); /* two roundings, and 1/32 px of place */
+      }
+  }
+  sp_raster_free(&r);
+}
+
+static void test_pieces_beyond_the_picture(void **state)
+{
+  (void)state;
+  sp_raster r = ramp(5, 3, 8);
+  uint8_t out[9];
+  assert_int_equal(sp_piece_grey(&r, (sp_point){-50, -50}, (sp_point){1, 0}, (sp_point){0, 1}, 3, 3, 77, out, NULL),
+                   SP_OK);
+  for (int i = 0; i < 9; i++)
+    assert_int_equal(out[i], 77);
+  assert_int_equal(sp_piece_grey(&r, (sp_point){NAN, 0}, (sp_point){1, 0}, (sp_point){0, 1}, 3, 3, 77, out, NULL),
+                   SP_E_INTERNAL);
+  assert_int_equal(sp_piece_grey(&r, (sp_point){0, 0}, (sp_point){1e9, 0}, (sp_point){0, 1}, 3, 3, 77, out, NULL),
+                   SP_E_INTERNAL);
+  assert_int_equal(sp_piece_grey(&r, (sp_point){0, 0}, (sp_point){1, 0}, (sp_point){0, 1}, 0, 3, 77, out, NULL),
+                   SP_E_INTERNAL);
+  sp_raster_free(&r);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -217,6 +290,9 @@ int main(void)
       cmocka_unit_test(test_text),
       cmocka_unit_test(test_what_is_outside_is_cut_off),
       cmocka_unit_test(test_refuses_what_is_no_place),
+      cmocka_unit_test(test_pieces_turn),
+      cmocka_unit_test(test_pieces_keep_their_place),
+      cmocka_unit_test(test_pieces_beyond_the_picture),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

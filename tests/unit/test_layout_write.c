@@ -13,7 +13,7 @@ static char *written(const sp_layout *l, sp_layout_format format)
   FILE *file = tmpfile();
   sp_error err = {0};
   assert_non_null(file);
-  assert_int_equal(sp_layout_write(l, format, file, &err), SP_OK);
+  assert_int_equal(sp_layout_write(l, NULL, format, file, &err), SP_OK);
   rewind(file);
   const size_t length = fread(text, 1, sizeof text - 1, file);
   text[length] = '\0';
@@ -194,7 +194,7 @@ static void full_disk(void **state)
       sp_layout_free(&l);
       skip();
     }
-    assert_int_equal(sp_layout_write(&l, (sp_layout_format)format, file, &err), SP_E_IO);
+    assert_int_equal(sp_layout_write(&l, NULL, (sp_layout_format)format, file, &err), SP_E_IO);
     assert_non_null(strstr(err.text, "disk"));
     fclose(file);
   }

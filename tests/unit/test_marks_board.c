@@ -18,6 +18,8 @@ typedef struct painted_board {
   double square;         /* dv/du that the lines are square to */
   double short_px[2];    /* every other line ends short of the sides by this */
   double rule_from_px;   /* a rule from here to larger v (at u = LENGTH / 2), 0: none */
+  bool endless;          /* the board runs out of the picture at both ends */
+  double line_u_px;      /* a black line across, beside the outermost of the given ones; 0: none */
   uint64_t seed;
 } painted_board;
 
@@ -55,11 +57,12 @@ static double lid_at(const painted_board *b, const double out[2])
 static double grey_at(const painted_board *b, const double *cell, int32_t u, int32_t v)
 {
   const double out[2] = {side_v(b, 0, u) - v, v - side_v(b, 1, u)};
-  const double part = drawn_step(-out[0], BLUR_PX) * drawn_step(-out[1], BLUR_PX) * drawn_step(u - END_U[0], BLUR_PX) *
-                      drawn_step(END_U[1] - u, BLUR_PX);
+  const double ends = drawn_step(u - END_U[0], BLUR_PX) * drawn_step(END_U[1] - u, BLUR_PX);
+  const double part = drawn_step(-out[0], BLUR_PX) * drawn_step(-out[1], BLUR_PX) * (b->endless ? 1.0 : ends);
+  const double line = b->line_u_px > 0.0 ? part * (b->wood - 15.0) * drawn_box(u - b->line_u_px, 1.8, BLUR_PX) : 0.0;
   if (b->rule_from_px > 0.0 && v > b->rule_from_px)
     return v % 12 < 2 ? 60.0 : 190.0;
-  return part * (b->wood + b->grain * grain_at(cell, u, v)) + (1.0 - part) * lid_at(b, out);
+  return part * (b->wood + b->grain * grain_at(cell, u, v)) + (1.0 - part) * lid_at(b, out) - line;
 }
 
 static sp_raster paint(const painted_board *b, sp_along along)
@@ -198,6 +201,26 @@ static void no_side_in_the_picture(void **unused)
   CHECK_CLOSE(board.centre.slope, b.square, 1e-3);
 }
 
+/* The board goes on beyond a line that is far darker than any step: that line is not its end. A nut line once was. */
+static void a_black_line_is_no_end(void **unused)
+{
+  (void)unused;
+  painted_board b = TAPERED;
+  b.endless = true;
+  b.wood = 225.0;
+  b.lid = 80.0;
+  b.grain = 1.0;
+  for (b.line_u_px = 44.0; b.line_u_px < 50.0; b.line_u_px += 0.7) {
+    const sp_board board = find(&b, SP_ALONG_X);
+    assert_false(board.end[0].found);
+    assert_false(board.end[1].found);
+  }
+  b.endless = false; /* a true end is still found, and not drawn aside by the line */
+  const sp_board board = find(&b, SP_ALONG_X);
+  assert_true(board.end[0].found);
+  CHECK_CLOSE(board.end[0].u_px, END_U[0], 4.0 * board.end[0].u_u_px);
+}
+
 /* Over many pieces of wood, half of them in a shadow nearly as grey: errors over stated uncertainties (GUM 4.2, 5.1: a
  * standard uncertainty is a standard deviation; half as much again is allowed for, less than a third would be idle). */
 static void uncertainties_hold(void **unused)
@@ -235,11 +258,9 @@ static void uncertainties_hold(void **unused)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(clear_sides),
-      cmocka_unit_test(a_shadow_as_grey_as_the_wood),
-      cmocka_unit_test(lines_that_end_early),
-      cmocka_unit_test(a_side_under_the_rule),
-      cmocka_unit_test(no_side_in_the_picture),
+      cmocka_unit_test(clear_sides),           cmocka_unit_test(a_shadow_as_grey_as_the_wood),
+      cmocka_unit_test(lines_that_end_early),  cmocka_unit_test(a_black_line_is_no_end),
+      cmocka_unit_test(a_side_under_the_rule), cmocka_unit_test(no_side_in_the_picture),
       cmocka_unit_test(uncertainties_hold),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,4 +1,5 @@
 /* test_raster.c: the raster, and strip averages against the definition summed in the plainest way. */
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -28,33 +29,20 @@ static sp_raster noise(uint32_t width_px, uint32_t height_px, int bits)
   return r;
 }
 
-static void check_row_strips(const sp_raster *r, const sp_strips *s, uint32_t w)
+/* Strips of rows run along x and lie over each other in y; strips of columns the other way about. */
+static void check_strips(const sp_raster *r, const sp_strips *s, uint32_t w, bool rows)
 {
-  assert_int_equal(s->count, r->height_px / w);
-  assert_int_equal(s->length_px, r->width_px);
+  const uint32_t along = rows ? r->width_px : r->height_px, across = rows ? r->height_px : r->width_px;
+  assert_int_equal(s->count, across / w);
+  assert_int_equal(s->length_px, along);
   assert_int_equal(s->width_px, w);
   for (uint32_t i = 0; i < s->count; i++)
-    for (uint32_t x = 0; x < r->width_px; x++) {
+    for (uint32_t u = 0; u < along; u++) {
       uint64_t sum = 0;
-      for (uint32_t y = i * w; y < (i + 1) * w; y++)
-        sum += pixel(r, x, y);
+      for (uint32_t v = i * w; v < (i + 1) * w; v++)
+        sum += rows ? pixel(r, u, v) : pixel(r, v, u);
       const double mean = (double)sum / w;
-      CHECK_CLOSE(s->mean[(size_t)i * s->length_px + x], mean, mean * 6e-8); /* half a unit of a float */
-    }
-}
-
-static void check_column_strips(const sp_raster *r, const sp_strips *s, uint32_t w)
-{
-  assert_int_equal(s->count, r->width_px / w);
-  assert_int_equal(s->length_px, r->height_px);
-  assert_int_equal(s->width_px, w);
-  for (uint32_t i = 0; i < s->count; i++)
-    for (uint32_t y = 0; y < r->height_px; y++) {
-      uint64_t sum = 0;
-      for (uint32_t x = i * w; x < (i + 1) * w; x++)
-        sum += pixel(r, x, y);
-      const double mean = (double)sum / w;
-      CHECK_CLOSE(s->mean[(size_t)i * s->length_px + y], mean, mean * 6e-8);
+      CHECK_CLOSE(s->mean[(size_t)i * s->length_px + u], mean, mean * 6e-8); /* half a unit of a float */
     }
 }
 
@@ -72,12 +60,12 @@ static void test_strips_match_their_definition(void **state)
         sp_status expected = widths[i] <= r.height_px ? SP_OK : SP_E_DATA;
         assert_int_equal(sp_strips_rows(&r, widths[i], &s, &err), expected);
         if (expected == SP_OK)
-          check_row_strips(&r, &s, widths[i]);
+          check_strips(&r, &s, widths[i], true);
         sp_strips_free(&s);
         expected = widths[i] <= r.width_px ? SP_OK : SP_E_DATA;
         assert_int_equal(sp_strips_columns(&r, widths[i], &s, &err), expected);
         if (expected == SP_OK)
-          check_column_strips(&r, &s, widths[i]);
+          check_strips(&r, &s, widths[i], false);
         sp_strips_free(&s);
       }
       sp_raster_free(&r);
@@ -93,8 +81,8 @@ static void test_both_at_once(void **state)
     for (size_t i = 0; i < sizeof widths / sizeof *widths; i++) {
       sp_strips rows, columns;
       assert_int_equal(sp_strips_both(&r, widths[i][0], widths[i][1], &rows, &columns, NULL), SP_OK);
-      check_row_strips(&r, &rows, widths[i][0]);
-      check_column_strips(&r, &columns, widths[i][1]);
+      check_strips(&r, &rows, widths[i][0], true);
+      check_strips(&r, &columns, widths[i][1], false);
       sp_strips_free(&rows);
       sp_strips_free(&columns);
     }

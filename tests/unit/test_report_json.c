@@ -94,6 +94,36 @@ static void check_mark(const cJSON *o, const sp_mark_record *m)
   check_number(member(o, "budget"), "temperature_mm", m->budget.temperature_mm + f, MM);
 }
 
+/* A slot that is known has every field and its troubles in words; one that is not is null. */
+static void test_slot(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  sp_slot_record *s = &r.marks[2].slot;
+  *s = sp_slot_unknown();
+  s->known = true;
+  s->widening_mm = -0.0125;
+  s->wall_squareness_deg[1] = 0.25;
+  s->wander_worst_px = (sp_point){12.5, 7.0};
+  s->troubles = SP_SLOT_WIDENS | SP_SLOT_LOOSE;
+  r.marks[9].slot = *s; /* a mark that is missing */
+  cJSON *root = parsed(sp_report_json, &r);
+  const cJSON *marks = member(root, "marks"), *slot = member(cJSON_GetArrayItem(marks, 2), "slot");
+  check_number(slot, "widening_mm", -0.0125, MM);
+  check_number(slot, "bridge_wall_squareness_deg", 0.25, 5.1e-7);
+  assert_true(cJSON_IsNull(member(slot, "nut_wall_squareness_deg")) && cJSON_IsNull(member(slot, "kerf_a_mm")));
+  check_point(slot, "wander_worst_px", s->wander_worst_px);
+  const cJSON *troubles = member(slot, "troubles");
+  assert_int_equal(cJSON_GetArraySize(troubles), 2);
+  assert_string_equal(cJSON_GetArrayItem(troubles, 0)->valuestring, "widens");
+  assert_string_equal(cJSON_GetArrayItem(troubles, 1)->valuestring, "loose");
+  assert_true(cJSON_IsNull(member(cJSON_GetArrayItem(marks, 1), "slot")));
+  assert_true(cJSON_IsNull(member(cJSON_GetArrayItem(marks, 9), "slot")));
+  cJSON_Delete(root);
+  sp_record_free(&r);
+}
+
 static void check_reference(const cJSON *root, const sp_reference_record *r)
 {
   const cJSON *o = member(root, "reference");
@@ -298,9 +328,13 @@ static void test_full_disk(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_every_field),      cmocka_unit_test(test_unknown_is_null),
-      cmocka_unit_test(test_infinite_is_null), cmocka_unit_test(test_missing_mark_shows_no_measurement),
-      cmocka_unit_test(test_hostile_names),    cmocka_unit_test(test_reference_object),
+      cmocka_unit_test(test_slot),
+      cmocka_unit_test(test_every_field),
+      cmocka_unit_test(test_unknown_is_null),
+      cmocka_unit_test(test_infinite_is_null),
+      cmocka_unit_test(test_missing_mark_shows_no_measurement),
+      cmocka_unit_test(test_hostile_names),
+      cmocka_unit_test(test_reference_object),
       cmocka_unit_test(test_full_disk),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

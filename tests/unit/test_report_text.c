@@ -291,16 +291,68 @@ static void test_another_scale_length_comes_first(void **state)
   sp_record_free(&r);
 }
 
+static void test_slots_that_do_not_run_true(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = text_of(&r);
+  check_lacks(text, "do not run true");
+  free(text);
+  r.marks_kind = SP_MARK_SLOT;
+  r.sawn_mm = 0.60;
+  r.kerf_mm = 0.58;
+  r.kerf_told = true;
+  for (int k = 1; k <= 4; k++) {
+    r.marks[k].slot = sp_slot_unknown();
+    r.marks[k].slot.known = true;
+  }
+  sp_slot_record *s = &r.marks[2].slot;
+  s->troubles = SP_SLOT_WIDENS;
+  s->widening_mm = -0.094;
+  s->kerf_a_mm = 0.648;
+  s->kerf_b_mm = 0.554;
+  s->u_kerf_end_mm = 0.001;
+  s = &r.marks[4].slot;
+  s->troubles = SP_SLOT_UNEVEN | SP_SLOT_WANDERS | SP_SLOT_TIGHT;
+  s->kerf_least_mm = 0.512;
+  s->kerf_most_mm = 0.601;
+  s->u_kerf_window_mm = 0.006;
+  s->wander_worst_mm = -0.124;
+  s->u_wander_worst_mm = 0.011;
+  text = text_of(&r);
+  check_contains(text,
+                 "fret 2: the walls are not parallel: the kerf is 0.55 mm at the right end and 0.65 mm at the left");
+  check_contains(text,
+                 "fret 4: the kerf is uneven, from 0.51 to 0.60 mm along the slot (+/- 0.01); the cut wanders: its\n"
+                 "      middle lies up to 0.12 mm (+/- 0.02) off straight, toward the nut; at its narrowest it has");
+  check_lacks(text, "fret 1: the");
+  free(text);
+  /* said of all slots together already */
+  r.sawn_mm = 0.52;
+  text = text_of(&r);
+  check_contains(text, "narrower than the tang");
+  check_lacks(text, "at its narrowest");
+  free(text);
+  sp_record_free(&r);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_verdict_comes_first), cmocka_unit_test(test_what_to_cut_and_which_way),
+      cmocka_unit_test(test_slots_that_do_not_run_true),
+      cmocka_unit_test(test_verdict_comes_first),
+      cmocka_unit_test(test_what_to_cut_and_which_way),
       cmocka_unit_test(test_another_scale_length_comes_first),
-      cmocka_unit_test(test_fits_the_page),       cmocka_unit_test(test_a_good_board_gets_no_advice),
-      cmocka_unit_test(test_unseen_nut_is_said),  cmocka_unit_test(test_without_a_scale),
+      cmocka_unit_test(test_fits_the_page),
+      cmocka_unit_test(test_a_good_board_gets_no_advice),
+      cmocka_unit_test(test_unseen_nut_is_said),
+      cmocka_unit_test(test_without_a_scale),
       cmocka_unit_test(test_nothing_recognised),
-      cmocka_unit_test(test_empty_record_claims_nothing),  cmocka_unit_test(test_terminal_is_not_steered),
-      cmocka_unit_test(test_reference_text),      cmocka_unit_test(test_csv),
+      cmocka_unit_test(test_empty_record_claims_nothing),
+      cmocka_unit_test(test_terminal_is_not_steered),
+      cmocka_unit_test(test_reference_text),
+      cmocka_unit_test(test_csv),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,6 +1,7 @@
-#include "tree.h"
-
+/* A tree of JSON built first and printed in one go leaves no half object behind. */
 #include <math.h>
+
+#include "slotproof/json_tree.h"
 
 cJSON *sp_tree_attach(sp_tree *tree, cJSON *parent, const char *name, cJSON *item)
 {

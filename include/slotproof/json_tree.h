@@ -1,6 +1,7 @@
-/* What the writers of JSON share: a tree that remembers whether it could be built. */
-#ifndef SP_REPORT_TREE_H
-#define SP_REPORT_TREE_H
+/* slotproof/json_tree.h: what the writers of JSON share, a tree that remembers whether it could be built. The only
+ * public header that needs cJSON's. */
+#ifndef SLOTPROOF_JSON_TREE_H
+#define SLOTPROOF_JSON_TREE_H
 
 #include <cjson/cJSON.h>
 #include <stdbool.h>
