@@ -213,7 +213,7 @@ static void test_refusals(void **state)
       {CHECK "--nut zero small.png", 64, "--nut", "line"},
       {CHECK "--reference strip small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference profile small.png", 64, "--profile", "is missing"},
-      {CHECK "--reference profile --profile missing.json small.png", 66, "missing.json", "calibrate"},
+      {CHECK "--reference profile --profile missing.json small.png", 66, "missing.json", "check the name"},
       {CHECK "--profile small.png small.png", 65, "small.png", "not a profile"},
       {CHECK "--reference ruler small.png", 64, "--reference", "rule"},
       {CHECK "--reference distance small.png", 64, "--distance", "missing"},
