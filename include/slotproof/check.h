@@ -18,9 +18,11 @@ typedef enum sp_nut_choice { SP_NUT_AUTO, SP_NUT_LINE, SP_NUT_END } sp_nut_choic
 
 /* What the user says of the scale. Fields that were not given are NAN. */
 typedef struct sp_reference_options {
-  sp_reference_kind kind;    /* SP_REFERENCE_NONE = auto: a rule if there is one, else no scale at all */
+  sp_reference_kind kind;    /* SP_REFERENCE_NONE = auto: a rule if there is one, else a strip, else no scale */
   double graduation_mm;      /* --graduation */
   double mpe_mm;             /* --reference-mpe; NAN = default of the kind */
+  double strip_length_mm;    /* --strip-length: a check length as measured; NAN = nominal is believed, within 0.5 % */
+  double strip_width_mm;     /* --strip-width: that across the sheet */
   double distance_mm;        /* --distance, between the two points below */
   sp_point from_px, to_px;   /* --from, --to */
   const sp_profile *profile; /* of the scanner, with SP_REFERENCE_PROFILE; or of the camera, beside a rule; NULL = none.

@@ -9,9 +9,13 @@
  * YCCK, 8 bits. TIFF and BigTIFF: strips and tiles, grey, palette, RGB, CMYK, YCbCr in JPEG, 1 to 16 bits, planes
  * together or apart, every compression libtiff was built with; the first page that is not marked as a reduced copy.
  *
+ * WebP: still pictures, lossy or not. HEIF: HEIC and AVIF as telephones write them, the primary picture, reduced to 8
+ * bits; its own turns and mirrors are applied, and the EXIF orientation, which repeats them, is not.
+ *
  * A file that is damaged or ends early is refused, with the row it was good up to: half a picture must not be measured.
  * Bytes behind the end of the picture do no harm. Memory: the raster and a few rows (PNG interlaced or not, baseline
- * JPEG, TIFF strips), a tile, or, for a progressive JPEG, libjpeg's coefficients (two bytes a pixel and colour).
+ * JPEG, TIFF strips), a tile, or, for a progressive JPEG, libjpeg's coefficients (two bytes a pixel and colour); for
+ * WebP and HEIF the file and the picture in colour.
  */
 #ifndef SLOTPROOF_READING_H
 #define SLOTPROOF_READING_H
@@ -28,10 +32,10 @@
 enum { SP_DEVICE_TEXT = 48 };
 
 typedef struct sp_picture_info {
-  char format[8];      /* "PNG", "JPEG", "TIFF" */
+  char format[8];      /* "PNG", "JPEG", "TIFF", "WebP", "HEIF" */
   int bits_per_sample; /* as stored in the file */
   int channels;        /* as stored in the file */
-  int orientation;     /* EXIF / TIFF value 1..8 that has been applied; 1 if none was stated */
+  int orientation;     /* EXIF / TIFF value 1..8 that has been applied; 1 if none was stated, and for HEIF */
   double stated_dpi_x, stated_dpi_y;
   bool is_photograph;                               /* EXIF states an exposure: a camera took it. False says nothing */
   double focal_35mm;                                /* focal length in terms of 36 x 24 mm film; 0 = not stated */

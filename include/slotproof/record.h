@@ -49,6 +49,8 @@ typedef struct sp_reference_record {
   sp_point first_px, last_px;
   double skew_deg;        /* of the rule against the image axis */
   double carriage_rms_mm; /* size of the unevenness that the map has straightened */
+  size_t strip_pieces;    /* of a printed strip, as used */
+  double strip_stretch;   /* how many times longer than drawn it was printed, as measured; NAN: not told */
   sp_graduation *graduations;
   size_t graduation_count;
 } sp_reference_record;
@@ -149,6 +151,7 @@ typedef struct sp_source_record {
   char *file;
   uint32_t width_px, height_px;
   double stated_dpi; /* NAN if the file states none */
+  char sha256[65];   /* of the file's bytes (hash.h), in hexadecimal; "" = not taken */
 } sp_source_record;
 
 typedef struct sp_record {
@@ -183,6 +186,8 @@ typedef struct sp_record {
   sp_verdict verdict; /* SP_WITHIN, SP_OUT or SP_UNDECIDED */
   char **warnings;
   size_t warning_count;
+  char version[24]; /* of the program that wrote a record that was read back; "" here and now */
+  char *settings;   /* the options a batch was run with, in words of its own; NULL = not kept */
 } sp_record;
 
 /* Sets every number to NAN and every list to empty. */
@@ -233,6 +238,15 @@ void sp_earlier_free(sp_earlier *earlier);
 sp_status sp_record_compare_with(sp_record *record, const sp_earlier *earlier, sp_error *err);
 /* The same with the record in a file; errors as sp_earlier_read besides. */
 sp_status sp_record_compare_before(sp_record *record, const char *path, sp_error *err);
+
+/* A whole record as the JSON report wrote it, read back into an initialised one; `text` need not end in NUL. Names that
+ * are not known are passed over, so records of later versions serve. What only drawing needs (graduations, strays,
+ * remedies, places of the board in the picture) is left out. SP_E_DATA with a sentence if it is no record, or one whose
+ * numbers cannot be; the record is then as initialised. */
+sp_status sp_record_parse(const char *text, size_t length, sp_record *record, sp_error *err);
+/* The same from a file, at most SP_RECORD_MAX_BYTES: also SP_E_NOINPUT, SP_E_IO. */
+sp_status sp_record_read(const char *path, sp_record *record, sp_error *err);
+enum { SP_RECORD_MAX_BYTES = 8 << 20 };
 
 /* The words used in the written record: "within", "knife", "line", "rule" ... */
 const char *sp_verdict_word(sp_verdict verdict);

@@ -50,7 +50,29 @@ sp_status sp_scale_map_profile(sp_along along, const sp_profile_axis *axis, cons
 /* Fits the map: u_px[i] lies at U_mm[i], weight w[i] in 0..1. `length_px` is the picture's extent along u. */
 sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, const double *along_mm,
                            const double *weight, double length_px, sp_scale_map *map, sp_error *err);
+/* Readings of one body or several, each rigid, whose places to one another are not known (pieces of a printed strip):
+ * u_px[i] lies at along_mm[i] in the frame of body[i], 0 .. bodies - 1. `body` may be NULL for one. Neighbouring
+ * entries are neighbouring graduations, by rising u within a body. */
+typedef struct sp_scale_readings {
+  size_t count;
+  const double *u_px, *along_mm, *weight;
+  const size_t *body;
+  size_t bodies;
+} sp_scale_readings;
+
+/* Fits one map and where each body lies: U_mm = along_mm - offset_mm[body], the first one's being 0. What their places
+ * leave open is in the map's covariance. `offset_mm` holds `bodies` values, or is NULL. */
+sp_status sp_scale_map_fit_bodies(sp_along along, const sp_scale_readings *readings, double length_px,
+                                  sp_scale_map *map, double *offset_mm, sp_error *err);
 void sp_scale_map_free(sp_scale_map *map);
+
+/* A printed strip's piece as it lies in the picture: its print is none of the board's lines. */
+typedef struct sp_strip_area {
+  sp_point corner_px[4]; /* round the paper */
+  double paper;          /* its grey, raster counts */
+} sp_strip_area;
+
+enum { SP_MOST_STRIP_AREAS = 8 };
 
 /* One stroke of the rule: by how much it leans from square to the rule, as drawn (du/dv). */
 typedef struct sp_lean {
@@ -84,7 +106,9 @@ typedef struct sp_reference {
   double band_v0_px, band_v1_px, slope;
   double blur_px;     /* Gaussian blur as seen on the strokes (sd, optics alone: the pixel comes on top); NAN unknown */
   double blur_sd_log; /* standard deviation of its logarithm */
-  sp_lean *leans;     /* of the strokes read, in order of u; owned */
+  sp_strip_area area[SP_MOST_STRIP_AREAS];
+  size_t area_count;
+  sp_lean *leans; /* of the strokes read, in order of u; owned */
   size_t lean_count;
   double line_v0_px, line_slope; /* the line they were read on */
   sp_square_map square;

@@ -23,6 +23,7 @@ void sp_check_options_init(sp_check_options *o)
 {
   memset(o, 0, sizeof *o);
   o->reference.graduation_mm = o->reference.mpe_mm = o->reference.distance_mm = NAN;
+  o->reference.strip_length_mm = o->reference.strip_width_mm = NAN;
   o->reference.height_mm = o->reference.camera_distance_mm = o->reference.radius_mm = NAN;
   o->reference.from_px = o->reference.to_px = (sp_point){NAN, NAN};
   o->tolerance_mm = o->tolerance_cents = o->temperature_c = o->kerf_mm = NAN;
@@ -77,6 +78,66 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   m.blur_px = reference->blur_px;
   m.blur_sd_log = reference->blur_sd_log;
   return m;
+}
+
+/* ---- a printed strip's print ---------------------------------------------------------------------------------------
+ */
+
+/* The picture with the print of every strip painted over in its paper's grey, so that no line of it is taken for one of
+ * the board's. Where the rows cross the paper's outline (a convex one) is reckoned side by side. */
+static void paint_area(const sp_strip_area *area, sp_raster *r)
+{
+  const sp_point *c = area->corner_px;
+  const double lo = fmax(0.0, ceil(fmin(fmin(c[0].y, c[1].y), fmin(c[2].y, c[3].y))));
+  const double hi = fmin(r->height_px - 1.0, floor(fmax(fmax(c[0].y, c[1].y), fmax(c[2].y, c[3].y))));
+  for (double y = lo; y <= hi; y += 1.0) {
+    double from = INFINITY, to = -INFINITY;
+    for (int i = 0; i < 4; i++) {
+      const sp_point a = c[i], b = c[(i + 1) % 4];
+      if ((a.y <= y) == (b.y <= y))
+        continue;
+      const double x = a.x + (y - a.y) / (b.y - a.y) * (b.x - a.x);
+      from = fmin(from, x);
+      to = fmax(to, x);
+    }
+    from = fmax(0.0, ceil(from));
+    to = fmin(r->width_px - 1.0, floor(to));
+    for (double x = from; x <= to; x += 1.0) {
+      const size_t i = (size_t)y * r->width_px + (size_t)x;
+      if (r->u8)
+        r->u8[i] = (uint8_t)lround(area->paper);
+      else
+        r->u16[i] = (uint16_t)lround(area->paper);
+    }
+  }
+}
+
+static sp_status copy_raster(const sp_raster *from, sp_raster *to, sp_error *err)
+{
+  const size_t pixels = (size_t)from->width_px * from->height_px;
+  const sp_status status = sp_raster_create(from->width_px, from->height_px, from->u8 ? 8 : 16, to, err);
+  if (status)
+    return status;
+  if (from->u8)
+    memcpy(to->u8, from->u8, pixels);
+  else
+    memcpy(to->u16, from->u16, pixels * sizeof *to->u16);
+  return SP_OK;
+}
+
+/* The scene in which lines are searched then holds the painted picture. */
+static sp_status paint_strips(opened_picture *open, sp_error *err)
+{
+  const sp_reference *reference = &open->reference;
+  if (!reference->area_count)
+    return SP_OK;
+  sp_status status = copy_raster(check_measured(open), &open->painted, err);
+  for (size_t i = 0; !status && i < reference->area_count; i++)
+    paint_area(&reference->area[i], &open->painted);
+  if (status)
+    return status;
+  sp_scene_free(&open->scene);
+  return sp_scene_create(&open->painted, &open->scene, err);
 }
 
 /* Part of the board's pixels (every 16th each way) that lie at either end of the scale of greys. */
@@ -218,7 +279,12 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
 {
   sp_match match = {0};
   sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
-  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, o->temperature_c};
+  const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
+  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};
+  if (!status && paper && isfinite(o->temperature_c))
+    status = sp_record_warn(record, err,
+                            "no correction for temperature: how a printed strip grows depends on what it is glued to; "
+                            "measure its check length where the board is scanned");
   if (!status)
     status = sp_verdict_decide(o->layout, reference, marks, &match, &v, record, err);
   if (!status)
@@ -245,7 +311,9 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
                          sp_error *err)
 {
   const sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
-  sp_status status = sp_marks_find(&open->scene, &m, marks, err);
+  sp_status status = paint_strips(open, err);
+  if (!status)
+    status = sp_marks_find(&open->scene, &m, marks, err);
   if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
     status = sp_fail(err, SP_E_DATA,
                      "the board does not run along the side of the picture that the scale was taken for; "

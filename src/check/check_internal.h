@@ -15,6 +15,7 @@ typedef struct opened_picture {
   bool calibrated;   /* the photograph's lens is known by a profile */
   bool straightened; /* a photograph: scene and reference are those of photo.straight */
   sp_photo photo;
+  sp_raster painted; /* with the print of strips painted over, where there are any */
   sp_scene scene;
   sp_reference reference;
 } opened_picture;

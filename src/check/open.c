@@ -154,6 +154,7 @@ void check_close(opened_picture *open, sp_raster *out, bool keep)
   sp_scene_free(&open->scene);
   sp_reference_free(&open->reference);
   sp_photo_free(&open->photo);
+  sp_raster_free(&open->painted);
   if (keep && out)
     *out = open->picture;
   else

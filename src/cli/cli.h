@@ -15,9 +15,20 @@
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
 #include "slotproof/status.h"
+#include "slotproof/strip.h"
 
 /* Commands, as bits: which options go with which. */
-enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8, CLI_CALIBRATE = 16 };
+enum {
+  CLI_LAYOUT = 1,
+  CLI_CHECK = 2,
+  CLI_REFERENCE = 4,
+  CLI_DIAGNOSE = 8,
+  CLI_TARGET = 16,
+  CLI_CALIBRATE = 32,
+  CLI_BATCH = 64
+};
+/* Options there can be. */
+enum { CLI_OPTIONS_MOST = 128 };
 
 typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML } cli_format;
 
@@ -44,9 +55,14 @@ typedef struct cli_request {
   const char *profile_path; /* NULL = none; read into `profile` by cli_check_reference_options */
   sp_profile profile;
   cli_format format;
-  const char *output; /* NULL = standard output */
+  sp_strip_sheet sheet; /* target */
+  const char *output;   /* NULL = standard output */
   const char *overlay;
-  const char *before; /* record of the marked board */
+  const char *before;                    /* record of the marked board */
+  const char *results, *history, *study; /* batch */
+  bool overlays;
+  int32_t workers;                     /* 0 = as many as there are cores */
+  const char *given[CLI_OPTIONS_MOST]; /* the value of each option of the table, "" where it takes none; or NULL */
   char **images;
   int image_count;
 } cli_request;
@@ -55,6 +71,10 @@ typedef struct cli_request {
 int cli_parse(int argc, char **argv, unsigned command, cli_request *request);
 /* Lists the options of a command. */
 void cli_print_options(unsigned command, FILE *file);
+
+/* The options that a measurement depends on, in words, as "--frets 20 --scale-length 648mm"; a file stands there by its
+ * digest. Free with free(). */
+int cli_settings(const cli_request *request, char **settings);
 
 /* "slotproof: WHERE: sentence"; returns err->status. WHERE is a file, an option or a command, made printable. */
 int cli_complain(const char *where, const sp_error *err);
@@ -81,5 +101,7 @@ int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
 int cli_diagnose(int argc, char **argv);
 int cli_calibrate(int argc, char **argv);
+int cli_target(int argc, char **argv);
+int cli_batch(int argc, char **argv);
 
 #endif

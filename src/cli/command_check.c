@@ -1,7 +1,9 @@
 /* slotproof check: a picture in, a report out. */
 #include <math.h>
+#include <sys/stat.h>
 
 #include "cli.h"
+#include "slotproof/hash.h"
 #include "slotproof/page.h"
 
 static sp_status write_text(const void *record, FILE *file, sp_error *err)
@@ -49,6 +51,19 @@ static int refuse_images(const cli_request *r)
   return 0;
 }
 
+/* Which picture this was, for records that are merged later; a pipe cannot be read twice. */
+static sp_status note_digests(sp_record *record, sp_error *err)
+{
+  struct stat about;
+  sp_status status = SP_OK;
+  for (size_t i = 0; !status && i < record->source_count; i++) {
+    sp_source_record *s = &record->sources[i];
+    if (stat(s->file, &about) == 0 && S_ISREG(about.st_mode))
+      status = sp_sha256_file(s->file, s->sha256, err);
+  }
+  return status;
+}
+
 /* Measures and reports; the layout stands. */
 static int measure(const cli_request *r)
 {
@@ -61,6 +76,8 @@ static int measure(const cli_request *r)
   sp_record_init(&record);
   int status = (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay ? &raster : NULL, &err);
   bool of_record = false;
+  if (!status && r->format == CLI_JSON)
+    status = (int)note_digests(&record, &err);
   if (!status && r->before) {
     status = (int)sp_record_compare_before(&record, r->before, &err);
     of_record = status != 0;

@@ -56,6 +56,10 @@ int cli_check_reference_options(cli_request *r)
     return cli_refuse("--to", SP_E_USAGE, "is too close to --from to give a scale; take two places far apart");
   if (!isnan(o->graduation_mm) && o->kind != SP_REFERENCE_NONE && o->kind != SP_REFERENCE_RULE)
     return cli_refuse("--graduation", SP_E_USAGE, "goes with a rule only; leave it out, or give --reference rule");
+  if ((!isnan(o->strip_length_mm) || !isnan(o->strip_width_mm)) && o->kind != SP_REFERENCE_NONE &&
+      o->kind != SP_REFERENCE_RULE && o->kind != SP_REFERENCE_STRIP)
+    return cli_refuse(isnan(o->strip_length_mm) ? "--strip-width" : "--strip-length", SP_E_USAGE,
+                      "goes with a printed strip only; leave it out, or give --reference strip");
   return 0;
 }
 

@@ -6,9 +6,10 @@
 #include <string.h>
 
 #include "cli.h"
+#include "slotproof/hash.h"
 
 /* An instrument with more frets or finer steps is a slip of the finger. */
-enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200 };
+enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200, MAX_WORKERS = 256 };
 /* Degrees Celsius a workshop may have. */
 static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
 /* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
@@ -148,6 +149,7 @@ static sp_status set_paper(const char *v, cli_request *r, sp_error *err)
   if (i < 0)
     return sp_fail(err, SP_E_USAGE, "'%.40s' is not a paper this program knows; give a4 or letter", v);
   r->paper = PAPERS[i];
+  r->sheet.paper = i ? SP_STRIP_LETTER : SP_STRIP_A4;
   r->paper_given = true;
   return SP_OK;
 }
@@ -186,15 +188,13 @@ static sp_status set_nut(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 {
-  static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "profile", "strip"};
-  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE,
-                                            SP_REFERENCE_DPI, SP_REFERENCE_PROFILE};
+  static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
+  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE,  SP_REFERENCE_DISTANCE,
+                                            SP_REFERENCE_DPI,  SP_REFERENCE_STRIP, SP_REFERENCE_PROFILE};
   const int i = word_index(v, WORDS, 6);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, profile, distance or dpi", v);
-  if (i >= 5)
-    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule",
-                   v);
+    return sp_fail(err, SP_E_USAGE,
+                   "'%.40s' is not a kind of reference; give auto, rule, strip, profile, distance or dpi", v);
   r->check.reference.kind = KINDS[i];
   return SP_OK;
 }
@@ -207,6 +207,25 @@ static sp_status set_graduation(const char *v, cli_request *r, sp_error *err)
 static sp_status set_mpe(const char *v, cli_request *r, sp_error *err)
 {
   return sp_parse_length(v, SP_LENGTH_NOT_NEGATIVE, &r->check.reference.mpe_mm, err);
+}
+
+static sp_status set_strip_length(const char *v, cli_request *r, sp_error *err)
+{
+  double *mm = &r->check.reference.strip_length_mm;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, mm, err);
+  if (status || sp_strip_check_meant(*mm) > 0.0)
+    return status;
+  return sp_fail(err, SP_E_USAGE, "'%.40s' is near neither A to B (%.2f mm) nor A to C (%.2f mm); measure again", v,
+                 SP_STRIP_CHECK_MM, SP_STRIP_LONG_CHECK_MM);
+}
+
+static sp_status set_strip_width(const char *v, cli_request *r, sp_error *err)
+{
+  double *mm = &r->check.reference.strip_width_mm;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, mm, err);
+  if (status || sp_strip_cross_stretch(*mm) > 0.0)
+    return status;
+  return sp_fail(err, SP_E_USAGE, "'%.40s' is not near P to Q (%.2f mm); measure again", v, SP_STRIP_CROSS_CHECK_MM);
 }
 
 static sp_status set_distance(const char *v, cli_request *r, sp_error *err)
@@ -364,10 +383,48 @@ static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_length(const char *v, cli_request *r, sp_error *err)
+{
+  double length_mm = NAN;
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, &length_mm, err);
+  if (status)
+    return status;
+  r->sheet.pieces = sp_strip_pieces_for(length_mm);
+  return r->sheet.pieces ? SP_OK
+                         : sp_fail(err, SP_E_USAGE, "'%.40s' is too long; a strip has at most %.0f mm", v,
+                                   SP_STRIP_PIECES * SP_STRIP_LENGTH_MM);
+}
+
+static sp_status set_page(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, SP_STRIP_PIECES, &r->sheet.page, err);
+}
+
+static sp_status set_dpi(const char *v, cli_request *r, sp_error *err)
+{
+  const char *end = v;
+  if (!decimal(v, &end, &r->sheet.dpi) || *end || !(r->sheet.dpi >= 150.0 && r->sheet.dpi <= 1200.0))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give dots per inch from 150 to 1200, as 600", v);
+  return SP_OK;
+}
+
+static sp_status set_sheet_format(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"pdf", "svg", "png"};
+  static const sp_strip_format FORMATS[] = {SP_STRIP_PDF, SP_STRIP_SVG, SP_STRIP_PNG};
+  const int i = word_index(v, WORDS, 3);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give pdf, svg or png", v);
+  r->sheet.format = FORMATS[i];
+  return SP_OK;
+}
+
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"text", "json", "csv", "svg", "pdf", "html"};
   static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML};
+  if (r->command == CLI_TARGET)
+    return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
   const bool html = r->command == CLI_CHECK;
   const char *choice = draws    ? "text, json, csv, svg or pdf"
@@ -397,6 +454,40 @@ static sp_status set_overlay(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_results(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->results = v;
+  return SP_OK;
+}
+
+static sp_status set_overlays(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->overlays = true;
+  return SP_OK;
+}
+
+static sp_status set_workers(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, MAX_WORKERS, &r->workers, err);
+}
+
+static sp_status set_history(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->history = v;
+  return SP_OK;
+}
+
+static sp_status set_study(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->study = v;
+  return SP_OK;
+}
+
 static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -408,10 +499,11 @@ static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 /* ---- the table -------------------------------------------------------------------------------------------------- */
 
 enum {
-  PICTURE = CLI_CHECK | CLI_REFERENCE,
-  BOARD = CLI_CHECK | CLI_LAYOUT,
+  MEASURE = CLI_CHECK | CLI_BATCH,
+  PICTURE = MEASURE | CLI_REFERENCE,
+  BOARD = MEASURE | CLI_LAYOUT,
   RULED = PICTURE | CLI_CALIBRATE,
-  REPORTING = PICTURE | BOARD | CLI_DIAGNOSE,
+  REPORTING = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET,
   ANY = REPORTING | CLI_CALIBRATE
 };
 
@@ -430,18 +522,20 @@ static const option_entry OPTIONS[] = {
     {CLI_LAYOUT, "tang-depth", "LEN", set_tang_depth, "depth of the fret's tang, which gives each slot's depth"},
     {CLI_LAYOUT, "clearance", "LEN", set_clearance, "how much deeper than the tang the slot is (0mm)"},
     {CLI_LAYOUT, "thickness", "LEN", set_thickness, "of the board at its middle: what is left under the slots"},
-    {CLI_LAYOUT, "paper", "a4|letter", set_paper, "sheets of the pdf drawing (a4)"},
-    {CLI_CHECK, "board", "FILE", set_board, "a board description (not part of this version)"},
-    {CLI_CHECK, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
-    {CLI_CHECK, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
-    {CLI_CHECK, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
+    {CLI_LAYOUT | CLI_TARGET, "paper", "a4|letter", set_paper, "sheets of the pdf drawing, of the strip (a4)"},
+    {MEASURE, "board", "FILE", set_board, "a board description (not part of this version)"},
+    {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
+    {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
+    {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
     {PICTURE, "reference", "KIND", set_reference,
-     "where the scale comes from: auto, rule, profile, distance, dpi (auto)"},
+     "where the scale comes from: auto, rule, strip, profile, distance, dpi (auto)"},
     {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
     {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
     {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
     {RULED, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
     {RULED, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
+    {PICTURE, "strip-length", "LEN", set_strip_length, "A to B or A to C of the printed strip, as measured"},
+    {PICTURE, "strip-width", "LEN", set_strip_width, "P to Q across the printed sheet, as measured"},
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
     {PICTURE, "from", "X,Y", set_from, "first place, px; 0,0 is the centre of the top-left pixel"},
     {PICTURE, "to", "X,Y", set_to, "second place, px"},
@@ -449,10 +543,9 @@ static const option_entry OPTIONS[] = {
      "photographs: how much higher than the board's face the rule lies (0mm)"},
     {PICTURE, "camera-distance", "LEN", set_camera_distance,
      "photographs: from the camera to the rule (from the picture)"},
-    {CLI_CHECK, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
-    {CLI_CHECK, "temperature", "C", set_temperature,
-     "of rule and board in the picture, degrees Celsius (no correction)"},
-    {CLI_CHECK, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
+    {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
+    {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
+    {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
@@ -461,12 +554,23 @@ static const option_entry OPTIONS[] = {
     {CLI_DIAGNOSE, "strings", "FILE", set_strings, "csv: string, note_hz, diameter_mm, young_gpa, ... (none)"},
     {CLI_DIAGNOSE, "readings", "FILE", set_readings, "csv: string, fret, cents (none: the notes are predicted)"},
     {CLI_DIAGNOSE, "reading-u", "CENTS", set_reading_u, "standard uncertainty of a reading (1)"},
+    {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
+    {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
+    {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
     {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
-    {PICTURE, "overlay", "FILE.png", set_overlay, "the picture with everything that was found drawn in"},
+    {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
+     "the picture with everything that was found drawn in"},
+    {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
+    {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
+    {CLI_BATCH, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
+    {CLI_BATCH, "history", "FILE", set_history,
+     "database of all boards so far; this run's are added and all summed up"},
+    {CLI_BATCH, "study", "FILE.csv", set_study, "how well the gauge repeats: csv with file, part, appraiser, trial"},
     {ANY, "help", NULL, set_help, "this list"},
 };
 enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
+_Static_assert(sizeof OPTIONS / sizeof *OPTIONS <= CLI_OPTIONS_MOST, "make room in cli_request");
 
 void cli_print_options(unsigned command, FILE *file)
 {
@@ -479,6 +583,8 @@ void cli_print_options(unsigned command, FILE *file)
     const char *help = o->help;
     if (o->set == set_format && command & (CLI_REFERENCE | CLI_DIAGNOSE))
       help = "what is written: text, json (text)";
+    if (o->set == set_format && command & CLI_TARGET)
+      help = "what is written: pdf, svg, png (pdf)";
     if (o->set == set_format && command & CLI_LAYOUT)
       help = "what is written: text, json, csv, or a 1:1 drawing: svg, pdf (text)";
     fprintf(file, "  %-22s %s\n", left, help);
@@ -493,6 +599,7 @@ static void init_request(unsigned command, cli_request *request)
   request->command = command;
   request->scale_length_mm = NAN;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
+  request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
   sp_board_shape_init(&request->shape);
 }
@@ -549,10 +656,55 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
       return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
                         OPTIONS[found - 1].name);
     const int failed = apply(&OPTIONS[found - 1], optarg, request);
+    request->given[found - 1] = optarg ? optarg : "";
     if (failed)
       return failed;
   }
   request->images = argv + optind;
   request->image_count = argc - optind;
   return 0;
+}
+
+/* ---- settings --------------------------------------------------------------------------------------------------- */
+
+/* Does this option bear on what is measured, and not only on where it goes? */
+static bool bears_on_measurement(const option_entry *o)
+{
+  return (o->commands & MEASURE) == MEASURE && o->set != set_format && o->set != set_output && o->set != set_help;
+}
+
+/* A value that names a file counts by what is in it. */
+static int settings_value(const option_entry *o, const char *value, char digest[SP_SHA256_TEXT], const char **shown)
+{
+  sp_error err = {0};
+  *shown = value;
+  if (!o->value || strncmp(o->value, "FILE", 4) != 0)
+    return 0;
+  if (sp_sha256_file(value, digest, &err))
+    return cli_complain(value, &err);
+  *shown = digest;
+  return 0;
+}
+
+int cli_settings(const cli_request *r, char **settings)
+{
+  size_t size = 0;
+  FILE *text = open_memstream(settings, &size);
+  int failed = text ? 0 : cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  for (size_t i = 0; !failed && i < OPTION_COUNT; i++) {
+    char digest[SP_SHA256_TEXT];
+    const char *value = NULL;
+    if (!r->given[i] || !bears_on_measurement(&OPTIONS[i]))
+      continue;
+    failed = settings_value(&OPTIONS[i], r->given[i], digest, &value);
+    if (!failed)
+      fprintf(text, "%s--%s%s%s", ftell(text) > 0 ? " " : "", OPTIONS[i].name, *value ? " " : "", value);
+  }
+  if (text && fclose(text) != 0 && !failed)
+    failed = cli_refuse("batch", SP_E_INTERNAL, "no memory left; close other programs");
+  if (failed) {
+    free(*settings);
+    *settings = NULL;
+  }
+  return failed;
 }

@@ -17,5 +17,9 @@ sp_status sp_decode_jpeg(sp_source *source, uint64_t max_pixels, sp_raster *rast
                          sp_error *err);
 sp_status sp_decode_tiff(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
                          sp_error *err);
+sp_status sp_decode_webp(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err);
+sp_status sp_decode_heif(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
+                         sp_error *err);
 
 #endif

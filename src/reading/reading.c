@@ -1,6 +1,6 @@
 /* reading.c: which format a file is in, told by its first bytes, and who decodes it.
  *
- * What people hand over by mistake (a PDF, a telephone's HEIC, a text) is called by its name, with the way out.
+ * What people hand over by mistake (a PDF, a GIF, a text) is called by its name, with the way out.
  */
 #include "slotproof/reading.h"
 
@@ -27,16 +27,16 @@ static const signature SIGNATURES[] = {
     {0, 4, "MM\0\x2b", "TIFF", NULL, sp_decode_tiff},
     {0, 5, "%PDF-", "a PDF, not a picture", "export the page as PNG or TIFF", NULL},
     {0, 4, "%!PS", "a PostScript file, not a picture", "export the page as PNG or TIFF", NULL},
-    {4, 8, "ftypheic", "a HEIC picture", SAVE_AS, NULL},
-    {4, 8, "ftypheix", "a HEIC picture", SAVE_AS, NULL},
-    {4, 8, "ftypmif1", "a HEIC or AVIF picture", SAVE_AS, NULL},
-    {4, 8, "ftypavif", "an AVIF picture", SAVE_AS, NULL},
+    {4, 8, "ftypheic", "HEIF", NULL, sp_decode_heif},
+    {4, 8, "ftypheix", "HEIF", NULL, sp_decode_heif},
+    {4, 8, "ftypmif1", "HEIF", NULL, sp_decode_heif},
+    {4, 8, "ftypavif", "HEIF", NULL, sp_decode_heif},
     {4, 4, "ftyp", "a video or a picture in a video's clothes", SAVE_AS, NULL},
     {4, 4, "jP  ", "a JPEG 2000 picture", SAVE_AS, NULL},
     {4, 4, "JXL ", "a JPEG XL picture", SAVE_AS, NULL},
     {0, 2, "\xff\x0a", "a JPEG XL picture", SAVE_AS, NULL},
     {0, 4, "GIF8", "a GIF picture", SAVE_AS, NULL},
-    {8, 4, "WEBP", "a WebP picture", SAVE_AS, NULL},
+    {8, 4, "WEBP", "WebP", NULL, sp_decode_webp},
     {0, 8, "AT&TFORM", "a DjVu document", "export the page as PNG or TIFF", NULL},
     {0, 4, "PK\x03\x04", "a ZIP archive or an office document", "take the picture out of it", NULL},
     {0, 2, "BM", "a BMP picture", SAVE_AS, NULL},

@@ -16,7 +16,7 @@ static void init_reference(sp_reference_record *r)
 {
   r->kind = SP_REFERENCE_NONE;
   r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = NAN;
-  r->span_mm = r->mpe_mm = r->skew_deg = r->carriage_rms_mm = NAN;
+  r->span_mm = r->mpe_mm = r->skew_deg = r->carriage_rms_mm = r->strip_stretch = NAN;
   r->first_px = r->last_px = NOWHERE;
 }
 
@@ -69,6 +69,7 @@ void sp_record_free(sp_record *record)
   free(record->marks);
   free(record->strays);
   free(record->findings);
+  free(record->settings);
   sp_record_init(record);
 }
 
@@ -99,7 +100,7 @@ sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t wid
     return sp_fail_memory(err);
   }
   record->sources = list;
-  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi};
+  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi, ""};
   return SP_OK;
 }
 

@@ -8,6 +8,7 @@
 
 #include "slotproof/rule.h"
 #include "slotproof/numeric.h"
+#include "strip_read.h"
 
 /* Trust in a stated resolution: scanners are off by parts in a thousand (FACTS: 0.04 % to 0.6 % reported). */
 static const double STATED_DPI_U = 0.003;
@@ -41,7 +42,7 @@ static void record_init(sp_reference_record *r)
   memset(r, 0, sizeof *r);
   r->kind = SP_REFERENCE_NONE;
   r->graduation_mm = r->px_per_mm = r->px_per_mm_across = r->fit_rms_mm = r->span_mm = r->mpe_mm = NAN;
-  r->skew_deg = r->carriage_rms_mm = NAN;
+  r->skew_deg = r->carriage_rms_mm = r->strip_stretch = NAN;
   r->first_px = r->last_px = (sp_point){NAN, NAN};
 }
 
@@ -163,26 +164,49 @@ static sp_status robust_map(const judged *j, const fit_arrays *a, double length_
   return SP_OK;
 }
 
-/* Change of scale from one end of the rule to the other, as a fraction: from the second-order term of a parabola. */
-static double scale_drift(const fit_arrays *a, size_t n)
+double sp_reference_scale_drift(const double *u, const double *y, const double *w, size_t n)
 {
   double design[3], gram[9] = {0}, rhs[3] = {0};
-  const double u0 = a->u[0], range = a->u[n - 1] - a->u[0];
+  const double u0 = u[0], range = u[n - 1] - u[0];
   for (size_t k = 0; k < n; k++) {
-    const double x = (a->u[k] - u0) / range;
+    const double x = (u[k] - u0) / range;
     design[0] = 1.0;
     design[1] = x;
     design[2] = x * x;
     for (int i = 0; i < 3; i++) {
       for (int m = 0; m < 3; m++)
-        gram[3 * i + m] += a->w[k] * design[i] * design[m];
-      rhs[i] += a->w[k] * design[i] * a->y[k];
+        gram[3 * i + m] += w[k] * design[i] * design[m];
+      rhs[i] += w[k] * design[i] * y[k];
     }
   }
   if (!sp_cholesky(3, gram))
     return 0.0;
   sp_cholesky_solve(3, gram, rhs);
   return 2.0 * rhs[2] / (rhs[1] + rhs[2]);
+}
+
+void sp_reference_refuse_photograph(double drift, sp_reference *ref)
+{
+  const sp_reference_record *r = &ref->record;
+  const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / r->span_mm;
+  if (r->carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
+    snprintf(
+        ref->warning, sizeof ref->warning,
+        "the scale is uneven by %.2f mm (rms) along the rule, more than carriages are; if this is a photograph, the "
+        "figures hold beside the rule only",
+        r->carriage_rms_mm);
+  if (fabs(drift) <= most && r->fit_rms_mm <= MAX_FIT_RMS_MM && r->carriage_rms_mm <= MAX_UNEVEN_MM)
+    return;
+  const bool strip = r->kind == SP_REFERENCE_STRIP;
+  snprintf(ref->reason, sizeof ref->reason,
+           "the scale changes by %.1f %% along the %s (it fits to %.3f mm), more than a flat %s can: %s",
+           100.0 * fabs(drift), strip ? "printed strip" : "rule", r->fit_rms_mm, strip ? "one in a scan" : "rule",
+           strip ? "lay board and strip flat on a flatbed and scan again"
+                 : "lay a flat steel rule beside the board, all of it in the picture, and scan or photograph it from "
+                   "square above");
+  ref->map.known = false;
+  ref->record.kind = SP_REFERENCE_NONE;
+  ref->record.px_per_mm = NAN;
 }
 
 static sp_status fill_record(const judged *j, const fit_arrays *a, sp_reference *ref, sp_error *err)
@@ -319,23 +343,7 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
              "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise",
              57.29577951308232 * fabs(turn_of_strokes(ref)));
   } else if (!status) {
-    const double drift = scale_drift(&a, g->count);
-    const double most = MAX_SCALE_DRIFT + SHORT_DRIFT_MM / ref->record.span_mm;
-    if (ref->record.carriage_rms_mm > SUSPECT_UNEVEN_MM && !ref->warning[0])
-      snprintf(
-          ref->warning, sizeof ref->warning,
-          "the scale is uneven by %.2f mm (rms) along the rule, more than carriages are; if this is a photograph, the "
-          "figures hold beside the rule only",
-          ref->record.carriage_rms_mm);
-    if (fabs(drift) > most || ref->record.fit_rms_mm > MAX_FIT_RMS_MM || ref->record.carriage_rms_mm > MAX_UNEVEN_MM) {
-      ref->map.known = false;
-      ref->record.kind = SP_REFERENCE_NONE;
-      snprintf(
-          ref->reason, sizeof ref->reason,
-          "the scale changes by %.1f %% along the rule (strokes fit to %.3f mm), more than a flat rule can: lay a flat "
-          "steel rule beside the board, all of it in the picture, and scan or photograph it from square above",
-          100.0 * fabs(drift), ref->record.fit_rms_mm);
-    }
+    sp_reference_refuse_photograph(sp_reference_scale_drift(a.u, a.y, a.w, g->count), ref);
   }
   note_band(g, ref);
   free(work);
@@ -396,6 +404,21 @@ static void say_stated_dpi(const judged *j, int kind, double stated, sp_referenc
     snprintf(ref->warning, sizeof ref->warning,
              "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
              stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, kind_name(kind));
+}
+
+/* A printed strip's graduations are no rule. */
+static bool on_strip(const sp_scene *scene, const sp_comb *comb, const sp_reference *ref)
+{
+  for (size_t i = 0; i < ref->area_count; i++) {
+    const sp_point *c = ref->area[i].corner_px;
+    const bool x = comb->along == SP_ALONG_X;
+    const double u = 0.25 * (x ? c[0].x + c[1].x + c[2].x + c[3].x : c[0].y + c[1].y + c[2].y + c[3].y);
+    const double v = 0.25 * (x ? c[0].y + c[1].y + c[2].y + c[3].y : c[0].x + c[1].x + c[2].x + c[3].x);
+    const double half = 0.5 * fmin(hypot(c[3].x - c[0].x, c[3].y - c[0].y), hypot(c[1].x - c[0].x, c[1].y - c[0].y));
+    if (fabs(comb->v0_px + comb->slope * u - v) < half + 2.0 * scene->strip_px)
+      return true;
+  }
+  return false;
 }
 
 /* Strokes between those of a train show that it is not the finest graduation but every second or fifth stroke of it,
@@ -478,7 +501,10 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
   sp_status status = sp_rule_find(scene, combs, &count, err);
   *kind = -1;
   *combs_found = count;
-  for (size_t i = 0; !status && i < count && i < MAX_TRIED; i++) {
+  for (size_t i = 0, tried = 0; !status && i < count && tried < MAX_TRIED; i++) {
+    if (on_strip(scene, &combs[i], ref))
+      continue;
+    tried++;
     const double length = sp_view_of(scene->raster, combs[i].along).length_px;
     if (*kind >= 0 &&
         (span_px(&chosen->reading) > LONG_ENOUGH * length || combs[i].strength < 0.1 * combs[*which].strength))
@@ -537,9 +563,7 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   status = accept_rule(scene, &j, kind, ref, err);
   widen_to_second_edge(combs, count, which, scene, ref);
   ref->record.graduation_told = told >= 0;
-  if (!ref->map.known)
-    ref->record.px_per_mm = NAN;
-  else
+  if (ref->map.known)
     ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
   sp_rule_reading_free(&j.reading);
   return status;
@@ -556,6 +580,8 @@ static sp_status find_band(const sp_scene *scene, double dpi[2], sp_reference *r
   sp_status status = sp_rule_find(scene, combs, &count, err);
   for (size_t i = 0; !status && !ref->has_band && i < count && i < MAX_TRIED; i++) {
     judged j;
+    if (on_strip(scene, &combs[i], ref))
+      continue;
     status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
     if (!status && j.reading.count >= MIN_STROKES && j.kind >= 0) {
       note_band(&j.reading, ref);
@@ -652,13 +678,94 @@ static sp_status use_profile(const sp_scene *scene, double dpi[2], const sp_refe
   return status;
 }
 
-sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double stated_dpi_y,
-                            const sp_reference_options *options, sp_reference *ref, sp_error *err)
+/* ---- a rule, a printed strip, or both -------------------------------------------------------------------------------
+ */
+
+/* A rule's band goes before the strip's: print can be painted over, a rule cannot. */
+static void prefer_band(const sp_reference *rule, sp_reference *ref)
 {
-  double dpi[2] = {stated_dpi_x, stated_dpi_y};
-  memset(ref, 0, sizeof *ref);
-  record_init(&ref->record);
-  ref->blur_px = ref->blur_sd_log = NAN;
+  if (!rule->has_band || (ref->map.known && rule->band_along != ref->map.along))
+    return;
+  ref->has_band = true;
+  ref->band_along = rule->band_along;
+  ref->band_v0_px = rule->band_v0_px;
+  ref->band_v1_px = rule->band_v1_px;
+  ref->slope = rule->slope;
+}
+
+static double relative_mpe(const sp_reference_record *r)
+{
+  return r->mpe_mm / r->span_mm;
+}
+
+/* Two references in one picture must agree within what they may be wrong by; one of them is used, never a mean. */
+static void say_disagreement(double off, double allowed, const char *believed, sp_reference *ref)
+{
+  if (!(fabs(off) > allowed))
+    return;
+  snprintf(
+      ref->warning, sizeof ref->warning,
+      "rule and printed strip disagree: the strip's millimetre is %.2f %% %s than the rule's, more than the two may "
+      "be wrong by; the %s is believed; measure the strip's check length again and look at the rule's graduations",
+      100.0 * fabs(off), off > 0.0 ? "longer" : "shorter", believed);
+}
+
+static sp_status read_rule_or_strip(const sp_scene *scene, double dpi[2], const sp_reference_options *options,
+                                    sp_strip_sight *sight, sp_reference *ref, sp_error *err)
+{
+  sp_status status = read_rule(scene, dpi, options, ref, err);
+  if (status)
+    return status;
+  if (ref->map.known) {
+    const double strip = sp_strip_default_mpe_mm(options, 1.0);
+    say_disagreement(sp_strip_disagreement(sight, options, &ref->map), relative_mpe(&ref->record) + strip, "rule", ref);
+    return SP_OK;
+  }
+  if (options->kind != SP_REFERENCE_NONE ||
+      ref->record.graduation_count) /* a rule that was refused is not passed over */
+    return SP_OK;
+  if (!sight->tags_seen) {
+    sp_strip_sight_free(sight);
+    status = sp_strip_look(scene->raster, SP_STRIP_LOOK, sight, err);
+    if (status || !sight->tags_seen)
+      return status;
+    sp_strip_note_areas(sight, ref);
+  }
+  const sp_reference unread = *ref; /* its band only */
+  ref->reason[0] = ref->warning[0] = '\0';
+  status = sp_strip_reference(scene, sight, options, ref, err);
+  if (!status)
+    prefer_band(&unread, ref);
+  return status;
+}
+
+/* A rule that lies there as well is no part of the board, and a second opinion. */
+static sp_status read_strip(const sp_scene *scene, double dpi[2], const sp_reference_options *options,
+                            const sp_strip_sight *sight, sp_reference *ref, sp_error *err)
+{
+  sp_reference rule = {0};
+  sp_reference_options plain = *options;
+  sp_status status = sp_strip_reference(scene, sight, options, ref, err);
+  if (status)
+    return status;
+  record_init(&rule.record);
+  memcpy(rule.area, ref->area, sizeof rule.area);
+  rule.area_count = ref->area_count;
+  plain.mpe_mm = plain.graduation_mm = NAN;
+  status = read_rule(scene, dpi, &plain, &rule, err);
+  if (!status && rule.map.known && ref->map.known) {
+    const double allowed = relative_mpe(&rule.record) + relative_mpe(&ref->record);
+    say_disagreement(sp_strip_disagreement(sight, options, &rule.map), allowed, "strip", ref);
+  }
+  if (!status)
+    prefer_band(&rule, ref);
+  sp_reference_free(&rule);
+  return status;
+}
+
+static sp_status read_kind(const sp_scene *scene, double dpi[2], const sp_reference_options *options,
+                           sp_strip_sight *sight, sp_reference *ref, sp_error *err)
+{
   switch (options->kind) {
   case SP_REFERENCE_DPI:
     return use_dpi(scene, dpi, options, ref, err);
@@ -666,13 +773,31 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
     return use_distance(scene, dpi, options, ref, err);
   case SP_REFERENCE_NONE:
   case SP_REFERENCE_RULE:
-    return read_rule(scene, dpi, options, ref, err);
+    return read_rule_or_strip(scene, dpi, options, sight, ref, err);
+  case SP_REFERENCE_STRIP:
+    return read_strip(scene, dpi, options, sight, ref, err);
   case SP_REFERENCE_PROFILE:
     return use_profile(scene, dpi, options, ref, err);
-  case SP_REFERENCE_STRIP:
-    break;
   }
   return sp_fail(err, SP_E_USAGE, "this kind of reference is not part of this version; use --reference rule");
+}
+
+sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double stated_dpi_y,
+                            const sp_reference_options *options, sp_reference *ref, sp_error *err)
+{
+  double dpi[2] = {stated_dpi_x, stated_dpi_y};
+  sp_strip_sight sight = {0};
+  memset(ref, 0, sizeof *ref);
+  record_init(&ref->record);
+  ref->blur_px = ref->blur_sd_log = NAN;
+  const sp_strip_effort effort = options->kind == SP_REFERENCE_STRIP ? SP_STRIP_SEARCH : SP_STRIP_GLANCE;
+  sp_status status = sp_strip_look(scene->raster, effort, &sight, err);
+  if (status)
+    return status;
+  sp_strip_note_areas(&sight, ref);
+  status = read_kind(scene, dpi, options, &sight, ref, err);
+  sp_strip_sight_free(&sight);
+  return status;
 }
 
 void sp_reference_free(sp_reference *ref)

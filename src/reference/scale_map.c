@@ -41,11 +41,6 @@ static void basis_at(const sp_scale_map *map, double u_px, double *phi)
   }
 }
 
-static double *basis_new(const sp_scale_map *map)
-{
-  return malloc(map->terms * sizeof(double));
-}
-
 double sp_scale_map_along_mm(const sp_scale_map *map, double u_px)
 {
   double phi[2 + MAX_HARMONICS], sum = 0.0;
@@ -115,7 +110,8 @@ sp_status sp_scale_map_constant(sp_along along, double mm_per_px, double u_relat
 
 /* The sums every likelihood is made of; they do not depend on the prior. */
 typedef struct sums {
-  size_t terms;
+  size_t terms;   /* the map's, then one for each further body's own offset */
+  size_t smooth;  /* the map's alone */
   double weight;  /* sum of w */
   double yy;      /* sum w y^2 */
   double *gram;   /* terms x terms: sum w phi phi' */
@@ -132,10 +128,12 @@ static void sums_free(sums *s)
   free(s->vector);
 }
 
-static bool sums_create(size_t terms, sums *s)
+static bool sums_create(size_t smooth, size_t offsets, sums *s)
 {
+  const size_t terms = smooth + offsets;
   memset(s, 0, sizeof *s);
   s->terms = terms;
+  s->smooth = smooth;
   s->gram = calloc(terms * terms, sizeof(double));
   s->moment = calloc(terms, sizeof(double));
   s->work = calloc(terms * terms, sizeof(double));
@@ -156,10 +154,10 @@ static void sums_add(sums *s, const double *phi, double y, double w)
 }
 
 /* Prior variance (mm^2) of harmonic j: spectral density of the Matern 5/2 kernel at its angular frequency, over half
- * the stretch. Straight-line terms are free: a variance far above anything possible. */
-static double prior_variance(size_t term, double half_mm, double size_mm, double length_mm)
+ * the stretch. Straight-line terms and the bodies' offsets are free: a variance far above anything possible. */
+static double prior_variance(size_t term, size_t smooth, double half_mm, double size_mm, double length_mm)
 {
-  if (term < 2)
+  if (term < 2 || term >= smooth)
     return 1e4;
   const double omega = SP_PI * (double)(term - 1) / (2.0 * half_mm);
   const double kappa2 = 5.0 / (length_mm * length_mm);
@@ -182,7 +180,7 @@ static double factor_posterior(sums *s, const prior *p, double *weights)
   for (size_t i = 0; i < n; i++) {
     for (size_t j = 0; j <= i; j++)
       s->work[i * n + j] = s->work[j * n + i] = inv * s->gram[i * n + j];
-    const double variance = prior_variance(i, p->half_mm, p->size_mm, p->length_mm);
+    const double variance = prior_variance(i, s->smooth, p->half_mm, p->size_mm, p->length_mm);
     s->work[i * n + i] += 1.0 / variance;
     log_prior += log(variance);
     s->vector[i] = inv * s->moment[i];
@@ -216,16 +214,18 @@ static prior best_prior(sums *s, double half_mm, double noise_mm, double *weight
 }
 
 /* Noise of one reading from second differences, which any smooth map leaves alone: var = 6 noise^2 for even spacing. */
-static sp_status reading_noise(size_t count, const double *u_px, const double *y, const double *w, double *noise,
-                               sp_error *err)
+static sp_status reading_noise(const sp_scale_readings *r, double *noise, sp_error *err)
 {
+  const size_t count = r->count;
+  const double *u_px = r->u_px, *y = r->along_mm, *w = r->weight;
   double *d = malloc(count * sizeof *d);
   size_t n = 0;
   if (!d)
     return sp_fail_memory(err);
   for (size_t i = 1; i + 1 < count; i++) {
     const double a = u_px[i] - u_px[i - 1], b = u_px[i + 1] - u_px[i];
-    if (w[i - 1] > 0.5 && w[i] > 0.5 && w[i + 1] > 0.5 && a < 1.5 * b && b < 1.5 * a)
+    const bool one_body = !r->body || (r->body[i - 1] == r->body[i] && r->body[i] == r->body[i + 1]);
+    if (one_body && w[i - 1] > 0.5 && w[i] > 0.5 && w[i + 1] > 0.5 && a < 1.5 * b && b < 1.5 * a)
       d[n++] = (y[i + 1] - y[i]) - (y[i] - y[i - 1]) * b / a;
   }
   *noise = n >= 8 ? sp_mad(d, n) / sqrt(6.0) : 0.005;
@@ -252,58 +252,104 @@ static void straight_line(size_t count, const double *u_px, const double *y, con
   *offset = (sy - *slope * sx) / sw;
 }
 
-static void collect(const sp_scale_map *map, size_t count, const double *u_px, const double *y, const double *w,
-                    double offset, double slope, double *phi, sums *s)
+static void collect(const sp_scale_map *map, const sp_scale_readings *r, double offset, double slope, double *phi,
+                    sums *s)
 {
-  for (size_t i = 0; i < count; i++)
-    if (w[i] > 0.0) {
-      basis_at(map, u_px[i], phi);
-      sums_add(s, phi, y[i] - offset - slope * (u_px[i] - map->centre_px), w[i]);
+  for (size_t i = 0; i < r->count; i++)
+    if (r->weight[i] > 0.0) {
+      basis_at(map, r->u_px[i], phi);
+      for (size_t j = s->smooth; j < s->terms; j++)
+        phi[j] = r->body[i] == j - s->smooth + 1 ? 1.0 : 0.0;
+      sums_add(s, phi, r->along_mm[i] - offset - slope * (r->u_px[i] - map->centre_px), r->weight[i]);
     }
+}
+
+static size_t harmonics_for(double half_mm)
+{
+  const double n = ceil(4.0 * half_mm / SHORTEST_WAVE_MM);
+  return (size_t)(n < MIN_HARMONICS ? MIN_HARMONICS : n > MAX_HARMONICS ? MAX_HARMONICS : n);
+}
+
+/* What the fit leaves in `weights` (all terms) and s->work: the map's part of it, and the bodies' offsets. */
+static sp_status take_result(const sums *s, const double *weights, sp_scale_map *map, double *offset_mm, sp_error *err)
+{
+  double *covariance = malloc(s->terms * s->terms * sizeof *covariance);
+  if (!covariance)
+    return sp_fail_memory(err);
+  sp_cholesky_inverse(s->terms, s->work, covariance);
+  for (size_t i = 0; i < map->terms; i++) {
+    map->weights[i] = weights[i];
+    memcpy(map->covariance + i * map->terms, covariance + i * s->terms, map->terms * sizeof *covariance);
+  }
+  if (offset_mm) {
+    offset_mm[0] = 0.0;
+    for (size_t j = s->smooth; j < s->terms; j++)
+      offset_mm[j - s->smooth + 1] = weights[j];
+  }
+  free(covariance);
+  return SP_OK;
+}
+
+static sp_status fit_sums(const sp_scale_readings *r, double offset, double slope, double half_mm, double noise,
+                          sp_scale_map *map, double *offset_mm, sp_error *err)
+{
+  sums s;
+  const size_t offsets = r->body ? r->bodies - 1 : 0, terms = map->terms + offsets;
+  double *phi = malloc(2 * terms * sizeof *phi);
+  sp_status status = sums_create(map->terms, offsets, &s) && phi ? SP_OK : sp_fail_memory(err);
+  if (!status) {
+    double *weights = phi + terms;
+    collect(map, r, offset, slope, phi, &s);
+    const prior best = best_prior(&s, half_mm, noise, weights);
+    factor_posterior(&s, &best, weights);
+    status = take_result(&s, weights, map, offset_mm, err);
+    map->wave_sd_mm = best.size_mm;
+    map->noise_mm = best.noise_mm;
+  }
+  free(phi);
+  sums_free(&s);
+  return status;
+}
+
+sp_status sp_scale_map_fit_bodies(sp_along along, const sp_scale_readings *r, double length_px, sp_scale_map *map,
+                                  double *offset_mm, sp_error *err)
+{
+  if (r->count < 3)
+    return sp_fail(err, SP_E_DATA, "fewer than three graduations could be read");
+  double offset, slope, noise = 0.0;
+  straight_line(r->count, r->u_px, r->along_mm, r->weight, 0.5 * (length_px - 1.0), &offset, &slope);
+  const double half_mm = 0.5 * STRETCH * length_px * fabs(slope);
+  if (!(half_mm > 0.0 && isfinite(half_mm)))
+    return sp_fail(err, SP_E_DATA, "the graduations' places do not make a scale");
+  sp_status status = allocate(along, 2 + harmonics_for(half_mm), length_px, map, err);
+  if (!status)
+    status = reading_noise(r, &noise, err);
+  if (!status)
+    status = fit_sums(r, offset, slope, half_mm, noise, map, offset_mm, err);
+  if (status) {
+    sp_scale_map_free(map);
+    return status;
+  }
+  map->weights[0] += offset;
+  map->weights[1] += slope * map->half_px;
+  map->known = true;
+  map->first_px = map->last_px = r->u_px[0];
+  for (size_t i = 1; i < r->count; i++) {
+    map->first_px = fmin(map->first_px, r->u_px[i]);
+    map->last_px = fmax(map->last_px, r->u_px[i]);
+  }
+  map->across_mm_per_px = fabs(slope);
+  /* the two axes of a flatbed differ by up to 0.5 %: rectangular */
+  map->u_across_relative = 0.005 / sqrt(3.0);
+  return SP_OK;
 }
 
 sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, const double *along_mm,
                            const double *weight, double length_px, sp_scale_map *map, sp_error *err)
 {
-  if (count < 3)
-    return sp_fail(err, SP_E_DATA, "fewer than three graduations could be read");
-  double offset, slope, noise = 0.0;
-  straight_line(count, u_px, along_mm, weight, 0.5 * (length_px - 1.0), &offset, &slope);
-  const double half_mm = 0.5 * STRETCH * length_px * fabs(slope);
-  double harmonics = ceil(4.0 * half_mm / SHORTEST_WAVE_MM);
-  harmonics = harmonics < MIN_HARMONICS ? MIN_HARMONICS : harmonics > MAX_HARMONICS ? MAX_HARMONICS : harmonics;
-  sp_status status = allocate(along, 2 + (size_t)harmonics, length_px, map, err);
-  if (!status)
-    status = reading_noise(count, u_px, along_mm, weight, &noise, err);
-  if (status) {
-    sp_scale_map_free(map);
-    return status;
-  }
-  sums s;
-  double *phi = basis_new(map);
-  if (!sums_create(map->terms, &s) || !phi) {
-    free(phi);
-    sums_free(&s);
-    sp_scale_map_free(map);
-    return sp_fail_memory(err);
-  }
-  collect(map, count, u_px, along_mm, weight, offset, slope, phi, &s);
-  const prior best = best_prior(&s, half_mm, noise, map->weights);
-  factor_posterior(&s, &best, map->weights);
-  sp_cholesky_inverse(map->terms, s.work, map->covariance);
-  map->weights[0] += offset;
-  map->weights[1] += slope * map->half_px;
-  map->known = true;
-  map->wave_sd_mm = best.size_mm;
-  map->noise_mm = best.noise_mm;
-  map->first_px = u_px[0];
-  map->last_px = u_px[count - 1];
-  map->across_mm_per_px = fabs(slope);
-  /* the two axes of a flatbed differ by up to 0.5 %: rectangular */
-  map->u_across_relative = 0.005 / sqrt(3.0);
-  free(phi);
-  sums_free(&s);
-  return SP_OK;
+  const sp_scale_readings readings = {
+      .count = count, .u_px = u_px, .along_mm = along_mm, .weight = weight, .bodies = 1};
+  return sp_scale_map_fit_bodies(along, &readings, length_px, map, NULL, err);
 }
 
 /* Correlation length of what does not repeat: errors of flatbeds are correlated over some centimetres (ISPRS Archives
@@ -324,7 +370,7 @@ sp_status sp_scale_map_profile(sp_along along, const sp_profile_axis *axis, cons
   const double half_mm = map->half_px / axis->px_per_mm, u_slope = half_mm * axis->u_relative;
   map->covariance[map->terms + 1] += u_slope * u_slope;
   for (size_t i = 2; i < map->terms; i++)
-    map->covariance[i * map->terms + i] += prior_variance(i, half_mm, axis->uneven_mm, UNREPEATED_MM);
+    map->covariance[i * map->terms + i] += prior_variance(i, map->terms, half_mm, axis->uneven_mm, UNREPEATED_MM);
   if (across) {
     map->across_mm_per_px = 1.0 / across->px_per_mm;
     map->u_across_relative = across->u_relative;

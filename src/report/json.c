@@ -71,6 +71,8 @@ static void add_sources(sp_tree *b, cJSON *root, const sp_record *r)
     add_count(b, one, "width_px", s->width_px);
     add_count(b, one, "height_px", s->height_px);
     add_number(b, one, "stated_dpi", s->stated_dpi, PX);
+    if (s->sha256[0])
+      add_text(b, one, "sha256", s->sha256);
   }
 }
 
@@ -113,6 +115,10 @@ static cJSON *add_reference(sp_tree *b, cJSON *root, const sp_record *record)
   add_point(b, o, "last_px", r->last_px);
   add_number(b, o, "skew_deg", r->skew_deg, DEG);
   add_number(b, o, "carriage_rms_mm", r->carriage_rms_mm, MM);
+  if (r->kind == SP_REFERENCE_STRIP) {
+    add_count(b, o, "strip_pieces", (double)r->strip_pieces);
+    add_number(b, o, "strip_stretch", r->strip_stretch, MM);
+  }
   return o;
 }
 
@@ -370,6 +376,8 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_remedies(&b, root, r);
   add_text(&b, root, "verdict", sp_verdict_word(r->verdict));
   add_warnings(&b, root, r);
+  if (r->settings)
+    add_text(&b, root, "settings", r->settings);
   return write_tree(&b, root, file, err);
 }
 

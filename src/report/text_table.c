@@ -65,7 +65,11 @@ static void say_spacing(double mm, sp_sentence *s)
 
 static void say_graduations(const sp_reference_record *r, sp_sentence *s)
 {
-  if (isfinite(r->graduation_mm)) {
+  if (r->kind == SP_REFERENCE_STRIP) {
+    sp_say(s, ", %zu piece%s", r->strip_pieces, r->strip_pieces == 1 ? "" : "s");
+    if (isfinite(r->strip_stretch))
+      sp_say(s, ", printed %.6g times as long as drawn", r->strip_stretch);
+  } else if (isfinite(r->graduation_mm)) {
     say_spacing(r->graduation_mm, s);
     sp_say(s, " (%s)", r->graduation_told ? "as told" : "found in the picture");
   }

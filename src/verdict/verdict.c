@@ -73,6 +73,14 @@ static double u_lean(const frame *f, double rate, double u_px, double u_slope)
   return hypot(hypot(u_slope * rate / f->across, f->marks->board.centre.u_slope), sqrt(square + aspect * aspect));
 }
 
+/* How well the scale is known, for telling lines apart. */
+static double relative_scale_u(const sp_reference_record *r)
+{
+  if (r->kind == SP_REFERENCE_STRIP)
+    return fmax(2e-4, r->mpe_mm / r->span_mm / SQRT3);
+  return r->kind == SP_REFERENCE_RULE ? 2e-4 : 0.004;
+}
+
 void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
 {
   const frame f = frame_of(ref, marks);
@@ -84,7 +92,7 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
   }
   memset(o, 0, sizeof *o);
   o->scale_known = f.mm;
-  o->u_relative_scale = ref->record.kind == SP_REFERENCE_RULE ? 2e-4 : 0.004;
+  o->u_relative_scale = relative_scale_u(&ref->record);
   for (int e = 0; e < 2; e++) {
     o->has_end[e] = marks->board.end[e].found;
     o->end_position[e] = o->has_end[e] ? place_of(&f, marks->board.end[e].u_px) : NAN;

@@ -34,6 +34,40 @@ static char *read_text(const char *path)
   return text;
 }
 
+/* A printed strip in place of the rule, at the rule's side, gap and turn, from a printer of its own error; two end to
+ * end where the board is longer than one, or one on each side. */
+static void lay_strip(render_params *p, unsigned long seed)
+{
+  const double board_mm = p->scale_length_mm * (1.0 - exp2(-(double)p->frets / p->divisions)) + p->after_last_mm;
+  const double phase = 2.399963 * (double)seed; /* golden angle: evenly spread over the seeds */
+  p->graduation = 0;
+  p->strip_side = seed % 3 == 0 ? RENDER_STRIP_BOTH : p->rule_side ? RENDER_STRIP_LEFT : RENDER_STRIP_RIGHT;
+  p->strip_start_mm = fmax(p->rule_start_mm, -8.0);
+  if (board_mm > 254.0 + p->strip_start_mm)
+    p->strip_side = RENDER_STRIP_LINE;
+  p->strip_reversed = p->strip_side != RENDER_STRIP_LINE && p->rule_reversed;
+  p->strip_skew_deg = p->rule_skew_deg;
+  p->strip_second_skew_deg = 0.15 * sin(1.3 * phase);
+  p->strip_gap_mm = p->rule_gap_mm;
+  p->strip_error_along = 0.006 * sin(phase);
+  p->strip_error_across = 0.006 * cos(2.0 * phase);
+  p->strip_join_mm = 4.0 + 2.0 * cos(phase);
+}
+
+/* "plain", or "plain+strip". */
+static bool parse_name(const char *name, render_difficulty *level, bool *strip)
+{
+  char base[32];
+  const char *plus = strchr(name, '+');
+  const size_t length = plus ? (size_t)(plus - name) : strlen(name);
+  if (length >= sizeof base)
+    return false;
+  memcpy(base, name, length);
+  base[length] = '\0';
+  *strip = plus != NULL;
+  return (!plus || strcmp(plus, "+strip") == 0) && render_difficulty_named(base, level);
+}
+
 static bool render(const char *difficulty, unsigned long seed, double dpi, const char *stem, char *picture, size_t room)
 {
   char message[RENDER_MESSAGE] = "", text[64], path[600];
@@ -41,11 +75,14 @@ static bool render(const char *difficulty, unsigned long seed, double dpi, const
   render_params params;
   render_image image;
   render_truth truth;
-  if (!render_difficulty_named(difficulty, &level)) {
+  bool strip = false;
+  if (!parse_name(difficulty, &level, &strip)) {
     fprintf(stderr, "no difficulty '%s'\n", difficulty);
     return false;
   }
   render_params_random(&params, seed, level);
+  if (strip)
+    lay_strip(&params, seed);
   snprintf(text, sizeof text, "dpi=%g", dpi);
   snprintf(path, sizeof path, "%s.json", stem);
   snprintf(picture, room, "%s.%s", stem, params.jpeg ? "jpg" : "png");
@@ -115,10 +152,11 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
   const bool slipped = m->verdict == SP_WITHIN && fabs(number(truth, "error_mm")) > tolerance_mm;
   a->falsely_within += slipped;
   if (verbose && (slipped || fabs(error_um) > 12.0 || fabs(error_um) > 3.5 * u_um || fabs(square) > 0.05))
-    printf("    fret %d: off %.2f um, u %.2f um (line %.2f map %.2f datum %.2f), square %.3f deg, contrast %.3f (%.3f), "
-           "width %.3f (%.3f)%s\n",
-           m->fret, error_um, u_um, 1e3 * m->budget.line_mm, 1e3 * m->budget.map_mm, 1e3 * m->budget.datum_mm, square,
-           m->contrast, number(truth, "contrast"), m->width_mm, number(truth, "width_mm"), slipped ? " SLIPPED" : "");
+    printf(
+        "    fret %d: off %.2f um, u %.2f um (line %.2f map %.2f datum %.2f), square %.3f deg, contrast %.3f (%.3f), "
+        "width %.3f (%.3f)%s\n",
+        m->fret, error_um, u_um, 1e3 * m->budget.line_mm, 1e3 * m->budget.map_mm, 1e3 * m->budget.datum_mm, square,
+        m->contrast, number(truth, "contrast"), m->width_mm, number(truth, "width_mm"), slipped ? " SLIPPED" : "");
 }
 
 static void compare(accuracy *a, const cJSON *truth, const sp_record *record, bool verbose)
@@ -126,7 +164,7 @@ static void compare(accuracy *a, const cJSON *truth, const sp_record *record, bo
   const cJSON *marks = cJSON_GetObjectItemCaseSensitive(truth, "marks");
   size_t found = 0;
   a->boards++;
-  a->boards_without_scale += record->reference.kind != SP_REFERENCE_RULE || isnan(record->reference.px_per_mm);
+  a->boards_without_scale += record->reference.kind == SP_REFERENCE_NONE || isnan(record->reference.px_per_mm);
   for (size_t i = 0; i < record->mark_count; i++)
     found += record->marks[i].found;
   a->boards_unmatched += found == 0;
@@ -163,6 +201,9 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
   if (!status) {
     options.layout = &layout;
     options.reference.mpe_mm = 0.0;
+    const cJSON *drawn = cJSON_GetObjectItemCaseSensitive(truth, "params");
+    if (number(drawn, "strip_side") > 0.0) /* as calipers would read it if they were perfect */
+      options.reference.strip_length_mm = 139.7 * (1.0 + number(drawn, "strip_error_along"));
     options.marks = is_word(truth, "mark_kind", "slot") ? SP_MARK_SLOT : SP_MARK_KNIFE;
     status = sp_check_picture(picture, &options, &record, NULL, &err);
   }
@@ -184,15 +225,16 @@ void accuracy_print(const accuracy *a, const char *title)
   static double work[ACCURACY_MAX];
   const double n = (double)a->found;
   memcpy(work, a->half_width_um, a->kept * sizeof *work);
-  printf("%s: %zu boards (%zu without scale, %zu unmatched), %zu marks drawn, %zu found, %zu missed, %zu wrong; strays %zu "
+  printf("%s: %zu boards (%zu without scale, %zu unmatched), %zu marks drawn, %zu found, %zu missed, %zu wrong; strays "
+         "%zu "
          "drawn, %zu reported; falsely within %zu\n",
          title, a->boards, a->boards_without_scale, a->boards_unmatched, a->marks, a->found, a->missed, a->wrong,
          a->strays_drawn, a->strays_reported, a->falsely_within);
   if (a->found == 0)
     return;
-  printf("  error rms %.2f um, worst %.2f um; 95 %% intervals hold for %.1f %%, median half-width %.2f um, rms z %.2f\n",
-         sqrt(a->sum_um2 / n), a->worst_um, 100.0 * (double)a->covered / n, sp_median(work, a->kept),
-         sqrt(a->sum_z2 / n));
+  printf(
+      "  error rms %.2f um, worst %.2f um; 95 %% intervals hold for %.1f %%, median half-width %.2f um, rms z %.2f\n",
+      sqrt(a->sum_um2 / n), a->worst_um, 100.0 * (double)a->covered / n, sp_median(work, a->kept), sqrt(a->sum_z2 / n));
   printf("  squareness rms %.4f deg, worst %.4f; width rms %.4f mm, worst %.4f mm\n", sqrt(a->sum_square_deg2 / n),
          a->worst_square_deg, sqrt(a->sum_width_mm2 / (double)a->widths), a->worst_width_mm);
 }

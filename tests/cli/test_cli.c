@@ -86,6 +86,7 @@ static void check_refusal(const char *line, int status, const char *where, const
 #define CHECK               "slotproof check --scale-length 648mm --frets 20 "
 #define LAYOUT              "slotproof layout --scale-length 648mm --frets 3 "
 #define REFERENCE           "slotproof reference "
+#define BATCH               "slotproof batch --scale-length 648mm --frets 20 "
 #define DIAGNOSE            "slotproof diagnose board.json --saddle 650mm "
 #define TABLE(text, option) "printf '" text "' >bad.csv; " DIAGNOSE option " bad.csv; rc=$?; rm bad.csv; exit $rc"
 
@@ -99,7 +100,6 @@ static void test_refusals(void **state)
   } cases[] = {
       {"slotproof", 64, "command line", "command is missing"},
       {"slotproof measure", 64, "measure", "no such command"},
-      {"slotproof target", 64, "target", "not part of this version"},
       {"slotproof calibrate", 64, "calibrate", "say what"},
       {"slotproof calibrate tripod", 64, "calibrate", "say what"},
       {"slotproof calibrate camera", 64, "calibrate", "name the pictures"},
@@ -111,7 +111,37 @@ static void test_refusals(void **state)
       {"slotproof calibrate scanner --corners 9x6 small.png", 64, "calibrate scanner", "no chessboard"},
       {"slotproof calibrate scanner small.png", 64, "calibrate scanner", "pairs"},
       {"slotproof calibrate scanner --output small.png small.png small.png", 64, "small.png", "overwrite"},
-      {"slotproof batch a.png", 64, "batch", "not part of this version"},
+      {REFERENCE "--strip-length 200mm a.png", 64, "--strip-length", "neither"},
+      {REFERENCE "--strip-length 139.7 a.png", 64, "--strip-length", "unit"},
+      {REFERENCE "--strip-width 139.7mm a.png", 64, "--strip-width", "P to Q"},
+      {REFERENCE "--reference dpi --strip-length 139.7mm a.png", 64, "--strip-length", "printed strip only"},
+      {"slotproof target --paper a5", 64, "--paper", "a4 or letter"},
+      {"slotproof target --length 300", 64, "--length", "unit"},
+      {"slotproof target --length 8000mm", 64, "--length", "too long"},
+      {"slotproof target --format text", 64, "--format", "pdf, svg or png"},
+      {"slotproof target --dpi 72", 64, "--dpi", "150 to 1200"},
+      {"slotproof target --page 2", 64, "--page", "no page 2"},
+      {"slotproof target --format png --length 2000mm", 64, "--page", "2 pages"},
+      {"slotproof target a.png", 64, "a.png", "no picture"},
+      {"slotproof target --scale-length 648mm", 64, "--scale-length", "no such option"},
+      {"slotproof target --output none/strip.pdf", 73, "none/strip.pdf", ""},
+      {"slotproof batch", 64, "batch", "nothing to check"},
+      {"slotproof batch --frets 20 blank.png", 64, "--scale-length", "missing"},
+      {BATCH "--overlays blank.png", 64, "--overlays", "--results"},
+      {BATCH "--before board.json blank.png", 64, "--before", "no such option"},
+      {BATCH "--workers 0 blank.png", 64, "--workers", "whole number"},
+      {BATCH "--format html blank.png", 64, "--format", "not part of this version"},
+      {BATCH "--output ./blank.png blank.png", 64, "./blank.png", "overwrite"},
+      {BATCH "--results . --overlays blank.png", 64, ".", "overwrite the picture"},
+      {BATCH "--results text.txt blank.png", 73, "text.txt", "no folder"},
+      {BATCH "--results none/made blank.png", 73, "none/made", "cannot be created"},
+      {BATCH "folder", 66, "folder", "holds no picture"},
+      {BATCH "--history text.txt blank.png", 65, "text.txt", "not a history"},
+      {BATCH "--history folder blank.png", 73, "folder", "cannot be written"},
+      {BATCH "--study none.csv blank.png", 66, "none.csv", "cannot be opened"},
+      {BATCH "--study readings.csv blank.png", 65, "readings.csv", "no column of a study"},
+      {"slotproof batch --study readings.csv --history made.sqlite; rc=$?; rm -f made.sqlite; exit $rc", 64, "--study",
+       "pictures or records"},
       {"slotproof diagnose", 64, "diagnose", "record is missing"},
       {"slotproof diagnose board.json", 64, "--saddle", "missing"},
       {"slotproof diagnose --saddle 650mm board.json board.json", 64, "board.json", "one record"},
@@ -211,7 +241,6 @@ static void test_refusals(void **state)
       {CHECK "--marks wire small.png", 64, "--marks", "not part of this version"},
       {CHECK "--marks pencil small.png", 64, "--marks", "knife or slot"},
       {CHECK "--nut zero small.png", 64, "--nut", "line"},
-      {CHECK "--reference strip small.png", 64, "--reference", "not part of this version"},
       {CHECK "--reference profile small.png", 64, "--profile", "is missing"},
       {CHECK "--reference profile --profile missing.json small.png", 66, "missing.json", "check the name"},
       {CHECK "--profile small.png small.png", 65, "small.png", "not a profile"},
@@ -330,9 +359,9 @@ static void test_diagnose_record_alone(void **state)
 static void test_help_and_version(void **state)
 {
   (void)state;
-  static const char *const LINES[] = {"slotproof --help",          "slotproof layout --help",
-                                      "slotproof check --help",    "slotproof reference --help",
-                                      "slotproof diagnose --help", "slotproof --version"};
+  static const char *const LINES[] = {
+      "slotproof --help",          "slotproof layout --help", "slotproof check --help", "slotproof reference --help",
+      "slotproof diagnose --help", "slotproof batch --help",  "slotproof --version"};
   for (size_t i = 0; i < sizeof LINES / sizeof *LINES; i++) {
     const outcome *o = run(LINES[i]);
     assert_int_equal(o->status, 0);
@@ -391,6 +420,28 @@ static void test_folder_without_permission(void **state)
 }
 
 /* A sound picture with nothing in it: undecided, and both results are there; if one cannot be written, neither is. */
+/* The formats by their first bytes (ISO 32000, W3C SVG, W3C PNG). */
+static void test_target_formats(void **state)
+{
+  (void)state;
+  static const struct {
+    const char *format, *begins;
+  } cases[] = {{"", "%PDF-1."}, {"--format svg", "<?xml"}, {"--format png --dpi 150", "\x89PNG\r\n"}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    char line[200], bytes[16] = "";
+    snprintf(line, sizeof line, "slotproof target %s --length 1in --output strip.out", cases[i].format);
+    const outcome *o = run(line);
+    assert_int_equal(o->status, 0);
+    assert_int_equal(o->out[0] | o->err[0], 0);
+    FILE *f = fopen("strip.out", "rb");
+    assert_non_null(f);
+    assert_true(fread(bytes, 1, sizeof bytes - 1, f) > 10);
+    fclose(f);
+    assert_memory_equal(bytes, cases[i].begins, strlen(cases[i].begins));
+    unlink("strip.out");
+  }
+}
+
 static void test_report_and_overlay_together(void **state)
 {
   (void)state;
@@ -563,12 +614,13 @@ static void test_manual_is_complete(void **state)
 {
   (void)state;
   static const char *const COMMANDS[] = {"slotproof layout --help", "slotproof check --help",
-                                         "slotproof reference --help", "slotproof diagnose --help"};
+                                         "slotproof reference --help", "slotproof diagnose --help",
+                                         "slotproof batch --help"};
   static char page[TEXT_MAX];
   slurp(MANUAL_PAGE, page);
   shown(page);
   int options = 0;
-  for (size_t i = 0; i < 4; i++) {
+  for (size_t i = 0; i < sizeof COMMANDS / sizeof *COMMANDS; i++) {
     outcome *o = (outcome *)run(COMMANDS[i]);
     for (char *line = strtok(o->out, "\n"); line; line = strtok(NULL, "\n")) {
       char name[60];
@@ -705,6 +757,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_output_file),
       cmocka_unit_test(test_full_disk_and_closed_output),
       cmocka_unit_test(test_folder_without_permission),
+      cmocka_unit_test(test_target_formats),
       cmocka_unit_test(test_report_and_overlay_together),
       cmocka_unit_test(test_reference_without_a_rule),
       cmocka_unit_test(test_manual_examples),

@@ -13,7 +13,7 @@ static bool draw_everything(canvas *on, const render_params *params, render_trut
     return false;
   }
   draw_clutter(on, params);
-  if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth)) {
+  if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth) || !draw_strips(on, params, truth)) {
     return false;
   }
   draw_dust(on, params);
@@ -33,7 +33,8 @@ static bool draw_photo(canvas *on, const render_params *params, render_truth *tr
     return false;
   }
   draw_clutter(on, params);
-  if (!draw_marks(on, params, truth) || (!rule_below && !draw_rule(on, params, truth))) {
+  if (!draw_marks(on, params, truth) || (!rule_below && !draw_rule(on, params, truth)) ||
+      !draw_strips(on, params, truth)) {
     return false;
   }
   draw_dust(on, params);

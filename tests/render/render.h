@@ -162,6 +162,25 @@ typedef enum render_difficulty {
   REAL(cover_mm, 0, "length of the rule covered by a piece of paper") \
   REAL(cover_at_mm, 0, "where that begins, from the rule's first graduation") \
   INT(rule_hole, 1, "1: a hole to hang the rule by, at its far end") \
+  CHOICE(strip_side, 0, "none|right|left|both|line", "printed strip: side of the board; both; or two end to end, right") \
+  INT(strip_piece, 1, "number of the piece, 1..29") \
+  INT(strip_second_piece, 2, "number of the second piece") \
+  INT(strip_reversed, 0, "1: its numbers grow toward the nut") \
+  REAL(strip_start_mm, -8, "where the strip's graduations begin, along the board from the nut") \
+  REAL(strip_gap_mm, 3, "least distance from strip to board") \
+  REAL(strip_skew_deg, 0, "turn of the strip out of the nominal direction, clockwise positive") \
+  REAL(strip_second_skew_deg, 0, "further turn of the second one") \
+  REAL(strip_join_mm, 3, "between the last graduation of one and the first of the next, laid end to end") \
+  REAL(strip_error_along, 0, "relative error of the printer along the strip") \
+  REAL(strip_error_across, 0, "and across it") \
+  REAL(strip_second_error, 0, "what the second one is longer by than the first, relative") \
+  REAL(strip_ink, 0.1, "grey of the ink") \
+  REAL(strip_paper, 0.93, "grey of the paper") \
+  REAL(strip_spread_mm, 0.04, "what lines are printed too broad by") \
+  REAL(strip_from_mm, 0, "the strip is cut off before this") \
+  REAL(strip_to_mm, 254, "and beyond this") \
+  REAL(strip_cover_mm, 0, "length of the strip that is covered") \
+  REAL(strip_cover_at_mm, 0, "where that begins") \
   INT(scratches, 0, "scratches at odd angles on the board") \
   INT(square_scratches, 0, "short scratches nearly square to the board") \
   INT(pencil_centre, 0, "1: a pencil line along the board's centre") \
@@ -278,6 +297,15 @@ typedef struct render_rule {
   render_stroke *stroke; /* of the edge beside the board */
 } render_rule;
 
+/* A printed strip: where its graduations' and tags' middles are. */
+typedef struct render_strip {
+  int piece;
+  bool visible[201];
+  render_point graduation_px[201], rail_px[201], tag_px[20]; /* rail: opposite each graduation on the far rail */
+} render_strip;
+
+enum { RENDER_NO_STRIP, RENDER_STRIP_RIGHT, RENDER_STRIP_LEFT, RENDER_STRIP_BOTH, RENDER_STRIP_LINE };
+
 /* A pinhole with a distorting lens. A place (X, Y) on the board's face (the glass frame), height h above it, is seen at
  *   (a, b, c) = rotation (X - position[0], Y - position[1], -h - position[2]),  x = a / c, y = b / c, r^2 = x^2 + y^2,
  *   x' = x (1 + k1 r^2 + k2 r^4) + 2 p1 x y + p2 (r^2 + 2 x^2),
@@ -308,6 +336,8 @@ typedef struct render_truth {
   size_t stray_count;
   render_mark stray[RENDER_MAX_LIST];
   render_rule rule;
+  size_t strip_count;
+  render_strip strip[2];
 } render_truth;
 
 /* Defaults of the list above, seed 1. */

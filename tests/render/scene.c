@@ -190,6 +190,51 @@ static void lay_rule(const render_params *params, scene *out)
   out->rule_end_mm = length + (params->rule_before_mm > 0.0 ? 9.0 : 0.0);
 }
 
+static const double strip_breadth_mm = 46.0 * 25.4 / 60.0, strip_length_mm = 254.0;
+
+/* One printed strip on the side of the board that `side` says, +1 or -1; print up, so its second axis is always its
+ * first turned clockwise. */
+static frame lay_strip(const render_params *params, const scene *of, double side, double start_mm, double skew_deg)
+{
+  double turn = nominal_direction_rad(params) + skew_deg * pi / 180.0, farthest = -1e9;
+  frame toward = turned_frame(turn, 0.0, 0.0);
+  render_point away = {side * toward.second.x, side * toward.second.y}, corner[4];
+  scene_board_corners(of, corner);
+  for (int i = 0; i < 4; i++) {
+    farthest = fmax(farthest, corner[i].x * away.x + corner[i].y * away.y);
+  }
+  double sign = params->strip_reversed ? -1.0 : 1.0;
+  frame strip = turned_frame(params->strip_reversed ? turn + pi : turn, 0.0, 0.0);
+  double at = params->strip_reversed ? start_mm + strip_length_mm * (1.0 + params->strip_error_along) : start_mm;
+  double breadth = strip_breadth_mm * (1.0 + params->strip_error_across);
+  double off = farthest + params->strip_gap_mm + (sign * side < 0.0 ? breadth : 0.0);
+  strip.origin_mm = (render_point){at * toward.first.x + off * away.x, at * toward.first.y + off * away.y};
+  return strip;
+}
+
+static void lay_strips(const render_params *params, scene *out)
+{
+  double start = params->strip_start_mm, skew = params->strip_skew_deg, next = skew + params->strip_second_skew_deg;
+  out->strip_count = params->strip_side == RENDER_NO_STRIP ? 0 : (params->strip_side >= RENDER_STRIP_BOTH ? 2 : 1);
+  double first_side = params->strip_side == RENDER_STRIP_LEFT ? -1.0 : 1.0;
+  out->strip[0] = lay_strip(params, out, first_side, start, skew);
+  out->strip[1] = params->strip_side == RENDER_STRIP_BOTH
+                      ? lay_strip(params, out, -1.0, start, next)
+                      : lay_strip(params, out, 1.0, start + strip_length_mm + params->strip_join_mm, next);
+}
+
+/* What is left of the strip, its paper's ends included. */
+static void strip_corners(const render_params *params, const frame *strip, render_point corner[4])
+{
+  double a = (params->strip_from_mm - 1.3) * (1.0 + params->strip_error_along);
+  double b = (params->strip_to_mm + 1.3) * (1.0 + params->strip_error_along);
+  double w = strip_breadth_mm * (1.0 + params->strip_error_across);
+  corner[0] = frame_to_glass(strip, a, 0.0);
+  corner[1] = frame_to_glass(strip, b, 0.0);
+  corner[2] = frame_to_glass(strip, b, w);
+  corner[3] = frame_to_glass(strip, a, w);
+}
+
 static void widen(render_point corner[4], render_point *low, render_point *high)
 {
   for (int i = 0; i < 4; i++) {
@@ -206,6 +251,10 @@ static void move_scene(scene *of, double dx_mm, double dy_mm)
   of->board.origin_mm.y += dy_mm;
   of->rule.origin_mm.x += dx_mm;
   of->rule.origin_mm.y += dy_mm;
+  for (size_t i = 0; i < of->strip_count; i++) {
+    of->strip[i].origin_mm.x += dx_mm;
+    of->strip[i].origin_mm.y += dy_mm;
+  }
 }
 
 /* Moves everything to the middle of the sheet and sizes the picture. */
@@ -216,6 +265,10 @@ static bool fit_sheet(const render_params *params, scene *out, render_truth *tru
   widen(corner, &low, &high);
   if (out->has_rule) {
     scene_rule_corners(out, params->rule_width_mm, corner);
+    widen(corner, &low, &high);
+  }
+  for (size_t i = 0; i < out->strip_count; i++) {
+    strip_corners(params, &out->strip[i], corner);
     widen(corner, &low, &high);
   }
   double need_x = high.x - low.x + 2.0 * params->margin_mm, need_y = high.y - low.y + 2.0 * params->margin_mm;
@@ -396,6 +449,9 @@ static bool usable(const render_params *params, char *message)
     wrong = "bits must be 8 or 16";
   } else if (!(params->wood_level > 0.0 && params->coverage > 0.0 && params->coverage <= 1.0)) {
     wrong = "wood_level must be above 0, coverage above 0 and at most 1";
+  } else if (params->strip_piece < 1 || params->strip_piece > 29 || params->strip_second_piece < 1 ||
+             params->strip_second_piece > 29) {
+    wrong = "strip_piece and strip_second_piece must be 1 to 29";
   } else if (params->quarter_turns < 0 || params->quarter_turns > 3) {
     wrong = "quarter_turns must be 0 to 3";
   }
@@ -421,6 +477,7 @@ bool scene_lay_out(const render_params *params, scene *out, render_truth *truth,
   set_axis(params, 1, &source, &truth->axis[1]);
   lay_board(params, out);
   lay_rule(params, out);
+  lay_strips(params, out);
   if (out->has_rule && !(out->graduated_mm >= 10.0 && out->graduated_mm <= 5000.0)) {
     snprintf(message, RENDER_MESSAGE,
              "the rule would be %.1f mm long; choose rule_start_mm and rule_length_mm for 10 to 5000",

@@ -43,6 +43,8 @@ typedef struct scene {
                  steel */
   double rule_begin_mm, rule_end_mm; /* steel along its first axis */
   double graduated_mm;
+  size_t strip_count;
+  frame strip[2]; /* printed strips: origin at graduation 0 on the upper edge, first along, second down as printed */
 } scene;
 
 /* Lays out board and rule, sizes the picture, fills axes, marks and outline of truth. */
@@ -127,6 +129,7 @@ double lattice_noise(uint64_t seed, double u, double v);
 bool draw_wood(canvas *on, const render_params *params);
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
 bool draw_rule(canvas *on, const render_params *params, render_truth *truth);
+bool draw_strips(canvas *on, const render_params *params, render_truth *truth);
 void draw_clutter(canvas *on, const render_params *params);
 void draw_dust(canvas *on, const render_params *params);
 /* Writes a number or letters with strokes of our own; the text's centre at `at`, `right` its reading direction. */

@@ -346,6 +346,35 @@ static void graduations_lie_where_truth_says(void **state)
   }
 }
 
+static void strips_lie_where_truth_says(void **state)
+{
+  (void)state;
+  for (int reversed = 0; reversed < 2; reversed++) {
+    render_params params = even_board();
+    params.strip_side = reversed ? RENDER_STRIP_BOTH : RENDER_STRIP_RIGHT;
+    params.strip_reversed = reversed;
+    params.strip_skew_deg = 0.8;
+    params.strip_error_along = 0.005;
+    params.graduation = RENDER_NO_GRADUATION;
+    picture *made = render_or_fail(&params);
+    assert_int_equal(made->truth.strip_count, 1 + reversed);
+    for (size_t i = 0; i < made->truth.strip_count; i++) {
+      const render_strip *strip = &made->truth.strip[i];
+      for (int k = 2; k < 199; k += 7) {
+        render_point at = strip->graduation_px[k], rail = strip->rail_px[k];
+        long across = lround(at.x);
+        double truth_px = at.y + ((double)across - at.x) * (rail.y - at.y) / (rail.x - at.x);
+        CHECK_CLOSE(centroid_px(made, across, truth_px, params.strip_paper, 12), truth_px, 0.01);
+      }
+      /* 200 twentieths of an inch, half a per cent longer, turned a little out of the axis */
+      render_point a = render_glass_mm(made->truth.axis, strip->graduation_px[0]);
+      render_point b = render_glass_mm(made->truth.axis, strip->graduation_px[200]);
+      CHECK_CLOSE(hypot(b.x - a.x, b.y - a.y), 254.0 * 1.005, 1e-6);
+    }
+    free_picture(made);
+  }
+}
+
 /* ---- truth ---- */
 
 /* 12 equal steps make an octave, and an octave halves the string: fret 12 stands at half the scale. The trade's
@@ -553,7 +582,8 @@ static void impossible_boards_are_refused(void **state)
                                       "chatter_mm=0",
                                       "rule_start_mm=500",
                                       "gap_fraction=1",
-                                      "pores_per_mm2=1e9"};
+                                      "pores_per_mm2=1e9",
+                                      "strip_piece=30"};
   for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
     render_params params = even_board();
     picture *made = malloc(sizeof *made);
@@ -658,6 +688,7 @@ int main(void)
       cmocka_unit_test(wavy_line_keeps_its_straight_truth),
       cmocka_unit_test(board_edge_lies_where_truth_says),
       cmocka_unit_test(graduations_lie_where_truth_says),
+      cmocka_unit_test(strips_lie_where_truth_says),
       cmocka_unit_test(frets_stand_where_the_trade_puts_them),
       cmocka_unit_test(signs_follow_the_board),
       cmocka_unit_test(gaps_and_short_lines_are_in_the_truth),

@@ -157,10 +157,12 @@ static cJSON *rule_json(const render_rule *rule)
   return json;
 }
 
-/* Of photographs only; a scan's truth does without them. */
-static bool is_of_photo(const char *name)
+/* Of photographs or printed strips only; the truth of a picture without them does without. */
+static bool is_written(const render_params *params, const char *name)
 {
-  return strncmp(name, "photo", 5) == 0 || strcmp(name, "rule_height_mm") == 0;
+  bool of_photo = strncmp(name, "photo", 5) == 0 || strcmp(name, "rule_height_mm") == 0;
+  bool of_strip = strncmp(name, "strip_", 6) == 0;
+  return (params->photo || !of_photo) && (params->strip_side != RENDER_NO_STRIP || !of_strip);
 }
 
 /* Every plain parameter under its own name, so that a picture can be drawn again and results sorted by what was on it.
@@ -169,14 +171,14 @@ static cJSON *params_json(const render_params *params)
 {
   cJSON *json = cJSON_CreateObject();
 #define JSON_REAL(name, value, meaning)                                                                                \
-  if (params->photo || !is_of_photo(#name)) {                                                                          \
+  if (is_written(params, #name)) {                                                                                     \
     add_number(json, #name, params->name);                                                                             \
   }
 #define JSON_INT(name, value, meaning)                                                                                 \
-  if (params->photo || !is_of_photo(#name)) {                                                                          \
+  if (is_written(params, #name)) {                                                                                     \
     cJSON_AddNumberToObject(json, #name, params->name);                                                                \
   }
-#define JSON_CHOICE(name, value, names, meaning) cJSON_AddNumberToObject(json, #name, params->name);
+#define JSON_CHOICE(name, value, names, meaning) JSON_INT(name, value, meaning)
 #define JSON_LIST(name, meaning)
   RENDER_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE, JSON_LIST)
 #undef JSON_REAL

@@ -17,13 +17,13 @@ static void check_not_a_picture(void **state)
       {"%!PS-Adobe-3.0\n", 15, "PostScript"},
       {"\0\0\0\x18"
        "ftypheic\0\0\0\0",
-       16, "HEIC picture; save the picture as PNG, JPEG or TIFF"},
+       16, "HEIF file cannot be decoded"},
       {"\0\0\0\x18"
        "ftypmif1\0\0\0\0",
-       16, "HEIC or AVIF"},
+       16, "HEIF file"},
       {"\0\0\0\x18"
        "ftypavif\0\0\0\0",
-       16, "AVIF"},
+       16, "HEIF file"},
       {"\0\0\0\x18"
        "ftypisom\0\0\0\0",
        16, "video"},
@@ -31,7 +31,7 @@ static void check_not_a_picture(void **state)
       {"\0\0\0\x0cJXL \r\n\x87\n", 12, "JPEG XL"},
       {"\xff\x0a\x00\x10", 4, "JPEG XL"},
       {"GIF89a\x01\x00\x01\x00", 10, "GIF"},
-      {"RIFF\x24\0\0\0WEBPVP8 ", 16, "WebP"},
+      {"RIFF\x24\0\0\0WEBPVP8 ", 16, "WebP file is damaged or ends"},
       {"BM\x46\0\0\0\0\0\0\0", 10, "BMP"},
       {"AT&TFORM\0\0\0\0", 12, "DjVu"},
       {"PK\x03\x04\x14\0", 6, "ZIP"},

@@ -1,0 +1,346 @@
+/* Straight dark lines, fitted in the pixels themselves, whichever way they run.
+ *
+ * All lines of a kind were printed alike and are seen alike, so one cross-section serves them all: a box blurred by a
+ * Gaussian and averaged over the pixel. Its breadth and blur are fitted to the stack of all lines, which samples it
+ * finer than a pixel; each line then has its own level, slope of the level, depth and shift across, by least squares
+ * over all its pixels. No pixel is resampled: the distance from the line is reckoned for each, so a line askew is
+ * fitted as well as an upright one. (A pixel projects to boxes |nx| and |ny| broad on a line's normal; their variance
+ * together is 1/12 px^2 in every direction, and two points +-1/sqrt(12) apart from the middle have it, too.) */
+#include <math.h>
+#include <stdlib.h>
+
+#include "slotproof/numeric.h"
+#include "slotproof/workers.h"
+#include "strip_internal.h"
+
+enum { TABLE_STEPS = 32, TABLE_REACH = 64, BINS_PER_PX = 4, ROUNDS = 3, STEPS = 3, TERMS = 4 };
+/* A line's shift from where it was predicted, of the reach; its depth against the others' median; its misfit. */
+static const double MOST_SHIFT = 0.6, LEAST_DEPTH = 0.5, MOST_DEPTH = 1.8, MOST_MISFIT = 3.0;
+/* Paper less ink, of 255: below this nothing can be read. */
+static const double LEAST_CONTRAST = 12.0;
+/* What no fit of a printed line is better than. */
+static const double LEAST_SD_PX = 0.005;
+
+/* ---- the cross-section --------------------------------------------------------------------------------------------
+ */
+
+typedef struct profile_table {
+  double t[2 * TABLE_REACH * TABLE_STEPS + 2];
+} profile_table;
+
+static double point_box(double x, double width, double sigma)
+{
+  const double s = 1.0 / (sigma * 1.4142135623730951);
+  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
+}
+
+static double blurred_box(double x, double width, double sigma)
+{
+  const double point = 0.28867513459481288;
+  return 0.5 * (point_box(x - point, width, sigma) + point_box(x + point, width, sigma));
+}
+
+/* With the tails of the neighbours, where there are any: in coarse pictures they reach into the window. */
+static double cross_section(double x, double width, double sigma, double pitch)
+{
+  const double own = blurred_box(x, width, sigma);
+  return pitch > 0.0 ? own + blurred_box(x - pitch, width, sigma) + blurred_box(x + pitch, width, sigma) : own;
+}
+
+static void fill_table(const sp_ruled_profile *p, profile_table *table)
+{
+  for (int32_t i = 0; i < 2 * TABLE_REACH * TABLE_STEPS + 2; i++)
+    table->t[i] =
+        cross_section((double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS, p->width_px, p->blur_px, p->pitch_px);
+}
+
+/* Value and slope at x. */
+static double table_at(const profile_table *table, double x, double *slope)
+{
+  const double p = (x + TABLE_REACH) * TABLE_STEPS;
+  *slope = 0.0;
+  if (!(p > 0.0 && p < 2.0 * TABLE_REACH * TABLE_STEPS))
+    return 0.0;
+  const int32_t i = (int32_t)p;
+  *slope = (table->t[i + 1] - table->t[i]) * TABLE_STEPS;
+  return table->t[i] + (p - i) * (table->t[i + 1] - table->t[i]);
+}
+
+/* ---- the pixels of a line -----------------------------------------------------------------------------------------
+ */
+
+typedef void (*pixel_visit)(void *context, double across_px, double grey);
+
+static double grey_at(const sp_raster *r, int32_t x, int32_t y)
+{
+  const size_t i = (size_t)y * r->width_px + (size_t)x;
+  return r->u8 ? r->u8[i] : r->u16[i] / 257.0;
+}
+
+/* Half the line's box along x or y. */
+static double extent(double along, double right, const sp_ruled_line *line)
+{
+  return fabs(along) * line->half_px + fabs(right) * line->reach_px;
+}
+
+static bool inside(const sp_raster *r, const sp_ruled_line *line)
+{
+  const double ex = extent(line->along.x, line->right.x, line), ey = extent(line->along.y, line->right.y, line);
+  return line->at.x - ex >= 0.0 && line->at.y - ey >= 0.0 && line->at.x + ex <= r->width_px - 1.0 &&
+         line->at.y + ey <= r->height_px - 1.0;
+}
+
+/* Calls `visit` for every pixel within the line's window; the line is inside the picture. */
+static void visit_pixels(const sp_raster *r, const sp_ruled_line *line, pixel_visit visit, void *context)
+{
+  const double ex = extent(line->along.x, line->right.x, line), ey = extent(line->along.y, line->right.y, line);
+  const int32_t x0 = (int32_t)ceil(line->at.x - ex), x1 = (int32_t)floor(line->at.x + ex);
+  const int32_t y0 = (int32_t)ceil(line->at.y - ey), y1 = (int32_t)floor(line->at.y + ey);
+  for (int32_t y = y0; y <= y1; y++)
+    for (int32_t x = x0; x <= x1; x++) {
+      const double dx = x - line->at.x, dy = y - line->at.y;
+      const double across = dx * line->right.x + dy * line->right.y;
+      if (fabs(dx * line->along.x + dy * line->along.y) <= line->half_px && fabs(across) <= line->reach_px)
+        visit(context, across, grey_at(r, x, y));
+    }
+}
+
+/* ---- one line -----------------------------------------------------------------------------------------------------
+ */
+
+typedef struct line_sums {
+  const profile_table *table;
+  double level, slope, depth, shift; /* model: level + slope d - depth T(d - shift) */
+  double gram[TERMS * TERMS], rhs[TERMS], rest2;
+  size_t count;
+} line_sums;
+
+static void add_pixel(void *context, double d, double grey)
+{
+  line_sums *s = context;
+  double steep;
+  const double t = table_at(s->table, d - s->shift, &steep);
+  const double rest = grey - s->level - s->slope * d + s->depth * t;
+  const double row[TERMS] = {1.0, d, -t, s->depth * steep};
+  for (int a = 0; a < TERMS; a++) {
+    for (int b = 0; b <= a; b++)
+      s->gram[TERMS * a + b] += row[a] * row[b];
+    s->rhs[a] += row[a] * rest;
+  }
+  s->rest2 += rest * rest;
+  s->count++;
+}
+
+static void clear_sums(line_sums *s)
+{
+  for (int i = 0; i < TERMS * TERMS; i++)
+    s->gram[i] = 0.0;
+  for (int i = 0; i < TERMS; i++)
+    s->rhs[i] = 0.0;
+  s->rest2 = 0.0;
+  s->count = 0;
+}
+
+/* One Gauss-Newton step; false if the pixels do not determine the line. */
+static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *s)
+{
+  clear_sums(s);
+  visit_pixels(r, line, add_pixel, s);
+  if (s->count < 3 * TERMS || !sp_cholesky(TERMS, s->gram))
+    return false;
+  sp_cholesky_solve(TERMS, s->gram, s->rhs);
+  s->level += s->rhs[0];
+  s->slope += s->rhs[1];
+  s->depth += s->rhs[2];
+  s->shift += fmin(fmax(s->rhs[3], -1.0), 1.0);
+  return isfinite(s->shift) && isfinite(s->depth);
+}
+
+/* Shift's standard deviation from what is left, with one more look at the pixels. */
+static double doubt(const sp_raster *r, const sp_ruled_line *line, line_sums *s, double *misfit)
+{
+  double inverse[TERMS * TERMS];
+  clear_sums(s);
+  visit_pixels(r, line, add_pixel, s);
+  const double variance = s->rest2 / ((double)s->count - TERMS);
+  *misfit = sqrt(variance) / s->depth;
+  if (!sp_cholesky(TERMS, s->gram))
+    return NAN;
+  sp_cholesky_inverse(TERMS, s->gram, inverse);
+  return fmax(LEAST_SD_PX, sqrt(variance * inverse[TERMS * TERMS - 1]));
+}
+
+typedef struct fit_job {
+  const sp_raster *raster;
+  const profile_table *table;
+  sp_ruled_line *lines;
+  double *misfit;
+} fit_job;
+
+/* Fits a line where the last round left it, and moves its window there. */
+static void fit_line(void *context, size_t i)
+{
+  fit_job *job = context;
+  sp_ruled_line *line = &job->lines[i];
+  if (!line->good)
+    return;
+  line_sums s = {.table = job->table, .level = line->level, .depth = line->amplitude};
+  if (!(s.depth > 0.0)) { /* first round: any start will do, the model is linear in these */
+    s.level = 200.0;
+    s.depth = 100.0;
+  }
+  line->good = inside(job->raster, line);
+  for (int step = 0; line->good && step < STEPS; step++)
+    line->good = step_line(job->raster, line, &s);
+  line->good = line->good && s.depth > LEAST_CONTRAST && fabs(line->shift_px + s.shift) < MOST_SHIFT * line->reach_px;
+  if (!line->good)
+    return;
+  line->level = s.level;
+  line->amplitude = s.depth;
+  line->sd_px = doubt(job->raster, line, &s, &job->misfit[i]);
+  line->good = line->sd_px > 0.0;
+  line->at.x += s.shift * line->right.x;
+  line->at.y += s.shift * line->right.y;
+  line->shift_px += s.shift;
+}
+
+/* ---- the stack of all ---------------------------------------------------------------------------------------------
+ */
+
+enum { BINS = 2 * TABLE_REACH * BINS_PER_PX + 1 };
+
+typedef struct stack {
+  double sum[BINS], weight[BINS];
+  double level, depth; /* of the line that is being added */
+} stack;
+
+static void stack_pixel(void *context, double d, double grey)
+{
+  stack *k = context;
+  const int32_t bin = (int32_t)lround(d * BINS_PER_PX) + BINS / 2;
+  if (bin < 0 || bin >= BINS)
+    return;
+  k->sum[bin] += (k->level - grey) * k->depth;
+  k->weight[bin] += k->depth * k->depth;
+}
+
+typedef struct stack_points {
+  size_t count;
+  double pitch_px;
+  double x[BINS], y[BINS], w[BINS];
+} stack_points;
+
+/* beta: depth, level, log of the width, log of the blur. */
+static bool stack_rest(const double *beta, double *residual, double *jacobian, void *context)
+{
+  const stack_points *p = context;
+  const double width = exp(beta[2]), blur = exp(beta[3]), h = 1e-4;
+  if (!(width > 0.05 && width < TABLE_REACH && blur > 0.05 && blur < TABLE_REACH))
+    return false;
+  for (size_t i = 0; i < p->count; i++) {
+    const double t = cross_section(p->x[i], width, blur, p->pitch_px);
+    residual[i] = p->w[i] * (beta[0] * t + beta[1] - p->y[i]);
+    if (!jacobian)
+      continue;
+    double *row = jacobian + 4 * i;
+    row[0] = p->w[i] * t;
+    row[1] = p->w[i];
+    row[2] = p->w[i] * beta[0] * (cross_section(p->x[i], width * (1.0 + h), blur, p->pitch_px) - t) / h;
+    row[3] = p->w[i] * beta[0] * (cross_section(p->x[i], width, blur * (1.0 + h), p->pitch_px) - t) / h;
+  }
+  return true;
+}
+
+static void list_bins(const stack *k, stack_points *p)
+{
+  double most = 0.0;
+  p->count = 0;
+  for (size_t i = 0; i < BINS; i++)
+    most = fmax(most, k->weight[i]);
+  for (size_t i = 0; i < BINS; i++)
+    if (k->weight[i] > 0.05 * most) {
+      p->x[p->count] = ((double)i - BINS / 2) / BINS_PER_PX;
+      p->y[p->count] = k->sum[i] / k->weight[i];
+      p->w[p->count++] = sqrt(k->weight[i] / most);
+    }
+}
+
+/* Breadth and blur from the stack; left as they are where it does not tell. */
+static sp_status fit_profile(const sp_raster *r, size_t count, const sp_ruled_line *lines, sp_ruled_profile *profile,
+                             sp_error *err)
+{
+  stack *k = calloc(1, sizeof *k);
+  stack_points *p = calloc(1, sizeof *p);
+  sp_status status = k && p ? SP_OK : sp_fail_memory(err);
+  for (size_t i = 0; !status && i < count; i++)
+    if (lines[i].good) {
+      k->level = lines[i].level;
+      k->depth = lines[i].amplitude;
+      visit_pixels(r, &lines[i], stack_pixel, k);
+    }
+  if (!status) {
+    p->pitch_px = profile->pitch_px;
+    list_bins(k, p);
+  }
+  if (!status && p->count > 6) {
+    double beta[4] = {1.0, 0.0, log(profile->width_px), log(profile->blur_px)};
+    sp_lm_result result;
+    sp_lm_options options;
+    sp_lm_options_init(&options);
+    options.cost_tolerance = 1e-7; /* breadth and blur trade along a flat valley in coarse pictures: any place of it */
+    status = sp_lm(p->count, 4, stack_rest, p, beta, &options, &result, err);
+    if (!status && result.covariance_known) {
+      profile->width_px = exp(beta[2]);
+      profile->blur_px = exp(beta[3]);
+      profile->blur_sd_log = sqrt(result.covariance[15]);
+    }
+  }
+  free(k);
+  free(p);
+  return status;
+}
+
+/* ---- all lines ----------------------------------------------------------------------------------------------------
+ */
+
+static double median_of_good(size_t count, const sp_ruled_line *lines, const double *value, double *work)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (lines[i].good)
+      work[n++] = value ? value[i] : lines[i].amplitude;
+  return sp_median(work, n);
+}
+
+/* Lines of another depth or shape than the rest are covered, dirty or no lines. */
+static void drop_odd(size_t count, sp_ruled_line *lines, const double *misfit, double *work)
+{
+  const double depth = median_of_good(count, lines, NULL, work), usual = median_of_good(count, lines, misfit, work);
+  for (size_t i = 0; i < count; i++)
+    lines[i].good = lines[i].good && lines[i].amplitude > LEAST_DEPTH * depth &&
+                    lines[i].amplitude < MOST_DEPTH * depth && misfit[i] < MOST_MISFIT * usual;
+}
+
+sp_status sp_strip_fit_lines(const sp_raster *raster, size_t count, sp_ruled_line *lines, sp_ruled_profile *profile,
+                             bool profile_given, sp_error *err)
+{
+  profile_table *table = malloc(sizeof *table);
+  double *work = calloc(2 * count + 1, sizeof *work);
+  fit_job job = {raster, table, lines, work};
+  sp_status status = table && work ? SP_OK : sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++) {
+    lines[i].good = true;
+    lines[i].shift_px = lines[i].amplitude = lines[i].level = 0.0;
+    lines[i].sd_px = NAN;
+  }
+  for (int round = 0; !status && round < ROUNDS; round++) {
+    fill_table(profile, table);
+    sp_workers_run(fit_line, &job, count);
+    drop_odd(count, lines, job.misfit, work + count);
+    if (round + 1 < ROUNDS && !profile_given)
+      status = fit_profile(raster, count, lines, profile, err);
+  }
+  free(table);
+  free(work);
+  return status;
+}
