@@ -52,7 +52,8 @@ typedef struct sp_mark {
   double slope;                /* du/dv */
   double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
   double cov_u_slope;          /* covariance of u_px and slope */
-  double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall */
+  double u_common_px;          /* frets: what all of them may be off by alike, not in u_u_px; otherwise 0 */
+  double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall; fret: from foot to foot */
   double contrast;             /* (mark - wood) / wood, negative = darker */
   double coverage;             /* part of the line's length that shows, 0..1 */
   double v_a_px, v_b_px;       /* extent across */
@@ -69,13 +70,16 @@ typedef struct sp_marks {
   sp_board board;
   sp_mark *marks; /* in order of u */
   size_t count;
+  sp_board_end *edges; /* frets only: edges across the board beyond the outermost frets, any of which may be the nut's
+                          face (found is true); in order of u */
+  size_t edge_count;
   double blur_px;   /* Gaussian blur of the picture as found on the marks; NAN if unknown */
   char reason[240]; /* why nothing was found, if so */
 } sp_marks;
 
 typedef struct sp_marks_options {
-  sp_mark_kind kind; /* SP_MARK_KNIFE or SP_MARK_SLOT */
-  bool along_known;  /* take `along`; otherwise both axes are tried */
+  sp_mark_kind kind;
+  bool along_known; /* take `along`; otherwise both axes are tried */
   sp_along along;
   double px_per_mm;   /* only to size the filters: within 20 % is good enough */
   double blur_px;     /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */

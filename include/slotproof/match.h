@@ -69,4 +69,11 @@ sp_status sp_match_lines(const sp_match_line *lines, size_t count, const sp_layo
                          const sp_match_options *options, sp_match *match, sp_error *err);
 void sp_match_free(sp_match *match);
 
+/* Which of several edges across the board is the nut's face, once the frets have told where the nut belongs. An edge
+ * serves if it lies within SP_NUT_REACH_MM of that place. Two that would do about equally well are no answer. */
+#define SP_NUT_REACH_MM 1.6
+typedef enum sp_nut_state { SP_NUT_FOUND, SP_NUT_UNSEEN, SP_NUT_UNCLEAR } sp_nut_state;
+sp_nut_state sp_match_nut(double nut_position, double mm_per_unit, const double *edge_position, size_t count,
+                          size_t *chosen);
+
 #endif

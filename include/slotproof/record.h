@@ -72,7 +72,9 @@ typedef enum sp_action {
   SP_ACTION_CHECK,        /* undecided: measure again or by hand */
   SP_ACTION_RECUT,        /* a fresh knife line; the saw will take the old one away */
   SP_ACTION_RECUT_BESIDE, /* a fresh knife line; the old one will show beside the kerf, and can mislead the saw */
-  SP_ACTION_FILL          /* a slot: fill with wood, trim and saw anew */
+  SP_ACTION_FILL,         /* a slot: fill with wood, trim and saw anew */
+  SP_ACTION_DRESS,        /* a fret: its crown can be filed over to the right place */
+  SP_ACTION_REFRET        /* a fret: draw it, fill its slot, saw anew and fret again */
 } sp_action;
 
 /* Ways round cutting: the nut moved, the saddle moved, both. */

@@ -26,6 +26,9 @@ typedef struct sp_verdict_options {
 void sp_verdict_match_input(const sp_reference *reference, const sp_marks *marks, sp_match_line *lines,
                             sp_match_options *options);
 
+/* Place of any u along the centre line in the frame of those lines. */
+double sp_verdict_place(const sp_reference *reference, const sp_marks *marks, double u_px);
+
 /* Fills the record's marks, strays, datum, fit, findings and verdict. `record` is initialised and keeps what it has. */
 sp_status sp_verdict_decide(const sp_layout *layout, const sp_reference *reference, const sp_marks *marks,
                             const sp_match *match, const sp_verdict_options *options, sp_record *record, sp_error *err);

@@ -8,6 +8,9 @@
 static const double MOST_NUT_MM = 1.5, MOST_SADDLE_MM = 4.0;
 /* Places are compared with the limit with this much slack, so that a fret on it counts as within. */
 static const double SLACK_MM = 1e-9;
+/* A string leaves a fret where its crown is highest, and that can be filed over by this part of the wire's width
+ * without leaving a flank too steep (common practice, no source). */
+static const double DRESSED_PART = 0.2;
 
 double sp_advice_tolerance_mm(const sp_record *r, const sp_mark_record *m)
 {
@@ -35,7 +38,9 @@ static sp_action action_for(const sp_record *r, const sp_mark_record *m, double 
     return SP_ACTION_LEAVE;
   if (m->verdict == SP_UNDECIDED || !isfinite(m->error_mm))
     return SP_ACTION_CHECK;
-  if (r->marks_kind != SP_MARK_KNIFE)
+  if (r->marks_kind == SP_MARK_WIRE)
+    return fabs(m->error_mm) <= DRESSED_PART * m->width_mm ? SP_ACTION_DRESS : SP_ACTION_REFRET;
+  if (r->marks_kind == SP_MARK_SLOT)
     return SP_ACTION_FILL;
   return line_goes(m, kerf_mm) ? SP_ACTION_RECUT : SP_ACTION_RECUT_BESIDE;
 }

@@ -18,6 +18,8 @@ static const double SOFT_MM = 0.12;
 static const double DEG = 57.29577951308232;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
+/* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
+static const double ZERO_FRET_MM = 1.0;
 
 void sp_check_options_init(sp_check_options *o)
 {
@@ -245,7 +247,52 @@ static sp_status match_by_statement(const sp_check_options *o, const sp_match_li
   return status;
 }
 
-static sp_status find_match(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
+/* A zero fret is one of the lines. */
+static bool has_zero_fret(const sp_match_line *lines, size_t count, const sp_match *match)
+{
+  for (size_t i = 0; i < count; i++)
+    if (fabs(lines[i].position - match->nut_position) * match->mm_per_unit < ZERO_FRET_MM)
+      return true;
+  return false;
+}
+
+/* A fretted neck has edges in plenty where its nut is. The frets alone tell where the nut belongs; what lies there, a
+ * zero fret or an edge, becomes the board's end for the match proper, and there is none where nothing lies. */
+static sp_status seek_nut(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
+                          const sp_match_line *lines, sp_match_options *options, sp_record *record, sp_error *err)
+{
+  sp_match frets = {0};
+  options->nut_may_be_line = options->nut_may_be_end = false;
+  sp_status status = sp_match_lines(lines, marks->count, o->layout, options, &frets, err);
+  const bool told = !status && (frets.state == SP_MATCH_OK || frets.state == SP_MATCH_OTHER_SCALE);
+  options->nut_may_be_line = o->nut != SP_NUT_END;
+  if (told && o->nut != SP_NUT_LINE && (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
+    double *place = calloc(marks->edge_count + 1, sizeof *place);
+    size_t chosen = 0;
+    if (!place)
+      status = sp_fail_memory(err);
+    for (size_t i = 0; place && i < marks->edge_count; i++)
+      place[i] = sp_verdict_place(reference, marks, marks->edges[i].u_px);
+    const sp_nut_state state =
+        place ? sp_match_nut(frets.nut_position, frets.mm_per_unit, place, marks->edge_count, &chosen) : SP_NUT_UNSEEN;
+    const int end = frets.direction > 0 ? 0 : 1;
+    options->nut_may_be_line = false;
+    options->has_end[end] = options->nut_may_be_end = state == SP_NUT_FOUND;
+    if (state == SP_NUT_FOUND) {
+      marks->board.end[end] = marks->edges[chosen];
+      options->end_position[end] = place[chosen];
+    } else if (!status && state == SP_NUT_UNCLEAR) {
+      status = sp_record_warn(record, err,
+                              "two edges lie near the place where the frets put the nut, and which of them is its face "
+                              "cannot be told; cover what is not the nut and scan again");
+    }
+    free(place);
+  }
+  sp_match_free(&frets);
+  return status;
+}
+
+static sp_status find_match(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
                             double stated_dpi, sp_match *match, sp_record *record, sp_error *err)
 {
   sp_match_options options;
@@ -255,6 +302,13 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
   options.nut_may_be_end = o->nut != SP_NUT_LINE;
+  if (o->marks == SP_MARK_WIRE) {
+    const sp_status sought = seek_nut(o, reference, marks, lines, &options, record, err);
+    if (sought) {
+      free(lines);
+      return sought;
+    }
+  }
   sp_status status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
   if (!status && match->state == SP_MATCH_AMBIGUOUS && !reference->map.known && stated_dpi > 0.0) {
     sp_match hinted = {0};
@@ -274,8 +328,8 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   return status;
 }
 
-static sp_status decide(const sp_check_options *o, const sp_reference *reference, const sp_marks *marks,
-                        double stated_dpi, sp_record *record, sp_error *err)
+static sp_status decide(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
+                        sp_record *record, sp_error *err)
 {
   sp_match match = {0};
   sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
@@ -304,6 +358,16 @@ static void set_task(const sp_check_options *o, sp_record *record)
   record->tolerance_default = isnan(o->tolerance_mm) && isnan(o->tolerance_cents);
   if (record->tolerance_default)
     record->tolerance_mm = SP_DEFAULT_TOLERANCE_MM;
+}
+
+static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
+{
+  static const char *const NAMES[] = {
+      [SP_MARK_KNIFE] = "knife lines", [SP_MARK_SLOT] = "sawn slots", [SP_MARK_WIRE] = "frets"};
+  const sp_mark_kind a = kind == SP_MARK_KNIFE ? SP_MARK_SLOT : SP_MARK_KNIFE,
+                     b = kind == SP_MARK_WIRE ? SP_MARK_SLOT : SP_MARK_WIRE;
+  return sp_record_warn(record, err, "looked for %s; if the board carries %s or %s, say --marks %s or %s", NAMES[kind],
+                        NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
 /* Lines to record, all in the frame of the picture that was measured. */
@@ -347,10 +411,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status && marks.reason[0])
     status = sp_record_warn(record, err, "%s", marks.reason);
   if (!status && marks.count < 3)
-    status = sp_record_warn(record, err, "looked for %s; if the board carries %s, say --marks %s",
-                            o->marks == SP_MARK_SLOT ? "sawn slots" : "knife lines",
-                            o->marks == SP_MARK_SLOT ? "knife lines" : "sawn slots",
-                            o->marks == SP_MARK_SLOT ? "knife" : "slot");
+    status = warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
   check_close(&open, raster, status == SP_OK);
   return status;

@@ -167,10 +167,7 @@ static sp_status set_marks(const char *v, cli_request *r, sp_error *err)
   static const sp_mark_kind KINDS[] = {SP_MARK_KNIFE, SP_MARK_SLOT, SP_MARK_WIRE};
   const int i = word_index(v, WORDS, 3);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife or slot", v);
-  if (KINDS[i] == SP_MARK_WIRE)
-    return sp_fail(err, SP_E_USAGE,
-                   "fret crowns are not part of this version; check knife lines or slots before fretting");
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of mark; give knife, slot or wire", v);
   r->check.marks = KINDS[i];
   return SP_OK;
 }
@@ -528,7 +525,7 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
     {PICTURE, "reference", "KIND", set_reference,
-     "where the scale comes from: auto, rule, strip, profile, distance, dpi (auto)"},
+     "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
     {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
     {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
     {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},

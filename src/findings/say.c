@@ -43,6 +43,7 @@ static sp_status say_shift(const sp_search *s, sp_record *record, sp_error *err)
     return SP_OK;
   const double doubt = fmin(2.0 * hypot(s->sd_mm, s->u_shift_mm), 0.4 * half);
   const bool kerf = fabs(size - half) <= doubt; /* false where half is NAN */
+  const bool wire = s->record->marks_kind == SP_MARK_WIRE;
   sp_finding f = finding_of(kerf ? "half-kerf" : "offset", s->shift_mm, s->u_shift_mm, strength);
   char which[48] = "all frets lie";
   if (step)
@@ -54,9 +55,11 @@ static sp_status say_shift(const sp_search *s, sp_record *record, sp_error *err)
              which, size, toward(s->shift_mm), sp_strength_word(strength), 2.0 * half);
   else
     snprintf(f.text, sizeof f.text,
-             "%s about %.2f mm too near the %s, %s: as if the rule had slipped, or the nut were off by as much the "
-             "other way; check the nut before any fret is cut again",
-             which, size, toward(s->shift_mm), sp_strength_word(strength));
+             "%s about %.2f mm too near the %s, %s: as if %s, or the nut were off by as much the other way; check the "
+             "nut before any fret is %s",
+             which, size, toward(s->shift_mm), sp_strength_word(strength),
+             wire ? "the nut had been moved on purpose (compensated)" : "the rule had slipped",
+             wire ? "drawn" : "cut again");
   return sp_record_add_finding(record, &f, err);
 }
 

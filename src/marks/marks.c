@@ -566,6 +566,8 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   const sp_view view = sp_view_of(scene->raster, along);
   sp_candidate candidates[MAX_CANDIDATES];
   first_lines lines;
+  if (o->kind == SP_MARK_WIRE)
+    return sp_wires_find(scene, along, o, marks, err);
   size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;
@@ -634,5 +636,6 @@ sp_status sp_marks_find(const sp_scene *scene, const sp_marks_options *o, sp_mar
 void sp_marks_free(sp_marks *marks)
 {
   free(marks->marks);
+  free(marks->edges);
   memset(marks, 0, sizeof *marks);
 }

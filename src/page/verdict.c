@@ -84,7 +84,11 @@ static void put_out(sp_page *page, const sp_mark_record *mark)
   sp_markup_text(m, mark->action == SP_ACTION_RECUT_BESIDE
                         ? ". The old line will show beside the kerf: fill it, so that the saw cannot drop into it."
                     : mark->action == SP_ACTION_FILL ? ". Fill the slot with wood, trim it and saw anew."
-                                                     : ".");
+                    : mark->action == SP_ACTION_DRESS
+                        ? ". Dress its crown over by that much, or draw it and set it there."
+                    : mark->action == SP_ACTION_REFRET
+                        ? ". Draw it, fill the slot with wood, saw it anew in the right place and fret again."
+                        : ".");
   sp_markup_end(m);
 }
 
@@ -118,7 +122,7 @@ static void put_judged(sp_page *page, const sp_mark_record *mark)
   sp_sentence s = {.used = 0};
   put_name(page, mark);
   if (mark->verdict == SP_MISSING)
-    sp_say_missing(mark, &s);
+    sp_say_missing(page->record, mark, &s);
   else if (common_doubt(page->record))
     say_briefly(mark, &s);
   else
@@ -158,7 +162,7 @@ static void put_remedies(sp_page *page)
     if (!page->record->remedies[k].helps)
       continue;
     if (first) {
-      sp_markup_put(page->markup, "h3", NULL, "Or, instead of cutting all of them");
+      sp_markup_put(page->markup, "h3", NULL, sp_trade_words_for(page->record)->remedy);
       sp_markup_begin(page->markup, "ul");
       first = false;
     }
@@ -184,11 +188,12 @@ static void put_cutting(sp_page *page)
   const sp_record *r = page->record;
   if (sp_other_scale(r)) /* a board for another scale length is not mended line by line */
     return;
-  put_group(page, SP_OUT, r->marks_kind == SP_MARK_KNIFE ? "Cut again" : "Saw again", NULL);
+  const sp_trade_words *words = sp_trade_words_for(r);
+  put_group(page, SP_OUT, r->marks_kind == SP_MARK_SLOT ? "Saw again" : words->group, NULL);
   if (sp_count_frets(r, SP_OUT)) {
-    if (r->marks_kind == SP_MARK_SLOT)
-      sp_markup_put(page->markup, "p", "note", SP_SLOT_WORDS);
-    sp_markup_put(page->markup, "p", "care", SP_CARE_WORDS);
+    if (words->first)
+      sp_markup_put(page->markup, "p", "note", words->first);
+    sp_markup_put(page->markup, "p", "care", words->care);
     put_remedies(page);
   }
 }

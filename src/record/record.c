@@ -177,6 +177,10 @@ const char *sp_action_word(sp_action action)
     return "recut-beside";
   case SP_ACTION_FILL:
     return "fill-and-saw";
+  case SP_ACTION_DRESS:
+    return "dress-crown";
+  case SP_ACTION_REFRET:
+    return "refret";
   }
   return NULL;
 }

@@ -27,6 +27,13 @@ sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
 
+/* What a maker calls what was measured, what he does to what is out, what has to come before it (or NULL), and the
+ * cautions. */
+typedef struct sp_trade_words {
+  const char *mark, *again, *group, *remedy, *no_fret, *first, *care;
+} sp_trade_words;
+const sp_trade_words *sp_trade_words_for(const sp_record *record);
+
 /* Sentences without a final full stop, for every report in words; nothing is said of what is not known. */
 void sp_tolerance_words(const sp_record *record, char *into, size_t size); /* "0.2 mm and 2 cents" */
 void sp_say_counts(const sp_record *record, sp_sentence *s); /* how many frets are out, missing, undecided, within */
@@ -34,7 +41,7 @@ void sp_say_undecided(const sp_mark_record *m, sp_sentence *s);
 /* "mostly for the mark, which is faint or frayed (...)": where most of the doubt comes from, and what would lessen it.
  */
 const char *sp_largest_doubt(const sp_budget *budget);
-void sp_say_missing(const sp_mark_record *m, sp_sentence *s);
+void sp_say_missing(const sp_record *record, const sp_mark_record *m, sp_sentence *s);
 void sp_say_remedy(const sp_record *record, int which, sp_sentence *s); /* one that helps; with its full stop */
 void sp_say_stray(const sp_stray_record *stray, sp_sentence *s);
 void sp_say_layout(const sp_record *record, sp_sentence *s);
@@ -45,8 +52,7 @@ void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad
 void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
 void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
 void sp_say_fit(const sp_record *record, sp_sentence *s);
-extern const char SP_SLOT_WORDS[], SP_UNTRUE_WORDS[], SP_TANG_WORDS[], SP_CARE_WORDS[], SP_NO_FRET_WORDS[],
-    SP_NO_LENGTH_WORDS[], SP_TABLE_WORDS[];
+extern const char SP_UNTRUE_WORDS[], SP_TANG_WORDS[], SP_NO_LENGTH_WORDS[], SP_TABLE_WORDS[];
 
 size_t sp_count_found(const sp_record *record);
 /* Is there a mark whose error is known in mm? */

@@ -57,14 +57,17 @@ void sp_say_stray(const sp_stray_record *stray, sp_sentence *s)
 
 static void put_strays(const sp_record *record, FILE *file)
 {
+  const bool wire = record->marks_kind == SP_MARK_WIRE;
   if (record->stray_count)
-    fprintf(file, "\nLines that belong to no fret\n");
+    fprintf(file, wire ? "\nWires where no fret belongs\n" : "\nLines that belong to no fret\n");
   for (size_t i = 0; i < record->stray_count; i++) {
     const sp_stray_record *s = &record->strays[i];
     sp_sentence where = {.used = 0};
     sp_say_stray(s, &where);
     fprintf(file, "  - %s%s\n", where.text,
-            i == 0 ? " (a scratch, or a mark in a wrong place: look before you saw)" : "");
+            i      ? ""
+            : wire ? " (the edge of a nut or an inlay, or a fret in a wrong place)"
+                   : " (a scratch, or a mark in a wrong place: look before you saw)");
   }
 }
 
@@ -118,7 +121,9 @@ void sp_say_datum(const sp_record *record, sp_sentence *s)
 {
   static const char *const WORDS[] = {"the nut line", "the squared end of the board",
                                       "the place of the nut that fits the frets best (no nut was seen)"};
-  sp_say(s, "%s", WORDS[record->datum]);
+  static const char *const FRETTED[] = {"the zero fret", "the nut's face toward the frets",
+                                        "the place of the nut that fits the frets best (no nut was seen)"};
+  sp_say(s, "%s", (record->marks_kind == SP_MARK_WIRE ? FRETTED : WORDS)[record->datum]);
   if (isfinite(record->datum_u_mm))
     sp_say(s, ", located to %.3f mm (standard uncertainty)", record->datum_u_mm);
 }

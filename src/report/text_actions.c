@@ -76,6 +76,39 @@ void sp_text_headline(const sp_record *record, FILE *file)
     fprintf(file, "No tolerance was given, so %s was taken.\n", tolerance);
 }
 
+const sp_trade_words *sp_trade_words_for(const sp_record *record)
+{
+  static const char CARE[] = "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye "
+                             "protection, and keep the dust out of your lungs.";
+  static const sp_trade_words CUT = {"line",
+                                     "cut again",
+                                     "Cut again",
+                                     "Or, instead of cutting all of them",
+                                     "No line could be told to be a certain fret; the warnings below say why.",
+                                     NULL,
+                                     CARE};
+  static const sp_trade_words SAW = {"slot",
+                                     "cut again",
+                                     "Cut again",
+                                     "Or, instead of cutting all of them",
+                                     "No line could be told to be a certain fret; the warnings below say why.",
+                                     "A slot that would overlap its old place has to be filled with wood and trimmed "
+                                     "first.",
+                                     CARE};
+  static const sp_trade_words SET = {
+      "fret",
+      "set again",
+      "Set again",
+      "Or, instead of setting all of them again",
+      "No wire could be told to be a certain fret; the warnings below say why.",
+      "Before a fret is drawn: let all strings down, evenly and with your face away from them. The place given is the "
+      "middle between the wire's feet; where a crown was dressed off the middle, it sounds from its highest line.",
+      "Care: wear eye protection and gloves (wire ends are sharp and fly when cut, a heated fret burns), hold the wood "
+      "down beside a fret that is drawn, clamp the neck, keep both hands behind the saw, and keep dust of wood, metal "
+      "and old finish out of your lungs."};
+  return record->marks_kind == SP_MARK_WIRE ? &SET : record->marks_kind == SP_MARK_SLOT ? &SAW : &CUT;
+}
+
 /* ---- single frets ----------------------------------------------------------------------------------------------- */
 
 /* ", 2.1 cents sharp" or nothing. */
@@ -93,7 +126,15 @@ static void put_out(const sp_mark_record *m, FILE *file)
   const char *near = m->error_mm > 0.0 ? "bridge" : "nut", *toward = m->error_mm > 0.0 ? "nut" : "bridge";
   int n = snprintf(text, sizeof text, "%s: %.2f mm too near the %s%s", sp_fret_name(m->fret, name), fabs(m->error_mm),
                    near, cents);
-  if (isfinite(m->recut_mm))
+  const double far = fabs(m->recut_mm);
+  if (m->action == SP_ACTION_DRESS)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  ": dress its crown over by %.2f mm toward the %s, or draw it and set it there", far, toward);
+  else if (m->action == SP_ACTION_REFRET)
+    n += snprintf(text + n, sizeof text - (size_t)n,
+                  ": draw it, fill the slot with wood, saw it %.2f mm further toward the %s and fret again", far,
+                  toward);
+  else if (isfinite(m->recut_mm))
     n += snprintf(text + n, sizeof text - (size_t)n, ": re-cut %.2f mm toward the %s", fabs(m->recut_mm), toward);
   if (n > 0 && (size_t)n < sizeof text && m->action == SP_ACTION_RECUT_BESIDE)
     snprintf(text + n, sizeof text - (size_t)n,
@@ -132,20 +173,24 @@ void sp_say_undecided(const sp_mark_record *m, sp_sentence *s)
            m->expanded_u_mm, sp_largest_doubt(&m->budget));
 }
 
-void sp_say_missing(const sp_mark_record *m, sp_sentence *s)
+void sp_say_missing(const sp_record *record, const sp_mark_record *m, sp_sentence *s)
 {
   if (m->fret == 0)
-    sp_say(s, "neither a line nor a squared end was found; the frets are compared with each other");
+    sp_say(s, "neither %s was found; the frets are compared with each other",
+           record->marks_kind == SP_MARK_WIRE ? "a zero fret nor the nut's face" : "a line nor a squared end");
   else
-    sp_say(s, "no line was found where it belongs, %.2f mm from the nut", m->layout_mm);
+    sp_say(s, "no %s was found where it belongs, %.2f mm from the nut", sp_trade_words_for(record)->mark, m->layout_mm);
 }
 
-static void put_judged(const sp_mark_record *m, void (*say)(const sp_mark_record *m, sp_sentence *s), FILE *file)
+static void put_judged(const sp_record *record, const sp_mark_record *m, FILE *file)
 {
   char name[24];
   sp_sentence s = {.used = 0};
   sp_say(&s, "%s: ", sp_fret_name(m->fret, name));
-  say(m, &s);
+  if (m->verdict == SP_MISSING)
+    sp_say_missing(record, m, &s);
+  else
+    sp_say_undecided(m, &s);
   sp_text_wrapped("  ", 6, s.text, file);
 }
 
@@ -163,10 +208,8 @@ static void put_group(const sp_record *record, sp_verdict verdict, const char *t
     first = false;
     if (verdict == SP_OUT)
       put_out(m, file);
-    else if (verdict == SP_UNDECIDED)
-      put_judged(m, sp_say_undecided, file);
     else
-      put_judged(m, sp_say_missing, file);
+      put_judged(record, m, file);
   }
 }
 
@@ -174,7 +217,7 @@ static void put_frets_after(const sp_record *record, int which, char *text, size
 {
   size_t n = 0, left = record->remedies[which].recuts;
   if (!left) {
-    snprintf(text, size, "then no fret has to be cut again");
+    snprintf(text, size, "then no fret has to be %s", sp_trade_words_for(record)->again);
     return;
   }
   n = (size_t)snprintf(text, size, "then only fret%s", left == 1 ? "" : "s");
@@ -182,7 +225,8 @@ static void put_frets_after(const sp_record *record, int which, char *text, size
     if (record->marks[i].out_after[which])
       n += (size_t)snprintf(text + n, size - n, " %d%s", (int)record->marks[i].fret, --left ? "," : "");
   if (n < size)
-    snprintf(text + n, size - n, " %s to be cut again", record->remedies[which].recuts == 1 ? "has" : "have");
+    snprintf(text + n, size - n, " %s to be %s", record->remedies[which].recuts == 1 ? "has" : "have",
+             sp_trade_words_for(record)->again);
 }
 
 void sp_say_remedy(const sp_record *record, int which, sp_sentence *s)
@@ -210,7 +254,7 @@ static void put_remedies(const sp_record *record, FILE *file)
       continue;
     sp_say_remedy(record, k, &s);
     if (first)
-      fputs("\nOr, instead of cutting all of them\n", file);
+      fprintf(file, "\n%s\n", sp_trade_words_for(record)->remedy);
     first = false;
     sp_text_wrapped("  ", 6, s.text, file);
   }
@@ -232,30 +276,27 @@ bool sp_any_length(const sp_record *record)
   return false;
 }
 
-const char SP_SLOT_WORDS[] = "A slot that would overlap its old place has to be filled with wood and trimmed first.";
-const char SP_CARE_WORDS[] = "Care: clamp the board, keep both hands behind the edge of knife or saw, wear eye "
-                             "protection, and keep the dust out of your lungs.";
-const char SP_NO_FRET_WORDS[] = "No line could be told to be a certain fret; the warnings below say why.";
 const char SP_NO_LENGTH_WORDS[] =
     "Without a scale no length can be given. The cents in the table compare the frets with each other: they are "
     "against the best-fitting layout. Lay a steel rule beside the board and scan again.";
 
 static void put_care(const sp_record *record, FILE *file)
 {
-  if (record->marks_kind == SP_MARK_SLOT && sp_count_frets(record, SP_OUT))
-    sp_text_wrapped("  ", 2, SP_SLOT_WORDS, file);
-  sp_text_wrapped("  ", 2, SP_CARE_WORDS, file);
+  const sp_trade_words *words = sp_trade_words_for(record);
+  if (words->first && sp_count_frets(record, SP_OUT))
+    sp_text_wrapped("  ", 2, words->first, file);
+  sp_text_wrapped("  ", 2, words->care, file);
 }
 
 void sp_text_actions(const sp_record *record, FILE *file)
 {
   if (!sp_count_found(record)) {
-    sp_text_wrapped("", 0, SP_NO_FRET_WORDS, file);
+    sp_text_wrapped("", 0, sp_trade_words_for(record)->no_fret, file);
     return;
   }
   /* a board for another scale length is not mended line by line */
   if (!sp_other_scale(record)) {
-    put_group(record, SP_OUT, "Cut again", file);
+    put_group(record, SP_OUT, sp_trade_words_for(record)->group, file);
     if (sp_count_frets(record, SP_OUT)) {
       put_care(record, file);
       put_remedies(record, file);

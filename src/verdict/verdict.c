@@ -100,6 +100,12 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
   o->nut_may_be_line = o->nut_may_be_end = true;
 }
 
+double sp_verdict_place(const sp_reference *ref, const sp_marks *marks, double u_px)
+{
+  const frame f = frame_of(ref, marks);
+  return place_of(&f, u_px);
+}
+
 /* ---- the datum ------------------------------------------------------------------------------------------------------
  */
 
@@ -189,7 +195,9 @@ static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, dou
   const double lean = lean_of(f, m->u_px, m->slope);
   /* mark and datum are both read on the centre line: if that lies elsewhere, only their difference in lean matters */
   const double centre = (lean - d->lean) * f->across * f->marks->board.centre.u_at_px;
-  b.line_mm = hypot(rate_at(f, m->u_px) * m->u_u_px / f->cosine, d->kind == SP_DATUM_FIT ? 0.0 : centre);
+  /* what all frets err by alike cancels unless the datum is something else */
+  const double line_px = hypot(m->u_u_px, d->kind == SP_DATUM_END ? m->u_common_px : 0.0);
+  b.line_mm = hypot(rate_at(f, m->u_px) * line_px / f->cosine, d->kind == SP_DATUM_FIT ? 0.0 : centre);
   b.datum_mm = d->kind == SP_DATUM_FIT ? d->u_fit_mm : rate_at(f, d->u_px) * d->u_u_px / f->cosine;
   b.map_mm = f->mm ? map_u_mm(f, d, m->u_px, x_mm) : 0.0;
   b.rule_mm = 0.0;

@@ -204,7 +204,9 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
     const cJSON *drawn = cJSON_GetObjectItemCaseSensitive(truth, "params");
     if (number(drawn, "strip_side") > 0.0) /* as calipers would read it if they were perfect */
       options.reference.strip_length_mm = 139.7 * (1.0 + number(drawn, "strip_error_along"));
-    options.marks = is_word(truth, "mark_kind", "slot") ? SP_MARK_SLOT : SP_MARK_KNIFE;
+    options.marks = is_word(truth, "mark_kind", "slot")   ? SP_MARK_SLOT
+                    : is_word(truth, "mark_kind", "wire") ? SP_MARK_WIRE
+                                                          : SP_MARK_KNIFE;
     status = sp_check_picture(picture, &options, &record, NULL, &err);
   }
   if (status)

@@ -50,6 +50,14 @@ static void test_faint(void **state)
   check_boards("faint", 6001, 4, 5.0, 20.0);
 }
 
+/* Fretted necks: the middle of each crown from its two feet, with a nut piece or a zero fret as datum. */
+static void test_frets(void **state)
+{
+  (void)state;
+  check_boards("wire", 6001, 2, 25.0, 80.0);
+  check_boards("wirefull", 61002, 1, 25.0, 80.0);
+}
+
 /* Boards that were once read wrongly, each for a reason of its own. */
 static void test_boards_once_read_wrongly(void **state)
 {
@@ -73,7 +81,8 @@ static int leave(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(test_full), cmocka_unit_test(test_slots),
-                                     cmocka_unit_test(test_faint), cmocka_unit_test(test_boards_once_read_wrongly)};
+                                     cmocka_unit_test(test_faint), cmocka_unit_test(test_frets),
+                                     cmocka_unit_test(test_boards_once_read_wrongly)};
   if (!outside_enter(NULL)) {
     fprintf(stderr, "test_statistics: this folder may not be written to\n");
     return 2;

@@ -60,7 +60,8 @@ bool canvas_create(const render_truth *truth, const scene *layout, const profile
                   .psf_px = truth->psf_px,
                   .camera = truth->camera.on ? &truth->camera : NULL,
                   .table = table,
-                  .layout = layout};
+                  .layout = layout,
+                  .axis = truth->axis};
   out->grey = malloc(count * sizeof *out->grey);
   bool ok = out->grey != NULL;
   if (truth->params.colour) {

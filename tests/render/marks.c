@@ -248,8 +248,23 @@ static void draw_mark(canvas *on, line_job *job, render_mark *mark, uint64_t str
                job);
 }
 
+static bool draw_wires(canvas *on, const render_params *params, render_truth *truth)
+{
+  bool ok = true;
+  for (size_t i = 0; ok && i < truth->mark_count; i++) {
+    ok = !truth->mark[i].drawn || draw_wire(on, params, &truth->mark[i], STREAM_MARK + i + 100000);
+  }
+  for (size_t i = 0; ok && i < truth->stray_count; i++) {
+    ok = draw_wire(on, params, &truth->stray[i], STREAM_STRAY + i + 100000);
+  }
+  return ok;
+}
+
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth)
 {
+  if (params->marks == RENDER_WIRE) {
+    return draw_wires(on, params, truth);
+  }
   line_job *job = malloc(sizeof *job);
   if (!job) {
     return false;

@@ -13,7 +13,8 @@ enum { STREAM_OF_PRESETS = 900 };
 bool render_difficulty_named(const char *name, render_difficulty *difficulty)
 {
   static const char *const names[RENDER_DIFFICULTIES] = {"plain", "full",   "faint", "burr",      "chatter",
-                                                         "slot",  "oracle", "photo", "photofull", "photoslot"};
+                                                         "slot",  "oracle", "photo", "photofull", "photoslot",
+                                                         "wire",  "wirefull"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -201,6 +202,79 @@ static void make_faint(render_params *params, random_source *source)
   params->pores_per_mm2 = random_between(source, 0.0, 0.2);
 }
 
+/* Frets and what is about them. Widths of fret wire, heights of crowns: common practice, no source. */
+static void make_wires(render_params *params, random_source *source)
+{
+  params->marks = RENDER_WIRE;
+  params->wire_width_mm = random_between(source, 1.5, 2.9);
+  params->crown_mm = random_between(source, 0.7, 1.3);
+  params->crown = random_below(source, 2);
+  params->wire_level = random_between(source, 0.4, 0.75);
+  params->wire_ambient = random_between(source, 0.15, 0.4);
+  params->wire_gloss = random_between(source, 0.1, 0.6);
+  params->wire_gloss_deg = random_between(source, 5.0, 14.0);
+  params->lamp_deg = random_between(source, 15.0, 50.0) * (random_chance(source, 0.5) ? 1.0 : -1.0);
+  params->shadow = random_between(source, 0.15, 0.6);
+  params->penumbra_mm = random_between(source, 0.15, 0.5);
+  params->joint_mm = random_between(source, 0.03, 0.1);
+  params->joint_depth = random_between(source, 0.1, 0.8);
+  params->glow = random_between(source, 0.0, 0.15);
+  params->foot_um = random_between(source, 2.0, 8.0);
+  params->overhang_mm = random_between(source, 0.0, 0.25);
+  params->waviness_um = random_between(source, 0.0, 8.0);
+  params->placement_sd_mm = random_between(source, 0.02, 0.15);
+  if (params->nut == RENDER_NUT_LINE) {
+    params->before_nut_mm = random_between(source, 4.0, 15.0);
+  } else if (random_chance(source, 0.8)) {
+    params->nut_piece_mm = random_between(source, 3.0, 6.0);
+    params->nut_piece_level = random_between(source, 0.6, 0.9);
+    params->nut_joint_mm = random_between(source, 0.02, 0.12);
+    params->head_mm = random_chance(source, 0.5) ? random_between(source, 4.0, 12.0) : 0.0;
+    params->head_level = random_between(source, 0.1, 0.6);
+  }
+}
+
+/* The neck of an instrument that has been played. */
+static void make_wires_full(render_params *params, random_source *source)
+{
+  bool old = random_chance(source, 0.3);
+  params->wire_level *= old ? 0.5 : 1.0;
+  params->wire_gloss *= old ? 0.3 : 1.0;
+  params->strings = random_chance(source, 0.6) ? 4 + 2 * random_below(source, 2) : 0;
+  params->string_mm = random_between(source, 0.25, 0.4);
+  params->string_level = random_between(source, 0.5, 0.85);
+  params->dents = random_between(source, 0.0, 1.0);
+  params->flat_mm = random_chance(source, 0.4) ? random_between(source, 0.3, 1.2) : 0.0;
+  params->flat_off_mm = random_between(source, -0.2, 0.2);
+  params->dirt = random_between(source, 0.0, 0.5);
+  params->dirt_depth = random_between(source, 0.2, 0.6);
+  params->foot_glue = random_below(source, 4);
+  params->binding_mm = random_chance(source, 0.4) ? random_between(source, 1.2, 2.2) : 0.0;
+  params->binding_level = random_between(source, 0.4, 0.9);
+  params->overhang_mm = params->binding_mm > 0.0 ? -params->binding_mm * random_between(source, 0.0, 1.0) : 0.1;
+  params->inlays = random_below(source, 3);
+  params->inlay_mm = random_between(source, 3.0, 6.5);
+  params->inlay_level = random_chance(source, 0.7) ? random_between(source, 0.6, 0.9) : 0.15;
+  if (params->nut == RENDER_NUT_LINE && random_chance(source, 0.6)) {
+    params->nut_gap_mm = random_between(source, 2.0, 6.0);
+    params->nut_piece_mm = random_between(source, 3.0, 5.0);
+  }
+  params->scratches = random_below(source, 8);
+  params->glue_spots = random_below(source, 3);
+  params->dust = random_below(source, 40);
+  params->noise = random_between(source, 0.005, 0.02);
+  params->line_noise = random_chance(source, 0.3) ? random_between(source, 0.001, 0.004) : 0.0;
+  params->light = random_between(source, 0.02, 0.1);
+}
+
+static void shorten_to_glass(render_params *params)
+{
+  double before = params->nut_piece_mm + params->head_mm + (params->nut == RENDER_NUT_LINE ? 12.0 : 0.0);
+  while (params->frets > 8 && fret_mm(params, params->frets) + before + params->after_last_mm > 275.0) {
+    params->frets--;
+  }
+}
+
 /* ---- photographs ---- */
 
 /* Boards of small instruments and of guitars (common practice, no source); a photograph has room for either. */
@@ -311,9 +385,15 @@ static void make_slots(render_params *params, random_source *source)
   params->slot_chips = random_between(source, 0.0, 2.0);
 }
 
+/* A stream of random numbers for each preset; those of frets are also those of photographs. */
+static uint64_t stream_of(render_difficulty difficulty)
+{
+  return (uint64_t)(difficulty >= RENDER_WIRES ? difficulty - RENDER_WIRES + RENDER_PHOTO : difficulty);
+}
+
 void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty)
 {
-  random_source source = random_stream(seed, STREAM_OF_PRESETS + (uint64_t)difficulty);
+  random_source source = random_stream(seed, STREAM_OF_PRESETS + stream_of(difficulty));
   render_params_init(params);
   params->seed = seed;
   draw_lots_for_board(params, &source);
@@ -338,7 +418,14 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
     make_slots(params, &source);
   } else if (difficulty == RENDER_ORACLE) {
     make_oracle(params);
-  } else if (difficulty >= RENDER_PHOTO) {
+  } else if (difficulty == RENDER_WIRES || difficulty == RENDER_WIRES_FULL) {
+    make_wires(params, &source);
+    if (difficulty == RENDER_WIRES_FULL) {
+      make_wires_full(params, &source);
+      wear_rule(params, &source);
+    }
+    shorten_to_glass(params);
+  } else if (difficulty == RENDER_PHOTO || difficulty == RENDER_PHOTO_FULL || difficulty == RENDER_PHOTO_SLOTS) {
     make_photo(params, &source, difficulty);
     if (difficulty == RENDER_PHOTO_SLOTS) {
       make_slots(params, &source);

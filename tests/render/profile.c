@@ -100,6 +100,21 @@ double profile_flank(double u_mm, double length_mm, profile_blur blur)
   return flank_once(u_mm, length_mm, blur);
 }
 
+static double ramp_integral(double z)
+{
+  return 0.5 * ((z * z + 1.0) * normal_below(z) + z * exp(-0.5 * z * z) / root_two_pi);
+}
+
+double profile_ramp(double t_mm, profile_blur blur)
+{
+  double half = 0.5 * blur.box_mm, reach = half + PROFILE_REACH * blur.sigma_mm;
+  if (fabs(t_mm) > reach) {
+    return fmax(t_mm, 0.0);
+  }
+  double above = ramp_integral((t_mm + half) / blur.sigma_mm), below = ramp_integral((t_mm - half) / blur.sigma_mm);
+  return (above - below) * blur.sigma_mm * blur.sigma_mm / blur.box_mm;
+}
+
 double profile_reach_mm(profile_blur blur)
 {
   return 5.2 * blur.sigma_mm + 0.5 * blur.box_mm;

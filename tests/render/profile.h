@@ -5,6 +5,8 @@
  *     step(t) = s (F((t + b/2)/s) - F((t - b/2)/s)) / b,
  * a box of width w is step(u + w/2) - step(u - w/2), and an exponential flank exp(-u/L), u > 0, has the Gaussian blur
  *     g(u) = exp(s^2/(2 L^2) - u/L) Phi(u/s - s/L)   with integral   L (Phi(u/s) - g(u)).
+ * A ramp's second integral is s^2 G(t/s) with G(z) = ((z^2 + 1) Phi(z) + z phi(z)) / 2, so its mean over a pixel is
+ *     ramp(t) = s^2 (G((t + b/2)/s) - G((t - b/2)/s)) / b.
  * F is tabulated; linear interpolation at step 1/512 is right to h^2/8 * max phi = 2e-7. */
 #ifndef RENDER_PROFILE_H
 #define RENDER_PROFILE_H
@@ -42,6 +44,8 @@ double profile_step(const profile_table *table, double t_mm, profile_blur blur);
 double profile_box(const profile_table *table, double u_mm, double width_mm, profile_blur blur);
 /* exp(-u/length) for u > 0, 0 below. */
 double profile_flank(double u_mm, double length_mm, profile_blur blur);
+/* t for t > 0, 0 below: with steps, every profile made of straight pieces. */
+double profile_ramp(double t_mm, profile_blur blur);
 /* Beyond this distance from an edge its step is 0 or 1 to 1e-7. */
 double profile_reach_mm(profile_blur blur);
 

@@ -12,8 +12,18 @@ static bool draw_everything(canvas *on, const render_params *params, render_trut
   if (!draw_wood(on, params)) {
     return false;
   }
+  bool fretted = params->marks == RENDER_WIRE;
+  if (fretted) {
+    draw_fretwork(on, params);
+  }
   draw_clutter(on, params);
-  if (!draw_marks(on, params, truth) || !draw_rule(on, params, truth) || !draw_strips(on, params, truth)) {
+  if (!draw_marks(on, params, truth)) {
+    return false;
+  }
+  if (fretted) {
+    draw_strings(on, params);
+  }
+  if (!draw_rule(on, params, truth) || !draw_strips(on, params, truth)) {
     return false;
   }
   draw_dust(on, params);

@@ -2,7 +2,7 @@
  *
  * An independent judge of the library that measures: it shares no code with src/, computes fret places by itself, and
  * draws from physical millimetres on the scanner's glass. Every knife line, slot, rule stroke and edge is a
- * one-dimensional profile (box, step or exponential flank) convolved in closed form with a Gaussian blur and with the
+ * one-dimensional profile (box, step, straight pieces or exponential flank) convolved in closed form with a Gaussian blur and with the
  * pixel's own square, so the picture is right far below a pixel without supersampling. Wood and steel textures are
  * approximations.
  *
@@ -54,7 +54,8 @@ typedef struct render_list {
   render_entry entry[RENDER_MAX_LIST];
 } render_list;
 
-typedef enum render_mark_kind { RENDER_KNIFE, RENDER_SLOT } render_mark_kind;
+typedef enum render_mark_kind { RENDER_KNIFE, RENDER_SLOT, RENDER_WIRE } render_mark_kind;
+typedef enum render_crown { RENDER_CROWN_ROUND, RENDER_CROWN_ELLIPSE } render_crown;
 typedef enum render_nut_kind { RENDER_NUT_LINE, RENDER_NUT_END } render_nut_kind;
 typedef enum render_burr_shape { RENDER_BURR_BOX, RENDER_BURR_FLANK } render_burr_shape;
 typedef enum render_graduation {
@@ -75,6 +76,8 @@ typedef enum render_difficulty {
   RENDER_PHOTO,
   RENDER_PHOTO_FULL,
   RENDER_PHOTO_SLOTS,
+  RENDER_WIRES,
+  RENDER_WIRES_FULL,
   RENDER_DIFFICULTIES
 } render_difficulty;
 
@@ -117,7 +120,7 @@ typedef enum render_difficulty {
   REAL(pores_per_mm2, 0.4, "pores a square millimetre") \
   REAL(pore_contrast, -0.25, "contrast of the pores") \
   REAL(edge_shadow, 0.3, "depth of the soft shadow on the lid along one long edge") \
-  CHOICE(marks, 0, "knife|slot", "knife lines, or sawn slots") \
+  CHOICE(marks, 0, "knife|slot|wire", "knife lines, sawn slots, or frets") \
   REAL(line_width_mm, 0.1, "width of a knife line's cut") \
   REAL(contrast, -0.35, "contrast of the knife lines") \
   REAL(contrast_spread, 0.1, "relative spread of contrast and width from line to line") \
@@ -224,6 +227,48 @@ typedef enum render_difficulty {
   INT(photo_orientation, 0, "EXIF orientation the JPEG is stored with: 1, 3, 6 or 8; 0 states none")                   \
   INT(photo_states_focal, 0, "1: EXIF states photo_focal_35mm")
 
+/* The same for a fretted board (marks=wire): kept apart, because the truth of other boards does not list them. */
+#define RENDER_WIRE_FIELDS(REAL, INT, CHOICE) \
+  REAL(wire_width_mm, 2.2, "width of the frets, from foot to foot") \
+  REAL(wire_spread_um, 4, "standard deviation of that width from fret to fret") \
+  REAL(crown_mm, 1.05, "height of the crown above the board") \
+  CHOICE(crown, 0, "round|ellipse", "section of the crown: an arc standing on short walls, or half an ellipse") \
+  REAL(wire_level, 0.62, "grey of the metal where it faces the lamp") \
+  REAL(wire_ambient, 0.25, "part of that grey which the metal has where no lamp reaches") \
+  REAL(wire_gloss, 0.5, "height of the highlight, in grey") \
+  REAL(wire_gloss_deg, 9, "half-width of the highlight, in degrees of slope of the metal") \
+  REAL(wire_uneven, 0.04, "relative unevenness of the metal's grey, along a wire and from wire to wire") \
+  REAL(lamp_deg, 35, "angle of the lamp against the vertical, along the carriage's axis; 0 lights both flanks alike") \
+  REAL(shadow, 0.4, "depth of the shadow that a crown throws on the wood") \
+  REAL(penumbra_mm, 0.25, "softness of that shadow's far edge") \
+  REAL(joint_mm, 0.06, "breadth of the dark joint between wire and wood") \
+  REAL(joint_depth, 0.5, "darkness of the joint; each side has between a fifth and all of it") \
+  REAL(glow, 0.08, "brightening of the wood by light that a lit flank throws back") \
+  REAL(flat_mm, 0, "breadth of the flat on top of levelled crowns") \
+  REAL(flat_off_mm, 0, "how far that flat lies off the crown's middle, toward the bridge") \
+  REAL(dents, 0, "0 to 1: how worn the first frets are under the strings") \
+  REAL(foot_um, 4, "standard deviation of the wood's own unevenness along each foot") \
+  REAL(dirt, 0, "part of the feet's length along which dirt lies") \
+  REAL(dirt_depth, 0.5, "darkness of the dirt") \
+  INT(foot_glue, 0, "blobs of glue at the feet") \
+  REAL(overhang_mm, 0.1, "how far the wires reach beyond the board's edges; negative: they end within") \
+  REAL(bevel_mm, 0.8, "length of the filed slope at the wires' ends") \
+  REAL(binding_mm, 0, "breadth of a strip of another colour along both edges") \
+  REAL(binding_level, 0.8, "its grey") \
+  REAL(nut_piece_mm, 0, "breadth of the nut piece whose face toward the frets is the datum (nut=end); 0: none") \
+  REAL(nut_piece_level, 0.8, "its grey") \
+  REAL(nut_joint_mm, 0.05, "breadth of the dark joint between nut piece and board") \
+  REAL(nut_gap_mm, 0, "wood between the nut line and the nut piece (nut=line)") \
+  REAL(head_mm, 0, "the head's wood behind the nut piece") \
+  REAL(head_level, 0.3, "its grey") \
+  INT(strings, 0, "strings over the board") \
+  REAL(string_mm, 0.3, "diameter of the thinnest; the thickest has four times that") \
+  REAL(string_level, 0.7, "grey of the strings at their highlight") \
+  REAL(string_shadow, 0.35, "depth of their shadow") \
+  CHOICE(inlays, 0, "none|dot|block", "marks between the frets 3, 5, 7, 9 and 12") \
+  REAL(inlay_mm, 6, "diameter of the dots; blocks fill half of the board's breadth") \
+  REAL(inlay_level, 0.85, "their grey")
+
 typedef struct render_params {
   uint64_t seed; /* everything random comes from here */
 #define RENDER_REAL(name, value, meaning) double name;
@@ -231,6 +276,7 @@ typedef struct render_params {
 #define RENDER_CHOICE(name, value, names, meaning) int name;
 #define RENDER_LIST(name, meaning) render_list name;
   RENDER_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE, RENDER_LIST)
+  RENDER_WIRE_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE)
 #undef RENDER_REAL
 #undef RENDER_INT
 #undef RENDER_CHOICE
@@ -262,7 +308,10 @@ typedef struct render_axis {
  *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
  * where shape is 1 over burr_width (box) or exp(-(|d| - width/2) / burr_width) (flank), and depth is 1 outside gaps
  * unless depth_variation makes it wander about 1. A slot replaces the wood by slot_level between its walls, which
- * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line. */
+ * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line.
+ * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line. A wire stands on the
+ * wood between its two feet, x(y) - width/2 and x(y) + width/2: its place is the middle between the feet, which neither
+ * the lamp nor a dressed or worn crown moves. */
 typedef struct render_mark {
   int fret;         /* 0 is the nut; -1 a stray line */
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
@@ -344,8 +393,8 @@ typedef struct render_truth {
 void render_params_init(render_params *params);
 /* A board drawn at random within one difficulty's limits; the same seed always gives the same board. */
 void render_params_random(render_params *params, uint64_t seed, render_difficulty difficulty);
-/* "plain", "full", "faint", "burr", "chatter", "slot", "oracle", "photo", "photofull", "photoslot"; false if it is none
- * of them. */
+/* "plain", "full", "faint", "burr", "chatter", "slot", "oracle", "photo", "photofull", "photoslot", "wire", "wirefull"; false
+ * if it is none of them. */
 bool render_difficulty_named(const char *name, render_difficulty *difficulty);
 /* Sets one parameter from text "key=value". Returns false with a sentence in message (RENDER_MESSAGE characters). */
 bool render_params_set(render_params *params, const char *assignment, char *message);

@@ -158,9 +158,13 @@ static void lay_board(const render_params *params, scene *out)
   bool squared = params->nut == RENDER_NUT_END;
   out->board = turned_frame(nominal_direction_rad(params) + params->skew_deg * pi / 180.0, 0.0, 0.0);
   out->x_begin_mm = squared ? 0.0 : -params->before_nut_mm;
+  if (params->marks == RENDER_WIRE && params->nut_piece_mm > 0.0) {
+    out->x_begin_mm = -(squared ? 0.0 : params->nut_gap_mm) - params->nut_piece_mm - params->head_mm;
+  }
   out->x_end_mm = fret_mm(params, params->frets) + params->after_last_mm;
   out->half_at_nut_mm = 0.5 * params->nut_width_mm;
   out->half_slope = 0.5 * (params->end_width_mm - params->nut_width_mm) / out->x_end_mm;
+  out->overhang_mm = params->marks == RENDER_WIRE ? params->overhang_mm : 0.0;
 }
 
 /* The rule lies on the board's +y or -y side: its near edge is a line turned by its own skew, pushed away until the
@@ -309,6 +313,10 @@ static void place_ends(const scene *of, const render_truth *truth, random_source
 {
   double slope = tan(mark->squareness_deg * pi / 180.0);
   double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
+  if (of->overhang_mm != 0.0) {
+    low -= of->overhang_mm;
+    high += of->overhang_mm;
+  }
   double short_by = (1.0 - random_between(source, least, 1.0)) * (high - low);
   double at_low = random_between(source, 0.0, 1.0);
   mark->from_y_mm = low + at_low * short_by;
@@ -327,8 +335,18 @@ static double spread(random_source *source, double value, double relative)
   return value * fmin(fmax(factor, 0.5), 1.5);
 }
 
+static void set_wire(const render_params *params, random_source *source, render_mark *mark)
+{
+  mark->width_mm = params->wire_width_mm + 1e-3 * params->wire_spread_um * random_normal(source);
+  mark->contrast = params->wire_level / params->wood_level - 1.0;
+}
+
 static void set_profile(const render_params *params, random_source *source, render_mark *mark)
 {
+  if (params->marks == RENDER_WIRE) {
+    set_wire(params, source, mark);
+    return;
+  }
   bool slot = params->marks == RENDER_SLOT;
   double width = slot ? params->slot_width_mm : params->line_width_mm;
   mark->width_mm = spread(source, width, slot ? 0.0 : params->contrast_spread);
@@ -359,7 +377,7 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   }
   mark->x_mm = mark->layout_mm + mark->error_mm;
   set_profile(params, &source, mark);
-  bool through = params->marks == RENDER_SLOT || mark->is_end;
+  bool through = params->marks != RENDER_KNIFE || mark->is_end;
   place_ends(of, truth, &source, through ? 1.0 : params->coverage, mark);
 }
 
@@ -372,7 +390,7 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   mark->x_mm = params->stray.entry[index].mm;
   mark->squareness_deg = params->squareness_sd_deg * random_normal(&source);
   set_profile(params, &source, mark);
-  place_ends(of, truth, &source, params->marks == RENDER_SLOT ? 1.0 : params->coverage, mark);
+  place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
 }
 
 static void set_marks(const render_params *params, const scene *of, render_truth *truth)
@@ -427,6 +445,16 @@ static const char *unusable_detail(const render_params *params)
   }
   if (!(params->gap_fraction >= 0.0 && params->gap_fraction < 0.9 && params->burr_width_mm > 0.0)) {
     return "gap_fraction must be 0 to 0.9, burr_width_mm above 0";
+  }
+  if (params->marks == RENDER_WIRE && params->photo) {
+    return "frets are drawn as a scanner sees them, not in photographs";
+  }
+  if (params->marks == RENDER_WIRE &&
+      !(params->wire_width_mm >= 0.5 && params->crown_mm > 0.05 && params->penumbra_mm > 0.0 && params->joint_mm > 0.0 &&
+        params->nut_piece_mm >= 0.0 && params->head_mm >= 0.0 && fabs(params->lamp_deg) < 80.0 && params->strings <= 12 &&
+        params->strings != 1)) {
+    return "wire_width_mm must be at least 0.5, crown_mm, penumbra_mm and joint_mm above 0, lamp_deg under 80, strings 0 "
+           "or 2 to 12";
   }
   if (params->background < 0.0 || !(params->margin_mm >= 0.0 && params->margin_mm < 1000.0)) {
     return "background must not be negative, margin_mm 0 to 1000";

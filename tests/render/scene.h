@@ -22,6 +22,7 @@ enum {
   STREAM_CHATTER,
   STREAM_BENCH,
   STREAM_SHADOWS,
+  STREAM_FRETWORK,
   STREAM_MARK = 1000, /* + fret + 1 */
   STREAM_STRAY = 2000
 };
@@ -38,6 +39,7 @@ typedef struct scene {
   frame board; /* origin at the nut datum, x and y of the board */
   double x_begin_mm, x_end_mm; /* the board's wood along x */
   double half_at_nut_mm, half_slope; /* half width = half_at_nut + half_slope x */
+  double overhang_mm; /* of wires beyond the long edges */
   bool has_rule;
   frame rule; /* origin at the zero graduation on the edge beside the board; first along the numbers, second into the
                  steel */
@@ -83,6 +85,7 @@ typedef struct canvas {
   double pixel_mm;             /* breadth of the broadest pixel, with room to spare */
   const profile_table *table;
   const scene *layout;
+  const render_axis *axis; /* both */
 } canvas;
 
 /* One pixel as a painter sees it: its centre in the frame of what is drawn. */
@@ -128,6 +131,14 @@ void draw_background(canvas *on, const render_params *params);
 double lattice_noise(uint64_t seed, double u, double v);
 bool draw_wood(canvas *on, const render_params *params);
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
+/* One wire, in its own frame: first along it, second across toward the bridge. false if memory runs out. */
+bool draw_wire(canvas *on, const render_params *params, render_mark *mark, uint64_t stream);
+/* How the lamp stands to a direction on the glass: the tangent of its angle, positive where that direction leads toward
+ * it. */
+double lamp_tangent(const render_params *params, render_point direction);
+/* What belongs to a fretted board besides its wires: binding, inlays, nut piece and head before them; strings after. */
+void draw_fretwork(canvas *on, const render_params *params);
+void draw_strings(canvas *on, const render_params *params);
 bool draw_rule(canvas *on, const render_params *params, render_truth *truth);
 bool draw_strips(canvas *on, const render_params *params, render_truth *truth);
 void draw_clutter(canvas *on, const render_params *params);

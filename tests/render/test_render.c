@@ -24,6 +24,10 @@ typedef struct wanted {
 static double blurred_at(double t, void *context)
 {
   const wanted *of = context;
+  if (of->from > of->to) { /* a ramp that begins at `to`: t Phi + phi */
+    double z = (t - of->to) / of->sigma;
+    return of->sigma * (z * gsl_cdf_ugaussian_P(z) + exp(-0.5 * z * z) / sqrt(2.0 * pi));
+  }
   if (of->length > 0.0) {
     /* The flank by Simpson's rule over its own length, so that no closed form is used twice. */
     double sum = 0.0, step = of->length / 40.0;
@@ -61,6 +65,8 @@ static void profiles_agree_with_quadrature(void **state)
       wanted box = {-0.05, 0.05, 0.0, sigmas[s]}, flank = {0.0, 0.0, 0.09, sigmas[s]};
       CHECK_CLOSE(profile_box(table, u, 0.1, blur), by_quadrature(&box, u, 0.0423), 1e-6);
       CHECK_CLOSE(profile_flank(u, 0.09, blur), by_quadrature(&flank, u, 0.0423), 1e-5);
+      wanted ramp = {1.0, 0.0, 0.0, sigmas[s]};
+      CHECK_CLOSE(profile_ramp(u, blur), by_quadrature(&ramp, u, 0.0423), 1e-9);
     }
   }
   free(table);
@@ -179,9 +185,10 @@ static void check_line(const picture *in, const render_mark *mark, double tolera
 {
   render_point a = render_glass_mm(in->truth.axis, mark->end_a_px), b = render_glass_mm(in->truth.axis, mark->end_b_px);
   double middle = board_is_upright(in) ? mark->centre_px.x : mark->centre_px.y;
+  long reach = 12 + lround(mark->width_mm / in->truth.axis[0].mm_per_px);
   for (long across = lround(middle) - 120; across <= lround(middle) + 120; across += 17) {
     double truth_px = crossing_px(in, a, b, (double)across);
-    CHECK_CLOSE(centroid_px(in, across, truth_px, in->truth.params.wood_level, 12), truth_px, tolerance_px);
+    CHECK_CLOSE(centroid_px(in, across, truth_px, in->truth.params.wood_level, reach), truth_px, tolerance_px);
   }
 }
 
@@ -216,6 +223,67 @@ static void slot_lies_where_truth_says(void **state)
   for (size_t i = 0; i < made->truth.mark_count; i++) {
     check_line(made, &made->truth.mark[i], 0.002);
   }
+  free_picture(made);
+}
+
+static render_params even_frets(void)
+{
+  render_params params = even_board();
+  params.marks = RENDER_WIRE;
+  params.waviness_um = params.foot_um = params.joint_depth = params.wire_uneven = 0.0;
+  /* an uneven pitch moves the centroid of what is broad */
+  params.wave_count = 0;
+  params.sensor_um = 0.0;
+  return params;
+}
+
+/* Metal of one grey has its centroid between its feet; so has a crown with all its shading where the lamp favours no
+ * side. */
+static void wire_lies_where_truth_says(void **state)
+{
+  (void)state;
+  for (int turns = 0; turns < 4; turns++) {
+    for (int shaded = 0; shaded < 2; shaded++) {
+      render_params params = even_frets();
+      params.quarter_turns = turns;
+      params.skew_deg = 1.0;
+      params.crown = turns % 2;
+      params.lamp_deg = shaded ? 0.0 : 35.0;
+      params.wire_ambient = shaded ? 0.2 : 1.0;
+      params.wire_gloss = shaded ? 0.3 : 0.0;
+      params.shadow = params.glow = shaded ? 0.3 : 0.0;
+      params.wire_level = 0.35;
+      picture *made = render_or_fail(&params);
+      for (size_t i = 0; i < made->truth.mark_count; i++) {
+        check_line(made, &made->truth.mark[i], 0.004);
+      }
+      free_picture(made);
+    }
+  }
+}
+
+/* The lamp stands toward larger Y, where the bridge is: the shadow lies on the nut's side, light is thrown back on the
+ * bridge's, and the highlight is off the middle toward the lamp. */
+static void lamp_throws_its_shadow_away_from_it(void **state)
+{
+  (void)state;
+  render_params params = even_frets();
+  params.lamp_deg = 35.0;
+  picture *made = render_or_fail(&params);
+  const render_mark *mark = &made->truth.mark[1];
+  double per_mm = 1.0 / made->truth.axis[1].mm_per_px, foot = 0.5 * mark->width_mm + 0.2;
+  long column = lround(mark->centre_px.x), middle = lround(mark->centre_px.y);
+  double wood = params.wood_level, brightest = 0.0;
+  long at = 0;
+  CHECK_BELOW(grey_at(&made->image, column, middle - lround(foot * per_mm)), 0.75 * wood);
+  assert_true(grey_at(&made->image, column, middle + lround(foot * per_mm)) > 1.02 * wood);
+  for (long row = middle - 25; row <= middle + 25; row++) {
+    if (grey_at(&made->image, column, row) > brightest) {
+      brightest = grey_at(&made->image, column, row);
+      at = row;
+    }
+  }
+  assert_true(brightest > 0.9 && at > middle + 3);
   free_picture(made);
 }
 
@@ -447,7 +515,10 @@ static void every_preset_fits_the_glass(void **state)
   (void)state;
   render_truth *truth = malloc(sizeof *truth);
   assert_non_null(truth);
-  for (int difficulty = 0; difficulty < RENDER_PHOTO; difficulty++) { /* no glass limits photographs */
+  for (int difficulty = 0; difficulty < RENDER_DIFFICULTIES; difficulty++) {
+    if (difficulty >= RENDER_PHOTO && difficulty < RENDER_WIRES) {
+      continue; /* no glass limits photographs */
+    }
     for (uint64_t seed = 1; seed <= 60; seed++) {
       render_params params;
       scene layout;
@@ -683,6 +754,8 @@ int main(void)
       cmocka_unit_test(turned_pixel_agrees_with_quadrature),
       cmocka_unit_test(knife_line_lies_where_truth_says),
       cmocka_unit_test(slot_lies_where_truth_says),
+      cmocka_unit_test(wire_lies_where_truth_says),
+      cmocka_unit_test(lamp_throws_its_shadow_away_from_it),
       cmocka_unit_test(knife_line_has_its_contrast_and_width),
       cmocka_unit_test(burr_stands_beside_its_cut),
       cmocka_unit_test(wavy_line_keeps_its_straight_truth),

@@ -181,6 +181,9 @@ static cJSON *params_json(const render_params *params)
 #define JSON_CHOICE(name, value, names, meaning) JSON_INT(name, value, meaning)
 #define JSON_LIST(name, meaning)
   RENDER_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE, JSON_LIST)
+  if (params->marks == RENDER_WIRE) {
+    RENDER_WIRE_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE)
+  }
 #undef JSON_REAL
 #undef JSON_INT
 #undef JSON_CHOICE
@@ -201,7 +204,7 @@ static void add_optics(cJSON *json, const render_truth *truth)
 
 static cJSON *truth_json(const render_truth *truth)
 {
-  static const char *const direction[4] = {"+y", "-x", "-y", "+x"};
+  static const char *const direction[4] = {"+y", "-x", "-y", "+x"}, *const kind[3] = {"knife", "slot", "wire"};
   const render_params *params = &truth->params;
   cJSON *json = cJSON_CreateObject();
   cJSON_AddStringToObject(json, "schema", "slotproof-render/truth/1");
@@ -226,7 +229,7 @@ static cJSON *truth_json(const render_truth *truth)
   cJSON_AddNumberToObject(layout, "frets", params->frets);
   cJSON_AddNumberToObject(layout, "divisions", params->divisions);
   cJSON_AddStringToObject(json, "nut", params->nut == RENDER_NUT_END ? "end" : "line");
-  cJSON_AddStringToObject(json, "mark_kind", params->marks == RENDER_SLOT ? "slot" : "knife");
+  cJSON_AddStringToObject(json, "mark_kind", kind[params->marks]);
   add_corners(json, "outline_px", truth->outline_px);
   cJSON_AddItemToObject(json, "marks", marks_json(truth->mark, truth->mark_count));
   cJSON_AddItemToObject(json, "stray", marks_json(truth->stray, truth->stray_count));

@@ -101,6 +101,33 @@ static void each_mark_gets_its_advice(void **state)
   sp_record_free(&r);
 }
 
+/* A fret that is out is dressed over where a fifth of the wire's breadth (0.1 mm in these records) allows it, else set
+ * again; its width is no kerf. */
+static void frets_are_dressed_or_set_again(void **state)
+{
+  (void)state;
+  double error[FRETS] = {0};
+  sp_record r;
+  error[2] = 0.235;
+  error[3] = -0.25;
+  advise(error, SP_MARK_WIRE, NAN, &r);
+  assert_int_equal(r.marks[1].action, SP_ACTION_LEAVE);
+  assert_int_equal(r.marks[3].action, SP_ACTION_REFRET);
+  assert_int_equal(r.marks[4].action, SP_ACTION_REFRET);
+  assert_true(isnan(r.sawn_mm));
+  r.marks[3].width_mm = 2.0; /* 0.4 mm is its fifth */
+  sp_layout layout;
+  sp_error err = {0};
+  assert_int_equal(sp_layout_equal(SCALE_MM, FRETS, 12, &layout, &err), SP_OK);
+  assert_int_equal(sp_advice_add(&layout, NAN, &r, &err), SP_OK);
+  assert_int_equal(r.marks[3].action, SP_ACTION_DRESS);
+  r.marks[3].width_mm = NAN; /* not known: nothing is promised */
+  assert_int_equal(sp_advice_add(&layout, NAN, &r, &err), SP_OK);
+  assert_int_equal(r.marks[3].action, SP_ACTION_REFRET);
+  sp_layout_free(&layout);
+  sp_record_free(&r);
+}
+
 /* Places that would be right with the nut `nut` further toward the bridge and the saddle `saddle` further off. */
 static void errors_of_moved(double nut, double saddle, double *error)
 {
@@ -274,6 +301,7 @@ int main(void)
       cmocka_unit_test(another_saddle_is_found),
       cmocka_unit_test(no_other_place_needs_fewer_cuts),
       cmocka_unit_test(without_a_nut_nothing_is_moved),
+      cmocka_unit_test(frets_are_dressed_or_set_again),
       cmocka_unit_test(cents_become_millimetres),
   };
   return cmocka_run_group_tests_name("advice", tests, NULL, NULL);

@@ -61,6 +61,35 @@ static void test_what_to_cut_and_which_way(void **state)
   sp_record_free(&r);
 }
 
+/* A fretted neck: frets are dressed or set again, strings let down first; nothing is cut by knife. */
+static void test_frets_are_set_again(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  r.marks_kind = SP_MARK_WIRE;
+  r.datum = SP_DATUM_END;
+  r.marks[3].action = SP_ACTION_DRESS;
+  r.marks[7].action = SP_ACTION_REFRET;
+  char *text = text_of(&r);
+  check_contains(text, "fret 3: 0.31 mm too near the bridge, 1.6 cents sharp: dress its crown over by 0.31 mm toward");
+  check_contains(text, "fret 7: 0.45 mm too near the nut, 2.9 cents flat: draw it, fill the slot with wood");
+  check_contains(text, "fret 9: no fret was found where it belongs");
+  check_contains(text, "let all strings down");
+  check_contains(text, "the nut's face toward the frets");
+  check_contains(text, "Wires where no fret belongs");
+  check_lacks(text, "re-cut");
+  check_lacks(text, "Cut again");
+  free(text);
+  r.marks[0].found = false;
+  r.marks[0].verdict = SP_MISSING;
+  r.datum = SP_DATUM_FIT;
+  text = text_of(&r);
+  check_contains(text, "neither a zero fret nor the nut's face was found");
+  free(text);
+  sp_record_free(&r);
+}
+
 static void test_fits_the_page(void **state)
 {
   (void)state;
@@ -344,6 +373,7 @@ int main(void)
       cmocka_unit_test(test_verdict_comes_first),
       cmocka_unit_test(test_what_to_cut_and_which_way),
       cmocka_unit_test(test_another_scale_length_comes_first),
+      cmocka_unit_test(test_frets_are_set_again),
       cmocka_unit_test(test_fits_the_page),
       cmocka_unit_test(test_a_good_board_gets_no_advice),
       cmocka_unit_test(test_unseen_nut_is_said),

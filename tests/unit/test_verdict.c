@@ -23,6 +23,7 @@ typedef struct board {
   int direction;   /* +1: the bridge is at larger u */
   double tilt_rad; /* of the centre line against u */
   double error_mm[FRETS + 1], lean_rad[FRETS + 1], u_px[FRETS + 1];
+  double common_px; /* uncertainty that all marks share */
   bool missing[FRETS + 1];
   sp_layout layout;
   sp_reference ref;
@@ -112,6 +113,7 @@ static void add_mark(board *b, int32_t fret, double x_mm, double lean, double u_
   m->v_px = b->marks.board.centre.at_px + b->marks.board.centre.slope * m->u_px;
   m->slope = slope_of(b, lean);
   m->u_u_px = u_px;
+  m->u_common_px = b->common_px;
   m->width_px = 3.0;
   m->u_width_px = 0.3;
   m->contrast = -0.3;
@@ -458,6 +460,24 @@ static void datum_is_the_end_of_the_board(void **unused)
   }
 }
 
+/* What all frets may be off by alike cancels against a fret; against the board's end it counts. */
+static void common_error_counts_against_the_end_only(void **unused)
+{
+  (void)unused;
+  for (int end = 0; end < 2; end++) {
+    board *b = board_new(SP_ALONG_Y, 1);
+    all_u(b, 0.3);
+    b->common_px = 0.4;
+    b->missing[0] = b->match.nut_is_end = end == 1;
+    outline(b);
+    b->marks.board.end[0] =
+        (sp_board_end){.found = true, .u_px = u_of(b, 0.0), .v_px = 0.5 * BREADTH_PX, .u_u_px = 0.2};
+    judge(b);
+    CHECK_CLOSE(b->record.marks[6].budget.line_mm, (end ? 0.5 : 0.3) * MM_PER_PX, 1e-9);
+    board_free(b);
+  }
+}
+
 /* Nut unseen: errors count from the layout that fits best, the median of the marks; its uncertainty is that of a
  * median. */
 static void datum_is_fitted(void **unused)
@@ -636,6 +656,7 @@ int main(void)
       cmocka_unit_test(the_tighter_tolerance_binds),
       cmocka_unit_test(missing_marks),
       cmocka_unit_test(datum_is_the_end_of_the_board),
+      cmocka_unit_test(common_error_counts_against_the_end_only),
       cmocka_unit_test(datum_is_fitted),
       cmocka_unit_test(another_scale_length_is_said),
       cmocka_unit_test(the_right_scale_length_is_not_remarked_on),

@@ -1,0 +1,550 @@
+/* Frets, put together: the board, frets on it, the feet of each.
+ *
+ * A fret's place is the middle between its feet. Highlight and flanks say nothing of it: the lamp stands on one side,
+ * crowns are levelled and worn. Where in the common section the feet are is settled once for all frets of the board,
+ * then each foot of each fret is measured by itself (wire_foot.c). All frets are one wire, so the feet's distances must
+ * agree: their scatter shows how sure single feet are, and where one foot lies in dirt the other one and the common
+ * width give the middle, with more doubt.
+ *
+ * What all frets share (a joint taken for part of the wire on one side, a shadow that hides a foot) moves all middles
+ * alike. It cancels between frets; against the nut's face it counts, so it is kept apart (u_common_px).
+ */
+#include "slotproof/marks.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "board_internal.h"
+#include "slotproof/numeric.h"
+#include "slotproof/workers.h"
+#include "wire.h"
+
+/* A place that is less like the section than the frets are by this is the nut, an inlay's edge, the board's end. */
+static const double UNLIKE = 0.22, LEAST_HIGH = 0.6;
+static const double LEAST_COVERAGE = 0.35;
+/* Window of a foot: into the metal, into the wood; how far from the section's foot it is looked for. */
+static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
+/* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
+static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
+/* Widths that scatter by less are of one wire. */
+static const double AGREED_MM = 0.06;
+/* Pixel, shift to whole pixels and interpolation widen the section by so much, px^2. */
+static const double SECTION_BLUR = 0.33;
+/* A foot of which only the section shows where it may be. */
+static const double GUESSED_MM = 0.05;
+/* Feet that lie so near each other against the common section are in the same place of it. */
+static const double ALIKE_MM = 0.025;
+enum { FEWEST_TO_LEARN = 5 };
+/* Edges: part of the breadth left out at both sides, pieces that must agree, distance from the outermost fret. */
+static const double EDGE_INSET = 0.08, EDGE_USED = 0.4, EDGE_CLEAR_MM = 5.0;
+/* Part of the fret's length left out at both ends: filed slopes. */
+static const double END_MM = 1.2;
+/* No foot is believed closer than this, px. */
+static const double FLOOR_PX = 0.02;
+/* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike. */
+static const double COMMON_MM = 0.015, COMMON_PX = 0.12;
+/* Breadths tried for the joint between nut and board. */
+static const double NUT_JOINT_MM[] = {0.03, 0.06, 0.10, 0.15};
+/* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
+static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
+enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
+
+typedef struct fret {
+  sp_wire_seen seen;
+  double v_px, v_a_px, v_b_px, coverage;
+  double start_px[2], start_slope; /* where the feet are looked for */
+  sp_foot foot[2];
+  sp_status status;
+  sp_error err;
+} fret;
+
+typedef struct job {
+  const sp_view *view;
+  const sp_marks_options *o;
+  double blur_px, reach_mm;
+  double common_px; /* what all middles may be off by alike */
+  bool company;     /* the frets have told each other what a foot looks like */
+  sp_foot_prior prior[2];
+  double usual_px[2]; /* of the feet from seen.u_px */
+  fret *frets;
+} job;
+
+static double pixel_blur(double optics_px)
+{
+  return sqrt(optics_px * optics_px + 1.0 / 12.0);
+}
+
+static double optics_of(const sp_marks_options *o)
+{
+  return o->blur_px > 0.0 ? o->blur_px : fmax(0.9, 0.03 * o->px_per_mm);
+}
+
+/* ---- finding --------------------------------------------------------------------------------------------------------
+ */
+
+static void keep_alike(sp_wire_seen *seen, size_t *count)
+{
+  double alike[SP_WIRE_MOST], height[SP_WIRE_MOST];
+  size_t kept = 0;
+  for (size_t i = 0; i < *count; i++) {
+    alike[i] = seen[i].alike;
+    height[i] = seen[i].height;
+  }
+  const double usual = *count ? sp_median(alike, *count) : 0.0, high = *count ? sp_median(height, *count) : 0.0;
+  for (size_t i = 0; i < *count; i++)
+    if (seen[i].alike > usual - UNLIKE && seen[i].height > LEAST_HIGH * high && seen[i].height < high / LEAST_HIGH)
+      seen[kept++] = seen[i];
+  *count = kept;
+}
+
+static size_t set_extents(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                          const sp_wire_seen *seen, size_t count, const sp_wire_section *section, fret *frets)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < count; i++) {
+    fret *f = &frets[kept];
+    memset(f, 0, sizeof *f);
+    f->seen = seen[i];
+    f->v_px = sp_lengthwise_at(&board->centre, seen[i].u_px);
+    sp_wire_extent(scene, along, o, board, &seen[i], section, &f->v_a_px, &f->v_b_px, &f->coverage);
+    kept += f->v_b_px - f->v_a_px > 10.0 * o->px_per_mm;
+  }
+  return kept;
+}
+
+/* The outline once more, from frets that are known to be frets. */
+static sp_status outline_again(const sp_scene *scene, sp_along along, const sp_marks_options *o, const fret *frets,
+                               size_t count, sp_board *board, sp_error *err)
+{
+  sp_mark lines[SP_WIRE_MOST];
+  for (size_t i = 0; i < count; i++)
+    lines[i] = (sp_mark){.u_px = frets[i].seen.u_px,
+                         .v_px = frets[i].v_px,
+                         .slope = frets[i].seen.slope,
+                         .u_u_px = 0.5,
+                         .u_slope = 1e-3,
+                         .v_a_px = frets[i].v_a_px,
+                         .v_b_px = frets[i].v_b_px};
+  return sp_board_find(scene, along, o, lines, count, board, err);
+}
+
+/* ---- measuring ------------------------------------------------------------------------------------------------------
+ */
+
+static void measure_fret(void *context, size_t index)
+{
+  const job *j = context;
+  fret *f = &j->frets[index];
+  for (int side = 0; side < 2 && !f->status; side++) {
+    sp_foot_task task = {.u_px = f->start_px[side],
+                         .v_px = f->v_px,
+                         .slope = f->start_slope,
+                         .v0_px = f->v_a_px + END_MM * j->o->px_per_mm,
+                         .v1_px = f->v_b_px - END_MM * j->o->px_per_mm,
+                         .outward = side ? 1 : -1,
+                         .inner_mm = INNER_MM,
+                         .outer_mm = OUTER_MM,
+                         .reach_mm = j->reach_mm,
+                         .prior = j->company ? &j->prior[side] : NULL};
+    f->status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &f->foot[side], &f->err);
+  }
+}
+
+static sp_status measure_all(job *j, size_t count, sp_error *err)
+{
+  sp_workers_run(measure_fret, j, count);
+  for (size_t i = 0; i < count; i++)
+    if (j->frets[i].status) {
+      if (err)
+        *err = j->frets[i].err;
+      return j->frets[i].status;
+    }
+  return SP_OK;
+}
+
+static double total_misfit(const fret *frets, size_t count, double *work)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    for (int side = 0; side < 2; side++)
+      work[n++] = frets[i].foot[side].found ? frets[i].foot[side].misfit : 1.0;
+  return n ? sp_median(work, n) : INFINITY;
+}
+
+/* ---- the middle between the feet ------------------------------------------------------------------------------------
+ */
+
+typedef struct wire_width {
+  double px, scatter_px; /* median over the frets, and how much single ones differ */
+  size_t count;
+} wire_width;
+
+static double width_of(const fret *f)
+{
+  return f->foot[1].u_px - f->foot[0].u_px;
+}
+
+static wire_width common_width(const fret *frets, size_t count)
+{
+  double work[SP_WIRE_MOST];
+  wire_width w = {NAN, NAN, 0};
+  for (size_t i = 0; i < count; i++)
+    if (frets[i].foot[0].found && frets[i].foot[1].found && !frets[i].foot[0].guessed && !frets[i].foot[1].guessed)
+      work[w.count++] = width_of(&frets[i]);
+  if (w.count) {
+    w.px = sp_median(work, w.count);
+    w.scatter_px = w.count > 2 ? sp_mad(work, w.count) : 0.3 * w.px;
+  }
+  return w;
+}
+
+/* The blur that explains the feet best. */
+static sp_status choose_blur(job *j, size_t count, sp_error *err)
+{
+  double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
+  const double optics = optics_of(j->o);
+  for (int k = 0; k < BLURS; k++) {
+    j->blur_px = pixel_blur(BLUR_FACTOR[k] * optics);
+    const sp_status status = measure_all(j, count, err);
+    if (status)
+      return status;
+    const double misfit = total_misfit(j->frets, count, work);
+    if (misfit < 0.97 * least) {
+      least = misfit;
+      best = BLUR_FACTOR[k];
+    }
+  }
+  j->blur_px = pixel_blur(best * optics);
+  return measure_all(j, count, err);
+}
+
+/* Starts all frets from feet at these places of the section. */
+static void start_from(job *j, size_t count, const sp_wire_pair *pair)
+{
+  j->reach_mm = REACH_MM;
+  for (size_t i = 0; i < count; i++)
+    j->frets[i].start_slope = j->frets[i].seen.slope;
+  for (int side = 0; side < 2; side++) {
+    j->usual_px[side] = pair->foot_px[side];
+    for (size_t i = 0; i < count; i++)
+      j->frets[i].start_px[side] = j->frets[i].seen.u_px + pair->foot_px[side];
+  }
+}
+
+/* Of the pairs of places that may be the feet, the farthest apart that all frets agree on: what is no foot (a shadow's
+ * end, a streak in the wood) lies elsewhere at each fret. If there is none, the one they disagree on the least. */
+static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, size_t n, sp_error *err)
+{
+  double least = INFINITY;
+  size_t best = 0;
+  j->blur_px = pixel_blur(optics_of(j->o));
+  for (size_t k = 0; k < n; k++) {
+    start_from(j, count, &pairs[k]);
+    const sp_status status = measure_all(j, count, err);
+    if (status)
+      return status;
+    const wire_width w = common_width(j->frets, count);
+    const double scatter = 2 * w.count >= count ? w.scatter_px : INFINITY;
+    if (scatter < least) {
+      least = scatter;
+      best = k;
+    }
+    if (scatter < AGREED_MM * j->o->px_per_mm)
+      break;
+  }
+  start_from(j, count, &pairs[best]);
+  j->common_px = hypot(hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px), pairs[best].doubt_px);
+  return choose_blur(j, count, err);
+}
+
+/* How far a foot lies from where most frets have it against their common section. The highlight has a part in that, so
+ * it is no measure; but it tells which of two feet has strayed. */
+static double strayed(const job *j, const fret *f, int side)
+{
+  return fabs(f->foot[side].u_px - f->seen.u_px - j->usual_px[side]);
+}
+
+/* Doubt of each foot, px. What feet err by beyond the scatter of their own pieces shows in the widths: half of that
+ * variance each. Where the width is clearly not the common one, one of the two has strayed. */
+static void doubts(const job *j, const fret *f, const wire_width *w, double own, double u[2])
+{
+  for (int side = 0; side < 2; side++)
+    u[side] = f->foot[side].found ? hypot(f->foot[side].u_u_px, own) : INFINITY;
+  const sp_foot *a = &f->foot[0], *b = &f->foot[1];
+  if (!a->found || !b->found)
+    return;
+  if (a->guessed != b->guessed) {
+    u[a->guessed ? 0 : 1] = INFINITY;
+    return;
+  }
+  if (a->guessed)
+    u[0] = u[1] = hypot(u[0], GUESSED_MM * j->o->px_per_mm);
+  const double off = width_of(f) - w->px;
+  if (!(fabs(off) > 2.5 * hypot(u[0], u[1])))
+    return;
+  const int worse = strayed(j, f, 0) > strayed(j, f, 1) ? 0 : 1;
+  u[worse] = hypot(u[worse], fabs(off));
+  u[!worse] = hypot(u[!worse], 0.2 * fabs(off));
+}
+
+/* Middle from a + w/2 and from b - w/2, by least squares: where both feet are sure it is the mean of both. */
+static bool middle_of(const job *j, const fret *f, const wire_width *w, double floor_px, sp_mark *m)
+{
+  const double own = fmax(0.7071 * w->scatter_px, floor_px);
+  double u[2], sum = 0.0;
+  m->u_px = m->slope = m->u_u_px = m->u_slope = m->cov_u_slope = 0.0;
+  doubts(j, f, w, own, u);
+  if (!isfinite(u[0]) && !isfinite(u[1]))
+    return false;
+  for (int side = 0; side < 2; side++) {
+    const double weight = isfinite(u[side]) ? 1.0 / (u[side] * u[side]) : 0.0;
+    m->u_px += weight > 0.0 ? weight * (f->foot[side].u_px + (side ? -0.5 : 0.5) * w->px) : 0.0;
+    sum += weight;
+  }
+  m->u_px /= sum;
+  for (int side = 0; side < 2; side++) {
+    const double share = isfinite(u[side]) ? 1.0 / (u[side] * u[side]) / sum : 0.0;
+    const sp_foot *foot = &f->foot[side];
+    if (share <= 0.0)
+      continue;
+    m->slope += share * foot->slope;
+    m->u_slope = hypot(m->u_slope, share * foot->u_slope);
+    m->cov_u_slope += share * share * foot->cov_u_slope;
+  }
+  const bool both = isfinite(u[0]) && isfinite(u[1]);
+  m->u_u_px = sqrt(1.0 / sum + (both ? 0.0 : 0.25 * own * own));
+  m->width_px = both ? width_of(f) : NAN;
+  m->u_width_px = both ? hypot(u[0], u[1]) : NAN;
+  return true;
+}
+
+/* The fret whose foot lies where most frets have it against their common section, among these the best explained. */
+static const fret *typical(const job *j, size_t count, int side, double reach_px)
+{
+  const fret *best = NULL;
+  size_t most = 0;
+  for (size_t i = 0; i < count; i++) {
+    const sp_foot *f = &j->frets[i].foot[side];
+    const double at = f->u_px - j->frets[i].seen.u_px;
+    size_t near = 0;
+    if (!f->found)
+      continue;
+    for (size_t k = 0; k < count; k++) {
+      const sp_foot *g = &j->frets[k].foot[side];
+      near += g->found && fabs(g->u_px - j->frets[k].seen.u_px - at) < reach_px;
+    }
+    if (near > most || (near == most && best && f->misfit < best->foot[side].misfit)) {
+      most = near;
+      best = &j->frets[i];
+    }
+  }
+  return most >= FEWEST_TO_LEARN ? best : NULL;
+}
+
+/* One wire, one lamp, one board: what a foot looks like. Taken from one of them as a whole: where two explanations do
+ * about equally well the same one is then used for all, and what it errs by they have in common. */
+static void learn_feet(job *j, size_t count)
+{
+  j->company = true;
+  for (int side = 0; side < 2; side++) {
+    const fret *f = typical(j, count, side, ALIKE_MM * j->o->px_per_mm);
+    if (!f) {
+      j->company = false;
+      return;
+    }
+    const double *term = f->foot[side].term;
+    j->usual_px[side] = f->foot[side].u_px - f->seen.u_px;
+    const double contrast = fmax(fabs(term[1] - term[0]), fabs(term[SP_FOOT_TERMS - 1]));
+    for (int a = 0; a < SP_FOOT_TERMS; a++) {
+      j->prior[side].mean[a] = term[a];
+      j->prior[side].sd[a] = (a == 1 || a == SP_FOOT_TERMS - 1 ? WOOD_DIFFERS : FEET_DIFFER) * contrast;
+    }
+  }
+}
+
+/* Again, from where the frets' common width says the feet are, with what they have told each other. */
+static sp_status measure_in_company(job *j, size_t count, sp_error *err)
+{
+  const wire_width w = common_width(j->frets, count);
+  learn_feet(j, count);
+  if (!j->company)
+    return SP_OK;
+  for (size_t i = 0; i < count; i++) {
+    fret *f = &j->frets[i];
+    sp_mark m;
+    if (!middle_of(j, f, &w, FLOOR_PX, &m))
+      continue;
+    f->start_px[0] = m.u_px - 0.5 * w.px;
+    f->start_px[1] = m.u_px + 0.5 * w.px;
+    f->start_slope = m.slope;
+  }
+  j->reach_mm = NEAR_MM;
+  return measure_all(j, count, err);
+}
+
+static void describe(const fret *f, sp_mark *m)
+{
+  const sp_foot *a = &f->foot[0], *b = &f->foot[1];
+  m->v_px = f->v_px;
+  m->v_a_px = f->v_a_px;
+  m->v_b_px = f->v_b_px;
+  m->coverage = f->coverage;
+  m->strength = fmin(1.0, f->seen.alike);
+  m->significance = 100.0 * f->seen.alike;
+  m->misfit = fmax(1.0, 100.0 * fmax(a->misfit, b->misfit));
+  const double wood = 0.5 * (a->term[1] + b->term[1]), metal = 0.5 * (a->term[0] + b->term[0]);
+  m->contrast = wood > 0.0 ? (metal - wood) / wood : 0.0;
+}
+
+static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *err)
+{
+  const wire_width w = common_width(j->frets, count);
+  const double floor_px = FLOOR_PX * fmax(1.0, j->blur_px);
+  marks->marks = calloc(count + 1, sizeof *marks->marks);
+  if (!marks->marks)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++) {
+    sp_mark *m = &marks->marks[marks->count];
+    describe(&j->frets[i], m);
+    if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(j, &j->frets[i], &w, floor_px, m))
+      continue;
+    m->u_common_px = j->common_px;
+    marks->count++;
+  }
+  marks->blur_px = j->blur_px;
+  return SP_OK;
+}
+
+/* ---- edges that may be the nut --------------------------------------------------------------------------------------
+ */
+
+/* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
+static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int toward, sp_board_end *end,
+                              sp_error *err)
+{
+  const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
+  const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
+  sp_foot best = {0};
+  double least = INFINITY;
+  sp_foot_task task = {.u_px = u_px,
+                       .v_px = v,
+                       .slope = -b->centre.slope,
+                       .v0_px = lo + inset,
+                       .v1_px = hi - inset,
+                       .outward = toward,
+                       .inner_mm = INNER_MM,
+                       .outer_mm = OUTER_MM,
+                       .reach_mm = REACH_MM};
+  sp_status status = SP_OK;
+  for (size_t k = 0; !status && k < sizeof NUT_JOINT_MM / sizeof *NUT_JOINT_MM; k++) {
+    sp_foot foot;
+    task.joint_mm = NUT_JOINT_MM[k];
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot, err);
+    if (!status && foot.found && foot.misfit < least) {
+      least = foot.misfit;
+      best = foot;
+    }
+  }
+  const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
+  *end = (sp_board_end){.found = !status && best.found && best.used > EDGE_USED,
+                        .u_px = best.u_px,
+                        .v_px = v,
+                        .slope = best.slope,
+                        .u_u_px = hypot(best.u_u_px, common),
+                        .u_slope = best.u_slope};
+  return status;
+}
+
+static int by_u(const void *a, const void *b)
+{
+  const double x = ((const sp_board_end *)a)->u_px, y = ((const sp_board_end *)b)->u_px;
+  return (x > y) - (x < y);
+}
+
+static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks, sp_error *err)
+{
+  sp_wire_edge edges[SP_WIRE_EDGES];
+  size_t n = 0, kept = 0;
+  if (!marks->count)
+    return SP_OK;
+  const double clear = EDGE_CLEAR_MM * j->o->px_per_mm, first = marks->marks[0].u_px,
+               last = marks->marks[marks->count - 1].u_px;
+  sp_status status =
+      sp_wire_edges(scene, marks->along, j->o, &marks->board, first - clear, last + clear, edges, &n, err);
+  marks->edges = status ? NULL : calloc(n + 1, sizeof *marks->edges);
+  if (!status && !marks->edges)
+    return sp_fail_memory(err);
+  for (size_t i = 0; !status && i < n; i++) {
+    sp_board_end *e = &marks->edges[marks->edge_count];
+    status = measure_edge(j, &marks->board, edges[i].u_px, edges[i].u_px < first ? 1 : -1, e, err);
+    marks->edge_count += !status && e->found;
+  }
+  if (status || !marks->edge_count)
+    return status;
+  qsort(marks->edges, marks->edge_count, sizeof *marks->edges, by_u);
+  for (size_t i = 0; i < marks->edge_count; i++) /* one edge found from two places */
+    if (!kept || marks->edges[i].u_px - marks->edges[kept - 1].u_px > 0.12 * j->o->px_per_mm)
+      marks->edges[kept++] = marks->edges[i];
+  marks->edge_count = kept;
+  return SP_OK;
+}
+
+/* ---- together -------------------------------------------------------------------------------------------------------
+ */
+
+static sp_status find_frets(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                            fret *frets, size_t *count, sp_wire_section *section, sp_error *err)
+{
+  sp_wire_seen seen[SP_WIRE_MOST];
+  size_t lines = 0;
+  sp_status status = sp_wire_board(scene, along, o, &marks->board, &lines, err);
+  *count = 0;
+  for (int round = 0; !status && lines >= 2 && round < 2; round++) {
+    size_t n = 0;
+    free(section->value);
+    status = sp_wire_search(scene, along, o, &marks->board, seen, &n, section, err);
+    if (status || n < 2)
+      break;
+    keep_alike(seen, &n);
+    *count = set_extents(scene, along, o, &marks->board, seen, n, section, frets);
+    if (round == 0 && *count >= 2)
+      status = outline_again(scene, along, o, frets, *count, &marks->board, err);
+  }
+  if (!status && *count < 2)
+    snprintf(marks->reason, sizeof marks->reason, "no frets across a board were found");
+  return status;
+}
+
+sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                        sp_error *err)
+{
+  const sp_view view = sp_view_of(scene->raster, along);
+  fret frets[SP_WIRE_MOST];
+  sp_wire_section section = {0};
+  job j = {.view = &view, .o = o, .frets = frets};
+  size_t count = 0;
+  memset(marks, 0, sizeof *marks);
+  marks->along = along;
+  marks->blur_px = NAN;
+  sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, err);
+  if (!status && count >= 2) {
+    sp_wire_pair pairs[SP_WIRE_PAIRS];
+    const size_t n = sp_wire_feet(&section, sqrt(pow(optics_of(o), 2.0) + SECTION_BLUR), pairs);
+    if (!n) {
+      snprintf(marks->reason, sizeof marks->reason,
+               "%zu frets show, but not where their feet meet the wood; clean along them and scan again", count);
+    } else {
+      status = choose_feet(&j, count, pairs, n, err);
+      if (!status)
+        status = measure_in_company(&j, count, err);
+      if (!status)
+        status = collect(&j, count, marks, err);
+      if (!status)
+        status = find_edges(scene, &j, marks, err);
+    }
+  }
+  free(section.value);
+  return status;
+}

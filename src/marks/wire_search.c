@@ -1,0 +1,680 @@
+/* Frets on a board, found without knowing what they look like.
+ *
+ * A fret is 1.5 to 3 mm broad and has no grey of its own: metal mirrors the lamp, one flank is bright and the other
+ * dark, and on the whole it may be as light as the wood. What holds is that everything in it runs straight across the
+ * board, that the wood between does not, and that all frets of a board are one wire under one lamp. So the profile
+ * along the board is taken as the median over the board's breadth (strings, inlays, dirt and dents are in the minority
+ * at every place), for every slope a fret may have; where it changes much there is something across the board; and what
+ * most of these places look like, each moved until it fits the others, is the section of a fret. Places that are like
+ * it are frets. An inlay's edge, the nut, an empty slot are not.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "board_internal.h"
+#include "slotproof/numeric.h"
+#include "wire.h"
+
+enum { SLOPES = 13, MOST_STRIPS = 700, MOST_PEAKS = 60, FEWEST_ALIKE = 3 };
+/* Slope of a fret against the square direction: 0.5 degree. */
+static const double SLOPE_REACH = 0.009;
+/* Part of the breadth left out at both sides: binding, filed ends. */
+static const double INSET = 0.12;
+/* Half of the stretch that is compared; nearer together frets are not. */
+static const double HALF_MM = 1.9, APART_MM = 2.6;
+/* The grey's change is taken over so much. */
+static const double STEP_MM = 0.12;
+/* Two places of one section: correlation at the best shift. A whole board's section averages the accidents out. */
+static const double LIKE_ANOTHER = 0.60, LIKE_SECTION = 0.55;
+/* A place that changes less than this against the more lively ones is wood. */
+static const double LEAST_ENERGY = 0.04;
+/* A single strip has dirt, a string, an inlay in it. */
+static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
+/* A break against the largest of a section; one that leaves less than it explains may be smaller. */
+static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
+/* A change in the grey that may be an edge, of full scale. */
+static const double LEAST_EDGE = 0.015;
+static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
+
+typedef struct profiles {
+  int32_t length, step_px, half_px;
+  double slope[SLOPES];
+  float *grey[SLOPES]; /* length each: the median over the breadth along that slope */
+  float *edge[SLOPES]; /* its change over step_px */
+} profiles;
+
+/* ---- the board ------------------------------------------------------------------------------------------------------
+ */
+
+static double reach_of(const sp_candidate *c)
+{
+  return fabs(c->height) * (c->v1_px - c->v0_px);
+}
+
+static sp_mark as_mark(const sp_candidate *c)
+{
+  return (sp_mark){.u_px = c->u_px,
+                   .v_px = c->v_px,
+                   .slope = c->slope,
+                   .u_u_px = 1.0,
+                   .u_slope = 1e-3,
+                   .v_a_px = c->v0_px,
+                   .v_b_px = c->v1_px};
+}
+
+/* Lines that could share one board: visible, of a length, over each other, and parallel. They come most visible first.
+ */
+static size_t keep_company(const sp_candidate *c, size_t n, double least_px, sp_mark *lines)
+{
+  double work[SP_BOARD_MAX_LINES], slope, length, centre;
+  size_t count = 0, kept = 0;
+  const double strong = n ? reach_of(&c[n < 12 ? n / 2 : 8]) : 0.0;
+  for (size_t i = 0; i < n && count < SP_BOARD_MAX_LINES; i++)
+    if (reach_of(&c[i]) > 0.25 * strong && c[i].v1_px - c[i].v0_px > least_px)
+      lines[count++] = as_mark(&c[i]);
+  if (count < 3)
+    return 0;
+  for (size_t i = 0; i < count; i++)
+    work[i] = lines[i].slope;
+  slope = sp_median(work, count);
+  for (size_t i = 0; i < count; i++)
+    work[i] = lines[i].v_b_px - lines[i].v_a_px;
+  length = sp_quantile(work, count, 0.65);
+  for (size_t i = 0; i < count; i++)
+    work[i] = lines[i].v_px + slope * lines[i].u_px;
+  centre = sp_median(work, count);
+  for (size_t i = 0; i < count; i++) {
+    const sp_mark *m = &lines[i];
+    if (m->v_b_px - m->v_a_px > 0.6 * length && fabs(m->v_px + slope * m->u_px - centre) < 0.35 * length &&
+        fabs(m->slope - slope) < 0.012)
+      lines[kept++] = *m;
+  }
+  return kept;
+}
+
+sp_status sp_wire_board(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_board *board,
+                        size_t *count, sp_error *err)
+{
+  enum { MOST = 400 };
+  sp_candidate candidates[MOST];
+  sp_mark lines[SP_BOARD_MAX_LINES];
+  sp_marks_options as_slots = *o;
+  size_t n = 0;
+  as_slots.kind = SP_MARK_SLOT; /* the filter that answers to half a millimetre */
+  sp_status status = sp_marks_search(scene, along, &as_slots, NULL, MOST, candidates, &n, err);
+  if (status)
+    return status;
+  *count = keep_company(candidates, n, 15.0 * o->px_per_mm, lines);
+  return sp_board_find(scene, along, o, lines, *count, board, err);
+}
+
+/* ---- profiles along the board ---------------------------------------------------------------------------------------
+ */
+
+/* The strips that lie on the board at u, their values taken along a slope. */
+static size_t gather(const sp_strips *strips, const sp_board *b, double slope, int32_t u, float *out)
+{
+  const double lo = sp_lengthwise_at(&b->side[0], u), hi = sp_lengthwise_at(&b->side[1], u);
+  const double inset = INSET * (hi - lo), centre = sp_lengthwise_at(&b->centre, u), w = strips->width_px;
+  size_t n = 0;
+  for (int32_t k = (int32_t)fmax(ceil((lo + inset) / w), 0.0); k < (int32_t)((hi - inset) / w) && n < MOST_STRIPS;
+       k++) {
+    const double at = u + slope * ((k + 0.5) * w - 0.5 - centre);
+    const int32_t i = (int32_t)floor(at);
+    if ((uint32_t)k >= strips->count || i < 0 || i + 1 >= (int32_t)strips->length_px)
+      continue;
+    const float *p = strips->mean + (size_t)k * strips->length_px + i, rest = (float)(at - i);
+    out[n++] = p[0] + rest * (p[1] - p[0]);
+  }
+  return n;
+}
+
+static void fill_edges(profiles *p, int s)
+{
+  const int32_t k = p->step_px;
+  memset(p->edge[s], 0, (size_t)p->length * sizeof *p->edge[s]);
+  for (int32_t u = k; u + k < p->length; u++) {
+    float sum = 0.0f;
+    for (int32_t i = 1; i <= k; i++)
+      sum += p->grey[s][u + i] - p->grey[s][u - i];
+    p->edge[s][u] = sum / (float)k;
+  }
+}
+
+static void profiles_free(profiles *p)
+{
+  for (int s = 0; s < SLOPES; s++) {
+    free(p->grey[s]);
+    free(p->edge[s]);
+  }
+}
+
+static sp_status make_profiles(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                               profiles *p, sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  float work[MOST_STRIPS];
+  memset(p, 0, sizeof *p);
+  p->length = (int32_t)strips->length_px;
+  p->step_px = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
+  p->half_px = (int32_t)lround(HALF_MM * o->px_per_mm);
+  for (int s = 0; s < SLOPES; s++) {
+    p->slope[s] = -board->centre.slope + SLOPE_REACH * (2.0 * s / (SLOPES - 1) - 1.0);
+    p->grey[s] = calloc((size_t)p->length, sizeof(float));
+    p->edge[s] = calloc((size_t)p->length, sizeof(float));
+    if (!p->grey[s] || !p->edge[s]) {
+      profiles_free(p);
+      return sp_fail_memory(err);
+    }
+    for (int32_t u = 0; u < p->length; u++) {
+      const size_t n = gather(strips, board, p->slope[s], u, work);
+      p->grey[s][u] = n ? sp_median_f(work, n) : 0.0f;
+    }
+    fill_edges(p, s);
+  }
+  return SP_OK;
+}
+
+/* ---- lively places --------------------------------------------------------------------------------------------------
+ */
+
+typedef struct peak {
+  int32_t u;
+  int s;
+  double energy;
+} peak;
+
+static int by_energy(const void *a, const void *b)
+{
+  const double x = ((const peak *)a)->energy, y = ((const peak *)b)->energy;
+  return (x < y) - (x > y);
+}
+
+/* Changes squared and summed over a fret's breadth, at the slope where that is most. */
+static sp_status find_peaks(const profiles *p, double px_per_mm, peak *peaks, size_t *count, sp_error *err)
+{
+  const int32_t breadth = (int32_t)lround(1.2 * px_per_mm), apart = (int32_t)lround(0.7 * APART_MM * px_per_mm);
+  double *energy = calloc(2 * (size_t)p->length + 1, sizeof *energy), *sum = energy ? energy + p->length : NULL;
+  int *best = calloc((size_t)p->length, sizeof *best);
+  if (!energy || !best) {
+    free(energy);
+    free(best);
+    return sp_fail_memory(err);
+  }
+  for (int s = 0; s < SLOPES; s++) {
+    sum[0] = 0.0;
+    for (int32_t u = 0; u < p->length; u++)
+      sum[u + 1] = sum[u] + (double)(p->edge[s][u] * p->edge[s][u]);
+    for (int32_t u = breadth; u + breadth < p->length; u++) {
+      const double e = sum[u + breadth] - sum[u - breadth];
+      if (e > energy[u]) {
+        energy[u] = e;
+        best[u] = s;
+      }
+    }
+  }
+  *count = 0;
+  for (int32_t u = p->half_px; u + p->half_px < p->length && *count < MOST_PEAKS; u++) {
+    bool top = energy[u] > 0.0;
+    for (int32_t d = 1; d <= apart && top; d++)
+      top = (u < d || energy[u - d] < energy[u]) && (u + d >= p->length || energy[u + d] <= energy[u]);
+    if (top)
+      peaks[(*count)++] = (peak){u, best[u], energy[u]};
+  }
+  free(energy);
+  free(best);
+  qsort(peaks, *count, sizeof *peaks, by_energy);
+  const double least = *count ? LEAST_ENERGY * peaks[*count > 5 ? 5 : 0].energy : 0.0;
+  while (*count && peaks[*count - 1].energy < least)
+    (*count)--;
+  return SP_OK;
+}
+
+/* ---- what they have in common ---------------------------------------------------------------------------------------
+ */
+
+/* Correlation of n values with the same number of another's, means not taken off: changes have none. */
+static double correlation(const float *a, const float *b, int32_t n, double *factor)
+{
+  double ab = 0.0, aa = 0.0, bb = 0.0;
+  for (int32_t i = 0; i < n; i++) {
+    ab += (double)(a[i] * b[i]);
+    aa += (double)(a[i] * a[i]);
+    bb += (double)(b[i] * b[i]);
+  }
+  *factor = aa > 0.0 ? ab / aa : 0.0;
+  return aa > 0.0 && bb > 0.0 ? ab / sqrt(aa * bb) : 0.0;
+}
+
+/* The best correlation of a window with profile s near u, moved by up to `reach`. */
+static double best_shift(const profiles *p, const float *window, int s, int32_t u, int32_t reach, int32_t *at)
+{
+  double best = -1.0, factor;
+  *at = u;
+  for (int32_t d = -reach; d <= reach; d++) {
+    const int32_t first = u + d - p->half_px;
+    if (first < 0 || first + 2 * p->half_px >= p->length)
+      continue;
+    const double c = correlation(window, p->edge[s] + first, 2 * p->half_px + 1, &factor);
+    if (c > best && factor > LEAST_HEIGHT && factor < MOST_HEIGHT) {
+      best = c;
+      *at = u + d;
+    }
+  }
+  return best;
+}
+
+/* The place that most others are like; the others moved to fit it. Returns how many there are, itself included. */
+static size_t find_company(const profiles *p, const peak *peaks, size_t n, int32_t reach, peak *company)
+{
+  size_t most = 0;
+  double top = 0.0;
+  for (size_t i = 0; i < n; i++) {
+    peak like[MOST_PEAKS];
+    size_t count = 0;
+    double sum = 0.0;
+    const float *window = p->edge[peaks[i].s] + peaks[i].u - p->half_px;
+    for (size_t j = 0; j < n; j++) {
+      int32_t at;
+      const double c = best_shift(p, window, peaks[j].s, peaks[j].u, reach, &at);
+      if (c > LIKE_ANOTHER) {
+        like[count++] = (peak){at, peaks[j].s, peaks[j].energy};
+        sum += c;
+      }
+    }
+    if (sum > top) {
+      top = sum;
+      most = count;
+      memcpy(company, like, count * sizeof *like);
+    }
+  }
+  return most;
+}
+
+/* Median over the company of the profile's window of this half-length, greys or changes. */
+static void common_window(const profiles *p, bool edges, const peak *company, size_t n, int32_t half, float *out)
+{
+  for (int32_t i = -half; i <= half; i++) {
+    float work[MOST_PEAKS];
+    size_t count = 0;
+    for (size_t k = 0; k < n; k++) {
+      const int32_t u = company[k].u + i;
+      if (u >= 0 && u < p->length)
+        work[count++] = edges ? p->edge[company[k].s][u] : p->grey[company[k].s][u];
+    }
+    out[i + half] = count ? sp_median_f(work, count) : 0.0f;
+  }
+}
+
+/* ---- frets ----------------------------------------------------------------------------------------------------------
+ */
+
+static double vertex(double a, double b, double c)
+{
+  const double bend = a - 2.0 * b + c;
+  return bend < 0.0 ? fmin(fmax(0.5 * (a - c) / bend, -0.5), 0.5) : 0.0;
+}
+
+/* Correlation with the section at every place, at the slope where it is most. */
+typedef struct scores {
+  float *score, *factor;
+  int *slope;
+} scores;
+
+static void score_places(const profiles *p, const float *section, scores *out)
+{
+  for (int s = 0; s < SLOPES; s++)
+    for (int32_t u = p->half_px; u + p->half_px < p->length; u++) {
+      double factor;
+      const double c = correlation(section, p->edge[s] + u - p->half_px, 2 * p->half_px + 1, &factor);
+      if (factor > LEAST_HEIGHT && factor < MOST_HEIGHT && c > (double)out->score[u]) {
+        out->score[u] = (float)c;
+        out->factor[u] = (float)factor;
+        out->slope[u] = s;
+      }
+    }
+}
+
+static size_t pick_frets(const profiles *p, const scores *of, double px_per_mm, sp_wire_seen *seen)
+{
+  const int32_t apart = (int32_t)lround(APART_MM * px_per_mm);
+  size_t n = 0;
+  for (int32_t u = p->half_px + 1; u + p->half_px + 1 < p->length && n < SP_WIRE_MOST; u++) {
+    bool top = (double)of->score[u] > LIKE_SECTION;
+    for (int32_t d = 1; d <= apart && top; d++)
+      top = (u < d || of->score[u - d] < of->score[u]) && (u + d >= p->length || of->score[u + d] <= of->score[u]);
+    if (!top)
+      continue;
+    const double shift = vertex((double)of->score[u - 1], (double)of->score[u], (double)of->score[u + 1]);
+    seen[n++] = (sp_wire_seen){u + shift, p->slope[of->slope[u]], (double)of->score[u], fabs((double)of->factor[u])};
+  }
+  return n;
+}
+
+static sp_status match_section(const profiles *p, const peak *company, size_t n, double px_per_mm, sp_wire_seen *seen,
+                               size_t *count, sp_wire_section *section, sp_error *err)
+{
+  const size_t length = (size_t)p->length, window = 2 * (size_t)p->half_px + 1;
+  float *edges = malloc(window * sizeof *edges);
+  scores of = {calloc(length, sizeof(float)), calloc(length, sizeof(float)), calloc(length, sizeof(int))};
+  section->half_px = (int32_t)lround((HALF_MM + 1.0) * px_per_mm);
+  section->value = malloc((2 * (size_t)section->half_px + 1) * sizeof *section->value);
+  const bool fine = edges && of.score && of.factor && of.slope && section->value;
+  if (fine) {
+    common_window(p, true, company, n, p->half_px, edges);
+    common_window(p, false, company, n, section->half_px, section->value);
+    section->count = n;
+    section->px_per_mm = px_per_mm;
+    score_places(p, edges, &of);
+    *count = pick_frets(p, &of, px_per_mm, seen);
+  }
+  free(edges);
+  free(of.score);
+  free(of.factor);
+  free(of.slope);
+  return fine ? SP_OK : sp_fail_memory(err);
+}
+
+sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                         sp_wire_seen *seen, size_t *count, sp_wire_section *section, sp_error *err)
+{
+  profiles p;
+  peak peaks[MOST_PEAKS], company[MOST_PEAKS];
+  size_t n = 0;
+  *count = 0;
+  *section = (sp_wire_section){0};
+  sp_status status = make_profiles(scene, along, o, board, &p, err);
+  if (status)
+    return status;
+  status = find_peaks(&p, o->px_per_mm, peaks, &n, err);
+  if (!status) {
+    n = find_company(&p, peaks, n, (int32_t)lround(1.6 * o->px_per_mm), company);
+    if (n >= FEWEST_ALIKE)
+      status = match_section(&p, company, n, o->px_per_mm, seen, count, section, err);
+  }
+  profiles_free(&p);
+  return status;
+}
+
+/* ---- edges beyond the frets
+ * ------------------------------------------------------------------------------------------
+ */
+
+static int by_size(const void *a, const void *b)
+{
+  const double x = ((const sp_wire_edge *)a)->size, y = ((const sp_wire_edge *)b)->size;
+  return (x < y) - (x > y);
+}
+
+/* Changes that stand out from those about them, the largest first. */
+static void pick_edges(const float *size, int32_t length, int32_t apart, double least, double first_px, double last_px,
+                       sp_wire_edge *edges, size_t *count)
+{
+  for (int32_t u = apart; u + apart < length; u++) {
+    bool top = (u < first_px || u > last_px) && (double)fabsf(size[u]) > least;
+    for (int32_t d = 1; d <= apart && top; d++)
+      top = fabsf(size[u - d]) < fabsf(size[u]) && fabsf(size[u + d]) <= fabsf(size[u]);
+    if (!top)
+      continue;
+    if (*count == SP_WIRE_EDGES) {
+      qsort(edges, *count, sizeof *edges, by_size);
+      if ((double)fabsf(size[u]) <= edges[*count - 1].size)
+        continue;
+      --*count;
+    }
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u])};
+  }
+  qsort(edges, *count, sizeof *edges, by_size);
+}
+
+sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                        double first_px, double last_px, sp_wire_edge edges[SP_WIRE_EDGES], size_t *count,
+                        sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t length = (int32_t)strips->length_px, step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
+  float work[MOST_STRIPS], *grey = calloc(2 * (size_t)length + 1, sizeof *grey), *change = grey ? grey + length : NULL;
+  *count = 0;
+  if (!grey)
+    return sp_fail_memory(err);
+  for (int32_t u = 0; u < length; u++) {
+    const size_t n = gather(strips, board, -board->centre.slope, u, work);
+    grey[u] = n ? sp_median_f(work, n) : 0.0f;
+  }
+  for (int32_t u = step; u + step < length; u++)
+    for (int32_t i = 1; i <= step; i++)
+      change[u] += (grey[u + i] - grey[u - i]) / (float)step;
+  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
+             first_px, last_px, edges, count);
+  free(grey);
+  return SP_OK;
+}
+
+/* ---- how far a fret reaches
+ * ------------------------------------------------------------------------------------------
+ */
+
+static void changes(const float *grey, int32_t n, int32_t step, float *out)
+{
+  for (int32_t i = 0; i < n; i++) {
+    float sum = 0.0f;
+    for (int32_t d = 1; d <= step; d++)
+      sum += grey[i + step + d] - grey[i + step - d];
+    out[i] = sum / (float)step;
+  }
+}
+
+/* Does the strip look like the section where the fret crosses it? `section` holds n changes. */
+static bool strip_shows(const sp_strips *strips, uint32_t k, double u, const float *section, int32_t n, int32_t step,
+                        float *work)
+{
+  const double first = u - 0.5 * (n - 1) - step;
+  const int32_t from = (int32_t)floor(first);
+  const float rest = (float)(first - from), *p = strips->mean + (size_t)k * strips->length_px;
+  double factor;
+  if (from < 0 || from + n + 2 * step + 1 >= (int32_t)strips->length_px)
+    return false;
+  for (int32_t i = 0; i < n + 2 * step; i++)
+    work[i] = p[from + i] + rest * (p[from + i + 1] - p[from + i]);
+  changes(work, n, step, work + n + 2 * step);
+  const double c = correlation(section, work + n + 2 * step, n, &factor);
+  return c > LIKE_STRIP && factor > LEAST_HEIGHT;
+}
+
+/* The longest run of strips that show it, gaps as broad as a string's shadow bridged. */
+static void longest_run(const bool *shows, int32_t n, int32_t bridge, int32_t *first, int32_t *last)
+{
+  int32_t start = -1, seen = -1;
+  *first = 0;
+  *last = -1;
+  for (int32_t k = 0; k < n; k++) {
+    if (!shows[k])
+      continue;
+    if (start < 0 || k - seen > bridge)
+      start = k;
+    seen = k;
+    if (seen - start > *last - *first) {
+      *first = start;
+      *last = seen;
+    }
+  }
+}
+
+void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                    const sp_wire_seen *seen, const sp_wire_section *section, double *v_a_px, double *v_b_px,
+                    double *coverage)
+{
+  enum { MOST = 1024 };
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm)), half = section->half_px - step;
+  const int32_t n = 2 * half + 1, count = (int32_t)(strips->count < MOST ? strips->count : MOST);
+  bool shows[MOST] = {false};
+  float *work = malloc((size_t)(4 * section->half_px + 8 + n) * sizeof *work), *common = work;
+  *v_a_px = *v_b_px = *coverage = NAN;
+  if (!work)
+    return;
+  changes(section->value, n, step, common);
+  for (int32_t k = 0; k < count; k++) {
+    const double v = (k + 0.5) * strips->width_px - 0.5;
+    const double u = seen->u_px + seen->slope * (v - sp_lengthwise_at(&board->centre, seen->u_px));
+    shows[k] = strip_shows(strips, (uint32_t)k, u, common, n, step, work + n);
+  }
+  int32_t first, last, present = 0;
+  longest_run(shows, count, (int32_t)ceil(BRIDGE_MM * o->px_per_mm / strips->width_px), &first, &last);
+  for (int32_t k = first; k <= last; k++)
+    present += shows[k];
+  if (last > first) {
+    *v_a_px = first * (double)strips->width_px - 0.5;
+    *v_b_px = (last + 1) * (double)strips->width_px - 0.5;
+    *coverage = (double)present / (last - first + 1);
+  }
+  free(work);
+}
+
+/* ---- sharp changes in the section
+ * ------------------------------------------------------------------------------------
+ */
+
+enum { COLUMNS = 6, MOST_BREAKS = 40 };
+static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
+/* From this blur on the end of a shadow may look as sharp as a foot; shadows are no longer than this. */
+static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.3, SHARPER = 0.8;
+/* What is softer than this, against the picture's blur, is no foot. */
+static const double SOFT = 3.0;
+
+/* What a cubic, a step and a line at x, these blurred by `blur`, leave of the window about x. */
+static double left_over(const sp_wire_section *s, double x, int32_t half, double blur, double apart)
+{
+  double gram[COLUMNS * COLUMNS] = {0}, right[COLUMNS] = {0}, beta[COLUMNS], rest = 0.0;
+  const int32_t middle = (int32_t)lround(x);
+  for (int32_t i = middle - half; i <= middle + half; i++) {
+    const double t = i - x, q = t / half;
+    const double row[COLUMNS] = {
+        1.0, q, q * q, q * q * q, sp_normal_cdf((t + 0.5 * apart) / blur), sp_normal_cdf((t - 0.5 * apart) / blur)};
+    const double y = (double)s->value[i + s->half_px];
+    for (int a = 0; a < COLUMNS; a++) {
+      right[a] += row[a] * y;
+      for (int b = 0; b <= a; b++)
+        gram[a * COLUMNS + b] += row[a] * row[b];
+    }
+    rest += y * y;
+  }
+  for (int a = 0; a < COLUMNS; a++) {
+    gram[a * COLUMNS + a] *= 1.0 + 1e-9;
+    beta[a] = right[a];
+  }
+  if (!sp_cholesky(COLUMNS, gram))
+    return INFINITY;
+  sp_cholesky_solve(COLUMNS, gram, beta);
+  for (int a = 0; a < COLUMNS; a++)
+    rest -= beta[a] * right[a];
+  return fmax(rest, 0.0);
+}
+
+/* How much better a sharp break at x explains the section than a soft one, in grey; a joint may part it in two. *rest
+ * is what it leaves. */
+static double sharpness(const sp_wire_section *s, double x, int32_t half, double blur, double *rest)
+{
+  double most = 0.0, least = INFINITY;
+  for (int k = 1; k <= 3; k++) {
+    const double apart = JOINT_STEP_MM * k * s->px_per_mm;
+    const double sharp = left_over(s, x, half, blur, apart), gain = left_over(s, x, half, SOFT * blur, apart) - sharp;
+    most = fmax(most, gain);
+    least = fmin(least, sharp);
+  }
+  *rest = sqrt(least / (2.0 * half + 1.0));
+  return sqrt(most / (2.0 * half + 1.0));
+}
+
+typedef struct sharp_places {
+  size_t count;
+  double at_px[MOST_BREAKS], size[MOST_BREAKS];
+} sharp_places;
+
+/* Places sharper than those beside them, and than what the wood far off the fret does by itself. */
+static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp_places *out)
+{
+  enum { MOST = 1600 };
+  double size[MOST], rest[MOST], work[MOST], most = 0.0;
+  const double step = 0.5, wood = 1.95 * s->px_per_mm;
+  const bool coarse = blur > COARSE_MM * s->px_per_mm; /* shadows may end as sharply: only what is large counts */
+  const int32_t half = (int32_t)fmax(4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
+  const int32_t n = (int32_t)fmin(MOST, 2.0 * (s->half_px - half - 1) / step);
+  const int32_t apart = (int32_t)ceil(0.26 * s->px_per_mm / step);
+  size_t quiet = 0;
+  for (int32_t i = 0; i < n; i++) {
+    const double x = step * (i - 0.5 * n);
+    size[i] = sharpness(s, x, half, blur, &rest[i]);
+    most = fmax(most, size[i]);
+    if (fabs(x) > wood)
+      work[quiet++] = size[i];
+  }
+  const double noise = quiet ? 3.0 * sp_median(work, quiet) : 0.0;
+  out->count = 0;
+  for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++) {
+    const bool clear = !coarse && size[i] > rest[i], plain = clear && size[i] > 1.5 * rest[i];
+    const double part = plain ? PLAIN_BREAK : clear ? CLEAR_BREAK : LEAST_BREAK;
+    const double least = fmax(ease * part * most, noise);
+    bool top = size[i] > least && size[i - 1] < size[i] && size[i + 1] <= size[i];
+    for (int32_t d = 2; d <= apart && top; d++)
+      top = (i < d || size[i - d] < 1.4 * size[i]) && (i + d >= n || size[i + d] < 1.4 * size[i]);
+    if (top) {
+      out->at_px[out->count] = step * (i - 0.5 * n);
+      out->size[out->count++] = size[i];
+    }
+  }
+}
+
+static int by_width(const void *a, const void *b)
+{
+  const sp_wire_pair *p = a, *q = b;
+  const double x = p->foot_px[1] - p->foot_px[0], y = q->foot_px[1] - q->foot_px[0];
+  return (x < y) - (x > y);
+}
+
+/* A pair's foot may be the end of a shadow if the picture is too coarse to tell the two, and a much sharper place lies
+ * a shadow's length within. */
+static double doubt_of(const sp_wire_section *s, const sharp_places *b, size_t i, size_t j, double blur_px)
+{
+  double most = 0.0;
+  if (blur_px < COARSE_MM * s->px_per_mm)
+    return 0.0;
+  for (size_t k = i + 1; k < j; k++) {
+    const double from_i = b->at_px[k] - b->at_px[i], from_j = b->at_px[j] - b->at_px[k];
+    if (b->size[k] > SHARPER * b->size[i] && from_i < SHADOW_MOST_MM * s->px_per_mm &&
+        from_j > SP_WIRE_LEAST_MM * s->px_per_mm)
+      most = fmax(most, from_i);
+    if (b->size[k] > SHARPER * b->size[j] && from_j < SHADOW_MOST_MM * s->px_per_mm &&
+        from_i > SP_WIRE_LEAST_MM * s->px_per_mm)
+      most = fmax(most, from_j);
+  }
+  return sp_gum_rectangular(0.5 * most);
+}
+
+static size_t pair_up(const sp_wire_section *s, double blur_px, double ease, sp_wire_pair *pairs)
+{
+  sharp_places b;
+  size_t n = 0;
+  find_sharp(s, blur_px, ease, &b);
+  for (size_t i = 0; i < b.count; i++)
+    for (size_t j = i + 1; j < b.count; j++) {
+      const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
+      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
+        pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}, doubt_of(s, &b, i, j, blur_px)};
+    }
+  return n;
+}
+
+size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
+{
+  static const double EASE[] = {1.0, 0.5, 0.25}; /* a dark flank on dark wood hardly shows where it ends */
+  sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
+  size_t n = 0;
+  for (size_t k = 0; k < sizeof EASE / sizeof *EASE && n == 0; k++)
+    n = pair_up(s, blur_px, EASE[k], pairs);
+  qsort(pairs, n, sizeof *pairs, by_width);
+  n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
+  memcpy(out, pairs, n * sizeof *pairs);
+  return n;
+}

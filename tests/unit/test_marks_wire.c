@@ -1,0 +1,268 @@
+/* Frets on drawings whose truth is known: the middle between the feet, wherever light and shadow fall.
+ *
+ * 12 px per mm, blur 0.9 px; a fret is 26 px broad (2.2 mm). Wood 150, metal 100 with a highlight off the middle,
+ * joints at both feet, a soft shadow on one side. */
+#include "drawing.h"
+
+#include "marks/wire.h"
+
+static const double PX_PER_MM = 12.0, BLUR = 0.9, WIDTH = 26.0, WOOD = 150.0;
+enum { LENGTH = 2600, BREADTH = 700, FRETS = 9 };
+static const double BOARD_A = 100.0, BOARD_B = 600.0;
+
+typedef struct look {
+  double metal, highlight, highlight_at, shadow; /* greys; px from the middle; shadow at larger u where above 0 */
+  double joint[2];
+} look;
+
+static void add(drawing *d, double at, double slope, double width, double blur, double height)
+{
+  const drawn_mark m = {at, slope, 0.5 * (BOARD_A + BOARD_B), BOARD_A, BOARD_B, width, blur, height};
+  draw_mark(d, &m);
+}
+
+static void draw_fret(drawing *d, double at, double slope, const look *l)
+{
+  add(d, at, slope, WIDTH, BLUR, l->metal - WOOD);
+  add(d, at + l->highlight_at, slope, 6.0, 2.0, l->highlight);
+  for (int side = 0; side < 2; side++)
+    add(d, at + (side ? 0.5 : -0.5) * (WIDTH + 1.0), slope, 1.0, BLUR, -l->joint[side]);
+  const double side = l->shadow > 0.0 ? 1.0 : -1.0;
+  /* begins at the foot, ends softly: a box under the metal's edge would darken the metal, so it is drawn beside it */
+  for (int i = 0; i < 8; i++)
+    add(d, at + side * (0.5 * WIDTH + 0.5 + i), slope, 1.0, BLUR, -fabs(l->shadow) * (1.0 - i / 8.0));
+}
+
+static double fret_px(int k)
+{
+  return 250.0 + 230.0 * k + 0.37 * k * k;
+}
+
+static double fret_slope(int k)
+{
+  return 0.0004 * (k % 3 - 1);
+}
+
+static void draw_neck(drawing *d, const look *l)
+{
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  draw_area(d, &board);
+  for (int k = 0; k < FRETS; k++)
+    draw_fret(d, fret_px(k), fret_slope(k), l);
+}
+
+/* Strings lie over the frets: bright bands along the board, grey whatever is below. */
+static void draw_string(drawing *d, int32_t v_a, int32_t v_b, double level)
+{
+  for (int32_t v = v_a; v < v_b; v++)
+    for (int32_t u = 100; u < LENGTH - 100; u++)
+      d->grey[v * d->length + u] = level;
+}
+
+static sp_marks find(const drawing *d, sp_along along)
+{
+  sp_raster raster = drawing_raster(d, along, 8);
+  sp_scene scene;
+  sp_error err = {0};
+  sp_marks marks = {0};
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  const sp_marks_options o = {.kind = SP_MARK_WIRE,
+                              .along_known = true,
+                              .along = along,
+                              .px_per_mm = PX_PER_MM,
+                              .blur_px = BLUR,
+                              .blur_sd_log = 0.1};
+  assert_int_equal(sp_marks_find(&scene, &o, &marks, &err), SP_OK);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+  return marks;
+}
+
+/* All found, none invented, each at its place but for what they have in common; `common` limits that. */
+static void check_places(const sp_marks *m, double each_px, double common_px)
+{
+  double mean = 0.0;
+  assert_int_equal(m->count, FRETS);
+  for (int k = 0; k < FRETS; k++)
+    mean += (m->marks[k].u_px - m->marks[k].slope * (m->marks[k].v_px - 350.0) - fret_px(k)) / FRETS;
+  CHECK_CLOSE(mean, 0.0, common_px);
+  for (int k = 0; k < FRETS; k++) {
+    const sp_mark *s = &m->marks[k];
+    CHECK_CLOSE(s->u_px - s->slope * (s->v_px - 350.0) - fret_px(k) - mean, 0.0, each_px);
+    CHECK_CLOSE(s->slope, fret_slope(k), 0.0004);
+    CHECK_CLOSE(s->width_px, WIDTH + 0.5, 1.2);
+    assert_true(s->u_u_px > 0.0 && s->u_common_px > 0.0);
+  }
+}
+
+static void one_flank_lit(void **state)
+{
+  (void)state;
+  const look lit = {100.0, 120.0, 6.0, -60.0, {60.0, 30.0}};
+  for (int along = 0; along < 2; along++) {
+    chance c = {5};
+    drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+    draw_neck(&d, &lit);
+    draw_noise(&d, 1.5, &c);
+    sp_marks m = find(&d, (sp_along)along);
+    check_places(&m, 0.10, 0.30);
+    sp_marks_free(&m);
+    drawing_free(&d);
+  }
+}
+
+/* The same frets with the lamp on the other side: the middles stay, the highlight does not. */
+static void lamp_does_not_move_the_middle(void **state)
+{
+  (void)state;
+  const look look_of[2] = {{90.0, 130.0, 7.0, -70.0, {50.0, 50.0}}, {90.0, 130.0, -7.0, 70.0, {50.0, 50.0}}};
+  double at[2];
+  for (int side = 0; side < 2; side++) {
+    chance c = {9};
+    drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+    draw_neck(&d, &look_of[side]);
+    draw_noise(&d, 1.5, &c);
+    sp_marks m = find(&d, SP_ALONG_X);
+    assert_int_equal(m.count, FRETS);
+    at[side] = m.marks[4].u_px;
+    CHECK_BELOW(fabs(at[side] - fret_px(4)), 2.0 * hypot(m.marks[4].u_u_px, m.marks[4].u_common_px) + 0.1);
+    sp_marks_free(&m);
+    drawing_free(&d);
+  }
+  CHECK_CLOSE(at[0], at[1], 0.5); /* the highlights lie 14 px apart */
+}
+
+static void strings_are_outvoted(void **state)
+{
+  (void)state;
+  const look lit = {100.0, 120.0, 6.0, -60.0, {60.0, 30.0}};
+  chance c = {7};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  draw_neck(&d, &lit);
+  for (int i = 0; i < 6; i++) {
+    draw_string(&d, 130 + 80 * i, 130 + 80 * i + 5 + i, 225.0);
+    draw_string(&d, 138 + 80 * i + i, 138 + 80 * i + 10 + i, 95.0);
+  }
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  check_places(&m, 0.15, 0.35);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
+/* A board without frets, with wood across it in waves: nothing is found, and why is said. */
+static void bare_board_has_no_frets(void **state)
+{
+  (void)state;
+  chance c = {3};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  draw_area(&d, &board);
+  for (int32_t v = 110; v < 590; v++)
+    for (int32_t u = 110; u < LENGTH - 110; u++)
+      d.grey[v * d.length + u] += 3.0 * sin(0.21 * u + 0.002 * v);
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  assert_int_equal(m.count, 0);
+  assert_true(m.reason[0] != '\0');
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
+/* ---- one foot ---- */
+
+static sp_foot fit_foot(const drawing *d, double start_px, int outward)
+{
+  sp_raster raster = drawing_raster(d, SP_ALONG_X, 8);
+  const sp_view view = sp_view_of(&raster, SP_ALONG_X);
+  sp_error err = {0};
+  sp_foot foot;
+  const sp_foot_task task = {.u_px = start_px,
+                             .v_px = 100.0,
+                             .v0_px = 5.0,
+                             .v1_px = 195.0,
+                             .outward = outward,
+                             .inner_mm = 0.5,
+                             .outer_mm = 0.7,
+                             .reach_mm = 0.25};
+  assert_int_equal(sp_wire_foot_fit(&view, &task, PX_PER_MM, sqrt(BLUR * BLUR + 1.0 / 12.0), &foot, &err), SP_OK);
+  sp_raster_free(&raster);
+  return foot;
+}
+
+static void draw_edge(drawing *d, double at, double slope, double left, double right)
+{
+  for (int32_t v = 0; v < d->breadth; v++)
+    for (int32_t u = 0; u < d->length; u++)
+      d->grey[v * d->length + u] = left + (right - left) * drawn_step(u - at - slope * (v - 100.0), BLUR);
+}
+
+static void foot_is_found_below_a_pixel(void **state)
+{
+  (void)state;
+  for (int k = 0; k < 10; k++) {
+    chance c = {(uint64_t)(20 + k)};
+    drawing d = drawing_new(80, 200, 0.0);
+    const double at = 40.0 + 0.1 * k, slope = 0.002 * (k - 5);
+    draw_edge(&d, at, slope, 70.0, 150.0);
+    for (int32_t v = 60; v < 85; v++) /* a string over a part of it */
+      for (int32_t u = 0; u < 80; u++)
+        d.grey[v * d.length + u] = 210.0;
+    draw_noise(&d, 2.0, &c);
+    const sp_foot foot = fit_foot(&d, 41.3, 1);
+    assert_true(foot.found);
+    CHECK_CLOSE(foot.u_px, at, 0.25); /* a joint that is not there may take part of a step's place: see the header */
+    CHECK_CLOSE(foot.slope, slope, 0.001);
+    CHECK_CLOSE(foot.term[0], 70.0, 12.0);
+    CHECK_CLOSE(foot.term[1], 150.0, 12.0);
+    assert_true(foot.used > 0.6 && foot.used < 0.95);
+    drawing_free(&d);
+  }
+}
+
+/* Mirrored pictures give mirrored places: neither side is favoured. */
+static void neither_side_is_favoured(void **state)
+{
+  (void)state;
+  drawing d = drawing_new(81, 200, 0.0), mirrored = drawing_new(81, 200, 0.0);
+  draw_edge(&d, 40.3, 0.0, 70.0, 150.0);
+  for (int32_t i = 0; i < 200; i++)
+    for (int32_t u = 0; u < 81; u++)
+      mirrored.grey[i * 81 + u] = d.grey[i * 81 + 80 - u];
+  const sp_foot a = fit_foot(&d, 40.0, 1), b = fit_foot(&mirrored, 40.0, -1);
+  assert_true(a.found && b.found);
+  CHECK_CLOSE(a.u_px, 80.0 - b.u_px, 0.01);
+  drawing_free(&d);
+  drawing_free(&mirrored);
+}
+
+/* ---- feet in a section ---- */
+
+/* Wood, a shadow that ends softly, metal from -13 to 13 px: the feet are the metal's edges, not the shadow's end. */
+static void shadow_is_no_foot(void **state)
+{
+  (void)state;
+  enum { HALF = 36 };
+  float value[2 * HALF + 1];
+  for (int i = -HALF; i <= HALF; i++) {
+    const double metal = drawn_box(i, WIDTH, 1.1), shadow = drawn_box(i - 17.0, 8.0, 3.5) * (1.0 - metal);
+    value[i + HALF] = (float)(WOOD + (80.0 - WOOD) * metal + 90.0 * drawn_box(i + 5.0, 6.0, 2.5) - 45.0 * shadow);
+  }
+  const sp_wire_section section = {.half_px = HALF, .value = value, .count = 9, .px_per_mm = PX_PER_MM};
+  sp_wire_pair pairs[SP_WIRE_PAIRS];
+  assert_true(sp_wire_feet(&section, 1.1, pairs) >= 1);
+  CHECK_CLOSE(pairs[0].foot_px[0], -13.0, 1.5);
+  CHECK_CLOSE(pairs[0].foot_px[1], 13.0, 1.5);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(one_flank_lit),
+                                     cmocka_unit_test(lamp_does_not_move_the_middle),
+                                     cmocka_unit_test(strings_are_outvoted),
+                                     cmocka_unit_test(bare_board_has_no_frets),
+                                     cmocka_unit_test(foot_is_found_below_a_pixel),
+                                     cmocka_unit_test(neither_side_is_favoured),
+                                     cmocka_unit_test(shadow_is_no_foot)};
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
