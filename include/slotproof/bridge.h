@@ -1,8 +1,9 @@
-/* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned. The only door to C++.
+/* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned; a chessboard's corners and the
+ * lens that drew them. The only door to C++.
  *
- * Behind it stands OpenCV, of which only the modules core and imgproc are linked: imgcodecs would bring in a hundred
- * more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere, row by
- * row.
+ * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a
+ * hundred more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere,
+ * row by row.
  *
  * No OpenCV type and no exception leaves the bridge: each entry catches everything and returns SP_E_INTERNAL (lack of
  * memory included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of the CANVAS, (0,0) the
@@ -12,6 +13,7 @@
 #ifndef SLOTPROOF_BRIDGE_H
 #define SLOTPROOF_BRIDGE_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -60,5 +62,37 @@ sp_status sp_canvas_text_width(const char *text, double height_px, double *width
 enum { SP_PIECE_MAX_PX = 16384 };
 sp_status sp_piece_grey(const sp_raster *raster, sp_point origin, sp_point step_x, sp_point step_y, uint32_t width_px,
                         uint32_t height_px, uint8_t beyond, uint8_t *out, sp_error *err);
+
+/* ---- chessboards ---------------------------------------------------------------------------------------------------
+ */
+
+enum { SP_CHESSBOARD_LEAST = 3, SP_CHESSBOARD_MOST = 60 };
+
+/* How many corners: those inside the board, where four squares meet, along either side. */
+typedef struct sp_chessboard {
+  uint32_t columns, rows; /* SP_CHESSBOARD_LEAST .. SP_CHESSBOARD_MOST */
+} sp_chessboard;
+
+/* The inner corners, row by row, in px of the picture; which corner of the board is the first does not matter. They are
+ * sought in a picture reduced to some 1000 px and then placed in the picture itself (gradients about each corner are
+ * square to the lines that meet there: W. Foerstner, E. Gulch 1987), to a few hundredths of a pixel where it is sharp.
+ * `corners` has room for columns x rows. A board that is not there, or not all of it, is no error: `found` is false. */
+sp_status sp_chessboard_find(const sp_raster *picture, sp_chessboard board, sp_point *corners, bool *found,
+                             sp_error *err);
+
+/* A lens of square pixels as in camera.h, by least squares over all corners (Z. Zhang, IEEE Trans. PAMI 22, 2000, as
+ * OpenCV does it). Standard uncertainties from the scatter of the corners about the fit. */
+typedef struct sp_lens_fit {
+  double f_px, cx_px, cy_px, k1, k2, p1, p2, k3; /* k3: of r^6; 0 unless asked for */
+  double u_f_px, u_cx_px, u_cy_px, u_k1, u_k2, u_p1, u_p2, u_k3;
+  double rms_px; /* of the corners' distances */
+} sp_lens_fit;
+
+/* `corners` holds `pictures` times columns x rows. `picture_rms_px`, `distance` (camera to the board's middle) and
+ * `tilt_rad` (against square) hold one value a picture; distances are in sides of a square. SP_E_DATA if the pictures
+ * do not determine a lens. */
+sp_status sp_lens_calibrate(const sp_point *corners, size_t pictures, sp_chessboard board, uint32_t width_px,
+                            uint32_t height_px, bool with_k3, sp_lens_fit *fit, double *picture_rms_px,
+                            double *distance, double *tilt_rad, sp_error *err);
 
 #endif

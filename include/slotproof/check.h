@@ -8,6 +8,7 @@
 #include <stddef.h>
 
 #include "slotproof/layout.h"
+#include "slotproof/profile.h"
 #include "slotproof/raster.h"
 #include "slotproof/reading.h"
 #include "slotproof/record.h"
@@ -17,13 +18,15 @@ typedef enum sp_nut_choice { SP_NUT_AUTO, SP_NUT_LINE, SP_NUT_END } sp_nut_choic
 
 /* What the user says of the scale. Fields that were not given are NAN. */
 typedef struct sp_reference_options {
-  sp_reference_kind kind;  /* SP_REFERENCE_NONE = auto: a rule if there is one, else a strip, else no scale */
-  double graduation_mm;    /* --graduation */
-  double mpe_mm;           /* --reference-mpe; NAN = default of the kind */
-  double strip_length_mm;  /* --strip-length: a check length as measured; NAN = nominal is believed, within 0.5 % */
-  double strip_width_mm;   /* --strip-width: that across the sheet */
-  double distance_mm;      /* --distance, between the two points below */
-  sp_point from_px, to_px; /* --from, --to */
+  sp_reference_kind kind;    /* SP_REFERENCE_NONE = auto: a rule if there is one, else a strip, else no scale */
+  double graduation_mm;      /* --graduation */
+  double mpe_mm;             /* --reference-mpe; NAN = default of the kind */
+  double strip_length_mm;    /* --strip-length: a check length as measured; NAN = nominal is believed, within 0.5 % */
+  double strip_width_mm;     /* --strip-width: that across the sheet */
+  double distance_mm;        /* --distance, between the two points below */
+  sp_point from_px, to_px;   /* --from, --to */
+  const sp_profile *profile; /* of the scanner, with SP_REFERENCE_PROFILE; or of the camera, beside a rule; NULL = none.
+                                Not owned */
   /* photographs */
   double height_mm;          /* --reference-height: how much higher than the board's face the reference lies */
   double camera_distance_mm; /* --camera-distance: from the camera to the reference */

@@ -16,6 +16,7 @@
 #include <stddef.h>
 
 #include "slotproof/camera.h"
+#include "slotproof/profile.h"
 #include "slotproof/raster.h"
 #include "slotproof/status.h"
 
@@ -31,11 +32,24 @@ typedef struct sp_photo {
   char reason[240]; /* why not found; one sentence */
 } sp_photo;
 
-/* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated. Not
- * finding a rule is no error: found is false and `reason` says why. Free with sp_photo_free. */
-sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err);
-/* The same by places on the plane that are known already (a printed strip's), whatever the unit of length. `along` are
- * the first and the last X that are of interest; `at` and `ahead` are drawn where X is their middle and one unit more.
+/* What is known of the lens beforehand: of `camera` the pose does not count, p1 and p2 are kept as they are. */
+typedef struct sp_photo_lens {
+  sp_camera camera;
+  sp_camera_prior prior;
+} sp_photo_lens;
+
+/* By a calibrated lens as seen in the upright picture, and its standard uncertainties, widened by what changes from
+ * picture to picture: focusing moves the lens, stabilisation moves the sensor. */
+sp_photo_lens sp_photo_lens_calibrated(const sp_lens *lens, const sp_lens *u, const sp_raster *picture);
+
+/* `focal_35mm` is the focal length in terms of a 36 x 24 mm picture as files of phones state it; NAN = not stated.
+ * `lens` may be NULL: then nothing is known of it but that. Not finding a rule is no error: found is false and `reason`
+ * says why. Free with sp_photo_free. */
+sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens, sp_photo *photo,
+                              sp_error *err);
+
+/* The same by places on the plane that are known already (a printed strip's), whatever the unit of length. `first` and
+ * `last` are the ends along X of what is of interest; `at` and `ahead` are drawn where X is midway and one unit more.
  */
 typedef struct sp_photo_known {
   const sp_camera_sighting *sightings; /* not owned */
@@ -43,8 +57,11 @@ typedef struct sp_photo_known {
   double first, last;
   sp_point at_px, ahead_px;
 } sp_photo_known;
-sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_known *known,
-                                 sp_photo *photo, sp_error *err);
+sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                                 const sp_photo_known *known, sp_photo *photo, sp_error *err);
+/* The camera alone, without drawing: for who knows more places once he has it. */
+sp_status sp_photo_camera_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                             const sp_photo_known *known, sp_camera *camera, sp_error *err);
 void sp_photo_free(sp_photo *photo);
 
 /* The picture place of a straight one, and back; NAN where there is none. */

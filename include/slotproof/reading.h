@@ -29,14 +29,17 @@
 /* A stated resolution is a hint, never a measurement. 0 = the file states none. Axes are those of the upright picture.
  * PNG: pHYs, else eXIf. JPEG: JFIF or EXIF; where JFIF is the rounded EXIF value, the latter. TIFF: its tags. JFIF
  * rounds: 236 dots a cm mean 599.44 dpi although 600 were scanned; PNG's 23622 a metre mean 599.9988. */
+enum { SP_DEVICE_TEXT = 48 };
+
 typedef struct sp_picture_info {
   char format[8];      /* "PNG", "JPEG", "TIFF", "WebP", "HEIF" */
   int bits_per_sample; /* as stored in the file */
   int channels;        /* as stored in the file */
   int orientation;     /* EXIF / TIFF value 1..8 that has been applied; 1 if none was stated, and for HEIF */
   double stated_dpi_x, stated_dpi_y;
-  bool is_photograph; /* EXIF states an exposure: a camera took it. False says nothing */
-  double focal_35mm;  /* focal length in terms of 36 x 24 mm film; 0 = not stated */
+  bool is_photograph;                               /* EXIF states an exposure: a camera took it. False says nothing */
+  double focal_35mm;                                /* focal length in terms of 36 x 24 mm film; 0 = not stated */
+  char make[SP_DEVICE_TEXT], model[SP_DEVICE_TEXT]; /* of scanner or camera, printable ASCII; "" = not stated */
 } sp_picture_info;
 
 typedef struct sp_read_options {

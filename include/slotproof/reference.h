@@ -13,6 +13,7 @@
 #include <stddef.h>
 
 #include "slotproof/check.h"
+#include "slotproof/profile.h"
 #include "slotproof/record.h"
 #include "slotproof/scene.h"
 #include "slotproof/status.h"
@@ -42,6 +43,10 @@ double sp_scale_map_covariance_mm2(const sp_scale_map *map, double a_px, double 
 /* The map of a constant scale (stated dpi, or a known distance): mm per px and its relative standard uncertainty. */
 sp_status sp_scale_map_constant(sp_along along, double mm_per_px, double u_relative, double length_px,
                                 sp_scale_map *map, sp_error *err);
+/* The map of a calibrated axis, `across` being the other one (not known: NULL). Its covariance holds what the profile
+ * leaves in doubt: the scale from scan to scan, and an unevenness that did not repeat. */
+sp_status sp_scale_map_profile(sp_along along, const sp_profile_axis *axis, const sp_profile_axis *across,
+                               double length_px, sp_scale_map *map, sp_error *err);
 /* Fits the map: u_px[i] lies at U_mm[i], weight w[i] in 0..1. `length_px` is the picture's extent along u. */
 sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, const double *along_mm,
                            const double *weight, double length_px, sp_scale_map *map, sp_error *err);

@@ -1,4 +1,4 @@
-/* The bridge to OpenCV: thin on purpose. What is drawn, and where, is decided in C. */
+/* The bridge to OpenCV: thin on purpose. What is drawn, and where, and what a calibration is worth, is decided in C. */
 extern "C" {
 #include "slotproof/bridge.h"
 }
@@ -11,6 +11,7 @@ extern "C" {
 #include <new>
 #include <vector>
 
+#include <opencv2/calib3d.hpp>
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
 
@@ -30,7 +31,7 @@ struct not_a_place : std::exception {
 };
 
 /* Runs `work`; whatever it throws becomes a status. */
-template <typename Work> sp_status guarded(sp_error *err, Work work) noexcept
+template <typename Work> sp_status guarded(sp_error *err, Work work, const char *doing = "drawing") noexcept
 {
   try {
     work();
@@ -42,11 +43,11 @@ template <typename Work> sp_status guarded(sp_error *err, Work work) noexcept
   } catch (const cv::Exception &e) {
     if (e.code == cv::Error::StsNoMem)
       return sp_fail_memory(err);
-    return sp_fail(err, SP_E_INTERNAL, "drawing failed (%s); report this fault", e.err.c_str());
+    return sp_fail(err, SP_E_INTERNAL, "%s failed (%s); report this fault", doing, e.err.c_str());
   } catch (const std::exception &e) {
-    return sp_fail(err, SP_E_INTERNAL, "drawing failed (%s); report this fault", e.what());
+    return sp_fail(err, SP_E_INTERNAL, "%s failed (%s); report this fault", doing, e.what());
   } catch (...) {
-    return sp_fail(err, SP_E_INTERNAL, "drawing failed; report this fault");
+    return sp_fail(err, SP_E_INTERNAL, "%s failed; report this fault", doing);
   }
 }
 
@@ -289,4 +290,167 @@ extern "C" sp_status sp_piece_grey(const sp_raster *raster, sp_point origin, sp_
     cv::Mat piece_of_picture(height, width, CV_8UC1, out);
     cut_piece(picture, piece{origin, step_x, step_y, width, height}, beyond, piece_of_picture);
   });
+}
+
+/* ---- chessboards --------------------------------------------------------------------------------------------------
+ */
+
+namespace
+{
+
+constexpr double SEARCH_PX = 1000.0; /* longer side of the picture in which a board is sought */
+/* Half side of the window about a corner, as a part of the way to the next one, and its limits. */
+constexpr double WINDOW_PART = 0.35, LEAST_WINDOW_PX = 3.0, MOST_WINDOW_PX = 40.0;
+
+bool is_board(sp_chessboard b)
+{
+  return b.columns >= SP_CHESSBOARD_LEAST && b.columns <= SP_CHESSBOARD_MOST && b.rows >= SP_CHESSBOARD_LEAST &&
+         b.rows <= SP_CHESSBOARD_MOST;
+}
+
+/* 8 bits, as the finders want it; shares the raster's memory where it can. */
+cv::Mat eight_bits(const sp_raster &raster)
+{
+  const int rows = static_cast<int>(raster.height_px), columns = static_cast<int>(raster.width_px);
+  if (raster.u8)
+    return cv::Mat(rows, columns, CV_8UC1, const_cast<uint8_t *>(raster.u8)); /* only read */
+  cv::Mat grey;
+  cv::Mat(rows, columns, CV_16UC1, const_cast<uint16_t *>(raster.u16)).convertTo(grey, CV_8U, 1.0 / 257.0);
+  return grey;
+}
+
+/* The least way from a corner to its neighbours in row and column. */
+double spacing(const std::vector<cv::Point2f> &corners, int columns)
+{
+  double least = 1e9;
+  const int count = static_cast<int>(corners.size());
+  for (int i = 0; i < count; i++) {
+    const cv::Point2f &at = corners[static_cast<size_t>(i)];
+    if ((i + 1) % columns != 0)
+      least = std::min(least, cv::norm(corners[static_cast<size_t>(i + 1)] - at));
+    if (i + columns < count)
+      least = std::min(least, cv::norm(corners[static_cast<size_t>(i + columns)] - at));
+  }
+  return least;
+}
+
+bool find_corners(const cv::Mat &picture, cv::Size board, std::vector<cv::Point2f> &corners)
+{
+  const double reduce = std::max(1.0, std::max(picture.cols, picture.rows) / SEARCH_PX);
+  cv::Mat small = picture;
+  if (reduce > 1.0)
+    cv::resize(picture, small, cv::Size(), 1.0 / reduce, 1.0 / reduce, cv::INTER_AREA);
+  /* the finder by sectors: the older one, by quadrangles, may search for a quarter of a minute before it gives up */
+  if (!cv::findChessboardCornersSB(small, board, corners, cv::CALIB_CB_NORMALIZE_IMAGE))
+    return false;
+  const double fx = static_cast<double>(picture.cols) / small.cols, fy = static_cast<double>(picture.rows) / small.rows;
+  for (cv::Point2f &p : corners)
+    p = cv::Point2f(static_cast<float>((p.x + 0.5) * fx - 0.5), static_cast<float>((p.y + 0.5) * fy - 0.5));
+  const double window = WINDOW_PART * spacing(corners, board.width);
+  const int half = static_cast<int>(std::min(MOST_WINDOW_PX, std::max(LEAST_WINDOW_PX, window)));
+  cv::cornerSubPix(picture, corners, cv::Size(half, half), cv::Size(-1, -1),
+                   cv::TermCriteria(cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 60, 1e-4));
+  return true;
+}
+
+/* The corners on the board, in sides of a square, about its middle. */
+std::vector<cv::Point3f> on_the_board(sp_chessboard board)
+{
+  std::vector<cv::Point3f> places;
+  for (uint32_t y = 0; y < board.rows; y++)
+    for (uint32_t x = 0; x < board.columns; x++)
+      places.emplace_back(static_cast<float>(x) - 0.5f * static_cast<float>(board.columns - 1),
+                          static_cast<float>(y) - 0.5f * static_cast<float>(board.rows - 1), 0.0f);
+  return places;
+}
+
+/* The library takes the variance of a corner for that of a coordinate of it and divides by corners less parameters;
+ * there are two coordinates a corner, so its deviations come out too large by about sqrt(2). */
+double for_coordinates(size_t corners, size_t pictures, bool with_k3)
+{
+  const double n = static_cast<double>(corners), free = (with_k3 ? 8.0 : 7.0) + 6.0 * static_cast<double>(pictures);
+  return std::sqrt((n - free) / (2.0 * n - free));
+}
+
+void take_lens(const cv::Mat &matrix, const cv::Mat &bend, const cv::Mat &u, double factor, sp_lens_fit *fit)
+{
+  fit->f_px = matrix.at<double>(0, 0);
+  fit->cx_px = matrix.at<double>(0, 2);
+  fit->cy_px = matrix.at<double>(1, 2);
+  double *const out[] = {&fit->k1, &fit->k2, &fit->p1, &fit->p2, &fit->k3};
+  double *const u_out[] = {&fit->u_k1, &fit->u_k2, &fit->u_p1, &fit->u_p2, &fit->u_k3};
+  for (int i = 0; i < 5; i++) {
+    *out[i] = bend.at<double>(i);
+    *u_out[i] = factor * u.at<double>(4 + i);
+  }
+  fit->u_f_px = factor * u.at<double>(1); /* fx follows fy */
+  fit->u_cx_px = factor * u.at<double>(2);
+  fit->u_cy_px = factor * u.at<double>(3);
+}
+
+void calibrate(const std::vector<std::vector<cv::Point2f>> &seen, sp_chessboard board, cv::Size size, bool with_k3,
+               sp_lens_fit *fit, double *picture_rms_px, double *distance, double *tilt_rad)
+{
+  const std::vector<std::vector<cv::Point3f>> places(seen.size(), on_the_board(board));
+  cv::Mat matrix = cv::Mat::eye(3, 3, CV_64F), bend = cv::Mat::zeros(5, 1, CV_64F), u, u_pose, each;
+  std::vector<cv::Mat> turns, shifts;
+  const int flags = cv::CALIB_FIX_ASPECT_RATIO | (with_k3 ? 0 : cv::CALIB_FIX_K3);
+  fit->rms_px = cv::calibrateCamera(places, seen, size, matrix, bend, turns, shifts, u, u_pose, each, flags,
+                                    cv::TermCriteria(cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-12));
+  take_lens(matrix, bend, u, for_coordinates(places.size() * places[0].size(), places.size(), with_k3), fit);
+  for (size_t i = 0; i < seen.size(); i++) {
+    cv::Mat turn;
+    cv::Rodrigues(turns[i], turn);
+    picture_rms_px[i] = each.at<double>(static_cast<int>(i));
+    distance[i] = cv::norm(shifts[i]);
+    tilt_rad[i] = std::acos(std::min(1.0, std::fabs(turn.at<double>(2, 2))));
+  }
+}
+
+} // namespace
+
+extern "C" sp_status sp_chessboard_find(const sp_raster *picture, sp_chessboard board, sp_point *corners, bool *found,
+                                        sp_error *err)
+{
+  *found = false;
+  if (!is_board(board) || picture->width_px > INT_MAX || picture->height_px > INT_MAX)
+    return sp_fail(err, SP_E_USAGE, "a chessboard has %d to %d inner corners a side", SP_CHESSBOARD_LEAST,
+                   SP_CHESSBOARD_MOST);
+  return guarded(
+      err,
+      [&] {
+        std::vector<cv::Point2f> seen;
+        const cv::Size size(static_cast<int>(board.columns), static_cast<int>(board.rows));
+        if (!find_corners(eight_bits(*picture), size, seen) || seen.size() != size_t{board.columns} * board.rows)
+          return;
+        for (size_t i = 0; i < seen.size(); i++)
+          corners[i] = sp_point{seen[i].x, seen[i].y};
+        *found = true;
+      },
+      "looking for the chessboard");
+}
+
+extern "C" sp_status sp_lens_calibrate(const sp_point *corners, size_t pictures, sp_chessboard board, uint32_t width_px,
+                                       uint32_t height_px, bool with_k3, sp_lens_fit *fit, double *picture_rms_px,
+                                       double *distance, double *tilt_rad, sp_error *err)
+{
+  *fit = sp_lens_fit{};
+  const size_t coordinates = 2 * pictures * board.columns * board.rows;
+  if (!is_board(board) || pictures < 2 || coordinates / 2 <= 8 + 6 * pictures || width_px > INT_MAX ||
+      height_px > INT_MAX)
+    return sp_fail(err, SP_E_DATA, "too few corners to tell the lens by; give more pictures");
+  const sp_status status = guarded(
+      err,
+      [&] {
+        const size_t each = size_t{board.columns} * board.rows;
+        std::vector<std::vector<cv::Point2f>> seen(pictures);
+        for (size_t i = 0; i < pictures * each; i++)
+          seen[i / each].emplace_back(static_cast<float>(corners[i].x), static_cast<float>(corners[i].y));
+        calibrate(seen, board, cv::Size(static_cast<int>(width_px), static_cast<int>(height_px)), with_k3, fit,
+                  picture_rms_px, distance, tilt_rad);
+      },
+      "fitting the lens");
+  if (!status && !(std::isfinite(fit->f_px) && fit->f_px > 0.0 && std::isfinite(fit->rms_px)))
+    return sp_fail(err, SP_E_DATA, "the pictures do not tell how the lens draws; take more, from other sides");
+  return status;
 }

@@ -12,6 +12,7 @@
 typedef struct opened_picture {
   sp_raster picture; /* as the file holds it, upright */
   sp_picture_info info;
+  bool calibrated;   /* the photograph's lens is known by a profile */
   bool straightened; /* a photograph: scene and reference are those of photo.straight */
   sp_photo photo;
   sp_raster painted; /* with the print of strips painted over, where there are any */
@@ -27,6 +28,12 @@ void check_close(opened_picture *open, sp_raster *out, bool keep);
 
 /* The raster that was measured. */
 const sp_raster *check_measured(const opened_picture *open);
+
+/* Photographs: the camera's distance from the rule's plane as fitted, mm; NAN where there is no scale. */
+double check_distance_mm(const opened_picture *open);
+/* A photograph with a printed strip in it, made square by the strip. No strip is no error: found is false. */
+sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                                    sp_photo *photo, sp_error *err);
 
 /* Photographs: what is square to the rule, from its strokes and the lines; then the lines as they would lie if it were
  * everywhere square, and at the height of the board's face. */

@@ -4,15 +4,16 @@
  * of cameras that state an exposure are taken for photographs at once.
  */
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "check_internal.h"
 #include "slotproof/rule.h"
-#include "slotproof/strip.h"
 
 /* A stated resolution of a scanner, and how near to it the rule must come for the picture to be its scan. */
 static const double LEAST_SCAN_DPI = 150.0, SCAN_NEAR = 0.03;
+
+/* A distance so many times beyond those of a camera's profile is worth a word. */
+static const double FAR_OFF = 1.5;
 
 static double mean_stated(const sp_picture_info *info)
 {
@@ -52,65 +53,11 @@ static double focal_35mm(const opened_picture *open)
   return open->info.focal_35mm > 0.0 ? open->info.focal_35mm : NAN;
 }
 
-/* The strip's piece of which most is seen, or NULL. */
-static const sp_strip_piece *largest_piece(const sp_strip_sight *sight)
+static sp_photo_lens calibrated_lens(const opened_picture *open, const sp_profile *profile)
 {
-  enum { LEAST_GRADUATIONS = 40 };
-  const sp_strip_piece *best = NULL;
-  for (size_t i = 0; i < sight->piece_count; i++)
-    if (sight->piece[i].graduations >= LEAST_GRADUATIONS && (!best || sight->piece[i].graduations > best->graduations))
-      best = &sight->piece[i];
-  return best;
-}
-
-/* What one piece shows of the plane: X and Y of its graduations, Y of its far rail. */
-static size_t sight_piece(const sp_strip_sight *sight, int32_t piece, sp_camera_sighting *out, sp_photo_known *known)
-{
-  const double floor_px = 0.03;
-  size_t n = 0;
-  const sp_strip_point *first = NULL, *last = NULL;
-  for (size_t i = 0; i < sight->point_count; i++) {
-    const sp_strip_point *p = &sight->points[i];
-    const sp_point at = {p->x_px, p->y_px};
-    if (p->piece != piece || p->kind == SP_STRIP_TAG_CENTRE)
-      continue;
-    if (p->kind == SP_STRIP_GRADUATION) {
-      out[n++] = (sp_camera_sighting){at, false, p->X_mm, hypot(p->sd_px, floor_px)};
-      first = first ? first : p;
-      last = p;
-    }
-    out[n++] = (sp_camera_sighting){at, true, p->Y_mm, hypot(p->sd_across_px, 2.0 * floor_px)};
-  }
-  if (!first || first == last)
-    return 0;
-  const double span = last->X_mm - first->X_mm;
-  const sp_point unit = {(last->x_px - first->x_px) / span, (last->y_px - first->y_px) / span};
-  known->first = first->X_mm;
-  known->last = last->X_mm;
-  known->at_px = (sp_point){0.5 * (first->x_px + last->x_px), 0.5 * (first->y_px + last->y_px)};
-  known->ahead_px = (sp_point){known->at_px.x + unit.x, known->at_px.y + unit.y};
-  return n;
-}
-
-/* A photograph with a printed strip in it: made square by the strip. */
-static sp_status straighten_by_strip(const opened_picture *open, sp_photo *photo, sp_error *err)
-{
-  sp_strip_sight sight = {0};
-  sp_photo_known known = {0};
-  sp_status status = sp_strip_look(&open->picture, SP_STRIP_LOOK, &sight, err);
-  const sp_strip_piece *piece = status ? NULL : largest_piece(&sight);
-  sp_camera_sighting *list = piece ? calloc(2 * sight.point_count, sizeof *list) : NULL;
-  if (piece && !list)
-    status = sp_fail_memory(err);
-  if (list) {
-    known.count = sight_piece(&sight, piece->piece, list, &known);
-    known.sightings = list;
-    if (known.count)
-      status = sp_photo_straighten_by(&open->picture, focal_35mm(open), &known, photo, err);
-  }
-  free(list);
-  sp_strip_sight_free(&sight);
-  return status;
+  sp_lens lens, u;
+  sp_lens_upright(profile, open->info.orientation, &lens, &u);
+  return sp_photo_lens_calibrated(&lens, &u, &open->picture);
 }
 
 /* Reads the scale in the straightened picture and puts that in the place of what was read before. */
@@ -130,15 +77,19 @@ static sp_status read_straightened(opened_picture *open, const sp_reference_opti
   open->scene = scene;
   open->reference = reference;
   open->straightened = true;
+  open->calibrated = options->profile && options->profile->kind == SP_PROFILE_CAMERA;
   return SP_OK;
 }
 
 /* By the rule; where that gives no scale, by a printed strip. `read_flat`: it was read as a scan before, in vain. */
 static sp_status read_as_photo(opened_picture *open, const sp_reference_options *options, bool read_flat, sp_error *err)
 {
+  const bool calibrated = options->profile && options->profile->kind == SP_PROFILE_CAMERA;
+  const sp_photo_lens known = calibrated ? calibrated_lens(open, options->profile) : (sp_photo_lens){.prior = {0}};
+  const sp_photo_lens *lens = calibrated ? &known : NULL;
   sp_status status = SP_OK;
   if (options->kind != SP_REFERENCE_STRIP) {
-    status = sp_photo_straighten(&open->picture, focal_35mm(open), &open->photo, err);
+    status = sp_photo_straighten(&open->picture, focal_35mm(open), lens, &open->photo, err);
     if (status || (open->photo.found && read_flat && is_scan(&open->info, &open->photo)))
       return status;
     if (open->photo.found)
@@ -147,7 +98,7 @@ static sp_status read_as_photo(opened_picture *open, const sp_reference_options 
       return status;
   }
   sp_photo by_strip = {0};
-  status = straighten_by_strip(open, &by_strip, err);
+  status = check_straighten_by_strip(&open->picture, focal_35mm(open), lens, &by_strip, err);
   if (status || !by_strip.found)
     return status;
   sp_photo_free(&open->photo);
@@ -170,6 +121,24 @@ static sp_status read_scale(opened_picture *open, const sp_reference_options *op
   return status;
 }
 
+/* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made
+ * at, because focusing changes the lens. */
+static sp_status warn_profile(const opened_picture *open, const sp_profile *p, sp_record *record, sp_error *err)
+{
+  if (!p || p->kind != SP_PROFILE_CAMERA)
+    return SP_OK;
+  if (!open->straightened)
+    return sp_record_warn(record, err,
+                          "the camera's profile was not used: the picture was not read as a photograph with a rule");
+  const double distance = check_distance_mm(open);
+  if (distance < p->camera.near_mm / FAR_OFF || distance > p->camera.far_mm * FAR_OFF)
+    return sp_record_warn(record, err,
+                          "the camera's profile was made from %.0f to %.0f mm, this picture was taken from about %.0f "
+                          "mm: focused so differently, a lens draws differently; make a profile at this distance",
+                          p->camera.near_mm, p->camera.far_mm, distance);
+  return SP_OK;
+}
+
 sp_status check_open(const char *path, const sp_reference_options *options, const sp_read_options *read,
                      sp_record *record, opened_picture *open, sp_error *err)
 {
@@ -182,8 +151,12 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
   if (!status && too_small(r))
     status = sp_fail(err, SP_E_DATA, "the picture is only %u x %u pixels; scan the board at 600 dpi", r->width_px,
                      r->height_px);
+  if (!status && options->profile)
+    status = sp_profile_fits(options->profile, &open->info, r->width_px, r->height_px, err);
   if (!status)
     status = read_scale(open, options, err);
+  if (!status)
+    status = warn_profile(open, options->profile, record, err);
   if (status)
     return status;
   record->reference = open->reference.record;

@@ -28,8 +28,15 @@ static double distance_mm(const opened_picture *open, const sp_reference_options
   *u_relative = 0.02;
   if (o->camera_distance_mm > 0.0)
     return o->camera_distance_mm;
-  *u_relative = open->info.focal_35mm > 0.0 ? 0.05 : 0.25;
+  *u_relative = open->calibrated ? 0.01 : open->info.focal_35mm > 0.0 ? 0.05 : 0.25;
   return sp_camera_distance(&view, &foot) * unit_mm(open);
+}
+
+double check_distance_mm(const opened_picture *open)
+{
+  const sp_camera_view view = sp_camera_view_of(&open->photo.camera);
+  sp_point foot;
+  return open->reference.map.known ? sp_camera_distance(&view, &foot) * unit_mm(open) : NAN;
 }
 
 /* By how much the lines lie deeper than the rule's plane, mm; 0 where nothing was said. */
@@ -49,6 +56,14 @@ static sp_point deepened(const opened_picture *open, sp_point straight, double d
   const sp_point f = {(foot.x - p->left) / p->pitch, (foot.y - p->top) / p->pitch};
   const double grow = depth / distance;
   return (sp_point){straight.x + grow * (straight.x - f.x), straight.y + grow * (straight.y - f.y)};
+}
+
+/* A distance known to a part u makes the correction for depth wrong by that part of it: one more doubt of the scale. */
+static void doubt_of_depth(opened_picture *open, double depth_mm_, double distance, double u_relative)
+{
+  sp_scale_map *map = &open->reference.map;
+  const double u_slope = map->weights[1] * depth_mm_ / distance * u_relative;
+  map->covariance[map->terms + 1] += u_slope * u_slope;
 }
 
 /* ---- lines ---------------------------------------------------------------------------------------------------------
@@ -98,10 +113,9 @@ sp_status check_square_lines(opened_picture *open, const sp_reference_options *o
   const sp_board *b = &marks->board;
   const double width_mm = (b->side[1].at_px - b->side[0].at_px) * open->reference.map.across_mm_per_px;
   const double depth = depth_mm(o, width_mm) / unit_mm(open);
-  double unused;
-  const sp_camera_view view = sp_camera_view_of(&open->photo.camera);
-  sp_point foot;
-  const double stretch = distance_mm(open, o, &unused) / (sp_camera_distance(&view, &foot) * unit_mm(open));
+  double u_relative;
+  const double distance = distance_mm(open, o, &u_relative), stretch = distance / check_distance_mm(open);
+  doubt_of_depth(open, depth_mm(o, width_mm), distance, u_relative);
   for (size_t i = 0; i < marks->count; i++)
     square_mark(open, depth, stretch, &marks->marks[i].u_px, &marks->marks[i].v_px, &marks->marks[i].slope);
   for (int e = 0; e < 2; e++)
@@ -188,6 +202,8 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
 /* Coarser than this a line of a tenth of a millimetre is less than a pixel wide. */
 static const double COARSE_PX_PER_MM = 7.5, ENOUGH_PX_PER_MM = 8.0;
 static const double SOFT_MM = 0.16;
+/* A doubt (k = 1) that is worth a warning. */
+static const double WORTH_MM = 0.02;
 
 static sp_status warn_coarse(double px_per_mm, double distance, sp_record *record, sp_error *err)
 {
@@ -212,6 +228,13 @@ sp_status check_warn_photo(const opened_picture *open, const sp_reference_option
     status = sp_record_warn(record, err,
                             "the picture is soft (blur %.2f mm); rest the camera on something and focus on the board",
                             blur_px / px_per_mm);
+  const double doubt = half * fabs(o->height_mm) / distance * u_relative;
+  if (!status && !isnan(o->height_mm) && doubt > WORTH_MM)
+    status = sp_record_warn(record, err,
+                            "the height of the rule is corrected with a camera distance known to %.0f %% only, which "
+                            "leaves %.2f mm of doubt (k = 1) on %.0f mm; measure it and say --camera-distance, or make "
+                            "a profile of the camera",
+                            100.0 * u_relative, doubt, half);
   if (!status && isnan(o->height_mm))
     status = sp_record_warn(
         record, err,

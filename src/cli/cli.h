@@ -8,6 +8,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#include "slotproof/bridge.h"
 #include "slotproof/check.h"
 #include "slotproof/drawing.h"
 #include "slotproof/intonation.h"
@@ -17,7 +18,15 @@
 #include "slotproof/strip.h"
 
 /* Commands, as bits: which options go with which. */
-enum { CLI_LAYOUT = 1, CLI_CHECK = 2, CLI_REFERENCE = 4, CLI_DIAGNOSE = 8, CLI_TARGET = 16, CLI_BATCH = 64 };
+enum {
+  CLI_LAYOUT = 1,
+  CLI_CHECK = 2,
+  CLI_REFERENCE = 4,
+  CLI_DIAGNOSE = 8,
+  CLI_TARGET = 16,
+  CLI_CALIBRATE = 32,
+  CLI_BATCH = 64
+};
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
 
@@ -40,6 +49,11 @@ typedef struct cli_request {
   size_t saddle_count;
   const char *strings, *readings;
   double reading_u_cents; /* NAN = not given */
+  bool corners_told;      /* calibrate */
+  sp_chessboard corners;
+  double square_mm;         /* NAN = not given */
+  const char *profile_path; /* NULL = none; read into `profile` by cli_check_reference_options */
+  sp_profile profile;
   cli_format format;
   sp_strip_sheet sheet; /* target */
   const char *output;   /* NULL = standard output */
@@ -86,6 +100,7 @@ int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
 int cli_diagnose(int argc, char **argv);
+int cli_calibrate(int argc, char **argv);
 int cli_target(int argc, char **argv);
 int cli_batch(int argc, char **argv);
 

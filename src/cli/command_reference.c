@@ -6,8 +6,37 @@
 /* Places closer than this make no scale. */
 static const double LEAST_DISTANCE_PX = 10.0;
 
+/* Reads the profile: a scanner's is the scale, a camera's helps a rule. */
+static int take_profile(cli_request *r)
+{
+  sp_reference_options *o = &r->check.reference;
+  sp_error err = {0};
+  if (!r->profile_path && o->kind == SP_REFERENCE_PROFILE)
+    return cli_refuse("--profile", SP_E_USAGE,
+                      "is missing; name the scanner's profile that 'slotproof calibrate' wrote");
+  if (!r->profile_path)
+    return 0;
+  if (sp_profile_read(r->profile_path, &r->profile, &err))
+    return cli_complain(r->profile_path, &err);
+  o->profile = &r->profile;
+  const bool camera = r->profile.kind == SP_PROFILE_CAMERA;
+  if (camera && o->kind == SP_REFERENCE_PROFILE)
+    return cli_refuse(r->profile_path, SP_E_USAGE,
+                      "a camera's profile holds no scale; leave --reference out and lay a rule beside the board");
+  if (camera && o->kind != SP_REFERENCE_NONE && o->kind != SP_REFERENCE_RULE)
+    return cli_refuse("--profile", SP_E_USAGE, "of a camera goes with a rule only; leave one of the two out");
+  if (!camera && o->kind == SP_REFERENCE_NONE)
+    o->kind = SP_REFERENCE_PROFILE;
+  if (!camera && o->kind != SP_REFERENCE_PROFILE)
+    return cli_refuse("--profile", SP_E_USAGE, "of a scanner goes with --reference profile; leave one of the two out");
+  return 0;
+}
+
 int cli_check_reference_options(cli_request *r)
 {
+  const int failed = take_profile(r);
+  if (failed)
+    return failed;
   sp_reference_options *o = &r->check.reference;
   const bool distance = !isnan(o->distance_mm), from = !isnan(o->from_px.x), to = !isnan(o->to_px.x);
   if (o->kind == SP_REFERENCE_NONE && distance)

@@ -16,7 +16,7 @@ static const command COMMANDS[] = {
     {"check", cli_check, "measure the marks on a scanned board and compare them with the layout"},
     {"reference", cli_reference, "show how the scale of a picture was read, without looking for marks"},
     {"target", cli_target, "make the printed reference strip, to be cut out and laid beside the board"},
-    {"calibrate", NULL, "lay a steel rule beside the board instead"},
+    {"calibrate", cli_calibrate, "make a profile of a camera or a scanner"},
     {"batch", cli_batch, "check many boards and sum them up"},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };

@@ -186,14 +186,12 @@ static sp_status set_nut(const char *v, cli_request *r, sp_error *err)
 static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 {
   static const char *const WORDS[] = {"auto", "rule", "distance", "dpi", "strip", "profile"};
-  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE, SP_REFERENCE_DISTANCE,
-                                            SP_REFERENCE_DPI, SP_REFERENCE_STRIP};
+  static const sp_reference_kind KINDS[] = {SP_REFERENCE_NONE, SP_REFERENCE_RULE,  SP_REFERENCE_DISTANCE,
+                                            SP_REFERENCE_DPI,  SP_REFERENCE_STRIP, SP_REFERENCE_PROFILE};
   const int i = word_index(v, WORDS, 6);
   if (i < 0)
-    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a kind of reference; give auto, rule, strip, distance or dpi", v);
-  if (i >= 5)
-    return sp_fail(err, SP_E_USAGE, "%s is not part of this version; lay a steel rule beside the board and give rule",
-                   v);
+    return sp_fail(err, SP_E_USAGE,
+                   "'%.40s' is not a kind of reference; give auto, rule, strip, profile, distance or dpi", v);
   r->check.reference.kind = KINDS[i];
   return SP_OK;
 }
@@ -352,6 +350,36 @@ static sp_status set_reading_u(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_corners(const char *v, cli_request *r, sp_error *err)
+{
+  const char *x = strchr(v, 'x');
+  char columns[8] = "";
+  int32_t c, n;
+  if (!x || x == v || x - v >= (long)sizeof columns)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give inner corners along both sides, as 9x6", v);
+  memcpy(columns, v, (size_t)(x - v));
+  sp_status status = whole_number(columns, SP_CHESSBOARD_LEAST, SP_CHESSBOARD_MOST, &c, err);
+  if (!status)
+    status = whole_number(x + 1, SP_CHESSBOARD_LEAST, SP_CHESSBOARD_MOST, &n, err);
+  if (status)
+    return status;
+  r->corners = (sp_chessboard){(uint32_t)c, (uint32_t)n};
+  r->corners_told = true;
+  return SP_OK;
+}
+
+static sp_status set_square(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->square_mm, err);
+}
+
+static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->profile_path = v;
+  return SP_OK;
+}
+
 static sp_status set_length(const char *v, cli_request *r, sp_error *err)
 {
   double length_mm = NAN;
@@ -471,7 +499,9 @@ enum {
   MEASURE = CLI_CHECK | CLI_BATCH,
   PICTURE = MEASURE | CLI_REFERENCE,
   BOARD = MEASURE | CLI_LAYOUT,
-  ANY = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET
+  RULED = PICTURE | CLI_CALIBRATE,
+  REPORTING = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET,
+  ANY = REPORTING | CLI_CALIBRATE
 };
 
 static const option_entry OPTIONS[] = {
@@ -495,9 +525,12 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
     {PICTURE, "reference", "KIND", set_reference,
-     "where the scale comes from: auto, rule, strip, distance, dpi (auto)"},
-    {PICTURE, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
-    {PICTURE, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
+     "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
+    {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
+    {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
+    {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
+    {RULED, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
+    {RULED, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
     {PICTURE, "strip-length", "LEN", set_strip_length, "A to B or A to C of the printed strip, as measured"},
     {PICTURE, "strip-width", "LEN", set_strip_width, "P to Q across the printed sheet, as measured"},
     {PICTURE, "distance", "LEN", set_distance, "a known distance in the picture, between the two places below"},
@@ -511,7 +544,7 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
-    {PICTURE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
      "datum to each string's saddle contact, highest first; or one"},
     {CLI_DIAGNOSE, "nut", "LEN", set_nut_place, "the nut's face beyond the datum, + toward the bridge (0mm)"},
@@ -521,7 +554,7 @@ static const option_entry OPTIONS[] = {
     {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
     {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
     {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
-    {ANY, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
      "the picture with everything that was found drawn in"},
@@ -562,7 +595,7 @@ static void init_request(unsigned command, cli_request *request)
   memset(request, 0, sizeof *request);
   request->command = command;
   request->scale_length_mm = NAN;
-  request->nut_mm = request->reading_u_cents = NAN;
+  request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
   sp_board_shape_init(&request->shape);

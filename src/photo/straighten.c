@@ -24,6 +24,10 @@
 static const double USUAL_FOCAL_35MM = 27.0, U_LOG_FOCAL = 0.25, U_LOG_FOCAL_STATED = 0.05;
 /* Principal point off the picture's middle (part of its diagonal), and lens distortion. Standard deviations. */
 static const double U_CENTRE = 0.008, U_K1 = 0.08, U_K2 = 0.02;
+/* What a calibrated lens still changes by from picture to picture: a phone's lens travels by a hundredth of its focal
+ * length from infinity to 0.5 m (thin lens, f about 5 mm), its sensor or lens floats by some pixels (common practice,
+ * no source); distortion changes little. Standard deviations; centre as a part of the diagonal. */
+static const double REFOCUS_LOG_F = 0.005, REFOCUS_CENTRE = 0.002, REFOCUS_K1 = 0.004, REFOCUS_K2 = 0.008;
 /* Half diagonal of 36 x 24 mm. */
 static const double FILM_DIAGONAL_MM = 43.266615305567875;
 /* The pixels' own doubt about a stroke: what is not noise (px), and of the band's edge. */
@@ -165,11 +169,28 @@ static sp_status take_sightings(const sp_rule_reading *r, double zero, photo_map
 /* ---- the camera ----------------------------------------------------------------------------------------------------
  */
 
-static sp_camera first_camera(const sp_raster *picture, double focal_35mm, sp_point at, sp_point ahead)
+static sp_photo_lens usual_lens(const sp_raster *picture, double focal_35mm)
 {
   const double w = picture->width_px, h = picture->height_px;
-  const double focal = focal_35mm > 0.0 ? focal_35mm : USUAL_FOCAL_35MM;
-  sp_camera c = {.f_px = focal / FILM_DIAGONAL_MM * hypot(w, h), .cx_px = 0.5 * (w - 1.0), .cy_px = 0.5 * (h - 1.0)};
+  const bool stated = focal_35mm > 0.0;
+  const double focal = stated ? focal_35mm : USUAL_FOCAL_35MM;
+  return (sp_photo_lens){
+      .camera = {.f_px = focal / FILM_DIAGONAL_MM * hypot(w, h), .cx_px = 0.5 * (w - 1.0), .cy_px = 0.5 * (h - 1.0)},
+      .prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL, U_CENTRE * hypot(w, h), U_K1, U_K2}};
+}
+
+sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const sp_raster *picture)
+{
+  const double diagonal = hypot(picture->width_px, picture->height_px);
+  return (sp_photo_lens){.camera = {l->f_px, l->cx_px, l->cy_px, l->k1, l->k2, l->p1, l->p2, {0}, {0}},
+                         .prior = {hypot(u->f_px / l->f_px, REFOCUS_LOG_F),
+                                   hypot(fmax(u->cx_px, u->cy_px), REFOCUS_CENTRE * diagonal), hypot(u->k1, REFOCUS_K1),
+                                   hypot(u->k2, REFOCUS_K2)}};
+}
+
+static sp_camera first_camera(const sp_photo_lens *lens, sp_point at, sp_point ahead)
+{
+  sp_camera c = lens->camera;
   const double px = hypot(ahead.x - at.x, ahead.y - at.y); /* a graduation */
   c.rotation_rad[2] = atan2(ahead.y - at.y, ahead.x - at.x);
   c.translation[2] = c.f_px / px;
@@ -178,13 +199,10 @@ static sp_camera first_camera(const sp_raster *picture, double focal_35mm, sp_po
   return c;
 }
 
-static sp_status fit_camera(const sp_raster *picture, double focal_35mm, const sightings *s, sp_camera *camera,
+static sp_status fit_camera(const sp_photo_lens *lens, const sightings *s, sp_camera *camera,
                             sp_camera_fit_result *result, sp_error *err)
 {
-  const bool stated = focal_35mm > 0.0;
-  const sp_camera_prior prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL,
-                                 U_CENTRE * hypot(picture->width_px, picture->height_px), U_K1, U_K2};
-  return sp_camera_fit(s->list, s->count, &prior, camera, NULL, result, err);
+  return sp_camera_fit(s->list, s->count, &lens->prior, camera, NULL, result, err);
 }
 
 /* The band, and later the whole, as the camera sees it: board place -> picture. */
@@ -213,7 +231,7 @@ static double stroke_in_the_middle(const sp_rule_reading *r)
 }
 
 /* Reads the rule in the band drawn by its curve, and fits a first camera. */
-static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_curve *curve, double focal_35mm,
+static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_curve *curve, const sp_photo_lens *lens,
                           attempt *a, sp_error *err)
 {
   curved_band b = {.turn = t, .curve = curve};
@@ -234,9 +252,9 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
     const double zero = stroke_in_the_middle(&reading);
     status = take_sightings(&reading, zero, curved_to_picture, &b, &s, err);
     const double u = reading.strokes[reading.count / 2].u_px, v = reading.base_v0_px + reading.slope * u;
-    a->camera = first_camera(picture, focal_35mm, curved_to_picture(&b, u, v), curved_to_picture(&b, u + b.period, v));
+    a->camera = first_camera(lens, curved_to_picture(&b, u, v), curved_to_picture(&b, u + b.period, v));
     if (!status)
-      status = fit_camera(picture, focal_35mm, &s, &a->camera, &a->fit, err);
+      status = fit_camera(lens, &s, &a->camera, &a->fit, err);
     a->strokes = s.strokes;
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
@@ -346,7 +364,7 @@ static bool is_possible(const attempt *a, size_t sighted)
 }
 
 /* The same in the band drawn by the camera. */
-static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt *a, sp_error *err)
+static sp_status by_camera(const sp_raster *picture, const sp_photo_lens *lens, attempt *a, sp_error *err)
 {
   double left = a->first, right = a->last;
   widen(picture, a, &left, &right);
@@ -367,7 +385,7 @@ static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt 
     change_unit(a, ratio);
     status = take_sightings(&reading, zero, board_to_picture, &b, &s, err);
     if (!status)
-      status = fit_camera(picture, focal_35mm, &s, &a->camera, &a->fit, err);
+      status = fit_camera(lens, &s, &a->camera, &a->fit, err);
     a->strokes = s.strokes;
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
@@ -382,12 +400,12 @@ static sp_status by_camera(const sp_raster *picture, double focal_35mm, attempt 
 }
 
 /* Until no more of the rule comes into sight. */
-static sp_status refine(const sp_raster *picture, double focal_35mm, attempt *a, sp_error *err)
+static sp_status refine(const sp_raster *picture, const sp_photo_lens *lens, attempt *a, sp_error *err)
 {
   enum { MOST_ROUNDS = 4 };
   for (int round = 0; round < MOST_ROUNDS; round++) {
     attempt next = *a;
-    const sp_status status = by_camera(picture, focal_35mm, &next, err);
+    const sp_status status = by_camera(picture, lens, &next, err);
     if (status)
       return status;
     if (!next.good) {
@@ -408,7 +426,7 @@ static sp_status refine(const sp_raster *picture, double focal_35mm, attempt *a,
 
 /* `source` is the picture itself, or (half) that of half its size. */
 static sp_status try_direction(const sp_raster *picture, const sp_raster *source, bool half, double angle,
-                               double focal_35mm, attempt *best, sp_error *err)
+                               const sp_photo_lens *lens, attempt *best, sp_error *err)
 {
   const double coarse = half ? 2.0 : 1.0;
   uint32_t width, height;
@@ -428,9 +446,9 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
     attempt a = {0};
     if (curves[i].strength < 0.2 * curves[0].strength)
       break;
-    if (by_curve(picture, &t, &curves[i], focal_35mm, &a, NULL) || !a.good)
+    if (by_curve(picture, &t, &curves[i], lens, &a, NULL) || !a.good)
       continue;
-    if (refine(picture, focal_35mm, &a, NULL) || !a.good)
+    if (refine(picture, lens, &a, NULL) || !a.good)
       continue;
     if (!best->good || a.strokes > best->strokes)
       *best = a;
@@ -440,14 +458,14 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
   return status;
 }
 
-static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool half, double focal_35mm, attempt *best,
-                         sp_error *err)
+static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool half, const sp_photo_lens *lens,
+                         attempt *best, sp_error *err)
 {
   double directions[PHOTO_DIRECTIONS];
   const size_t count = photo_directions(source, directions);
   sp_status status = SP_OK;
   for (size_t i = 0; !status && i < count && !best->good; i++)
-    status = try_direction(picture, source, half, directions[i], focal_35mm, best, err);
+    status = try_direction(picture, source, half, directions[i], lens, best, err);
   return status;
 }
 
@@ -502,8 +520,10 @@ static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo
   return status;
 }
 
-sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_photo *photo, sp_error *err)
+sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *known, sp_photo *photo,
+                              sp_error *err)
 {
+  const sp_photo_lens usual = usual_lens(picture, focal_35mm), *lens = known ? known : &usual;
   memset(photo, 0, sizeof *photo);
   attempt best = {0};
   sp_status status = SP_OK;
@@ -512,11 +532,11 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_ph
     sp_raster half = {0};
     status = photo_halve(picture, &half, err);
     if (!status)
-      status = try_all(picture, &half, true, focal_35mm, &best, err);
+      status = try_all(picture, &half, true, lens, &best, err);
     sp_raster_free(&half);
   }
   if (!status && !best.good)
-    status = try_all(picture, picture, false, focal_35mm, &best, err);
+    status = try_all(picture, picture, false, lens, &best, err);
   if (status)
     return status;
   if (!best.good) {
@@ -528,23 +548,40 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, sp_ph
   return straighten(picture, &best, photo, err);
 }
 
-sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_known *known,
-                                 sp_photo *photo, sp_error *err)
+/* The camera by known places; `fit` tells how well. */
+static sp_status camera_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                           const sp_photo_known *known, attempt *a, sp_error *err)
 {
-  attempt a = {.first = known->first, .last = known->last, .strokes = known->count};
-  memset(photo, 0, sizeof *photo);
+  *a = (attempt){.first = known->first, .last = known->last, .strokes = known->count};
   /* X is 0 at the place given; the frame is shifted to it for the start alone */
   const double middle = 0.5 * (known->first + known->last);
-  a.camera = first_camera(picture, focal_35mm, known->at_px, known->ahead_px);
-  const double turn_rad = a.camera.rotation_rad[2];
-  a.camera.translation[0] -= middle * cos(turn_rad);
-  a.camera.translation[1] -= middle * sin(turn_rad);
+  const sp_photo_lens usual = usual_lens(picture, focal_35mm);
+  a->camera = first_camera(lens ? lens : &usual, known->at_px, known->ahead_px);
+  const double turn_rad = a->camera.rotation_rad[2];
+  a->camera.translation[0] -= middle * cos(turn_rad);
+  a->camera.translation[1] -= middle * sin(turn_rad);
   const sightings s = {(sp_camera_sighting *)known->sightings, known->count, known->count};
-  const sp_status status = fit_camera(picture, focal_35mm, &s, &a.camera, &a.fit, err);
+  return fit_camera(lens ? lens : &usual, &s, &a->camera, &a->fit, err);
+}
+
+sp_status sp_photo_camera_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                             const sp_photo_known *known, sp_camera *camera, sp_error *err)
+{
+  attempt a;
+  const sp_status status = camera_by(picture, focal_35mm, lens, known, &a, err);
+  *camera = a.camera;
+  return status;
+}
+
+sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
+                                 const sp_photo_known *known, sp_photo *photo, sp_error *err)
+{
+  attempt a;
+  memset(photo, 0, sizeof *photo);
+  const sp_status status = camera_by(picture, focal_35mm, lens, known, &a, err);
   if (status)
     return status;
-  a.good = is_possible(&a, known->count);
-  if (!a.good) {
+  if (!is_possible(&a, known->count)) {
     snprintf(
         photo->reason, sizeof photo->reason,
         "the strip does not lie flat, or the camera stood too slantwise: its lines fit a flat strip to %.1f px only",

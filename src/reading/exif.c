@@ -36,6 +36,26 @@ static double rational_tag(ExifData *data, ExifTag tag)
   return value.denominator == 0 ? 0.0 : (double)value.numerator / (double)value.denominator;
 }
 
+void sp_exif_name(const char *stated, size_t length, char name[SP_DEVICE_TEXT])
+{
+  size_t n = 0;
+  for (size_t i = 0; i < length && stated[i] && n + 1 < SP_DEVICE_TEXT; i++)
+    if (stated[i] > 0x20 && stated[i] < 0x7f)
+      name[n++] = stated[i];
+    else if (stated[i] == ' ' && n > 0 && name[n - 1] != ' ')
+      name[n++] = ' ';
+  while (n > 0 && name[n - 1] == ' ')
+    n--;
+  name[n] = '\0';
+}
+
+static void name_tag(ExifData *data, ExifTag tag, char name[SP_DEVICE_TEXT])
+{
+  const ExifEntry *entry = exif_content_get_entry(data->ifd[EXIF_IFD_0], tag);
+  if (entry && entry->data && entry->format == EXIF_FORMAT_ASCII)
+    sp_exif_name((const char *)entry->data, entry->size, name);
+}
+
 static ExifData *load(const uint8_t *tiff, size_t size)
 {
   if (size < 8 || size > 0xffff)
@@ -66,6 +86,8 @@ sp_exif sp_exif_read(const uint8_t *tiff, size_t size)
   exif.dpi_y = sp_exif_dpi(rational_tag(data, EXIF_TAG_Y_RESOLUTION), unit);
   const int focal = short_tag(data, EXIF_IFD_EXIF, EXIF_TAG_FOCAL_LENGTH_IN_35MM_FILM, 0);
   exif.focal_35mm = focal >= 8 && focal <= 400 ? focal : 0.0;
+  name_tag(data, EXIF_TAG_MAKE, exif.make);
+  name_tag(data, EXIF_TAG_MODEL, exif.model);
   exif.exposed = focal > 0 || exif_content_get_entry(data->ifd[EXIF_IFD_EXIF], EXIF_TAG_EXPOSURE_TIME) ||
                  exif_content_get_entry(data->ifd[EXIF_IFD_EXIF], EXIF_TAG_FNUMBER);
   exif_data_unref(data);

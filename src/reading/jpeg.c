@@ -217,6 +217,8 @@ static void read_header(jpeg_job *job)
   job->info->orientation = exif.orientation;
   job->info->is_photograph = exif.exposed;
   job->info->focal_35mm = exif.focal_35mm;
+  memcpy(job->info->make, exif.make, sizeof exif.make);
+  memcpy(job->info->model, exif.model, sizeof exif.model);
   read_resolution(job, &exif);
   refuse_impossible_size(job);
   const sp_status status = sp_sheet_open(&job->canvas, job->jpeg.image_width, job->jpeg.image_height, 8,

@@ -125,6 +125,8 @@ static int read_exif(const png_job *job)
     job->info->stated_dpi_x = exif.dpi_x;
     job->info->stated_dpi_y = exif.dpi_y;
   }
+  memcpy(job->info->make, exif.make, sizeof exif.make);
+  memcpy(job->info->model, exif.model, sizeof exif.model);
   return exif.orientation;
 }
 

@@ -182,6 +182,15 @@ static void read_resolution(const tiff_job *job, TIFF *tiff)
     job->info->stated_dpi_y = sp_exif_dpi((double)y, unit);
 }
 
+static void read_device(const tiff_job *job, TIFF *tiff)
+{
+  char *make = NULL, *model = NULL;
+  if (TIFFGetField(tiff, TIFFTAG_MAKE, &make) && make)
+    sp_exif_name(make, strlen(make), job->info->make);
+  if (TIFFGetField(tiff, TIFFTAG_MODEL, &model) && model)
+    sp_exif_name(model, strlen(model), job->info->model);
+}
+
 static int read_orientation(TIFF *tiff)
 {
   uint16_t orientation = 1;
@@ -209,6 +218,7 @@ static sp_status read_size(tiff_job *job, TIFF *tiff)
   job->info->channels = job->samples;
   job->info->orientation = read_orientation(tiff);
   read_resolution(job, tiff);
+  read_device(job, tiff);
   const sp_status status = sp_sheet_open(&job->canvas, job->width_px, height_px, job->bits > 8 ? 16 : 8,
                                          job->info->orientation, job->max_pixels, job->raster, job->err);
   if (status == SP_OK)

@@ -642,6 +642,42 @@ static sp_status use_distance(const sp_scene *scene, double dpi[2], const sp_ref
   return status;
 }
 
+static double rms(const double *x, size_t n)
+{
+  double square = 0.0;
+  for (size_t i = 0; i < n; i++)
+    square += x[i] * x[i];
+  return sqrt(square / (double)n);
+}
+
+static sp_status use_profile(const sp_scene *scene, double dpi[2], const sp_reference_options *options,
+                             sp_reference *ref, sp_error *err)
+{
+  const sp_profile *p = options->profile;
+  if (!p || p->kind != SP_PROFILE_SCANNER)
+    return sp_fail(err, SP_E_USAGE, "--reference profile needs --profile with the profile of a scanner");
+  sp_status status = find_band(scene, dpi, ref, err);
+  if (status)
+    return status;
+  const sp_along along = ref->has_band ? ref->band_along : longer_side(scene->raster);
+  const sp_profile_axis *axis = &p->axis[along], *across = &p->axis[1 - along];
+  if (!axis->known) {
+    snprintf(ref->reason, sizeof ref->reason,
+             "the profile knows the picture's other side only; calibrate the scanner along this one too, or lay the "
+             "board along the other");
+    return SP_OK;
+  }
+  const double length_px = sp_view_of(scene->raster, along).length_px;
+  status = sp_scale_map_profile(along, axis, across->known ? across : NULL, length_px, &ref->map, err);
+  ref->record.kind = SP_REFERENCE_PROFILE;
+  ref->record.px_per_mm = axis->px_per_mm;
+  ref->record.px_per_mm_across = across->known ? across->px_per_mm : NAN;
+  ref->record.span_mm = axis->span_mm;
+  ref->record.mpe_mm = isnan(options->mpe_mm) ? p->mpe_mm : options->mpe_mm;
+  ref->record.carriage_rms_mm = rms(axis->departure_mm, axis->count);
+  return status;
+}
+
 /* ---- a rule, a printed strip, or both -------------------------------------------------------------------------------
  */
 
@@ -741,7 +777,7 @@ static sp_status read_kind(const sp_scene *scene, double dpi[2], const sp_refere
   case SP_REFERENCE_STRIP:
     return read_strip(scene, dpi, options, sight, ref, err);
   case SP_REFERENCE_PROFILE:
-    break;
+    return use_profile(scene, dpi, options, ref, err);
   }
   return sp_fail(err, SP_E_USAGE, "this kind of reference is not part of this version; use --reference rule");
 }

@@ -351,3 +351,29 @@ sp_status sp_scale_map_fit(sp_along along, size_t count, const double *u_px, con
       .count = count, .u_px = u_px, .along_mm = along_mm, .weight = weight, .bodies = 1};
   return sp_scale_map_fit_bodies(along, &readings, length_px, map, NULL, err);
 }
+
+/* Correlation length of what does not repeat: errors of flatbeds are correlated over some centimetres (ISPRS Archives
+ * 2004, Comm. I). */
+static const double UNREPEATED_MM = 20.0;
+
+sp_status sp_scale_map_profile(sp_along along, const sp_profile_axis *axis, const sp_profile_axis *across,
+                               double length_px, sp_scale_map *map, sp_error *err)
+{
+  double mm[SP_PROFILE_KNOTS], weight[SP_PROFILE_KNOTS];
+  for (size_t i = 0; i < axis->count; i++) {
+    mm[i] = (axis->u_px[i] - axis->u_px[0]) / axis->px_per_mm + axis->departure_mm[i];
+    weight[i] = 1.0;
+  }
+  const sp_status status = sp_scale_map_fit(along, axis->count, axis->u_px, mm, weight, length_px, map, err);
+  if (status)
+    return status;
+  const double half_mm = map->half_px / axis->px_per_mm, u_slope = half_mm * axis->u_relative;
+  map->covariance[map->terms + 1] += u_slope * u_slope;
+  for (size_t i = 2; i < map->terms; i++)
+    map->covariance[i * map->terms + i] += prior_variance(i, map->terms, half_mm, axis->uneven_mm, UNREPEATED_MM);
+  if (across) {
+    map->across_mm_per_px = 1.0 / across->px_per_mm;
+    map->u_across_relative = across->u_relative;
+  }
+  return SP_OK;
+}

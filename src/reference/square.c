@@ -19,7 +19,7 @@ static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
 /* A stroke's own lean as engraved, and the least scatter of a hand with a square (rad). */
 static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
 /* What a camera fitted to a printed strip leaves open at its ends (rad). */
-static const double CAMERA_SD = 5e-4;
+static const double CAMERA_SD = 1e-3;
 
 double sp_square_map_lean(const sp_square_map *map, double u_px)
 {

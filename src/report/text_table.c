@@ -94,8 +94,9 @@ static void say_span(const sp_reference_record *r, bool photographed, sp_sentenc
   if (isfinite(r->fit_rms_mm))
     sp_say(s, " The graduations agree to %.4f mm (rms).", r->fit_rms_mm);
   if (isfinite(r->carriage_rms_mm) && r->carriage_rms_mm >= LEAST_UNEVENNESS_MM)
-    sp_say(s, " An unevenness of the %s of %.4f mm (rms) was straightened by them.",
-           photographed ? "straightened picture" : "scan", r->carriage_rms_mm);
+    sp_say(s, " An unevenness of the %s of %.4f mm (rms) was straightened by %s.",
+           photographed ? "straightened picture" : "scan", r->carriage_rms_mm,
+           r->kind == SP_REFERENCE_PROFILE ? "it" : "them");
 }
 
 /* What the permissible error of the reference means for the errors above. */
