@@ -142,9 +142,11 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
   a->sum_square_deg2 += square * square;
   a->worst_square_deg = fmax(a->worst_square_deg, fabs(square));
   const double width = m->width_mm - number(truth, "width_mm");
-  a->sum_width_mm2 += width * width;
-  a->worst_width_mm = fmax(a->worst_width_mm, fabs(width));
-  a->widths++;
+  if (isfinite(width)) { /* a line that the lens has spread has none */
+    a->sum_width_mm2 += width * width;
+    a->worst_width_mm = fmax(a->worst_width_mm, fabs(width));
+    a->widths++;
+  }
   if (a->kept < ACCURACY_MAX) {
     a->error_um[a->kept] = fabs(error_um);
     a->half_width_um[a->kept++] = 1.96 * u_um;

@@ -142,13 +142,106 @@ static void test_no_rule(void **state)
   cJSON_Delete(record);
 }
 
+/* ---- a printed strip ------------------------------------------------------------------------------------------------
+ */
+
+enum { SEEN_WIDTH = 3000, SEEN_HEIGHT = 2250, SAMPLES = 3 };
+
+/* A pinhole with one term of distortion over the middle of a flat picture: its pixel for a pixel of the photograph. */
+static render_point behind(double x_px, double y_px, double px_per_px, const render_image *flat)
+{
+  const double f = 2150.0, k1 = 0.03, tilt_x = 0.05, tilt_y = -0.06;
+  const double wanted_x = (x_px - 0.5 * SEEN_WIDTH - 9.0) / f, wanted_y = (y_px - 0.5 * SEEN_HEIGHT + 7.0) / f;
+  double x = wanted_x, y = wanted_y;
+  for (int i = 0; i < 20; i++) {
+    const double radial = 1.0 + k1 * (x * x + y * y);
+    x = wanted_x / radial;
+    y = wanted_y / radial;
+  }
+  /* turned about the vertical, then the horizontal; the plane lies at the distance that gives the scale */
+  const double z1 = 1.0, x2 = x * cos(tilt_y) + z1 * sin(tilt_y), z2 = z1 * cos(tilt_y) - x * sin(tilt_y);
+  const double y3 = y * cos(tilt_x) - z2 * sin(tilt_x), z3 = y * sin(tilt_x) + z2 * cos(tilt_x);
+  const double distance = f * px_per_px;
+  return (render_point){0.5 * flat->width_px + distance * x2 / z3, 0.5 * flat->height_px + distance * y3 / z3};
+}
+
+static double grey_at(const render_image *flat, render_point p)
+{
+  const double bench = 60.0;
+  if (!(p.x >= 0.0 && p.y >= 0.0 && p.x < flat->width_px - 1 && p.y < flat->height_px - 1))
+    return bench;
+  const int x = (int)p.x, y = (int)p.y;
+  const double fx = p.x - x, fy = p.y - y;
+  const uint16_t *q = flat->sample + (size_t)y * (size_t)flat->width_px + (size_t)x;
+  const uint16_t *r = q + flat->width_px;
+  return (1.0 - fy) * ((1.0 - fx) * q[0] + fx * q[1]) + fy * ((1.0 - fx) * r[0] + fx * r[1]);
+}
+
+/* The finely drawn flat picture, photographed: every pixel the mean of SAMPLES x SAMPLES places. */
+static void photograph(const render_image *flat, double px_per_px, const char *path)
+{
+  render_image seen = {.width_px = SEEN_WIDTH, .height_px = SEEN_HEIGHT, .channels = 1, .full_scale = 255};
+  uint64_t dice = 1;
+  char message[RENDER_MESSAGE] = "";
+  seen.sample = calloc((size_t)SEEN_WIDTH * SEEN_HEIGHT, sizeof *seen.sample);
+  assert_non_null(seen.sample);
+  for (int y = 0; y < SEEN_HEIGHT; y++)
+    for (int x = 0; x < SEEN_WIDTH; x++) {
+      double sum = 0.0;
+      for (int i = 0; i < SAMPLES * SAMPLES; i++)
+        sum += grey_at(flat, behind(x + (i % SAMPLES + 0.5) / SAMPLES - 0.5, y + (i / SAMPLES + 0.5) / SAMPLES - 0.5,
+                                    px_per_px, flat));
+      dice = dice * 6364136223846793005u + 1442695040888963407u;
+      const double noise = 4.0 * ((double)(dice >> 11) / 9007199254740992.0 - 0.5);
+      seen.sample[(size_t)y * SEEN_WIDTH + (size_t)x] = (uint16_t)(sum / (SAMPLES * SAMPLES) + noise + 0.5);
+    }
+  assert_true(render_write_jpeg(&seen, path, 92, message));
+  render_image_free(&seen);
+}
+
+static void strip_photograph(const char *side, double limit_mm)
+{
+  const char *settings[] = {"scale_length_mm=300", "frets=10",     "graduation=none", "dpi=800",
+                            "noise=0.002",         "margin_mm=12", "background=0.25", "placement_sd_mm=0.1"};
+  render_params params;
+  render_image flat;
+  render_truth truth;
+  char message[RENDER_MESSAGE] = "", line[300];
+  snprintf(line, sizeof line, "strip_side=%s", side);
+  render_params_init(&params);
+  for (size_t i = 0; i < sizeof settings / sizeof *settings; i++)
+    assert_true(render_params_set(&params, settings[i], message));
+  assert_true(render_params_set(&params, line, message));
+  assert_true(render_board(&params, &flat, &truth, message));
+  assert_true(render_write_truth(&truth, "strip.json", message));
+  photograph(&flat, 3.2, "strip.jpg");
+  render_image_free(&flat);
+  render_truth_free(&truth);
+  cJSON *drawn = parsed("strip.json");
+  snprintf(line, sizeof line,
+           "%s --tolerance 3mm --reference strip --strip-length 139.7mm --reference-height 0mm strip.jpg", CHECK_LINE);
+  cJSON *record = outside_json(line, 0);
+  assert_string_equal(word(member(record, "reference"), "kind"), "strip");
+  const double worst = farthest(record, drawn, FRETS);
+  printf("  strip %s: worst %.4f mm\n", side, worst);
+  CHECK_BELOW(worst, limit_mm);
+  cJSON_Delete(record);
+  cJSON_Delete(drawn);
+}
+
+static void test_strips(void **state)
+{
+  (void)state;
+  strip_photograph("right", 0.06);
+  strip_photograph("both", 0.02);
+}
+
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_samples),
-      cmocka_unit_test(test_random_photographs),
-      cmocka_unit_test(test_height),
-      cmocka_unit_test(test_no_rule),
+      cmocka_unit_test(test_samples), cmocka_unit_test(test_random_photographs),
+      cmocka_unit_test(test_height),  cmocka_unit_test(test_no_rule),
+      cmocka_unit_test(test_strips),
   };
   if (argc != 2 || !outside_enter(argv[1]))
     return 64;
