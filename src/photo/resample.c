@@ -91,33 +91,52 @@ static void fill_patch(const sp_raster *source, patch *p)
   }
 }
 
-/* Four columns at a time: the compiler makes one vector of them. */
-static float convolved(const float *at, const float *wx, const float *wy)
+typedef float four __attribute__((vector_size(16)));
+
+static inline four four_at(const float *p)
 {
-  float column[TAPS];
-  for (int i = 0; i < TAPS; i++)
-    column[i] = wy[0] * at[i] + wy[1] * at[PATCH + i] + wy[2] * at[2 * PATCH + i] + wy[3] * at[3 * PATCH + i];
-  return (wx[0] * column[0] + wx[1] * column[1]) + (wx[2] * column[2] + wx[3] * column[3]);
+  four v;
+  memcpy(&v, p, sizeof v); /* need not be aligned */
+  return v;
 }
 
-static float value_at(const resampling *r, const patch *p, float x, float y)
+/* (x, y) lies at least a pixel inside the patch, two before its end. */
+static inline float convolved(const resampling *r, const patch *p, float x, float y)
 {
-  /* not below 0 where it counts, so cutting off is rounding down */
-  const int32_t ix = (int32_t)x, iy = (int32_t)y;
-  if (!(x >= 1.0f && y >= 1.0f && ix + 2 < p->width && iy + 2 < p->height))
-    return r->outside;
-  const float *wx = r->weight[(int)((x - (float)ix) * PHASES + 0.5f)];
-  const float *wy = r->weight[(int)((y - (float)iy) * PHASES + 0.5f)];
-  return convolved(p->value + (size_t)(iy - 1) * PATCH + ix - 1, wx, wy);
+  const int32_t ix = (int32_t)x, iy = (int32_t)y; /* both are positive: this rounds down */
+  const float *wx = r->weight[(int32_t)((x - (float)ix) * PHASES + 0.5f)];
+  const float *wy = r->weight[(int32_t)((y - (float)iy) * PHASES + 0.5f)];
+  const float *at = p->value + (size_t)(iy - 1) * PATCH + ix - 1;
+  four column = wy[0] * four_at(at) + wy[1] * four_at(at + PATCH) + wy[2] * four_at(at + 2 * PATCH) +
+                wy[3] * four_at(at + 3 * PATCH);
+  column *= four_at(wx);
+  return (column[0] + column[1]) + (column[2] + column[3]);
 }
 
-/* One row of one cell of the grid, from place a to place b, both relative to the patch. */
+static bool is_inside(const patch *p, float x, float y)
+{
+  return x >= 1.0f && y >= 1.0f && x < (float)(p->width - 2) && y < (float)(p->height - 2);
+}
+
+static inline uint16_t rounded(float value)
+{
+  const float low = value > 0.0f ? value : 0.0f, kept = low < 65535.0f ? low : 65535.0f;
+  return (uint16_t)(int32_t)(kept + 0.5f);
+}
+
+/* One row of one cell of the grid, from place a to place b, both relative to the patch. A straight line between two
+ * places inside stays inside. */
 static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, int32_t count, uint16_t *out)
 {
   const float x = (float)a.x, y = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
+  if (is_inside(p, x, y) && is_inside(p, (float)b.x, (float)b.y)) {
+    for (int32_t i = 0; i < count; i++)
+      out[i] = rounded(r->gain * convolved(r, p, x + (float)i * dx, y + (float)i * dy));
+    return;
+  }
   for (int32_t i = 0; i < count; i++) {
-    const float value = r->gain * value_at(r, p, x + (float)i * dx, y + (float)i * dy);
-    out[i] = (uint16_t)(value <= 0.0f ? 0.0f : value >= 65535.0f ? 65535.0f : value + 0.5f);
+    const float px = x + (float)i * dx, py = y + (float)i * dy;
+    out[i] = rounded(r->gain * (is_inside(p, px, py) ? convolved(r, p, px, py) : r->outside));
   }
 }
 
