@@ -34,6 +34,9 @@ static const double FILM_DIAGONAL_MM = 43.266615305567875;
 static const double STROKE_FLOOR_PX = 0.04, EDGE_SD_PX = 0.8;
 /* A fit worse than this is no camera. */
 static const double MOST_RMS_PX = 0.35;
+/* Larger pictures are searched at half their size only: their strokes are broad enough, and turning them at full size
+ * would cost more than the rest of the program. */
+static const uint64_t MOST_PIXELS = 60000000;
 /* Cosine of the greatest tilt (18 degrees). */
 static const double LEAST_COSINE = 0.95;
 enum { LEAST_STROKES = 25, BAND_PERIODS = 16, ENOUGH_PX = 2600 };
@@ -462,7 +465,7 @@ static sp_status try_all(const sp_raster *picture, const sp_raster *source, bool
                          attempt *best, sp_error *err)
 {
   double directions[PHOTO_DIRECTIONS];
-  const size_t count = photo_directions(source, directions);
+  const size_t found = photo_directions(source, directions), count = half || found < 3 ? found : 3;
   sp_status status = SP_OK;
   for (size_t i = 0; !status && i < count && !best->good; i++)
     status = try_direction(picture, source, half, directions[i], lens, best, err);
@@ -535,7 +538,7 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const
       status = try_all(picture, &half, true, lens, &best, err);
     sp_raster_free(&half);
   }
-  if (!status && !best.good)
+  if (!status && !best.good && (uint64_t)picture->width_px * picture->height_px <= MOST_PIXELS)
     status = try_all(picture, picture, false, lens, &best, err);
   if (status)
     return status;
