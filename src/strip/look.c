@@ -13,7 +13,7 @@
 #include "strip_internal.h"
 
 /* Longer side of what the decoder gets. On A4 a cell of a tag is then three pixels, or six. */
-enum { GLANCE_PX = 1200, LOOK_PX = 2400 };
+enum { GLANCE_PX = 900, LOOK_PX = 2400 };
 enum { LEAST_TAGS = 3, NEAREST = 3, CORNERS = 4, PROJECTION = 8 };
 /* Distance between two tags against what their sides make it; perspective bends it, a false tag breaks it. */
 static const double MOST_STRAY = 0.2;

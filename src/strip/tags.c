@@ -6,6 +6,7 @@
  * have their corner at whole numbers; ours their centre. */
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include <apriltag/apriltag.h>
 #include <apriltag/tag36h11.h>
@@ -19,29 +20,39 @@ static const float LEAST_MARGIN = 25.0f;
 /* A centre is the mean of four corners, each good to some tenths of the library's pixel. */
 static const double CENTRE_SD = 0.1;
 
-static double mean_of_block(const sp_raster *r, uint32_t x0, uint32_t y0, uint32_t factor)
+static void add_row(const sp_raster *r, uint32_t y, uint32_t count, uint32_t *sum)
 {
-  double sum = 0.0;
-  for (uint32_t y = y0; y < y0 + factor; y++)
-    for (uint32_t x = x0; x < x0 + factor; x++) {
-      const size_t i = (size_t)y * r->width_px + x;
-      sum += r->u8 ? r->u8[i] : r->u16[i] / 257.0;
-    }
-  return sum / ((double)factor * factor);
+  const size_t first = (size_t)y * r->width_px;
+  if (r->u8)
+    for (uint32_t x = 0; x < count; x++)
+      sum[x] += r->u8[first + x];
+  else
+    for (uint32_t x = 0; x < count; x++)
+      sum[x] += (uint32_t)r->u16[first + x] >> 8;
 }
 
-/* The picture for the library, means over factor x factor pixels, perhaps seen from behind. */
+/* The picture for the library, means over factor x factor pixels, perhaps seen from behind. Means, because noise left
+ * in would cost the library more than taking them does: it looks at every little square. */
 static image_u8_t *reduced(const sp_raster *r, uint32_t factor, bool mirrored)
 {
-  const uint32_t width = r->width_px / factor, height = r->height_px / factor;
+  const uint32_t width = r->width_px / factor, height = r->height_px / factor, used = width * factor;
   if (width < LEAST_SIDE_PX || height < LEAST_SIDE_PX)
     return NULL;
-  image_u8_t *image = image_u8_create(width, height);
-  for (uint32_t y = 0; image && y < height; y++)
+  uint32_t *column = malloc((size_t)used * sizeof *column);
+  image_u8_t *image = column ? image_u8_create(width, height) : NULL;
+  for (uint32_t y = 0; image && y < height; y++) {
+    memset(column, 0, (size_t)used * sizeof *column);
+    for (uint32_t k = 0; k < factor; k++)
+      add_row(r, y * factor + k, used, column);
     for (uint32_t x = 0; x < width; x++) {
+      uint32_t sum = factor * factor / 2;
+      for (uint32_t k = 0; k < factor; k++)
+        sum += column[x * factor + k];
       const uint32_t to = mirrored ? width - 1 - x : x;
-      image->buf[y * (uint32_t)image->stride + to] = (uint8_t)(mean_of_block(r, x * factor, y * factor, factor) + 0.5);
+      image->buf[y * (uint32_t)image->stride + to] = (uint8_t)(sum / (factor * factor));
     }
+  }
+  free(column);
   return image;
 }
 
@@ -91,7 +102,7 @@ static sp_status detect(image_u8_t *image, uint32_t factor, sp_tag **tags, size_
   if (family && detector) {
     apriltag_detector_add_family_bits(detector, family, 1);
     detector->quad_decimate = 1.0f;
-    detector->nthreads = 2;
+    detector->nthreads = 1;
     found = apriltag_detector_detect(detector, image);
   }
   status = found ? collect(found, factor, tags, count, err) : sp_fail_memory(err);
