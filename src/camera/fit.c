@@ -104,8 +104,6 @@ static void set_scales(fit *f, const sp_camera_prior *prior)
 static void reweigh(fit *f, const double *beta, double *residual, sp_camera_fit_result *result)
 {
   double *size = f->spare, sum = 0.0, weights = 0.0;
-  const double *old = f->weight;
-  (void)old;
   for (size_t i = 0; i < f->count; i++)
     f->weight[i] = 1.0;
   if (!residuals_at(f, beta, residual))
