@@ -30,6 +30,7 @@ void sp_record_init(sp_record *record)
   record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;
   record->sawn_mm = record->sawn_sd_mm = record->saw_mean_mm = record->saw_sd_mm = NAN;
   record->nut_px = record->bridgeward_px = NOWHERE;
+  record->nut_behind = (sp_nut_behind_record){false, false, NAN, NAN, NOWHERE, NOWHERE};
   for (size_t i = 0; i < sizeof record->outline_px / sizeof *record->outline_px; i++)
     record->outline_px[i] = NOWHERE;
   record->datum = SP_DATUM_FIT;

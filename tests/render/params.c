@@ -26,7 +26,8 @@ typedef struct field {
 #define FIELD_OF_LIST(name, meaning) {#name, FIELD_LIST, offsetof(render_params, name), 0, "", meaning},
 
 static const field fields[] = {RENDER_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE, FIELD_OF_LIST)
-                                   RENDER_WIRE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE)};
+                                   RENDER_WIRE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE)
+                                   RENDER_LAYOUT_FIELDS(FIELD_OF_REAL, FIELD_OF_LIST)};
 static const size_t field_count = sizeof fields / sizeof fields[0];
 
 static void store_int(render_params *params, const field *of, int value)
@@ -156,7 +157,8 @@ static bool set_field(render_params *params, const field *of, const char *text)
     store_int(params, of, whole);
     return true;
   case FIELD_LIST:
-    if (!parse_list(text, strcmp(of->name, "missing") == 0, strcmp(of->name, "misplace") == 0, &list)) {
+    if (!parse_list(text, strcmp(of->name, "missing") == 0, 
+                    strcmp(of->name, "misplace") == 0 || strcmp(of->name, "partial") == 0, &list)) {
       return false;
     }
     memcpy((char *)params + of->offset, &list, sizeof list);
