@@ -266,6 +266,14 @@ static sp_status set_tolerance(const char *v, cli_request *r, sp_error *err)
   return status;
 }
 
+static sp_status set_left_handed(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->check.left_handed = true;
+  return SP_OK;
+}
+
 static sp_status set_temperature(const char *v, cli_request *r, sp_error *err)
 {
   const char *end = v;
@@ -524,8 +532,7 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
-    {PICTURE, "reference", "KIND", set_reference,
-     "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
+    {PICTURE, "reference", "KIND", set_reference, "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
     {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
     {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
     {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
@@ -541,6 +548,7 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "camera-distance", "LEN", set_camera_distance,
      "photographs: from the camera to the rule (from the picture)"},
     {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
+    {MEASURE, "left-handed", NULL, set_left_handed, "the bass is on the left, seen from the nut (on the right)"},
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
