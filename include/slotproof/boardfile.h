@@ -16,6 +16,7 @@
  *   nut behind      how far behind the zero fret that nut stands
  *   nut shift       how much nearer to fret 1 a compensated nut stands
  *   partial frets   frets over a part of the width, as sp_parse_partials reads them
+ *   left handed     yes or no: the bass is on the left, looking from the nut to the bridge
  *   tang            width of the fret's tang, the kerf that is wanted
  *   tolerance       a length, cents as 2c, or both with a comma between
  *   nut width, end width, end at, radius, end radius, tang depth, clearance, thickness     see sp_board_shape
@@ -53,6 +54,7 @@ typedef struct sp_boardfile {
   double nut_behind_mm, nut_shift_mm;
   sp_partial partial[SP_BOARD_MAX_PARTIALS];
   size_t partial_count;
+  bool left_handed;
   double tang_mm;
   sp_tolerance tolerance;
   sp_board_shape shape;

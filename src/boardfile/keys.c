@@ -168,19 +168,21 @@ static bool write_nut(const key_entry *key, const sp_boardfile *b, FILE *file)
   return b->nut_given && fputs(sp_nut_choice_word(b->nut), file) >= 0;
 }
 
-static sp_status read_zero_fret(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
+static sp_status read_yes(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
 {
-  (void)key;
-  b->zero_fret = equal_words(value, "yes");
-  if (b->zero_fret || equal_words(value, "no"))
-    return SP_OK;
-  return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; write yes or no", value);
+  const bool yes = equal_words(value, "yes");
+  if (!yes && !equal_words(value, "no"))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; write yes or no", value);
+  memcpy((char *)b + key->offset, &yes, sizeof yes);
+  return SP_OK;
 }
 
-static bool write_zero_fret(const key_entry *key, const sp_boardfile *b, FILE *file)
+/* No is what holds without a word. */
+static bool write_yes(const key_entry *key, const sp_boardfile *b, FILE *file)
 {
-  (void)key;
-  return b->zero_fret && fputs("yes", file) >= 0;
+  bool yes;
+  memcpy(&yes, (const char *)b + key->offset, sizeof yes);
+  return yes && fputs("yes", file) >= 0;
 }
 
 /* ---- partial frets ---------------------------------------------------------------------------------------------- */
@@ -293,6 +295,11 @@ static bool write_steps_file(const key_entry *key, const sp_boardfile *b, FILE *
     word, read_length, write_length, offsetof(sp_boardfile, member), least, 0, false                                   \
   }
 
+#define YES_OR_NO(word, member)                                                                                        \
+  {                                                                                                                    \
+    word, read_yes, write_yes, offsetof(sp_boardfile, member), SP_LENGTH_SIGNED, 0, false                              \
+  }
+
 const key_entry BOARD_KEYS[KEY_COUNT] = {
     [KEY_NAME] = {"name", read_name, write_name, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_SCALE_LENGTH] = {"scale length", read_scale_length, write_length, offsetof(sp_boardfile, scale_length_mm),
@@ -305,10 +312,11 @@ const key_entry BOARD_KEYS[KEY_COUNT] = {
     [KEY_STEPS_FILE] = {"steps file", read_steps_file, write_steps_file, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_MARKS] = {"marks", read_marks, write_marks, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_NUT] = {"nut", read_nut, write_nut, 0, SP_LENGTH_SIGNED, 0, false},
-    [KEY_ZERO_FRET] = {"zero fret", read_zero_fret, write_zero_fret, 0, SP_LENGTH_SIGNED, 0, false},
+    [KEY_ZERO_FRET] = YES_OR_NO("zero fret", zero_fret),
     [KEY_NUT_BEHIND] = LENGTH("nut behind", nut_behind_mm, SP_LENGTH_POSITIVE),
     [KEY_NUT_SHIFT] = LENGTH("nut shift", nut_shift_mm, SP_LENGTH_SIGNED),
     [KEY_PARTIAL_FRETS] = {"partial frets", read_partials, write_partials, 0, SP_LENGTH_SIGNED, 0, true},
+    [KEY_LEFT_HANDED] = YES_OR_NO("left handed", left_handed),
     [KEY_TANG] = LENGTH("tang", tang_mm, SP_LENGTH_POSITIVE),
     [KEY_TOLERANCE] = {"tolerance", read_tolerance, write_tolerance, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_NUT_WIDTH] = LENGTH("nut width", shape.nut_width_mm, SP_LENGTH_POSITIVE),

@@ -93,6 +93,7 @@ static int take_options(const cli_request *r, sp_boardfile *b)
   }
   if (cli_given(r, "tolerance"))
     b->tolerance = (sp_tolerance){r->check.tolerance_mm, r->check.tolerance_cents};
+  b->left_handed = b->left_handed || r->check.left_handed;
   take_length(r->check.kerf_mm, &b->tang_mm);
   take_shape(&r->shape, &b->shape);
   if (r->partial_count) {
@@ -112,6 +113,7 @@ static void fill_request(const sp_boardfile *b, cli_request *r)
     r->check.nut = b->nut;
   r->check.tolerance_mm = b->tolerance.tolerance_mm;
   r->check.tolerance_cents = b->tolerance.tolerance_cents;
+  r->check.left_handed = b->left_handed;
   r->check.kerf_mm = b->tang_mm;
   if (isnan(r->check.reference.radius_mm)) /* photographs; between two radii their mean is near enough */
     r->check.reference.radius_mm =

@@ -41,7 +41,7 @@ static sp_status read_numbers(const cJSON *mark, double l_mm, double *fret, sp_e
 {
   sp_status status = number(mark, "fret", 0, SP_EARLIER_MAX_FRETS, false, fret, err);
   if (!status)
-    status = number(mark, "layout_mm", 0.0, l_mm, false, &m->layout_mm, err);
+    status = number(mark, "layout_mm", -0.5 * l_mm, l_mm, false, &m->layout_mm, err);
   if (!status)
     status = number(mark, "x_mm", -l_mm, 2.0 * l_mm, true, &m->x_mm, err);
   if (!status)
