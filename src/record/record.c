@@ -28,7 +28,7 @@ void sp_record_init(sp_record *record)
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
   record->square_fret = record->bass_scale_mm = record->treble_scale_mm = NAN;
   record->spread_nut_mm = record->spread_saddle_mm = NAN;
-  record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
+  record->fit_scale_length_mm = record->fit_u_scale_length_mm = record->nut_shift_mm = NAN;
   record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;
   record->sawn_mm = record->sawn_sd_mm = record->saw_mean_mm = record->saw_sd_mm = NAN;
   record->nut_px = record->bridgeward_px = NOWHERE;
@@ -72,6 +72,7 @@ void sp_record_free(sp_record *record)
   free(record->marks);
   free(record->strays);
   free(record->findings);
+  free(record->corrections);
   free(record->settings);
   sp_record_init(record);
 }
@@ -135,6 +136,16 @@ sp_status sp_record_warn(sp_record *record, sp_error *err, const char *format, .
   }
   record->warnings = list;
   list[record->warning_count++] = text;
+  return SP_OK;
+}
+
+sp_status sp_record_add_correction(sp_record *record, const sp_correction_record *correction, sp_error *err)
+{
+  sp_correction_record *list = grown(record->corrections, record->correction_count, sizeof *list);
+  if (!list)
+    return sp_fail_memory(err);
+  record->corrections = list;
+  list[record->correction_count++] = *correction;
   return SP_OK;
 }
 
@@ -204,6 +215,21 @@ const char *sp_slot_trouble_word(unsigned trouble)
   default:
     return NULL;
   }
+}
+
+const char *sp_by_hand_word(sp_by_hand by_hand)
+{
+  switch (by_hand) {
+  case SP_BY_HAND_ADDED:
+    return "added";
+  case SP_BY_HAND_CHOSEN:
+    return "chosen";
+  case SP_BY_HAND_NUT:
+    return "nut";
+  case SP_BY_HAND_NO:
+    break;
+  }
+  return NULL;
 }
 
 const char *sp_mark_kind_word(sp_mark_kind kind)

@@ -117,7 +117,7 @@ void sp_say_layout(const sp_record *record, sp_sentence *s)
     sp_say(s, "%ld equal divisions of the octave", (long)record->divisions);
   else
     sp_say(s, "from a list of steps");
-  if (record->nut_shift_mm != 0.0)
+  if (fabs(record->nut_shift_mm) > 0.0)
     sp_say(s,
            "; the nut is compensated: it stands %.3f mm %s than the frets are computed from, and places count from the "
            "theoretical nut",
@@ -216,6 +216,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
 {
   sp_text_headline(record, file);
   sp_text_actions(record, file);
+  sp_text_by_hand(record, file);
   sp_text_table(record, file);
   sp_text_edges(record, file);
   sp_text_slots(record, file);

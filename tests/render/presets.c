@@ -421,7 +421,7 @@ static void make_partial(render_params *params, random_source *source)
   static const double cents[12] = {203.910001730775, 386.313713864835, 498.044999134612, 701.955000865387,
                                    884.358712999448, 996.089998269225, 1088.268714730222, 1200.0,
                                    1403.910001730775, 1586.313713864835, 1698.044999134612, 1901.955000865387};
-  params->scale_length_mm = random_between(source, 345.0, 420.0);
+  params->scale_length_mm = random_between(source, 345.0, 400.0);
   params->steps.count = 12;
   for (int i = 0; i < 12; i++) {
     params->steps.entry[i] = (render_entry){-1, cents[i]};
