@@ -485,6 +485,30 @@ static sp_status set_study(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_port(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 0, 65535, &r->port, err);
+}
+
+static sp_status set_listen(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->listen = v;
+  return SP_OK;
+}
+
+static sp_status set_data(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->data = v;
+  return SP_OK;
+}
+
+static sp_status set_upload(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, 4000, &r->upload_mb, err);
+}
+
 static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -544,7 +568,7 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
-    {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {RULED | CLI_SERVE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
      "datum to each string's saddle contact, highest first; or one"},
     {CLI_DIAGNOSE, "nut", "LEN", set_nut_place, "the nut's face beyond the datum, + toward the bridge (0mm)"},
@@ -560,11 +584,15 @@ static const option_entry OPTIONS[] = {
      "the picture with everything that was found drawn in"},
     {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
     {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
-    {CLI_BATCH, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
+    {CLI_BATCH | CLI_SERVE, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
     {CLI_BATCH, "history", "FILE", set_history,
      "database of all boards so far; this run's are added and all summed up"},
     {CLI_BATCH, "study", "FILE.csv", set_study, "how well the gauge repeats: csv with file, part, appraiser, trial"},
-    {ANY, "help", NULL, set_help, "this list"},
+    {CLI_SERVE, "port", "N", set_port, "where the page is; 0: any that is free (8737)"},
+    {CLI_SERVE, "listen", "ADDRESS", set_listen, "for other machines too: this one's address, or 0.0.0.0 (127.0.0.1)"},
+    {CLI_SERVE, "data", "FOLDER", set_data, "where boards are kept (~/.local/share/slotproof)"},
+    {CLI_SERVE, "max-upload", "MB", set_upload, "largest picture that is received (400)"},
+    {ANY | CLI_SERVE, "help", NULL, set_help, "this list"},
 };
 enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
 _Static_assert(sizeof OPTIONS / sizeof *OPTIONS <= CLI_OPTIONS_MOST, "make room in cli_request");
@@ -595,6 +623,7 @@ static void init_request(unsigned command, cli_request *request)
   memset(request, 0, sizeof *request);
   request->command = command;
   request->scale_length_mm = NAN;
+  request->port = -1;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
