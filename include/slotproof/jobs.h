@@ -2,8 +2,8 @@
  *
  * Every picture is decoded and measured in a process of its own, this same program started anew ("slotproof work"),
  * with limits on memory, time, files and what it can reach: a picture made to do harm ends its own job and no other.
- * The job's folder (store.h) is all the two have in common. Runs are numbered: each change of settings or corrections is
- * a new run, and the last good result is shown until the new one stands.
+ * The job's folder (store.h) is all the two have in common. Runs are numbered: each change of settings or corrections
+ * is a new run, and the last good result is shown until the new one stands.
  */
 #ifndef SLOTPROOF_JOBS_H
 #define SLOTPROOF_JOBS_H
@@ -66,17 +66,17 @@ sp_status sp_job_order_parse(const char *text, sp_job_order *order, sp_error *er
 typedef struct sp_jobs sp_jobs;
 
 typedef struct sp_jobs_options {
-  const char *program; /* "/proc/self/exe", or the program's path */
-  size_t workers;      /* pictures measured at a time; 0 = as many as there are cores, at most 4 */
-  size_t waiting_most; /* 0 = SP_JOBS_WAITING_MOST */
-  size_t count_most;   /* of jobs kept; 0 = SP_JOBS_COUNT_MOST */
-  uint64_t max_pixels; /* 0 = SP_JOBS_PIXELS_MOST */
+  const char *program;   /* "/proc/self/exe", or the program's path */
+  size_t workers;        /* pictures measured at a time; 0 = as many as there are cores, at most 4 */
+  size_t waiting_most;   /* 0 = SP_JOBS_WAITING_MOST */
+  size_t count_most;     /* of jobs kept; 0 = SP_JOBS_COUNT_MOST */
+  uint64_t max_pixels;   /* 0 = SP_JOBS_PIXELS_MOST */
   unsigned seconds_most; /* by the clock, for one run; 0 = SP_JOBS_SECONDS_MOST */
 } sp_jobs_options;
 
 enum { SP_JOBS_WAITING_MOST = 64, SP_JOBS_COUNT_MOST = 5000, SP_JOBS_SECONDS_MOST = 300, SP_JOBS_CPU_SECONDS = 240 };
 /* A3 at 600 dpi has 70 million, A4 at 1200 dpi 140 million. */
-#define SP_JOBS_PIXELS_MOST UINT64_C(160000000)
+#define SP_JOBS_PIXELS_MOST  UINT64_C(160000000)
 #define SP_JOBS_MEMORY_BYTES (UINT64_C(4) << 30)
 
 /* Takes up what the store holds; runs that were cut short are begun again. */

@@ -27,8 +27,8 @@ sp_status sp_page_check(const sp_record *record, const sp_raster *raster, FILE *
 
 /* ---- for a live page, in which a mark can be picked ----------------------------------------------------------------
  *
- * The same words and drawings without the pictures, as one <div> of sections that is XML by itself: verdict, what to do,
- * plots, table, remarks, method. What belongs to one mark carries its number as data-fret. Errors as above. */
+ * The same words and drawings without the pictures, as one <div> of sections that is XML by itself: verdict, what to
+ * do, plots, table, remarks, method. What belongs to one mark carries its number as data-fret. Errors as above. */
 sp_status sp_page_parts(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err);
 /* One mark as a <figure>: the close-up, and below it the profile across the line. SP_E_DATA if it has no place in the
  * picture, which sp_page_has_mark tells beforehand; so has a stray while no mark has. */

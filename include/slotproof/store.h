@@ -27,8 +27,8 @@
 enum { SP_STORE_ID = 33 }; /* digits and NUL */
 
 typedef struct sp_store {
-  char *path;                              /* absolute */
-  int root, jobs, incoming, boards, lock;  /* descriptors of the folders; of the lock's file */
+  char *path;                             /* absolute */
+  int root, jobs, incoming, boards, lock; /* descriptors of the folders; of the lock's file */
 } sp_store;
 
 /* Makes the folders that are missing. SP_E_CANTCREATE (also if another program holds it), SP_E_IO. `store` is zero

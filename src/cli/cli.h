@@ -64,9 +64,9 @@ typedef struct cli_request {
   const char *before;                    /* record of the marked board */
   const char *results, *history, *study; /* batch */
   bool overlays;
-  const char *listen, *data; /* serve */
-  int32_t port;              /* -1 = not given */
-  int32_t upload_mb;         /* 0 = not given */
+  const char *listen, *data;           /* serve */
+  int32_t port;                        /* -1 = not given */
+  int32_t upload_mb;                   /* 0 = not given */
   int32_t workers;                     /* 0 = as many as there are cores */
   const char *given[CLI_OPTIONS_MOST]; /* the value of each option of the table, "" where it takes none; or NULL */
   char **images;

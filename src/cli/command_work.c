@@ -1,7 +1,7 @@
 /* slotproof work FOLDER tiles|plain [options of check] -- NAME: what `serve` starts for each picture, and nobody else.
  *
- * FOLDER is the run's; the picture lies above it. Options are those of `check`, read by the same table, and the check is
- * the same call, so that the record is the same. NAME is what the record calls the picture. */
+ * FOLDER is the run's; the picture lies above it. Options are those of `check`, read by the same table, and the check
+ * is the same call, so that the record is the same. NAME is what the record calls the picture. */
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -77,7 +77,7 @@ int cli_work(int argc, char **argv)
   if (!status && r.image_count != 1)
     status = cli_refuse("work", SP_E_USAGE, "takes one name");
   status = status ? status : cli_check_reference_options(&r);
-  status = status ? status : cli_make_layout(&r, &layout);
+  status = status ? status : cli_make_layout(&r, NULL, &layout);
   if (status)
     return status;
   r.check.layout = &layout;

@@ -1,5 +1,5 @@
-/* The jobs in memory, the queue, and the threads that hand them to workers. One lock guards it all; nothing slow is done
- * under it but the writing of a job's few lines. */
+/* The jobs in memory, the queue, and the threads that hand them to workers. One lock guards it all; nothing slow is
+ * done under it but the writing of a job's few lines. */
 #define _GNU_SOURCE /* pthread names, O_CLOEXEC */
 #include <errno.h>
 #include <fcntl.h>

@@ -17,9 +17,9 @@ enum { MOST_STRAYS = 200 };
 
 const char *sp_work_stage_word(int stage)
 {
-  static const char *const WORDS[] = {[SP_CHECK_READING] = "reading", [SP_CHECK_SCALE] = "scale",
-                                      [SP_CHECK_MARKS] = "marks",     [SP_CHECK_MATCH] = "match",
-                                      [SP_CHECK_JUDGING] = "judging", "drawing"};
+  static const char *const WORDS[] = {
+      [SP_CHECK_READING] = "reading", [SP_CHECK_SCALE] = "scale",     [SP_CHECK_MARKS] = "marks",
+      [SP_CHECK_MATCH] = "match",     [SP_CHECK_JUDGING] = "judging", "drawing"};
   return stage >= 0 && (size_t)stage < sizeof WORDS / sizeof *WORDS ? WORDS[stage] : "drawing";
 }
 
@@ -148,7 +148,7 @@ sp_status sp_work_write(const sp_record *record, const sp_raster *raster, bool t
   static const struct {
     const char *name;
     writer write;
-  } FILES[] = {{"record.json", write_json}, {"table.csv", write_csv},   {"report.html", write_report},
+  } FILES[] = {{"record.json", write_json}, {"table.csv", write_csv},    {"report.html", write_report},
                {"parts.html", write_parts}, {"marks.pack", write_marks}, {"about.json", write_about}};
   const input in = {record, raster};
   sp_status status = tiles ? write_one("tiles.pack", write_tiles, &in, err) : SP_OK;

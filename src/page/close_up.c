@@ -224,9 +224,9 @@ static bool take_profile(sp_page *page, const close_up *c, const sp_plot_frame *
     free(piece);
     return false;
   }
-  page->status = sp_piece_grey(page->raster, sp_sheet_point(s, u + 0.5 * step_u, middle - half + 0.5 * step_v),
-                               (sp_point){step_u * s->along.x, step_u * s->along.y}, step_y, ACROSS, ALONG, 128, piece,
-                               page->err);
+  page->status =
+      sp_piece_grey(page->raster, sp_sheet_point(s, u + 0.5 * step_u, middle - half + 0.5 * step_v),
+                    (sp_point){step_u * s->along.x, step_u * s->along.y}, step_y, ACROSS, ALONG, 128, piece, page->err);
   for (int i = 0; i < ACROSS && !page->status; i++) {
     double sum = 0.0;
     for (int j = 0; j < ALONG; j++)
@@ -310,7 +310,7 @@ static void put_close_up(sp_page *page, const close_up *c)
   sp_plot_open(m, id, WIDTH, TOP + PANEL_HEIGHT + (page->live ? PROFILE_GAP + PROFILE_HEIGHT + 2.0 : 0.0), title,
                c->stray         ? "The line is drawn at the edges."
                : c->mark->found ? "The measured line is drawn at the edges, the computed place is dashed."
-                              : "The place where the line should be is dashed.");
+                                : "The place where the line should be is dashed.");
   put_whole(page, c);
   put_large(page, c);
   sp_plot_close(m);

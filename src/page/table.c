@@ -113,7 +113,7 @@ static void put_edges(sp_page *page)
   for (size_t i = 0; i < r->mark_count; i++) {
     if (!r->marks[i].edges_known)
       continue;
-    put_row_head(page->markup, &r->marks[i]);
+    put_row_head(page, &r->marks[i]);
     put_edge(page->markup, &r->marks[i].edge[SP_BASS]);
     put_edge(page->markup, &r->marks[i].edge[SP_TREBLE]);
     sp_markup_end(page->markup);

@@ -39,8 +39,7 @@ static serve_result queue(struct MHD_Connection *c, unsigned code, struct MHD_Re
 
 serve_result serve_bytes(struct MHD_Connection *c, unsigned code, const char *type, const void *bytes, size_t size)
 {
-  struct MHD_Response *r =
-      MHD_create_response_from_buffer(size, (void *)(uintptr_t)bytes, MHD_RESPMEM_MUST_COPY);
+  struct MHD_Response *r = MHD_create_response_from_buffer(size, (void *)(uintptr_t)bytes, MHD_RESPMEM_MUST_COPY);
   return queue(c, code, r, r && add_common(r, type, POLICY, "no-store"));
 }
 
@@ -68,7 +67,7 @@ serve_result serve_refuse(struct MHD_Connection *c, unsigned code, const char *f
 
 serve_result serve_error(struct MHD_Connection *c, const sp_error *err, const char *field)
 {
-  const unsigned code = err->status == SP_E_NOINPUT                              ? 404
+  const unsigned code = err->status == SP_E_NOINPUT                             ? 404
                         : err->status == SP_E_USAGE || err->status == SP_E_DATA ? 400
                         : err->status == SP_E_IO                                ? 507
                                                                                 : 500;
@@ -176,8 +175,8 @@ static serve_result send_asset(struct MHD_Connection *c, const char *name, const
   sp_sha256(bytes, size, digest);
   snprintf(tag, sizeof tag, "\"%s\"", digest);
   const bool same = have && strcmp(have, tag) == 0;
-  struct MHD_Response *r = MHD_create_response_from_buffer(same ? 0 : size, (void *)(uintptr_t)bytes,
-                                                           MHD_RESPMEM_PERSISTENT);
+  struct MHD_Response *r =
+      MHD_create_response_from_buffer(same ? 0 : size, (void *)(uintptr_t)bytes, MHD_RESPMEM_PERSISTENT);
   return queue(c, same ? 304 : 200, r, r && add_common(r, type_of(name), POLICY, "no-cache") && add(r, "ETag", tag));
 }
 

@@ -296,8 +296,10 @@ static serve_result answer_enter(serve_request *r, struct MHD_Connection *c)
   const cJSON *code = cJSON_GetObjectItemCaseSensitive(tree, "code");
   const bool right = cJSON_IsString(code) && serve_same_secret(code->valuestring, s->code);
   cJSON_Delete(tree);
-  return right ? serve_let_in(s, c) : serve_refuse(c, 403, "code", "that is not the code; it stands where the program "
-                                                                   "was started");
+  return right ? serve_let_in(s, c)
+               : serve_refuse(c, 403, "code",
+                              "that is not the code; it stands where the program "
+                              "was started");
 }
 
 /* ---- files of a result ------------------------------------------------------------------------------------------ */
@@ -320,7 +322,10 @@ static serve_result answer_file(serve_request *r, struct MHD_Connection *c)
     return serve_report(c, fd);
   const off_t size = lseek(fd, 0, SEEK_END);
   const bool parts = strcmp(name, "parts.html") == 0, json = strcmp(name, "record.json") == 0;
-  return serve_file(c, parts ? "text/html; charset=utf-8" : json ? "application/json" : "text/csv; charset=utf-8",
+  return serve_file(c,
+                    parts  ? "text/html; charset=utf-8"
+                    : json ? "application/json"
+                           : "text/csv; charset=utf-8",
                     fd, 0, size > 0 ? (uint64_t)size : 0, parts || json ? NULL : "slotproof.csv");
 }
 
@@ -343,8 +348,7 @@ static serve_result answer_mark(serve_request *r, struct MHD_Connection *c)
   const int result = shown_result(r), fd = result >= 0 ? sp_store_file(result, "marks.pack") : -1;
   if (result >= 0)
     close(result);
-  return answer_packed(c, fd, sp_work_mark_key(r->route.stray, r->route.number[0]),
-                       "text/html; charset=utf-8");
+  return answer_packed(c, fd, sp_work_mark_key(r->route.stray, r->route.number[0]), "text/html; charset=utf-8");
 }
 
 static serve_result answer_tile(serve_request *r, struct MHD_Connection *c)

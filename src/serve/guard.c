@@ -25,8 +25,8 @@ static bool written(const struct sockaddr *local, char text[INET6_ADDRSTRLEN + 2
   if (local->sa_family == AF_INET)
     return inet_ntop(AF_INET, &((const struct sockaddr_in *)(const void *)local)->sin_addr, text, INET6_ADDRSTRLEN) !=
            NULL;
-  if (local->sa_family != AF_INET6 || !inet_ntop(AF_INET6, &((const struct sockaddr_in6 *)(const void *)local)->sin6_addr,
-                                                 text + 1, INET6_ADDRSTRLEN))
+  if (local->sa_family != AF_INET6 ||
+      !inet_ntop(AF_INET6, &((const struct sockaddr_in6 *)(const void *)local)->sin6_addr, text + 1, INET6_ADDRSTRLEN))
     return false;
   text[0] = '[';
   strcat(text, "]");

@@ -156,8 +156,9 @@ static sp_status read_address(const char *text, uint16_t port, address *a, sp_er
     a->six = true;
     a->own_only = IN6_IS_ADDR_LOOPBACK(&six.sin6_addr);
   } else {
-    return sp_fail(err, SP_E_USAGE, "'%.60s' is not an address; give one of this machine's own, as 192.168.1.7, or "
-                                    "0.0.0.0 for all",
+    return sp_fail(err, SP_E_USAGE,
+                   "'%.60s' is not an address; give one of this machine's own, as 192.168.1.7, or "
+                   "0.0.0.0 for all",
                    text);
   }
   return SP_OK;
@@ -188,17 +189,17 @@ static sp_status listen_at(sp_server *s, const address *a, uint16_t port, sp_err
 {
   /* not epoll: 0.9.75 then keeps connections whose other end has closed half way until they time out */
   const unsigned flags = MHD_USE_POLL_INTERNAL_THREAD | MHD_USE_ERROR_LOG | (a->six ? MHD_USE_IPv6 : 0);
-  s->daemon = MHD_start_daemon(
-      flags, port, NULL, NULL, handle, s, MHD_OPTION_EXTERNAL_LOGGER, say_nothing, NULL, MHD_OPTION_SOCK_ADDR,
-      (const struct sockaddr *)(const void *)&a->value, MHD_OPTION_NOTIFY_COMPLETED, completed, s,
-      MHD_OPTION_NOTIFY_CONNECTION, notice, s, MHD_OPTION_CONNECTION_LIMIT, (unsigned)CONNECTIONS,
-      MHD_OPTION_PER_IP_CONNECTION_LIMIT, (unsigned)CONNECTIONS_EACH, MHD_OPTION_CONNECTION_TIMEOUT,
-      (unsigned)SILENCE_S, MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)HEADERS_BYTES, MHD_OPTION_STRICT_FOR_CLIENT, 1,
-      MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);
+  s->daemon = MHD_start_daemon(flags, port, NULL, NULL, handle, s, MHD_OPTION_EXTERNAL_LOGGER, say_nothing, NULL,
+                               MHD_OPTION_SOCK_ADDR, (const struct sockaddr *)(const void *)&a->value,
+                               MHD_OPTION_NOTIFY_COMPLETED, completed, s, MHD_OPTION_NOTIFY_CONNECTION, notice, s,
+                               MHD_OPTION_CONNECTION_LIMIT, (unsigned)CONNECTIONS, MHD_OPTION_PER_IP_CONNECTION_LIMIT,
+                               (unsigned)CONNECTIONS_EACH, MHD_OPTION_CONNECTION_TIMEOUT, (unsigned)SILENCE_S,
+                               MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)HEADERS_BYTES, MHD_OPTION_STRICT_FOR_CLIENT,
+                               1, MHD_OPTION_LISTENING_ADDRESS_REUSE, 1u, MHD_OPTION_END);
   if (!s->daemon)
     return sp_fail(err, SP_E_USAGE,
-                   "cannot listen at %s, port %u (%s); is another 'slotproof serve' running? give another --port", s->host,
-                   (unsigned)port, strerror(errno));
+                   "cannot listen at %s, port %u (%s); is another 'slotproof serve' running? give another --port",
+                   s->host, (unsigned)port, strerror(errno));
   const union MHD_DaemonInfo *info = MHD_get_daemon_info(s->daemon, MHD_DAEMON_INFO_BIND_PORT);
   s->port = info ? info->port : port;
   snprintf(s->cookie, sizeof s->cookie, "slotproof-%u", (unsigned)s->port); /* a cookie goes to all ports of a host */

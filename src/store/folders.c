@@ -118,8 +118,9 @@ sp_status sp_store_open(const char *path, sp_store *s, sp_error *err)
   if (!s->path || s->lock < 0)
     return store_failed(err, SP_E_CANTCREATE, "opening");
   if (flock(s->lock, LOCK_EX | LOCK_NB) != 0)
-    return sp_fail(err, SP_E_CANTCREATE, "is in use by another 'slotproof serve'; stop that, or name another with "
-                                         "--data");
+    return sp_fail(err, SP_E_CANTCREATE,
+                   "is in use by another 'slotproof serve'; stop that, or name another with "
+                   "--data");
   s->jobs = open_folder(s->root, "jobs");
   s->incoming = open_folder(s->root, "incoming");
   s->boards = open_folder(s->root, "boards");
@@ -172,7 +173,7 @@ char *sp_store_text(int folder, const char *name, size_t most)
   if (fstat(fd, &about) == 0 && (uint64_t)about.st_size <= most)
     text = malloc((size_t)about.st_size + 1);
   size_t used = 0;
-  for (ssize_t got = 1; text && got > 0 && used < (size_t)about.st_size; used += got > 0 ? (size_t)got : 0)
+  for (ssize_t got = 1; text && got > 0 && used<(size_t)about.st_size; used += got> 0 ? (size_t)got : 0)
     got = read(fd, text + used, (size_t)about.st_size - used);
   close(fd);
   if (text && used != (size_t)about.st_size) {

@@ -1,4 +1,5 @@
-/* Level by level; beside the raster only one level of a quarter of its pixels, in 8 bits, is in memory, and its half. */
+/* Level by level; beside the raster only one level of a quarter of its pixels, in 8 bits, is in memory, and its half.
+ */
 #include "slotproof/tiles.h"
 
 #include <stdlib.h>

@@ -33,8 +33,7 @@ void talk_free(talk_answer *a)
 
 static int connected(uint16_t port, long patience_ms)
 {
-  const struct sockaddr_in to = {
-      .sin_family = AF_INET, .sin_port = htons(port), .sin_addr = {htonl(INADDR_LOOPBACK)}};
+  const struct sockaddr_in to = {.sin_family = AF_INET, .sin_port = htons(port), .sin_addr = {htonl(INADDR_LOOPBACK)}};
   const struct timeval patience = {patience_ms / 1000, patience_ms % 1000 * 1000};
   const int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
   assert_true(fd >= 0);
@@ -128,15 +127,16 @@ talk_answer talk_cut(uint16_t port, const void *bytes, size_t size)
   return a;
 }
 
-talk_answer talk(uint16_t port, const char *method, const char *path, const char *headers, bool origin, const void *body,
-                 size_t size)
+talk_answer talk(uint16_t port, const char *method, const char *path, const char *headers, bool origin,
+                 const void *body, size_t size)
 {
   char *all = malloc(size + 8000), from[80] = "";
   assert_non_null(all);
   if (origin)
     snprintf(from, sizeof from, "Origin: http://127.0.0.1:%u\r\n", (unsigned)port);
-  const int n = snprintf(all, 8000, "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nContent-Length: %zu\r\n%s%s"
-                                    "Connection: close\r\n\r\n",
+  const int n = snprintf(all, 8000,
+                         "%s %s HTTP/1.1\r\nHost: 127.0.0.1:%u\r\nContent-Length: %zu\r\n%s%s"
+                         "Connection: close\r\n\r\n",
                          method, path, (unsigned)port, size, from, headers);
   assert_true(n > 0 && n < 8000);
   if (size)

@@ -23,8 +23,8 @@ talk_answer talk_raw(uint16_t port, const void *bytes, size_t size);
 talk_answer talk_cut(uint16_t port, const void *bytes, size_t size);
 /* A whole request with Host, Content-Length and Connection: close. `headers`: further lines, each with CR LF. `origin`
  * adds that of the same host. */
-talk_answer talk(uint16_t port, const char *method, const char *path, const char *headers, bool origin, const void *body,
-                 size_t size);
+talk_answer talk(uint16_t port, const char *method, const char *path, const char *headers, bool origin,
+                 const void *body, size_t size);
 /* GET; the body as JSON with the status asserted. cJSON_Delete. */
 cJSON *talk_json(uint16_t port, const char *path, int status);
 

@@ -187,8 +187,8 @@ static void test_guards(void **state)
   check_refused("POST", "/api/form", "", true, "{\"scale_length\":\"--output=/tmp/x\",\"frets\":\"3\"}", 400);
   check_refused("POST", "/api/form", "", true, "{\"output\":\"x\"}", 400);
   check_refused("POST", "/api/jobs?name=x&scale_length=381mm", "", true, "not a picture", 400);
-  static const char *const HOSTS[] = {"evil.example", "evil.example:%u", "127.0.0.1:1", "127.0.0.1", "localhost.evil:%u",
-                                      "127.0.0.2:%u"};
+  static const char *const HOSTS[] = {"evil.example", "evil.example:%u",   "127.0.0.1:1",
+                                      "127.0.0.1",    "localhost.evil:%u", "127.0.0.2:%u"};
   for (size_t i = 0; i < sizeof HOSTS / sizeof *HOSTS; i++) {
     char host[60];
     snprintf(host, sizeof host, HOSTS[i], (unsigned)server.port);
@@ -358,8 +358,9 @@ static void test_broken_upload(void **state)
                          ASKED, (unsigned)server.port, (unsigned)server.port);
   talk_answer a = talk_cut(server.port, raw, (size_t)n);
   talk_free(&a);
-  snprintf(command, sizeof command, "for i in 1 2 3 4 5 6 7 8 9; do [ -z \"$(ls data/incoming)\" ] && exit 0; sleep 0.1; done; "
-                                    "exit 1");
+  snprintf(command, sizeof command,
+           "for i in 1 2 3 4 5 6 7 8 9; do [ -z \"$(ls data/incoming)\" ] && exit 0; sleep 0.1; done; "
+           "exit 1");
   assert_int_equal(system(command), 0);
 }
 
@@ -485,12 +486,18 @@ static void test_access_code(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_record_is_the_same),  cmocka_unit_test(test_tiles),
-      cmocka_unit_test(test_guards),              cmocka_unit_test(test_malformed_by_the_hundred),
-      cmocka_unit_test(test_hostile_pictures),    cmocka_unit_test(test_upload_limits),
-      cmocka_unit_test(test_broken_upload),       cmocka_unit_test(test_runs),
-      cmocka_unit_test(test_eight_at_once),       cmocka_unit_test(test_kill_loses_nothing_finished),
-      cmocka_unit_test(test_folder_is_held),      cmocka_unit_test(test_access_code),
+      cmocka_unit_test(test_record_is_the_same),
+      cmocka_unit_test(test_tiles),
+      cmocka_unit_test(test_guards),
+      cmocka_unit_test(test_malformed_by_the_hundred),
+      cmocka_unit_test(test_hostile_pictures),
+      cmocka_unit_test(test_upload_limits),
+      cmocka_unit_test(test_broken_upload),
+      cmocka_unit_test(test_runs),
+      cmocka_unit_test(test_eight_at_once),
+      cmocka_unit_test(test_kill_loses_nothing_finished),
+      cmocka_unit_test(test_folder_is_held),
+      cmocka_unit_test(test_access_code),
   };
   if (argc != 2 || !(slotproof = realpath(argv[1], NULL)) || !outside_enter(argv[1]))
     return 1;
