@@ -37,8 +37,12 @@ static sp_status measure(cli_request *r, const char *name, bool tiles, sp_error 
 {
   sp_record record;
   sp_raster raster = {0};
+  sp_corrections corrections = {NULL, 0};
   sp_record_init(&record);
-  sp_status status = sp_check_picture(PICTURE, &r->check, &record, &raster, err);
+  sp_status status = r->correct ? sp_corrections_read(r->correct, &corrections, err) : SP_OK;
+  r->check.corrections = &corrections;
+  if (!status)
+    status = sp_check_picture(PICTURE, &r->check, &record, &raster, err);
   if (!status)
     status = cli_note_digests(&record, err);
   if (!status)
@@ -48,6 +52,7 @@ static sp_status measure(cli_request *r, const char *name, bool tiles, sp_error 
     status = sp_work_write(&record, &raster, tiles, err);
   sp_raster_free(&raster);
   sp_record_free(&record);
+  sp_corrections_free(&corrections);
   return status;
 }
 

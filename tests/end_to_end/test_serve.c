@@ -366,6 +366,41 @@ static void test_broken_upload(void **state)
 
 /* ---- corrections, other settings, throwing away ----------------------------------------------------------------- */
 
+/* Fret 5 is said to be none, and the place where fret 12 was forgotten to hold one; then the first alone. */
+static void check_corrected(const char *id)
+{
+  static const char *const SAID[] = {
+      "{\"schema\":\"slotproof/corrections/1\",\"corrections\":[{\"kind\":\"not-a-mark\",\"at_px\":[2615,1050]},"
+      "{\"kind\":\"mark-here\",\"at_px\":[4850,1010]}]}",
+      "{\"schema\":\"slotproof/corrections/1\",\"corrections\":[{\"kind\":\"not-a-mark\",\"at_px\":[2615,1050]}]}"};
+  for (int applied = 2; applied >= 1; applied--) {
+    char path[200], text[500];
+    FILE *file = fopen("said.json", "w");
+    assert_non_null(file);
+    fputs(SAID[2 - applied], file);
+    assert_int_equal(fclose(file), 0);
+    get_path(path, id, "/corrections");
+    snprintf(text, sizeof text, "{\"applied\":%d,%s", applied, SAID[0] + 1); /* both are kept: one can be done again */
+    talk_answer a = post(path, text);
+    assert_int_equal(a.status, 200);
+    talk_free(&a);
+    cJSON *job = talk_wait(server.port, id);
+    assert_string_equal(word(job, "state"), "done");
+    assert_int_equal(cJSON_GetArraySize(member(job, "corrections")), 2);
+    assert_int_equal(number(job, "applied"), applied);
+    cJSON_Delete(job);
+    char *wanted = told_by_check("--correct said.json");
+    a = get_of(id, "/record");
+    assert_string_equal(a.body, wanted);
+    cJSON *record = cJSON_Parse(a.body);
+    assert_string_equal(word(mark(record, 5), "state"), "missing");
+    assert_int_equal(cJSON_GetArraySize(member(record, "corrections")), applied);
+    cJSON_Delete(record);
+    talk_free(&a);
+    free(wanted);
+  }
+}
+
 static void test_runs(void **state)
 {
   (void)state;
@@ -387,6 +422,7 @@ static void test_runs(void **state)
   assert_string_equal(a.body, wanted);
   talk_free(&a);
   free(wanted);
+  check_corrected(id);
   get_path(path, id, "/corrections");
   a = post(path, "{\"applied\":1,\"corrections\":[{\"kind\":\"wrong\",\"at_px\":[1,2]}]}");
   assert_int_equal(a.status, 400);

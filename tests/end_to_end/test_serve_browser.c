@@ -221,6 +221,65 @@ static void test_keys_alone(void **state)
   check_sound();
 }
 
+/* ---- said by hand ------------------------------------------------------------------------------------------------- */
+
+static void check_fret(const char *fret, const char *verdict)
+{
+  char script[200];
+  browser_until(&chromium, DONE);
+  snprintf(script, sizeof script, "return document.querySelector(\"#marks tr[data-fret='%s']\").classList.contains('%s')",
+           fret, verdict);
+  browser_until(&chromium, script);
+}
+
+static void check_said(int all, int undone)
+{
+  char script[300];
+  snprintf(script, sizeof script,
+           "return document.querySelectorAll('#said li').length === %d && document.querySelectorAll('#said .undone').length "
+           "=== %d",
+           all, undone);
+  browser_until(&chromium, script);
+}
+
+static void test_said_by_hand(void **state)
+{
+  (void)state;
+  open_board();
+  browser_click(&chromium, "#marks tr[data-fret='5'] button.pick");
+  browser_until(&chromium, "return !document.getElementById('not-a-mark').disabled");
+  browser_click(&chromium, "#not-a-mark");
+  check_said(1, 0);
+  check_fret("5", "missing");
+  /* by keys: the cross stands in the middle of the view, where the mark that was chosen has been brought */
+  browser_click(&chromium, "#marks tr[data-fret='5'] button.pick");
+  browser_click(&chromium, "#pixels");
+  browser_click(&chromium, "#mark-here");
+  browser_until(&chromium, "return document.activeElement.id === 'view'");
+  shot("placing", 390, false);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_keys(&chromium, KEY_RIGHT KEY_LEFT KEY_ENTER);
+  check_said(2, 0);
+  browser_until(&chromium, DONE);
+  shots("said");
+  browser_click(&chromium, "#undo");
+  check_said(2, 1);
+  check_fret("5", "missing");
+  cJSON_Delete(browser_run(&chromium, "location.reload()")); /* nothing of it is lost */
+  browser_until(&chromium, DONE);
+  check_said(2, 1);
+  browser_click(&chromium, "#undo");
+  check_said(2, 2);
+  check_fret("5", "within");
+  browser_click(&chromium, "#redo");
+  check_said(2, 1);
+  check_fret("5", "missing");
+  browser_click(&chromium, "#undo");
+  check_said(2, 2);
+  check_fret("5", "within");
+  check_sound();
+}
+
 static void test_ask_again(void **state)
 {
   (void)state;
@@ -248,6 +307,7 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_picture_in_verdict_out), cmocka_unit_test(test_first_views_are_light),
       cmocka_unit_test(test_picked_in_three_places), cmocka_unit_test(test_keys_alone),
+      cmocka_unit_test(test_said_by_hand),
       cmocka_unit_test(test_ask_again),              cmocka_unit_test(test_thrown_away),
   };
   char *slotproof = argc == 2 ? realpath(argv[1], NULL) : NULL;
