@@ -646,14 +646,16 @@ static void init_request(unsigned command, cli_request *request)
   sp_board_shape_init(&request->shape);
 }
 
-/* getopt's own list; entry i of it has val = its place in OPTIONS + 1. */
+/* getopt's own list: val is the place in OPTIONS, beyond all letters, because '?' and ':' mean something else. */
+enum { FIRST_VALUE = 256 };
+
 static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
 {
   size_t n = 0;
   for (size_t i = 0; i < OPTION_COUNT; i++)
     if (OPTIONS[i].commands & command)
       list[n++] =
-          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
+          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + FIRST_VALUE};
   list[n] = (struct option){0};
 }
 
@@ -694,11 +696,11 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
     if (found == '?' || found == ':')
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
     const char *word = argv[optind - 1 - (optarg && optarg == argv[optind - 1])];
-    if (!whole_name(word, OPTIONS[found - 1].name))
+    if (!whole_name(word, OPTIONS[found - FIRST_VALUE].name))
       return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
-                        OPTIONS[found - 1].name);
-    const int failed = apply(&OPTIONS[found - 1], optarg, request);
-    request->given[found - 1] = optarg ? optarg : "";
+                        OPTIONS[found - FIRST_VALUE].name);
+    const int failed = apply(&OPTIONS[found - FIRST_VALUE], optarg, request);
+    request->given[found - FIRST_VALUE] = optarg ? optarg : "";
     if (failed)
       return failed;
   }
