@@ -115,6 +115,33 @@ static void test_picture_in_verdict_out(void **state)
   shots("board");
 }
 
+/* Known again when the page is loaded anew, and kept as a board file that the command line reads. */
+static void test_board_is_remembered(void **state)
+{
+  (void)state;
+  go("/");
+  browser_until(&chromium, "return document.getElementById('f-frets').value === '14'"); /* what was asked last */
+  type_into("f-scale_length", "25 1/2 in");
+  browser_click(&chromium, "#remember");
+  browser_keys(&chromium, "Dunlin tenor" KEY_ENTER);
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Dunlin tenor'");
+  const outside_result *r = outside_run("layout --board data/boards/*.board --format csv");
+  assert_int_equal(r->status, 0);
+  assert_non_null(strstr(r->out, "323.85")); /* half of 25 1/2 in, 12 frets on */
+  go("/");
+  browser_until(&chromium, "return document.querySelectorAll('#board option').length === 2");
+  type_into("f-scale_length", "");
+  cJSON_Delete(browser_run(&chromium, "const b = document.getElementById('board'); b.selectedIndex = 1;"
+                                      "b.dispatchEvent(new Event('change'))"));
+  check_text("return document.getElementById('f-scale_length').value", "25 1/2 in");
+  shot("boards", 1280, false);
+  shot("boards", 390, true);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#forget");
+  browser_until(&chromium, "return document.getElementById('known').hidden");
+  check_sound();
+}
+
 static void test_first_views_are_light(void **state)
 {
   (void)state;
@@ -153,6 +180,7 @@ static void check_picked(const char *fret, const char *close_up)
 
 static void open_board(void)
 {
+  browser_screen(&chromium, 1280, 900, false);
   char path[100];
   snprintf(path, sizeof path, "/board/%s", board_id);
   go(path);
@@ -305,7 +333,8 @@ static void test_thrown_away(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_picture_in_verdict_out), cmocka_unit_test(test_first_views_are_light),
+      cmocka_unit_test(test_picture_in_verdict_out), cmocka_unit_test(test_board_is_remembered),
+      cmocka_unit_test(test_first_views_are_light),
       cmocka_unit_test(test_picked_in_three_places), cmocka_unit_test(test_keys_alone),
       cmocka_unit_test(test_said_by_hand),
       cmocka_unit_test(test_ask_again),              cmocka_unit_test(test_thrown_away),
