@@ -204,6 +204,9 @@ static cJSON *params_json(const render_params *params)
   }
   RENDER_LAYOUT_FIELDS(JSON_GIVEN, JSON_LIST)
 #undef JSON_GIVEN
+  if (params->piece > 0) {
+    RENDER_PIECE_FIELDS(JSON_REAL, JSON_INT)
+  }
 #undef JSON_REAL
 #undef JSON_INT
 #undef JSON_CHOICE
