@@ -39,6 +39,10 @@ static const double MOST_RMS_PX = 0.35;
 static const uint64_t MOST_PIXELS = 60000000;
 /* Cosine of the greatest tilt (18 degrees). */
 static const double LEAST_COSINE = 0.95;
+/* Least period, in pixels, of strokes that are read at half size. */
+static const double LEAST_COARSE_PX = 5.0;
+/* A fit so good that drawing the band once more would not better it. */
+static const double FINE_RMS_PX = 0.1;
 enum { LEAST_STROKES = 25, BAND_PERIODS = 16, ENOUGH_PX = 2600 };
 
 typedef struct turn {
@@ -64,11 +68,16 @@ static turn turn_by(const sp_raster *picture, double angle, double coarse, uint3
   return t;
 }
 
-/* The same in a picture of half the size, whose pixel (x, y) covers (2 x .. 2 x + 1, 2 y .. 2 y + 1) of this one. */
+/* A place in the picture of half the size, whose pixel (x, y) covers (2 x .. 2 x + 1, 2 y .. 2 y + 1) of the picture.
+ */
+static sp_point half_of(sp_point p)
+{
+  return (sp_point){0.5 * p.x - 0.25, 0.5 * p.y - 0.25};
+}
+
 static sp_point turned_to_half(const void *context, double x, double y)
 {
-  const sp_point p = turned_to_picture(context, x, y);
-  return (sp_point){0.5 * p.x - 0.25, 0.5 * p.y - 0.25};
+  return half_of(turned_to_picture(context, x, y));
 }
 
 /* ---- the band about the rule, by its curve --------------------------------------------------------------------------
@@ -114,6 +123,12 @@ static sp_status lay_out(curved_band *b, sp_error *err)
     u += BAND_GRID * photo_curve_period(b->curve, u + 0.5 * step) / b->period;
   }
   return SP_OK;
+}
+
+/* The same in the picture of half the size. */
+static sp_point curved_to_half(const void *context, double x, double y)
+{
+  return half_of(curved_to_picture(context, x, y));
 }
 
 static uint32_t band_height(double period)
@@ -233,14 +248,17 @@ static double stroke_in_the_middle(const sp_rule_reading *r)
   return r->strokes[r->count / 2].index;
 }
 
-/* Reads the rule in the band drawn by its curve, and fits a first camera. */
-static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_curve *curve, const sp_photo_lens *lens,
-                          attempt *a, sp_error *err)
+/* Reads the rule in the band drawn by its curve, and fits a first camera. A first camera may come from the picture of
+ * half the size (NULL: there is none) where its strokes are not too fine. */
+static sp_status by_curve(const sp_raster *picture, const sp_raster *half, const turn *t, const photo_curve *curve,
+                          const sp_photo_lens *lens, attempt *a, sp_error *err)
 {
   curved_band b = {.turn = t, .curve = curve};
   for (int i = 0; i <= 8; i++)
     b.period = fmax(b.period, photo_curve_period(curve, curve->u_first + i / 8.0 * (curve->u_last - curve->u_first)));
-  b.period *= t->coarse;
+  const bool coarse = half && b.period >= LEAST_COARSE_PX;
+  if (!coarse)
+    b.period *= t->coarse;
   const uint32_t height = band_height(b.period);
   b.half_height = 0.5 * (height - 1.0);
   sp_raster band = {0};
@@ -248,7 +266,8 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
   sightings s = {0};
   sp_status status = lay_out(&b, err);
   if (!status)
-    status = photo_resample(picture, curved_to_picture, &b, (uint32_t)(b.length - 1) * BAND_GRID, height, &band, err);
+    status = photo_resample(coarse ? half : picture, coarse ? curved_to_half : curved_to_picture, &b,
+                            (uint32_t)(b.length - 1) * BAND_GRID, height, &band, err);
   if (!status)
     status = read_band(&band, b.period, &reading, err);
   if (!status && reading.count >= LEAST_STROKES) {
@@ -261,7 +280,7 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
     a->strokes = s.strokes;
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
-    a->period = b.period;
+    a->period = coarse ? t->coarse * b.period : b.period;
     a->good = !status && s.strokes >= LEAST_STROKES && a->fit.used > s.count / 2;
   }
   sp_rule_reading_free(&reading);
@@ -282,6 +301,14 @@ static double direction_information(const sp_rule_reading *r)
   return sum;
 }
 
+static bool is_among(const sp_comb *combs, size_t count, double period)
+{
+  for (size_t i = 0; i < count; i++)
+    if (combs[i].along == SP_ALONG_X && fabs(combs[i].period_px / period - 1.0) < 0.02)
+      return true;
+  return false;
+}
+
 /* Of the trains of strokes in the band (the finest, those of every second or fifth stroke) reads the one that says
  * most.
  */
@@ -296,6 +323,8 @@ static sp_status read_best(const sp_raster *band, double period, sp_rule_reading
     status = sp_rule_find(&scene, combs, &count, err);
   combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
   for (size_t i = 0; !status && i < count; i++) {
+    if (i + 1 == count && is_among(combs, i, period))
+      break;
     const double half = 0.5 * band->height_px, ratio = combs[i].period_px / period;
     if (combs[i].along != SP_ALONG_X || ratio > 2.2 || ratio < 0.18 ||
         fabs(combs[i].v0_px + combs[i].slope * 0.5 * band->width_px - half) > 0.5 * half)
@@ -418,7 +447,7 @@ static sp_status refine(const sp_raster *picture, const sp_photo_lens *lens, att
     const double span = next.last - next.first, before = (a->last - a->first) * a->period / next.period;
     const bool grown = span > 1.03 * before;
     *a = next;
-    if (round > 0 && !grown)
+    if (!grown && (round > 0 || next.fit.rms_px < FINE_RMS_PX))
       break;
   }
   return SP_OK;
@@ -449,7 +478,7 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
     attempt a = {0};
     if (curves[i].strength < 0.2 * curves[0].strength)
       break;
-    if (by_curve(picture, &t, &curves[i], lens, &a, NULL) || !a.good)
+    if (by_curve(picture, half ? source : NULL, &t, &curves[i], lens, &a, NULL) || !a.good)
       continue;
     if (refine(picture, lens, &a, NULL) || !a.good)
       continue;
