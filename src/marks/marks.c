@@ -354,7 +354,7 @@ static bool is_denied(const burr_vote *v, size_t lines, sp_expectation *e)
 /* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. */
 static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 {
-  if (v->count < 4)
+  if (v->count < 4 || sp_shape_is_coarse(e))
     return false;
   e->burr_kind_known = true;
   e->flank = v->cost[1] < v->cost[0];

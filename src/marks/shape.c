@@ -35,8 +35,9 @@ static const double LOOSE_BLUR_SD_LOG = 0.2;
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
-/* A ridge as bright as the cut of a light line cannot be told from the cut. */
-static const double RIDGE_MOST = 0.95;
+/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and an
+ * exponential one is sharp at its top. */
+static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5;
 /* Steps of a fit at most; how dear one may be after the first, against the best so far. */
 enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
 static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
@@ -294,9 +295,10 @@ static void give_back(const problem *p, sp_shape *shape)
 static bool ridges_are_real(const problem *p)
 {
   const double bright = p->stack->light ? 1.0 : -1.0;
+  const double most = p->stack->light || !p->flank ? RIDGE_MOST : DARK_RIDGE_MOST;
   for (int r = 0; r < 2; r++) {
     const double height = bright * p->value[RIDGE_LEFT + r];
-    if (p->ridge[r] && !(height > RIDGE_LEAST && height < RIDGE_MOST))
+    if (p->ridge[r] && !(height > RIDGE_LEAST && height < most))
       return false;
   }
   return true;
@@ -452,7 +454,8 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
 static double model_u_px(const problem *p)
 {
   const bool alike = p->stack->light;
-  const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
+  const double fitted = p->value[WIDTH] + p->value[RIDGE_WIDTH], usual = p->expect->width_px + p->expect->burr_px;
+  const double broad = fmin(fitted, usual) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
 }
 
