@@ -351,17 +351,25 @@ static bool is_denied(const burr_vote *v, size_t lines, sp_expectation *e)
   return true;
 }
 
-/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. */
+/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. In a
+ * coarse picture the two kinds look alike and what the picture does to lines passes for one of them, so there the kind
+ * stays open and the rest is believed less. */
 static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 {
-  if (v->count < 4 || sp_shape_is_coarse(e))
+  const bool coarse = sp_shape_is_coarse(e);
+  if (v->count < 4)
     return false;
-  e->burr_kind_known = true;
+  e->burr_expected = true;
+  e->burr_kind_known = !coarse;
   e->flank = v->cost[1] < v->cost[0];
-  e->burr_px = sp_median(v->burr[e->flank], v->of_kind[e->flank]);
-  e->burr_height = fmin(0.9, sp_median(v->height, v->count));
-  e->burr_height_sd = 0.15;
-  e->burr_sd_log = 0.12;
+  for (int kind = 0; kind < 2; kind++)
+    if (v->of_kind[kind] >= 4 || (kind == (int)e->flank && v->of_kind[kind] > 0))
+      e->burr_px[kind] = sp_median(v->burr[kind], v->of_kind[kind]);
+  if (!coarse) {
+    e->burr_height = fmin(0.9, sp_median(v->height, v->count));
+    e->burr_height_sd = 0.15;
+  }
+  e->burr_sd_log = coarse ? 0.25 : 0.12;
   e->width_px = sp_median(v->width, v->count);
   e->width_sd_log = 0.25;
   return true;
