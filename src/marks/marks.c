@@ -43,10 +43,22 @@ static double step_across(const sp_line_fit *f)
 }
 
 /* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a
- * groove. */
-static bool width_fits(sp_mark_kind kind, double width_mm)
+ * groove. In a coarse picture, where blur hides what is narrower than itself, a line's width is known to a good part of
+ * the blur only. */
+static const double MOST_KNIFE_MM = 0.36, MOST_KNIFE_BLURS = 3.3;
+
+/* No picture of so few pixels a millimetre is sharper than a pixel, whatever fine strokes made of it. */
+static double least_blur(const sp_line_fit *f)
 {
-  return kind == SP_MARK_SLOT ? width_mm > 0.30 && width_mm < 1.2 : width_mm < 0.36;
+  return fmax(f->shape.blur_px, 1.0);
+}
+
+static bool width_fits(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  const double width_mm = width_px / px_per_mm;
+  if (f->kind == SP_MARK_SLOT)
+    return width_mm > 0.30 && width_mm < 1.2;
+  return width_px < fmax(MOST_KNIFE_MM * px_per_mm, MOST_KNIFE_BLURS * least_blur(f));
 }
 
 /* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
@@ -54,19 +66,24 @@ static const double LEAST_SIGNIFICANCE = 4.5;
 /* Significance against the surer ones of the lines that are to outline the board. */
 static const double DOUBTFUL = 0.4;
 /* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
-static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
+static const double BROAD_MM = 0.25, BROAD_BLURS = 2.7, BROAD_SIGNIFICANCE = 12.0;
+
+static bool is_broad(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  return f->kind == SP_MARK_KNIFE && width_px > fmax(BROAD_MM * px_per_mm, BROAD_BLURS * least_blur(f));
+}
 
 static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm,
                             bool ground_measured)
 {
-  if (!width_fits(f->kind, m->width_px / px_per_mm))
+  if (!width_fits(f, m->width_px, px_per_mm))
     return false;
   if (f->count < 6 || !(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
     return false;
-  const bool broad = f->kind == SP_MARK_KNIFE && m->width_px > BROAD_MM * px_per_mm;
-  if (ground_measured && !(f->significance > (broad ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
+  if (ground_measured &&
+      !(f->significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
     return false;
   return step_across(f) < 0.9;
 }
