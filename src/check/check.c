@@ -18,6 +18,9 @@ static const double SOFT_MM = 0.12;
 static const double DEG = 57.29577951308232;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
+/* A board has more lines, and its sides lie farther from where a photograph was cut down. */
+static const size_t FEW_LINES = 5;
+static const double BOARD_CLEAR_PX = 24.0;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
 static const double ZERO_FRET_MM = 1.0;
 
@@ -238,6 +241,7 @@ static sp_status match_by_statement(const sp_check_options *o, const sp_match_li
     scaled[i] = (sp_match_line){lines[i].position * mm_per_px, lines[i].u_position * mm_per_px, lines[i].strength};
   for (int e = 0; e < 2; e++)
     options.end_position[e] *= mm_per_px;
+  options.told_position *= mm_per_px;
   options.scale_known = true;
   options.u_relative_scale = 0.005;
   const sp_status status = sp_match_lines(scaled, count, o->layout, &options, match, err);
@@ -259,14 +263,22 @@ static bool has_zero_fret(const sp_match_line *lines, size_t count, const sp_mat
 /* A fretted neck has edges in plenty where its nut is. The frets alone tell where the nut belongs; what lies there, a
  * zero fret or an edge, becomes the board's end for the match proper, and there is none where nothing lies. */
 static sp_status seek_nut(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
-                          const sp_match_line *lines, sp_match_options *options, sp_record *record, sp_error *err)
+                          const sp_match_line *lines, const corrected *said, sp_match_options *options,
+                          sp_record *record, sp_error *err)
 {
   sp_match frets = {0};
   options->nut_may_be_line = options->nut_may_be_end = false;
   sp_status status = sp_match_lines(lines, marks->count, o->layout, options, &frets, err);
   const bool told = !status && (frets.state == SP_MATCH_OK || frets.state == SP_MATCH_OTHER_SCALE);
-  options->nut_may_be_line = o->nut != SP_NUT_END;
-  if (told && o->nut != SP_NUT_LINE && (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
+  options->nut_may_be_line = o->nut != SP_NUT_END || said->nut == NUT_AT_LINE;
+  if (told && said->nut == NUT_AT_EDGE) {
+    const int end = frets.direction > 0 ? 0 : 1;
+    options->nut_may_be_line = false;
+    options->has_end[end] = options->nut_may_be_end = true;
+    marks->board.end[end] = marks->edges[said->nut_index];
+    options->end_position[end] = options->told_position;
+  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE &&
+             (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t chosen = 0;
     if (!place)
@@ -293,7 +305,7 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
 }
 
 static sp_status find_match(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
-                            double stated_dpi, sp_match *match, sp_record *record, sp_error *err)
+                            double stated_dpi, corrected *said, sp_match *match, sp_record *record, sp_error *err)
 {
   sp_match_options options;
   sp_match_line *lines = calloc(marks->count + 1, sizeof *lines);
@@ -302,14 +314,16 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
   options.nut_may_be_end = o->nut != SP_NUT_LINE;
-  if (o->marks == SP_MARK_WIRE) {
-    const sp_status sought = seek_nut(o, reference, marks, lines, &options, record, err);
-    if (sought) {
-      free(lines);
-      return sought;
-    }
+  if (said->nut == NUT_AT_EDGE)
+    options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
+  sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
+  if (!status && o->marks == SP_MARK_WIRE)
+    status = seek_nut(o, reference, marks, lines, said, &options, record, err);
+  if (status) {
+    free(lines);
+    return status;
   }
-  sp_status status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
+  status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
   if (!status && match->state == SP_MATCH_AMBIGUOUS && !reference->map.known && stated_dpi > 0.0) {
     sp_match hinted = {0};
     status = match_by_statement(o, lines, marks->count, options, 25.4 / stated_dpi, &hinted, err);
@@ -324,15 +338,17 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
       sp_match_free(&hinted);
     }
   }
+  if (!status)
+    corrected_settle(marks, o->layout, lines, &options, said, match);
   free(lines);
   return status;
 }
 
 static sp_status decide(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
-                        sp_record *record, sp_error *err)
+                        corrected *said, sp_record *record, sp_error *err)
 {
   sp_match match = {0};
-  sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
+  sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c,
                                 o->left_handed};
@@ -372,14 +388,56 @@ static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
                         NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
-/* Lines to record, all in the frame of the picture that was measured. */
-static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, sp_record *record,
-                         sp_error *err)
+/* Of a photograph only the part was drawn in which lines run across the rule. Was that too little? */
+static bool is_cut_short(const opened_picture *open, const sp_marks *marks)
 {
-  const sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
+  const sp_photo *photo = &open->photo;
+  if (!open->straightened || !(photo->cut[0] || photo->cut[1]))
+    return false;
+  if (marks->count < FEW_LINES)
+    return true;
+  const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;
+  const sp_lengthwise *a = &marks->board.side[0], *b = &marks->board.side[1];
+  const double least = fmin(a->at_px + a->slope * first, a->at_px + a->slope * last);
+  const double most = fmax(b->at_px + b->slope * first, b->at_px + b->slope * last);
+  return !marks->board.edges_found || (photo->cut[0] && least < BOARD_CLEAR_PX) ||
+         (photo->cut[1] && most > photo->straight.height_px - BOARD_CLEAR_PX);
+}
+
+/* `m` is set up for the picture that is searched in the end. */
+static sp_status find_marks(opened_picture *open, const sp_check_options *o, corrected *said, sp_marks_options *m,
+                            sp_marks *marks, sp_error *err)
+{
+  *m = marks_options(&open->scene, &open->reference, &open->info, o);
   sp_status status = paint_strips(open, err);
   if (!status)
-    status = sp_marks_find(&open->scene, &m, marks, err);
+    status = corrected_place(open, said, err);
+  m->hints = said->hints;
+  m->hint_count = said->hint_count;
+  if (!status)
+    status = sp_marks_find(&open->scene, m, marks, err);
+  return status;
+}
+
+static sp_status find_marks_anywhere(opened_picture *open, const sp_check_options *o, corrected *said,
+                                     sp_marks_options *m, sp_marks *marks, sp_record *record, sp_error *err)
+{
+  sp_status status = find_marks(open, o, said, m, marks, err);
+  if (status || !is_cut_short(open, marks))
+    return status;
+  sp_marks_free(marks);
+  status = check_draw_whole(open, &o->reference, record, err);
+  return status ? status : find_marks(open, o, said, m, marks, err);
+}
+
+/* Lines to record, all in the frame of the picture that was measured. */
+static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                         sp_record *record, sp_error *err)
+{
+  sp_marks_options m;
+  sp_status status = find_marks_anywhere(open, o, said, &m, marks, record, err);
+  if (!status)
+    status = corrected_apply(&m, marks, said, err);
   if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
     status = sp_fail(err, SP_E_DATA,
                      "the board does not run along the side of the picture that the scale was taken for; "
@@ -387,7 +445,9 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
   if (!status)
     status = check_square_lines(open, &o->reference, marks, err);
   if (!status)
-    status = decide(o, &open->reference, marks, mean_stated(&open->info), record, err);
+    status = decide(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
+  if (!status)
+    status = corrected_note(open, said, record, err);
   if (!status)
     status = sp_advice_add(o->layout, o->kerf_mm, record, err);
   if (!status && !open->straightened)
@@ -400,12 +460,20 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
 sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_record *record, sp_raster *raster,
                            sp_error *err)
 {
-  opened_picture open;
+  opened_picture open = {.calibrated = false};
   sp_marks marks = {0};
+  corrected said;
+  sp_reference_options reference = o->reference;
   set_task(o, record);
-  sp_status status = check_open(path, &o->reference, &o->read, record, &open, err);
+  sp_status status = corrected_begin(o->corrections, &said, err);
+  reference.strokes = said.strokes;
+  reference.stroke_count = said.stroke_count;
   if (!status)
-    status = measure(&open, o, &marks, record, err);
+    status = check_open(path, &reference, &o->read, record, &open, err);
+  if (!status && said.count) /* somebody may have pointed at what was cut away */
+    status = check_draw_whole(&open, &reference, record, err);
+  if (!status)
+    status = measure(&open, o, &marks, &said, record, err);
   if (!status)
     check_place_in_picture(&open, &o->reference, record);
   if (!status)
@@ -415,6 +483,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status && marks.count < 3)
     status = warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
+  corrected_free(&said);
   check_close(&open, raster, status == SP_OK);
   return status;
 }

@@ -6,7 +6,7 @@
  * 3. Fit: every stroke read is a line of the plane whose X is known but for one origin, and the band's edge a line of
  *    constant Y: the camera is fitted to them. The band is drawn once more with that camera, read and fitted again,
  *    because strokes that lean are read a little worse.
- * 4. Straighten the whole picture.
+ * 4. Straighten the picture, as much of it as lines run across (the rest is bench).
  * Focal length and principal point hardly matter for what follows (a flat board and a flush rule), but have to be
  * possible ones: phones have 24 to 35 mm in terms of 36 mm film (common practice, no source).
  */
@@ -37,6 +37,8 @@ static const double MOST_RMS_PX = 0.35;
 /* Larger pictures are searched at half their size only: their strokes are broad enough, and turning them at full size
  * would cost more than the rest of the program. */
 static const uint64_t MOST_PIXELS = 60000000;
+/* Looking for where the board lies: rows so far apart; room left beside it, at least, and as a part of its breadth. */
+static const double COARSE_ROW_PX = 8.0, ROOM_PX = 100.0, ROOM_PART = 0.25;
 /* Cosine of the greatest tilt (18 degrees). */
 static const double LEAST_COSINE = 0.95;
 /* Least period, in pixels, of strokes that are read at half size. */
@@ -530,7 +532,55 @@ static void footprint(const sp_raster *picture, const attempt *a, double box[4])
   box[3] = fmin(box[3], 0.5 * span);
 }
 
-static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo *photo, sp_error *err)
+static sp_status draw(const sp_raster *picture, const double box[4], sp_photo *photo, sp_error *err)
+{
+  const double width = (box[1] - box[0]) / photo->pitch, height = (box[3] - box[2]) / photo->pitch;
+  photo->left = box[0];
+  photo->top = box[2];
+  const camera_band b = {sp_camera_view_of(&photo->camera), photo->left, photo->top, photo->pitch};
+  return photo_resample(picture, board_to_picture, &b, (uint32_t)width, (uint32_t)height, &photo->straight, err);
+}
+
+/* Rows farther apart than columns. */
+typedef struct coarse_rows {
+  camera_band band;
+  double step;
+} coarse_rows;
+
+static sp_point coarse_to_half(const void *context, double x, double y)
+{
+  const coarse_rows *c = context;
+  return half_of(board_to_picture(&c->band, x, y * c->step / c->band.pitch));
+}
+
+/* Board and rule fill a part of a photograph only. Cuts the box down to where lines run across the rule, with room
+ * beside; `half` is the picture of half its size. */
+static sp_status cut_down(const sp_raster *half, const attempt *a, double box[4], bool cut[2], sp_error *err)
+{
+  const double pitch = 1.0 / a->period, step = COARSE_ROW_PX * pitch, room = ROOM_PX * pitch;
+  const camera_band b = {sp_camera_view_of(&a->camera), box[0], box[2], 2.0 * pitch};
+  const coarse_rows c = {b, step};
+  double rows[2];
+  const sp_status status = photo_crosslines(half, coarse_to_half, &c, (size_t)((box[1] - box[0]) / (2.0 * pitch)),
+                                            (size_t)((box[3] - box[2]) / step), rows, err);
+  if (status || !(rows[1] > rows[0]))
+    return status;
+  const double rule = 0.5 * band_height(a->period) * pitch, first = box[2] + rows[0] * step,
+               last = box[2] + rows[1] * step;
+  const double spare = fmax(room, ROOM_PART * (last - first));
+  if (fmin(first, -rule) > -rule - room && fmax(last, rule) < rule + room)
+    return SP_OK; /* the rule alone was seen */
+  const double least = fmin(first, -rule) - spare, most = fmax(last, rule) + spare;
+  cut[0] = least > box[2];
+  cut[1] = most < box[3];
+  box[2] = fmax(box[2], least);
+  box[3] = fmin(box[3], most);
+  return SP_OK;
+}
+
+/* `half` NULL: nothing is cut away. */
+static sp_status straighten(const sp_raster *picture, const sp_raster *half, const attempt *a, sp_photo *photo,
+                            sp_error *err)
 {
   double box[4];
   footprint(picture, a, box);
@@ -541,15 +591,21 @@ static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo
   }
   photo->camera = a->camera;
   photo->pitch = 1.0 / a->period;
-  photo->left = box[0];
-  photo->top = box[2];
   photo->fit_rms_px = a->fit.rms_px;
   photo->strokes_used = a->strokes;
-  const camera_band b = {sp_camera_view_of(&a->camera), photo->left, photo->top, photo->pitch};
-  const sp_status status =
-      photo_resample(picture, board_to_picture, &b, (uint32_t)width, (uint32_t)height, &photo->straight, err);
+  memcpy(photo->whole, box, sizeof box);
+  sp_status status = half ? cut_down(half, a, box, photo->cut, err) : SP_OK;
+  if (!status)
+    status = draw(picture, box, photo, err);
   photo->found = status == SP_OK;
   return status;
+}
+
+sp_status sp_photo_draw_whole(const sp_raster *picture, sp_photo *photo, sp_error *err)
+{
+  sp_raster_free(&photo->straight);
+  photo->cut[0] = photo->cut[1] = false;
+  return draw(picture, photo->whole, photo, err);
 }
 
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *known, sp_photo *photo,
@@ -559,25 +615,24 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const
   memset(photo, 0, sizeof *photo);
   attempt best = {0};
   sp_status status = SP_OK;
+  sp_raster half = {0};
+  const bool halved = picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX;
   /* a smaller picture shows where the rule lies as well, if its strokes are not too fine for it */
-  if (picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX) {
-    sp_raster half = {0};
+  if (halved) {
     status = photo_halve(picture, &half, err);
     if (!status)
       status = try_all(picture, &half, true, lens, &best, err);
-    sp_raster_free(&half);
   }
   if (!status && !best.good && (uint64_t)picture->width_px * picture->height_px <= MOST_PIXELS)
     status = try_all(picture, picture, false, lens, &best, err);
-  if (status)
-    return status;
-  if (!best.good) {
+  if (!status && best.good)
+    status = straighten(picture, halved ? &half : NULL, &best, photo, err);
+  sp_raster_free(&half);
+  if (!status && !best.good)
     snprintf(photo->reason, sizeof photo->reason,
              "no rule with readable graduations was found, straight or drawn by a lens; lay a steel rule flush beside "
              "the board, graduations up, and fill the picture with the two");
-    return SP_OK;
-  }
-  return straighten(picture, &best, photo, err);
+  return status;
 }
 
 /* The camera by known places; `fit` tells how well. */
@@ -621,7 +676,7 @@ sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, co
     return SP_OK;
   }
   a.period = largest_scale(&a);
-  return straighten(picture, &a, photo, err);
+  return straighten(picture, NULL, &a, photo, err);
 }
 
 sp_point sp_photo_picture_px(const sp_photo *photo, sp_point at)
