@@ -217,5 +217,8 @@ int sp_batch_exit_status(const sp_batch *batch);
 sp_status sp_batch_text(const sp_batch *batch, FILE *file, sp_error *err);
 sp_status sp_batch_json(const sp_batch *batch, FILE *file, sp_error *err);
 sp_status sp_batch_csv(const sp_batch *batch, FILE *file, sp_error *err);
+/* One page, whole in itself, as page.h describes: verdict, what to do, the boards worst first; then the map of all errors,
+ * frets, causes, control charts, study. */
+sp_status sp_batch_html(const sp_batch *batch, FILE *file, sp_error *err);
 
 #endif

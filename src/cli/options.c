@@ -423,7 +423,7 @@ static sp_status set_format(const char *v, cli_request *r, sp_error *err)
   if (r->command == CLI_TARGET)
     return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
-  const bool html = r->command == CLI_CHECK;
+  const bool html = r->command == CLI_CHECK || r->command == CLI_BATCH;
   const char *choice = draws    ? "text, json, csv, svg or pdf"
                        : no_csv ? "text or json"
                        : html   ? "text, json, csv or html"
@@ -524,8 +524,7 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
-    {PICTURE, "reference", "KIND", set_reference,
-     "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
+    {PICTURE, "reference", "KIND", set_reference, "whence the scale: auto, rule, strip, profile, distance, dpi (auto)"},
     {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
     {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
     {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
@@ -554,7 +553,7 @@ static const option_entry OPTIONS[] = {
     {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
     {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
     {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
-    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check, batch: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
      "the picture with everything that was found drawn in"},
