@@ -40,8 +40,8 @@ typedef struct sp_batch_list {
   size_t count;
 } sp_batch_list;
 
-/* Pictures, records (names that end in .json) and folders. A folder stands for the PNG, JPEG and TIFF files right in
- * it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its overlay and the
+/* Pictures, records (names that end in .json) and folders. A folder stands for the PNG, JPEG, TIFF, WebP and HEIF
+ * files right in it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its overlay and the
  * record is taken; a folder without pictures stands for its records. What is named twice is taken once. On failure
  * (SP_E_NOINPUT, SP_E_INTERNAL) *at is the name that would not do. */
 sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, const char **at, sp_error *err);

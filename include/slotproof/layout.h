@@ -40,7 +40,7 @@ sp_status sp_parse_tolerance(const char *text, sp_tolerance *tolerance, sp_error
 
 /* ---- Layouts ---- */
 
-enum { SP_LAYOUT_MAX_FRETS = 1000 };
+enum { SP_LAYOUT_MAX_FRETS = 1000, SP_LAYOUT_NAME = 64 };
 /* Ten octaves: 1/1024 of the string is left. */
 #define SP_LAYOUT_MAX_CENTS 12000.0
 /* A scale length outside is a slip of the unit. */
@@ -50,10 +50,11 @@ enum { SP_LAYOUT_MAX_FRETS = 1000 };
 /* Owned: free with sp_layout_free. */
 typedef struct sp_layout {
   double scale_length_mm;
-  int32_t frets;       /* after the nut */
-  int32_t divisions;   /* equal divisions of the octave; 0 = a step list */
-  double *position_mm; /* frets + 1 values, strictly increasing; [0] is the nut: 0 */
-  double *cents;       /* frets + 1 values above the open string; [0] = 0 */
+  int32_t frets;             /* after the nut */
+  int32_t divisions;         /* equal divisions of the octave; 0 = a step list */
+  double *position_mm;       /* frets + 1 values, strictly increasing; [0] is the nut: 0 */
+  double *cents;             /* frets + 1 values above the open string; [0] = 0 */
+  char name[SP_LAYOUT_NAME]; /* of the board; "" = none */
 } sp_layout;
 
 /* Equal divisions of the octave. SP_E_USAGE with a sentence if 1 <= frets <= SP_LAYOUT_MAX_FRETS, divisions >= 1, the
@@ -65,15 +66,29 @@ sp_status sp_layout_steps(double scale_length_mm, int32_t frets, const double *c
                           sp_error *err);
 void sp_layout_free(sp_layout *layout);
 
+/* A step as a ratio of frequencies to the open string: 3/2 is the fifth. 0/0: it was given in cents. */
+typedef struct sp_ratio {
+  uint32_t numerator, denominator;
+} sp_ratio;
+
 /* A list of steps as read from text. Owned: free with sp_steps_free. */
 typedef struct sp_steps {
   double *cents; /* [0] belongs to fret 1 */
   size_t count;
+  sp_ratio *ratio; /* as written, one a step */
 } sp_steps;
 
-/* Step list: cents above the open string, one a line, a decimal number as 701.955 (a trailing c is allowed); blank
- * lines and everything after '#' are skipped; lines end in LF or CR LF; a UTF-8 byte order mark is skipped. The open
- * string itself (0) is not listed. SP_E_DATA with the line number otherwise. `text` need not end in NUL. */
+/* Reads one step: cents above the open string (701.955, 701.955c) or a ratio of whole numbers up to 999999 (3/2, which
+ * is 1200 log2(3/2) cents). Above the open string, at most SP_LAYOUT_MAX_CENTS. SP_E_USAGE with one sentence otherwise,
+ * *cents then NAN. */
+sp_status sp_parse_step(const char *text, double *cents, sp_ratio *ratio, sp_error *err);
+/* Appends a step to a list; SP_E_USAGE if it is not above the last one or there are SP_LAYOUT_MAX_FRETS already. */
+sp_status sp_steps_add(sp_steps *steps, double cents, sp_ratio ratio, sp_error *err);
+
+/* Step list: cents above the open string, one a line, a decimal number as 701.955 (a trailing c is allowed), or a ratio
+ * as 3/2; blank lines and everything after '#' are skipped; lines end in LF or CR LF; a UTF-8 byte order mark is
+ * skipped. The open string itself (0) is not listed. SP_E_DATA with the line number otherwise. `text` need not end in
+ * NUL. */
 sp_status sp_steps_parse(const char *text, size_t length, sp_steps *steps, sp_error *err);
 /* The same from a file (at most 1 MB): also SP_E_NOINPUT, SP_E_IO. Sentences do not name the file. */
 sp_status sp_steps_read(const char *path, sp_steps *steps, sp_error *err);

@@ -8,6 +8,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#include "slotproof/boardfile.h"
 #include "slotproof/bridge.h"
 #include "slotproof/check.h"
 #include "slotproof/drawing.h"
@@ -30,12 +31,13 @@ enum {
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
 
-typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML } cli_format;
+typedef enum cli_format { CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML, CLI_BOARD } cli_format;
 
 /* One command line, read. Texts belong to argv. */
 typedef struct cli_request {
   unsigned command;
   bool help;
+  const char *board;      /* name of a board file; NULL = none */
   double scale_length_mm; /* NAN = not given */
   int32_t frets;          /* 0 = not given */
   int32_t divisions;      /* 0 = not given */
@@ -83,8 +85,13 @@ __attribute__((format(printf, 3, 4)))
 #endif
 int cli_refuse(const char *where, sp_status status, const char *format, ...);
 
-/* The layout the options ask for; names those that are missing. */
-int cli_make_layout(const cli_request *request, sp_layout *layout);
+/* The value of an option of this command, "" where it takes none; NULL if it was not given. */
+const char *cli_given(const cli_request *request, const char *name);
+
+/* The layout that options and board file ask for; names what is missing. What the file says of the board and of what is
+ * measured goes into the request wherever no option says it. `board` (may be NULL) is handed both together: free with
+ * sp_boardfile_free, also after a failure. */
+int cli_make_layout(cli_request *request, sp_boardfile *board, sp_layout *layout);
 /* Refuses options of the scale that do not go together; a distance alone asks for --reference distance. */
 int cli_check_reference_options(cli_request *request);
 /* Refuses outputs that would overwrite an input or each other. */

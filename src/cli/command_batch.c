@@ -97,8 +97,8 @@ static int refuse(const cli_request *r, const sp_batch_list *list)
   for (size_t i = 0; r->output && i < list->count; i++)
     if (sp_same_file(r->output, list->input[i].path))
       return cli_refuse(r->output, SP_E_USAGE, "--output would overwrite a picture or record; give it another name");
-  const char *const read[] = {r->study, r->history, r->steps};
-  for (size_t i = 0; r->output && i < 3; i++)
+  const char *const read[] = {r->study, r->history, r->steps, r->board};
+  for (size_t i = 0; r->output && i < sizeof read / sizeof *read; i++)
     if (read[i] && sp_same_file(r->output, read[i]))
       return cli_refuse(r->output, SP_E_USAGE, "--output would overwrite a file that is read; give it another name");
   return pictures ? cli_check_reference_options((cli_request *)r) : 0;
@@ -181,7 +181,7 @@ static int open_and_run(cli_request *r, const sp_batch_list *list)
   char *settings = NULL;
   int status = refuse(r, list);
   if (!status && has_pictures(list))
-    status = cli_make_layout(r, &layout);
+    status = cli_make_layout(r, NULL, &layout);
   if (!status)
     status = cli_settings(r, &settings);
   r->check.layout = &layout;

@@ -111,7 +111,7 @@ int cli_check(int argc, char **argv)
   if (!status)
     status = cli_check_outputs(&r);
   if (!status)
-    status = cli_make_layout(&r, &layout);
+    status = cli_make_layout(&r, NULL, &layout);
   if (status)
     return status;
   r.check.layout = &layout;

@@ -1,46 +1,125 @@
 /* slotproof layout, as a table or a drawing; and the layout as `check` needs it. */
 #include <math.h>
+#include <stdlib.h>
 
 #include "cli.h"
 
-static int refuse_missing(const cli_request *r)
+static int refuse_missing(const sp_boardfile *b)
 {
-  const bool no_length = isnan(r->scale_length_mm), no_frets = r->frets == 0;
+  const bool no_length = isnan(b->scale_length_mm), no_frets = b->frets == 0;
   if (no_length && no_frets)
     return cli_refuse("--scale-length and --frets", SP_E_USAGE,
-                      "are missing; give them, as --scale-length 648mm --frets 20");
+                      "are missing; give them, as --scale-length 648mm --frets 20, or a --board FILE");
   if (no_length)
     return cli_refuse("--scale-length", SP_E_USAGE, "is missing; give it, as --scale-length 648mm");
   if (no_frets)
     return cli_refuse("--frets", SP_E_USAGE, "is missing; give it, as --frets 20");
+  return 0;
+}
+
+/* ---- options and board file together ---------------------------------------------------------------------------- */
+
+static void take_length(double option_mm, double *mm)
+{
+  if (!isnan(option_mm))
+    *mm = option_mm;
+}
+
+static void take_shape(const sp_board_shape *o, sp_board_shape *s)
+{
+  take_length(o->nut_width_mm, &s->nut_width_mm);
+  take_length(o->end_width_mm, &s->end_width_mm);
+  take_length(o->end_at_mm, &s->end_at_mm);
+  take_length(o->radius_mm, &s->radius_mm);
+  take_length(o->end_radius_mm, &s->end_radius_mm);
+  take_length(o->tang_depth_mm, &s->tang_depth_mm);
+  take_length(o->clearance_mm, &s->clearance_mm);
+  take_length(o->thickness_mm, &s->thickness_mm);
+}
+
+/* One way of dividing the octave takes the other's place. */
+static int take_division(const cli_request *r, sp_boardfile *b)
+{
+  sp_error err = {0};
   if (r->steps && r->divisions)
     return cli_refuse("--steps", SP_E_USAGE, "cannot be combined with --divisions; give one of them");
+  if (!r->steps && !r->divisions)
+    return 0;
+  sp_steps_free(&b->steps);
+  free(b->steps_file);
+  b->steps_file = NULL;
+  b->divisions = r->divisions;
+  if (r->steps && sp_steps_read(r->steps, &b->steps, &err))
+    return cli_complain(r->steps, &err);
   return 0;
 }
 
-static int layout_from_steps(const cli_request *r, sp_layout *layout)
+/* The options laid over what the file says. */
+static int take_options(const cli_request *r, sp_boardfile *b)
 {
-  sp_error err = {0};
-  sp_steps steps = {0};
-  if (sp_steps_read(r->steps, &steps, &err))
-    return cli_complain(r->steps, &err);
-  const sp_status status = sp_layout_steps(r->scale_length_mm, r->frets, steps.cents, steps.count, layout, &err);
-  sp_steps_free(&steps);
-  return status ? cli_complain(r->steps, &err) : 0;
+  take_length(r->scale_length_mm, &b->scale_length_mm);
+  if (r->frets)
+    b->frets = r->frets;
+  if (cli_given(r, "marks")) {
+    b->marks_given = true;
+    b->marks = r->check.marks;
+  }
+  if (cli_given(r, "nut")) {
+    b->nut_given = true;
+    b->nut = r->check.nut;
+  }
+  if (cli_given(r, "tolerance"))
+    b->tolerance = (sp_tolerance){r->check.tolerance_mm, r->check.tolerance_cents};
+  take_length(r->check.kerf_mm, &b->tang_mm);
+  take_shape(&r->shape, &b->shape);
+  return take_division(r, b);
 }
 
-int cli_make_layout(const cli_request *r, sp_layout *layout)
+/* And back, where the commands look for it. */
+static void fill_request(const sp_boardfile *b, cli_request *r)
+{
+  if (b->marks_given)
+    r->check.marks = b->marks;
+  if (b->nut_given)
+    r->check.nut = b->nut;
+  r->check.tolerance_mm = b->tolerance.tolerance_mm;
+  r->check.tolerance_cents = b->tolerance.tolerance_cents;
+  r->check.kerf_mm = b->tang_mm;
+  if (isnan(r->check.reference.radius_mm)) /* photographs; between two radii their mean is near enough */
+    r->check.reference.radius_mm =
+        isnan(b->shape.end_radius_mm) ? b->shape.radius_mm : 0.5 * (b->shape.radius_mm + b->shape.end_radius_mm);
+  const bool alone = isnan(b->shape.nut_width_mm) && isnan(r->shape.radius_mm);
+  r->shape = b->shape;
+  if (alone) /* a radius for check; slots need a width as well */
+    r->shape.radius_mm = r->shape.end_radius_mm = NAN;
+}
+
+static int make_layout(cli_request *r, sp_boardfile *b, sp_layout *layout)
 {
   sp_error err = {0};
-  *layout = (sp_layout){0};
-  const int failed = refuse_missing(r);
+  if (r->board && sp_boardfile_read(r->board, b, &err))
+    return cli_complain(r->board, &err);
+  int failed = take_options(r, b);
+  if (!failed)
+    failed = refuse_missing(b);
   if (failed)
     return failed;
-  if (r->steps)
-    return layout_from_steps(r, layout);
-  if (sp_layout_equal(r->scale_length_mm, r->frets, r->divisions ? r->divisions : 12, layout, &err))
-    return cli_complain("layout", &err);
+  if (sp_boardfile_layout(b, layout, &err))
+    return cli_complain(r->steps ? r->steps : b->steps.count ? r->board : "layout", &err);
+  fill_request(b, r);
   return 0;
+}
+
+int cli_make_layout(cli_request *r, sp_boardfile *board, sp_layout *layout)
+{
+  sp_boardfile own;
+  sp_boardfile *b = board ? board : &own;
+  sp_boardfile_init(b);
+  *layout = (sp_layout){0};
+  const int failed = make_layout(r, b, layout);
+  if (!board)
+    sp_boardfile_free(b);
+  return failed;
 }
 
 /* What the writers of this command are given. */
@@ -48,6 +127,7 @@ typedef struct product {
   const sp_layout *layout;
   const sp_slots *slots; /* NULL: no board was described */
   sp_paper paper;
+  const sp_boardfile *board;
 } product;
 
 static sp_status write_text(const void *what, FILE *file, sp_error *err)
@@ -80,6 +160,12 @@ static sp_status write_pdf(const void *what, FILE *file, sp_error *err)
   return sp_drawing_pdf(p->layout, p->slots, p->paper, file, err);
 }
 
+static sp_status write_board(const void *what, FILE *file, sp_error *err)
+{
+  const product *p = what;
+  return sp_boardfile_write(p->board, true, file, err);
+}
+
 /* Text and JSON carry the warnings themselves. */
 static void warn(const cli_request *r, const sp_slots *slots)
 {
@@ -101,17 +187,14 @@ static int plan_slots(const cli_request *r, const sp_layout *layout, sp_slots *s
   return 0;
 }
 
-static int deliver(const cli_request *r, const sp_layout *layout)
+static int deliver(const cli_request *r, const sp_boardfile *board, const sp_layout *layout)
 {
-  static const cli_writer WRITERS[] = {[CLI_TEXT] = write_text,
-                                       [CLI_JSON] = write_json,
-                                       [CLI_CSV] = write_csv,
-                                       [CLI_SVG] = write_svg,
-                                       [CLI_PDF] = write_pdf};
+  static const cli_writer WRITERS[] = {[CLI_TEXT] = write_text, [CLI_JSON] = write_json, [CLI_CSV] = write_csv,
+                                       [CLI_SVG] = write_svg,   [CLI_PDF] = write_pdf,   [CLI_BOARD] = write_board};
   sp_slots slots = {0};
   sp_error err = {0};
   int status = plan_slots(r, layout, &slots);
-  const product what = {layout, slots.slot ? &slots : NULL, r->paper};
+  const product what = {layout, slots.slot ? &slots : NULL, r->paper, board};
   if (!status && r->format == CLI_PDF && sp_drawing_fits(layout, what.slots, r->paper, &err))
     status = cli_complain("layout", &err);
   if (!status)
@@ -131,7 +214,8 @@ static int refuse_arguments(const cli_request *r)
 
 static void print_help(void)
 {
-  printf("usage: slotproof layout --scale-length LEN --frets N [options]\n\nPrints the computed positions of the "
+  printf("usage: slotproof layout --scale-length LEN --frets N [options]\n"
+         "       slotproof layout --board FILE [options]\n\nPrints the computed positions of the "
          "frets, or draws them 1:1; with the board described, also\nthe length and depth of each slot.\n\n");
   cli_print_options(CLI_LAYOUT, stdout);
 }
@@ -139,7 +223,9 @@ static void print_help(void)
 int cli_layout(int argc, char **argv)
 {
   cli_request r;
-  sp_layout layout;
+  sp_layout layout = {0};
+  sp_boardfile board;
+  sp_boardfile_init(&board);
   int status = cli_parse(argc, argv, CLI_LAYOUT, &r);
   if (status)
     return status;
@@ -149,10 +235,10 @@ int cli_layout(int argc, char **argv)
   }
   status = refuse_arguments(&r);
   if (!status)
-    status = cli_make_layout(&r, &layout);
-  if (status)
-    return status;
-  status = deliver(&r, &layout);
+    status = cli_make_layout(&r, &board, &layout);
+  if (!status)
+    status = deliver(&r, &board, &layout);
+  sp_boardfile_free(&board);
   sp_layout_free(&layout);
   return status;
 }

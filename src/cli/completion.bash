@@ -12,7 +12,7 @@ _slotproof_commands() {
 # The words an option takes, where its help lists them ("...: knife or slot (knife)" is for reading; these are not).
 _slotproof_values() {
   case $2 in
-    --format) [ "$1" = layout ] && echo text json csv svg pdf || echo text json csv html ;;
+    --format) [ "$1" = layout ] && echo text json csv svg pdf board || echo text json csv html ;;
     --marks) echo knife slot wire ;;
     --nut) [ "$1" = diagnose ] || echo auto line end ;;
     --reference) echo auto rule strip profile distance dpi ;;

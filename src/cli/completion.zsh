@@ -16,7 +16,7 @@ _slotproof_options() {
     value=${${line#*	}%%	*}
     text=${${line##*	}//[\[\]:]/ }
     case $name in
-      (format) [[ $1 == layout ]] && action='(text json csv svg pdf)' || action='(text json csv html)' ;;
+      (format) [[ $1 == layout ]] && action='(text json csv svg pdf board)' || action='(text json csv html)' ;;
       (marks) action='(knife slot wire)' ;;
       (nut) [[ $1 == diagnose ]] && action=' ' || action='(auto line end)' ;;
       (reference) action='(auto rule strip profile distance dpi)' ;;

@@ -8,8 +8,7 @@
 #include "cli.h"
 #include "slotproof/hash.h"
 
-/* An instrument with more frets or finer steps is a slip of the finger. */
-enum { MAX_FRETS = 200, MAX_DIVISIONS = 1200, MAX_WORKERS = 256 };
+enum { MAX_WORKERS = 256 };
 /* Degrees Celsius a workshop may have. */
 static const double MIN_TEMPERATURE_C = -20.0, MAX_TEMPERATURE_C = 60.0;
 /* Pixels of the largest picture are counted with fewer digits than a double holds exactly. */
@@ -86,12 +85,12 @@ static sp_status set_scale_length(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_frets(const char *v, cli_request *r, sp_error *err)
 {
-  return whole_number(v, 1, MAX_FRETS, &r->frets, err);
+  return whole_number(v, 1, SP_BOARD_MAX_FRETS, &r->frets, err);
 }
 
 static sp_status set_divisions(const char *v, cli_request *r, sp_error *err)
 {
-  return whole_number(v, 1, MAX_DIVISIONS, &r->divisions, err);
+  return whole_number(v, 1, SP_BOARD_MAX_DIVISIONS, &r->divisions, err);
 }
 
 static sp_status set_steps(const char *v, cli_request *r, sp_error *err)
@@ -156,9 +155,9 @@ static sp_status set_paper(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_board(const char *v, cli_request *r, sp_error *err)
 {
-  (void)v;
-  (void)r;
-  return sp_fail(err, SP_E_USAGE, "board descriptions are not part of this version; give --scale-length and --frets");
+  (void)err;
+  r->board = v;
+  return SP_OK;
 }
 
 static sp_status set_marks(const char *v, cli_request *r, sp_error *err)
@@ -418,18 +417,18 @@ static sp_status set_sheet_format(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_format(const char *v, cli_request *r, sp_error *err)
 {
-  static const char *const WORDS[] = {"text", "json", "csv", "svg", "pdf", "html"};
-  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML};
+  static const char *const WORDS[] = {"text", "json", "csv", "svg", "pdf", "html", "board"};
+  static const cli_format FORMATS[] = {CLI_TEXT, CLI_JSON, CLI_CSV, CLI_SVG, CLI_PDF, CLI_HTML, CLI_BOARD};
   if (r->command == CLI_TARGET)
     return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
   const bool html = r->command == CLI_CHECK || r->command == CLI_BATCH;
-  const char *choice = draws    ? "text, json, csv, svg or pdf"
+  const char *choice = draws    ? "text, json, csv, svg, pdf or board"
                        : no_csv ? "text or json"
                        : html   ? "text, json, csv or html"
                                 : "text, json or csv";
-  const int i = word_index(v, WORDS, 6);
-  if (i < 0 || (i == 2 && no_csv) || ((i == 3 || i == 4) && !draws))
+  const int i = word_index(v, WORDS, 7);
+  if (i < 0 || (i == 2 && no_csv) || ((i == 3 || i == 4 || i == 6) && !draws))
     return sp_fail(err, SP_E_USAGE, "'%.40s' is no format of this command; give %s", v, choice);
   if (i == 5 && !html)
     return sp_fail(err, SP_E_USAGE, "%s is not part of this version; give %s", v, choice);
@@ -505,6 +504,7 @@ enum {
 };
 
 static const option_entry OPTIONS[] = {
+    {BOARD, "board", "FILE", set_board, "a board description; options on the command line win (none)"},
     {BOARD, "scale-length", "LEN", set_scale_length,
      "nut to theoretical saddle, without compensation: 648mm, 25 1/2in"},
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
@@ -520,7 +520,6 @@ static const option_entry OPTIONS[] = {
     {CLI_LAYOUT, "clearance", "LEN", set_clearance, "how much deeper than the tang the slot is (0mm)"},
     {CLI_LAYOUT, "thickness", "LEN", set_thickness, "of the board at its middle: what is left under the slots"},
     {CLI_LAYOUT | CLI_TARGET, "paper", "a4|letter", set_paper, "sheets of the pdf drawing, of the strip (a4)"},
-    {MEASURE, "board", "FILE", set_board, "a board description (not part of this version)"},
     {MEASURE, "marks", "KIND", set_marks, "what is measured: knife (lines) or slot (sawn) (knife)"},
     {MEASURE, "nut", "KIND", set_nut, "the nut is a line, or the squared end of the board: auto, line, end (auto)"},
     {MEASURE, "tolerance", "TOL", set_tolerance, "what counts as within: 0.2mm, 2c, or 0.2mm,2c (0.2mm)"},
@@ -582,7 +581,7 @@ void cli_print_options(unsigned command, FILE *file)
     if (o->set == set_format && command & CLI_TARGET)
       help = "what is written: pdf, svg, png (pdf)";
     if (o->set == set_format && command & CLI_LAYOUT)
-      help = "what is written: text, json, csv, or a 1:1 drawing: svg, pdf (text)";
+      help = "what is written: text, json, csv, board, or a 1:1 drawing: svg, pdf (text)";
     fprintf(file, "  %-22s %s\n", left, help);
   }
 }
@@ -661,12 +660,40 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
   return 0;
 }
 
+const char *cli_given(const cli_request *request, const char *name)
+{
+  for (size_t i = 0; i < OPTION_COUNT; i++)
+    if (strcmp(OPTIONS[i].name, name) == 0 && OPTIONS[i].commands & request->command)
+      return request->given[i];
+  return NULL;
+}
+
 /* ---- settings --------------------------------------------------------------------------------------------------- */
 
 /* Does this option bear on what is measured, and not only on where it goes? */
 static bool bears_on_measurement(const option_entry *o)
 {
   return (o->commands & MEASURE) == MEASURE && o->set != set_format && o->set != set_output && o->set != set_help;
+}
+
+/* A board counts by what it means, its list of steps included. */
+static int board_digest(const char *path, char digest[SP_SHA256_TEXT])
+{
+  sp_boardfile board;
+  sp_error err = {0};
+  char *text = NULL;
+  size_t size = 0;
+  if (sp_boardfile_read(path, &board, &err))
+    return cli_complain(path, &err);
+  FILE *memory = open_memstream(&text, &size);
+  sp_status status = memory ? sp_boardfile_write(&board, true, memory, &err) : sp_fail_memory(&err);
+  if (memory && fclose(memory) != 0 && !status)
+    status = sp_fail_memory(&err);
+  if (!status)
+    sp_sha256(text, size, digest);
+  free(text);
+  sp_boardfile_free(&board);
+  return status ? cli_complain(path, &err) : 0;
 }
 
 /* A value that names a file counts by what is in it. */
@@ -676,6 +703,10 @@ static int settings_value(const option_entry *o, const char *value, char digest[
   *shown = value;
   if (!o->value || strncmp(o->value, "FILE", 4) != 0)
     return 0;
+  if (o->set == set_board) {
+    *shown = digest;
+    return board_digest(value, digest);
+  }
   if (sp_sha256_file(value, digest, &err))
     return cli_complain(value, &err);
   *shown = digest;

@@ -38,6 +38,8 @@ static int refuse_overwriting(const cli_request *r, const char *output, const ch
                         r->command == CLI_DIAGNOSE ? "record" : "picture");
   if (r->steps && sp_same_file(output, r->steps))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the list of steps; give it another name", option);
+  if (r->board && sp_same_file(output, r->board))
+    return cli_refuse(output, SP_E_USAGE, "%s would overwrite the board file; give it another name", option);
   if (r->before && sp_same_file(output, r->before))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the earlier record; give it another name", option);
   if (r->profile_path && sp_same_file(output, r->profile_path))

@@ -1,4 +1,7 @@
-/* Step lists: the tuning of a board that is not divided equally, as cents above the open string, one a line. */
+/* Step lists: the tuning of a board that is not divided equally, as cents above the open string or as ratios of
+ * frequencies to it. Ratios are kept beside the cents, because a list that was written in them is told from its source
+ * by them. */
+#include <inttypes.h>
 #include <math.h>
 #include <stdbool.h>
 #include <stdlib.h>
@@ -9,31 +12,115 @@
 #include "slotproof/textfile.h"
 
 /* A thousand frets with a comment each are far below this; a picture given by mistake is above. */
-enum { MAX_MB = 1, LINE_MAX_BYTES = 80 };
+enum { MAX_MB = 1, LINE_MAX_BYTES = 80, MAX_TERM = 999999 };
 
-#define STEP_FORM "write cents above the open string, one a line, as 701.955"
+#define STEP_FORM "write cents above the open string or a ratio to it, as 701.955 or 3/2"
 
 void sp_steps_free(sp_steps *steps)
 {
   if (!steps)
     return;
   free(steps->cents);
+  free(steps->ratio);
   *steps = (sp_steps){0};
 }
 
-static sp_status add_step(sp_steps *steps, double cents, size_t line, sp_error *err)
+/* ---- one step --------------------------------------------------------------------------------------------------- */
+
+static bool whole(const sp_decimal *d)
+{
+  return d->decimals == 0 && !d->has_point && d->digits >= 1 && d->digits <= MAX_TERM;
+}
+
+/* Behind the numerator, *at on the stroke. */
+static sp_status read_ratio(const char *text, const char **at, const sp_decimal *top, double *cents, sp_ratio *ratio,
+                            sp_error *err)
+{
+  sp_decimal bottom;
+  (*at)++;
+  if (sp_read_decimal(at, &bottom) != SP_DECIMAL_OK || !whole(top) || !whole(&bottom))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is no ratio of whole numbers from 1 to %d; " STEP_FORM, text, MAX_TERM);
+  *ratio = (sp_ratio){(uint32_t)top->digits, (uint32_t)bottom.digits};
+  *cents = 1200.0 * log2((double)ratio->numerator / (double)ratio->denominator);
+  return SP_OK;
+}
+
+static sp_status read_step(const char *text, double *cents, sp_ratio *ratio, sp_error *err)
+{
+  const char *at = sp_skip_blanks(text);
+  sp_decimal decimal;
+  if (*at == '+')
+    at++;
+  if (*at == '-')
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is below the open string; " STEP_FORM, text);
+  const sp_decimal_state state = sp_read_decimal(&at, &decimal);
+  if (state == SP_DECIMAL_LONG)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' has more than 15 digits; shorten it", text);
+  if (state == SP_DECIMAL_OK && *at == ',')
+    return sp_fail(err, SP_E_USAGE, "'%.40s' has a comma; write decimals with a point, one step a line", text);
+  if (state == SP_DECIMAL_OK && *at == '/') {
+    const sp_status status = read_ratio(text, &at, &decimal, cents, ratio, err);
+    if (status)
+      return status;
+  } else if (state == SP_DECIMAL_OK) {
+    *cents = sp_decimal_value(decimal.digits, decimal.decimals);
+    at = sp_skip_blanks(at);
+    at += *at == 'c';
+  }
+  if (state == SP_DECIMAL_NONE || *sp_skip_blanks(at) != '\0')
+    return sp_fail(err, SP_E_USAGE, "'%.40s' is not a number of cents; " STEP_FORM, text);
+  return SP_OK;
+}
+
+sp_status sp_parse_step(const char *text, double *cents, sp_ratio *ratio, sp_error *err)
+{
+  double found = NAN;
+  *cents = NAN;
+  *ratio = (sp_ratio){0, 0};
+  if (!sp_is_plain(text))
+    return sp_fail(err, SP_E_USAGE, "a step holds a control character; " STEP_FORM);
+  sp_status status = read_step(text, &found, ratio, err);
+  if (!status && found == 0.0)
+    status = sp_fail(err, SP_E_USAGE, "%s is the open string itself; leave it out",
+                     ratio->numerator ? "a ratio of 1" : "0 cents");
+  if (!status && !(found > 0.0))
+    status = sp_fail(err, SP_E_USAGE, "'%.40s' is below the open string; " STEP_FORM, text);
+  if (!status && !(found <= SP_LAYOUT_MAX_CENTS))
+    status = sp_fail(err, SP_E_USAGE, "%g cents is above %g, ten octaves; correct it", found, SP_LAYOUT_MAX_CENTS);
+  if (status)
+    *ratio = (sp_ratio){0, 0};
+  else
+    *cents = found;
+  return status;
+}
+
+/* ---- lists ------------------------------------------------------------------------------------------------------ */
+
+/* Room for all there can be: a list is short-lived. */
+static sp_status make_room(sp_steps *steps, sp_error *err)
+{
+  if (steps->cents)
+    return SP_OK;
+  steps->cents = malloc(SP_LAYOUT_MAX_FRETS * sizeof *steps->cents);
+  steps->ratio = malloc(SP_LAYOUT_MAX_FRETS * sizeof *steps->ratio);
+  if (steps->cents && steps->ratio)
+    return SP_OK;
+  sp_steps_free(steps);
+  return sp_fail_memory(err);
+}
+
+sp_status sp_steps_add(sp_steps *steps, double cents, sp_ratio ratio, sp_error *err)
 {
   const double before = steps->count ? steps->cents[steps->count - 1] : 0.0;
-  if (!(cents > 0.0))
-    return sp_fail(err, SP_E_DATA, "line %zu: 0 cents is the open string itself; leave it out", line);
   if (!(cents > before))
-    return sp_fail(err, SP_E_DATA, "line %zu: %g cents is not above the step before it (%g); put the steps in order",
-                   line, cents, before);
-  if (cents > SP_LAYOUT_MAX_CENTS)
-    return sp_fail(err, SP_E_DATA, "line %zu: %g cents is above %g, ten octaves; correct it", line, cents,
-                   SP_LAYOUT_MAX_CENTS);
+    return sp_fail(err, SP_E_USAGE, "%g cents is not above the step before it (%g); put the steps in order", cents,
+                   before);
   if (steps->count == SP_LAYOUT_MAX_FRETS)
-    return sp_fail(err, SP_E_DATA, "line %zu: more than %d steps; shorten the list", line, SP_LAYOUT_MAX_FRETS);
+    return sp_fail(err, SP_E_USAGE, "more than %d steps; shorten the list", SP_LAYOUT_MAX_FRETS);
+  const sp_status status = make_room(steps, err);
+  if (status)
+    return status;
+  steps->ratio[steps->count] = ratio;
   steps->cents[steps->count++] = cents;
   return SP_OK;
 }
@@ -41,26 +128,17 @@ static sp_status add_step(sp_steps *steps, double cents, size_t line, sp_error *
 /* One line, NUL-terminated, its comment cut off. */
 static sp_status read_line(sp_steps *steps, const char *text, size_t line, sp_error *err)
 {
-  const char *at = sp_skip_blanks(text);
-  if (*at == '\0')
+  double cents;
+  sp_ratio ratio;
+  sp_error said = {0};
+  if (*sp_skip_blanks(text) == '\0')
     return SP_OK;
-  sp_decimal decimal;
-  if (*at == '+')
-    at++;
-  if (*at == '-')
-    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' is below the open string; " STEP_FORM, line, text);
-  const sp_decimal_state state = sp_read_decimal(&at, &decimal);
-  if (state == SP_DECIMAL_LONG)
-    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' has more than 15 digits; shorten it", line, text);
-  if (state == SP_DECIMAL_OK && *at == ',')
-    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' has a comma; write decimals with a point, one step a line", line,
-                   text);
-  at = sp_skip_blanks(at);
-  if (*at == 'c')
-    at = sp_skip_blanks(at + 1);
-  if (state == SP_DECIMAL_NONE || *at != '\0')
-    return sp_fail(err, SP_E_DATA, "line %zu: '%.40s' is not a number of cents; " STEP_FORM, line, text);
-  return add_step(steps, sp_decimal_value(decimal.digits, decimal.decimals), line, err);
+  sp_status status = sp_parse_step(text, &cents, &ratio, &said);
+  if (!status)
+    status = sp_steps_add(steps, cents, ratio, &said);
+  if (status == SP_E_INTERNAL)
+    return sp_fail(err, status, "%s", said.text);
+  return status ? sp_fail(err, SP_E_DATA, "line %zu: %.300s", line, said.text) : SP_OK;
 }
 
 /* Copies the line without its comment and its end; false if it is too long or holds a control byte. */
@@ -96,16 +174,13 @@ static sp_status read_lines(const char *text, size_t length, sp_steps *steps, sp
     at += size + 1;
   }
   if (steps->count == 0)
-    return sp_fail(err, SP_E_DATA, "the list of steps is empty; " STEP_FORM);
+    return sp_fail(err, SP_E_DATA, "the list of steps is empty; " STEP_FORM ", one a line");
   return SP_OK;
 }
 
 sp_status sp_steps_parse(const char *text, size_t length, sp_steps *steps, sp_error *err)
 {
   *steps = (sp_steps){0};
-  steps->cents = malloc(SP_LAYOUT_MAX_FRETS * sizeof(double));
-  if (!steps->cents)
-    return sp_fail_memory(err);
   const sp_status status = read_lines(text, length, steps, err);
   if (status)
     sp_steps_free(steps);

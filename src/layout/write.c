@@ -1,14 +1,12 @@
 /* The computed layout on paper: a table for the bench, CSV for a spreadsheet, JSON for a program.
  *
  * JSON: { "schema": "slotproof/layout/1", "scale_length_mm", "frets", "divisions" (null for a step list),
- *         "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the nut), "to_saddle_mm",
- *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ],
- *         "board": null, or { "nut_width_mm", "end_width_mm", "end_at_mm", "radius_mm", "end_radius_mm",
- *                             "tang_depth_mm", "clearance_mm", "thickness_mm" } (null what was not given),
- *         "slots": null, or [ {"fret", "length_mm", "radius_mm", "sagitta_mm", "depth_mm", "straight_mm",
- *                              "left_middle_mm", "left_edge_mm"} ] (null what does not follow),
- *         "warnings": [ sentences ] }
- * The CSV has the slots' fields after those of the layout, as slot_length_mm, radius_mm, sagitta_mm, slot_depth_mm,
+ *         "name" (null without one), "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the
+ * nut), "to_saddle_mm", "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ], "board": null, or {
+ * "nut_width_mm", "end_width_mm", "end_at_mm", "radius_mm", "end_radius_mm", "tang_depth_mm", "clearance_mm",
+ * "thickness_mm" } (null what was not given), "slots": null, or [ {"fret", "length_mm", "radius_mm", "sagitta_mm",
+ * "depth_mm", "straight_mm", "left_middle_mm", "left_edge_mm"} ] (null what does not follow), "warnings": [ sentences ]
+ * } The CSV has the slots' fields after those of the layout, as slot_length_mm, radius_mm, sagitta_mm, slot_depth_mm,
  * straight_depth_mm, left_middle_mm, left_edge_mm; only where a board was described.
  */
 #include <cjson/cJSON.h>
@@ -28,6 +26,8 @@ static sp_status finish(FILE *file, sp_error *err)
 
 static void write_heading(const sp_layout *l, FILE *file)
 {
+  if (l->name[0])
+    fprintf(file, "%s. ", l->name);
   fprintf(file, "Scale length %.3f mm (%.4f in), ", l->scale_length_mm, l->scale_length_mm / 25.4);
   fprintf(file, "%ld fret%s, ", (long)l->frets, l->frets == 1 ? "" : "s");
   if (l->divisions > 0)
@@ -182,7 +182,8 @@ static int fill(cJSON *root, const sp_layout *l, const sp_slots *p)
 {
   if (!root || !cJSON_AddStringToObject(root, "schema", "slotproof/layout/1") ||
       !add_real(root, "scale_length_mm", l->scale_length_mm) || !cJSON_AddNumberToObject(root, "frets", l->frets) ||
-      !add_real(root, "divisions", l->divisions > 0 ? (double)l->divisions : NAN))
+      !add_real(root, "divisions", l->divisions > 0 ? (double)l->divisions : NAN) ||
+      !(l->name[0] ? cJSON_AddStringToObject(root, "name", l->name) : cJSON_AddNullToObject(root, "name")))
     return 0;
   cJSON *positions = cJSON_AddArrayToObject(root, "positions");
   int good = positions != NULL;

@@ -60,6 +60,11 @@ static void put_file(const char *name, const void *bytes, size_t size)
   assert_int_equal(fclose(f), 0);
 }
 
+static void put_text(const char *name, const char *text)
+{
+  put_file(name, text, strlen(text));
+}
+
 static size_t line_count(const char *text)
 {
   size_t n = 0;
@@ -236,7 +241,20 @@ static void test_refusals(void **state)
       {CHECK "--max-pixels 10 small.png", 65, "small.png", ""},
       {CHECK "--max-pixels 0 small.png", 64, "--max-pixels", ""},
       {CHECK "--max-pixels -1 small.png", 64, "--max-pixels", ""},
-      {CHECK "--board board.txt small.png", 64, "--board", "not part of this version"},
+      {"slotproof check --board none.board small.png", 66, "none.board", "cannot be opened"},
+      {"slotproof check --board folder small.png", 66, "folder", "is a folder"},
+      {"slotproof check --board text.txt small.png", 65, "text.txt", "line 1: has no '='"},
+      {"slotproof check --board small.png small.png", 65, "small.png", "line 1: is not text"},
+      {"slotproof check --board bad.board small.png", 65, "bad.board", "line 3: 'colour' is no key"},
+      {"slotproof check --board wren.board --output wren.board small.png", 64, "wren.board", "the board file"},
+      {"slotproof check --board wren.board --frets 6 small.png", 64, "wren.board", "list of steps has 5"},
+      {"slotproof batch --board bad.board blank.png", 65, "bad.board", "line 3"},
+      {"slotproof batch --board wren.board --output wren.board blank.png", 64, "wren.board", "overwrite"},
+      {"slotproof layout --board bad.board", 65, "bad.board", "line 3"},
+      {"slotproof layout --board lost.board", 66, "lost.board", "line 2: steps file 'none.txt'"},
+      {"slotproof layout --board wren.board --nut-width 20mm --radius 9mm", 64, "layout", "half the width"},
+      {"slotproof layout --board lines.board --steps text.txt", 65, "text.txt", "line 1"},
+      {CHECK "--format board small.png", 64, "--format", "no format of this command"},
       {CHECK "--marks wire small.png", 65, "small.png", ""},
       {CHECK "--marks pencil small.png", 64, "--marks", "knife, slot or wire"},
       {CHECK "--nut zero small.png", 64, "--nut", "line"},
@@ -299,6 +317,65 @@ static void test_layout_formats(void **state)
 }
 
 /* Drawings go to a file or to standard output; what text and JSON would warn of is said on standard error. */
+/* The board file says what the options say, and the options win. */
+static void test_boards(void **state)
+{
+  (void)state;
+  static char plain[TEXT_MAX];
+  snprintf(plain, sizeof plain, "%s", run("slotproof layout --scale-length 330mm --frets 10 --format csv")->out);
+  const outcome *o = run("slotproof layout --board lines.board --format csv");
+  assert_int_equal(o->status, 0);
+  assert_string_equal(o->out, plain);
+  o = run("slotproof layout --board wren.board --divisions 12 --frets 10 --scale-length 33cm --format csv");
+  assert_string_equal(o->out, plain);
+  o = run("slotproof layout --board lines.board --steps steps.txt --frets 2");
+  assert_non_null(strstr(o->out, "66.000")); /* a just major third of 330 mm, 5/4 */
+  o = run("slotproof layout --board wren.board --format json");
+  cJSON *root = cJSON_Parse(o->out);
+  assert_string_equal(cJSON_GetObjectItem(root, "name")->valuestring, "Wren");
+  assert_true(cJSON_IsNull(cJSON_GetObjectItem(root, "divisions")));
+  cJSON_Delete(root);
+  o = run("slotproof layout --board wren.board --format board >copy.board && "
+          "slotproof layout --board copy.board --format board | cmp - copy.board && cat copy.board && rm copy.board");
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "steps           = 203.91, 386.3137139, 498.045, 701.955, 1200\n"));
+}
+
+/* What is measured comes from the board file, too. */
+static void test_check_by_board(void **state)
+{
+  (void)state;
+  static char plain[TEXT_MAX];
+  snprintf(plain, sizeof plain, "%s",
+           run("slotproof check --scale-length 330mm --frets 10 --tolerance 0.3mm,9c --nut line --tang 0.5mm "
+               "--format csv lines.png")
+               ->out);
+  const outcome *o = run("slotproof check --board lines.board --format csv lines.png");
+  assert_int_equal(o->status, 1);
+  assert_string_equal(o->out, plain);
+  o = run("slotproof check --board lines.board --tolerance 0.6mm --reference-mpe 0mm --format csv lines.png");
+  assert_int_equal(o->status, 0);
+  o = run("slotproof check --board lines.board --marks slot --scale-length 339mm --format json lines.png");
+  cJSON *root = cJSON_Parse(o->out);
+  assert_string_equal(cJSON_GetObjectItem(root, "marks_kind")->valuestring, "slot");
+  CHECK_CLOSE(cJSON_GetObjectItem(cJSON_GetObjectItem(root, "layout"), "scale_length_mm")->valuedouble, 339, 0);
+  cJSON_Delete(root);
+}
+
+/* A batch goes on where it stopped if the board means the same, whatever its remarks are. */
+static void test_batch_by_board(void **state)
+{
+  (void)state;
+  const outcome *o =
+      run("set -e; cp lines.board b.board; made() { stat -c %i kept/lines.json; }\n"
+          "again() { slotproof batch --board b.board --results kept lines.png >.batch || [ $? -lt 3 ]; }\n"
+          "again; one=$(made); sed -i 's/^# .*/# another remark/' b.board; again; [ $one = $(made) ]\n"
+          "sed -i 's/0.3mm/0.31mm/' b.board; again; [ $one != $(made) ]; rm -r kept b.board .batch");
+  if (o->status)
+    fprintf(stderr, "%s", o->err);
+  assert_int_equal(o->status, 0);
+}
+
 static void test_layout_drawings(void **state)
 {
   (void)state;
@@ -712,6 +789,16 @@ static void put_board(void)
   draw(330, SLOTS, "slots.png", NULL);
 }
 
+/* The board file of the manual page. */
+static const char ROBIN[] = "# A cigar box guitar's board, just intonation, frets of one octave.\n"
+                            "name            = Robin\n"
+                            "scale length    = 25 1/2 in\n"
+                            "frets           = 7\n"
+                            "steps           = 9/8, 5/4, 4/3, 3/2,   # do re mi fa sol\n"
+                            "                  5/3, 15/8, 2/1        # la ti do\n"
+                            "marks           = slot\n"
+                            "tolerance       = 0.2 mm, 3c\n";
+
 static int enter_folder(void **state)
 {
   static const char STEPS[] = "# five steps\n203.910\n386.3137139\n498.045\n701.955\n1200\n";
@@ -727,15 +814,22 @@ static int enter_folder(void **state)
   put_picture("small.png", 40, 30); /* too small to be a scan */
   put_picture("blank.png", 400, 300);
   put_board();
+  put_text("bad.board", "# one\nname = a\ncolour = red\n");
+  put_text("lost.board", "frets = 3\nsteps file = none.txt\n");
+  put_text("wren.board", "name = Wren\nscale length = 648 mm\nfrets = 5\nsteps file = steps.txt\n");
+  put_text("robin.board", ROBIN);
+  put_text("lines.board", "# as marked\nscale length = 33 cm\nfrets = 10\nmarks = knife\nnut = line\n"
+                          "tolerance = 0.3mm, 9c\ntang = 0.5mm\nradius = 10 in\n");
   return symlink("small.png", "link.png") != 0 || mkdir("folder", 0755) != 0;
 }
 
 /* Fails if the program has left anything behind. */
 static int leave_folder(void **state)
 {
-  static const char *const OURS[] = {"steps.txt",  "text.txt",     "empty.png", "short.png",
-                                     "small.png",  "link.png",     "blank.png", "bin/slotproof",
-                                     "board.json", "readings.csv", "lines.png", "slots.png"};
+  static const char *const OURS[] = {"steps.txt",   "text.txt",   "empty.png",     "short.png",  "small.png",
+                                     "link.png",    "blank.png",  "bin/slotproof", "board.json", "readings.csv",
+                                     "lines.png",   "slots.png",  "bad.board",     "lost.board", "wren.board",
+                                     "lines.board", "robin.board"};
   (void)state;
   int failed = 0;
   for (size_t i = 0; i < sizeof OURS / sizeof *OURS; i++)
@@ -767,6 +861,9 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_refusals),
       cmocka_unit_test(test_layout_formats),
+      cmocka_unit_test(test_boards),
+      cmocka_unit_test(test_check_by_board),
+      cmocka_unit_test(test_batch_by_board),
       cmocka_unit_test(test_layout_drawings),
       cmocka_unit_test(test_diagnose_tables),
       cmocka_unit_test(test_diagnose_record_alone),

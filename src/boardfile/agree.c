@@ -1,0 +1,131 @@
+/* What the keys say together: which exclude or need one another, and whether a board can be made of them. Complaints
+ * name the line of the key that could go or be corrected. */
+#include <ctype.h>
+#include <math.h>
+#include <string.h>
+
+#include "boardfile/keys.h"
+
+typedef struct key_pair {
+  board_key one, other;
+} key_pair;
+
+static const key_pair EXCLUDE[] = {
+    {KEY_STEPS, KEY_DIVISIONS}, {KEY_STEPS_FILE, KEY_DIVISIONS}, {KEY_STEPS_FILE, KEY_STEPS}};
+
+static const key_pair NEED[] = {{KEY_END_WIDTH, KEY_NUT_WIDTH},
+                                {KEY_END_RADIUS, KEY_RADIUS},
+                                {KEY_CLEARANCE, KEY_TANG_DEPTH},
+                                {KEY_THICKNESS, KEY_TANG_DEPTH}};
+
+static size_t later(size_t a, size_t b)
+{
+  return a > b ? a : b;
+}
+
+static sp_status check_pairs(const board_lines *l, sp_error *err)
+{
+  for (size_t i = 0; i < sizeof EXCLUDE / sizeof *EXCLUDE; i++) {
+    const size_t a = l->of[EXCLUDE[i].one], b = l->of[EXCLUDE[i].other];
+    const bool one_last = a > b;
+    if (a && b)
+      return sp_fail(err, SP_E_DATA, "line %zu: '%s' contradicts '%s' of line %zu; delete one of them",
+                     one_last ? a : b, BOARD_KEYS[one_last ? EXCLUDE[i].one : EXCLUDE[i].other].name,
+                     BOARD_KEYS[one_last ? EXCLUDE[i].other : EXCLUDE[i].one].name, one_last ? b : a);
+  }
+  for (size_t i = 0; i < sizeof NEED / sizeof *NEED; i++)
+    if (l->of[NEED[i].one] && !l->of[NEED[i].other])
+      return sp_fail(err, SP_E_DATA, "line %zu: '%s' means nothing without '%s'; add that, or delete the line",
+                     l->of[NEED[i].one], BOARD_KEYS[NEED[i].one].name, BOARD_KEYS[NEED[i].other].name);
+  if (l->of[KEY_END_AT] && !l->of[KEY_END_WIDTH] && !l->of[KEY_END_RADIUS])
+    return sp_fail(
+        err, SP_E_DATA,
+        "line %zu: 'end at' means nothing without 'end width' or 'end radius'; add one of them, or delete the "
+        "line",
+        l->of[KEY_END_AT]);
+  return SP_OK;
+}
+
+sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error *err)
+{
+  *layout = (sp_layout){0};
+  if (isnan(b->scale_length_mm) || !b->frets)
+    return sp_fail(err, SP_E_USAGE, "the %s missing; add it",
+                   isnan(b->scale_length_mm) ? "scale length is" : "number of frets is");
+  const sp_status status =
+      b->steps.count ? sp_layout_steps(b->scale_length_mm, b->frets, b->steps.cents, b->steps.count, layout, err)
+                     : sp_layout_equal(b->scale_length_mm, b->frets, b->divisions ? b->divisions : 12, layout, err);
+  if (!status)
+    memcpy(layout->name, b->name, sizeof layout->name);
+  return status;
+}
+
+/* The library's sentences name the program's options ("--end-width"); here they are keys ("'end width'"). */
+static void name_keys(const char *from, char *to, size_t size)
+{
+  size_t n = 0;
+  bool inside = false;
+  for (; *from && n + 2 < size; from++) {
+    if (!inside && from[0] == '-' && from[1] == '-') {
+      inside = true;
+      to[n++] = '\'';
+      from++;
+    } else if (inside && !isalpha((unsigned char)*from) && *from != '-') {
+      inside = false;
+      to[n++] = '\'';
+      to[n++] = *from;
+    } else {
+      to[n++] = inside && *from == '-' ? ' ' : *from;
+    }
+  }
+  if (inside && n + 1 < size)
+    to[n++] = '\'';
+  to[n] = '\0';
+}
+
+static sp_status complain(size_t line, const sp_error *said, sp_error *err)
+{
+  char text[SP_ERROR_TEXT_MAX];
+  if (said->status == SP_E_INTERNAL)
+    return sp_fail(err, SP_E_INTERNAL, "%s", said->text);
+  name_keys(said->text, text, sizeof text);
+  return sp_fail(err, SP_E_DATA, "line %zu: %.360s", line, text);
+}
+
+/* The last line that the layout, or the slots, come from. */
+static size_t last_line(const board_lines *l, board_key first, board_key last)
+{
+  size_t line = 0;
+  for (int key = (int)first; key <= (int)last; key++)
+    line = later(line, l->of[key]);
+  return line;
+}
+
+static sp_status check_slots(const sp_boardfile *b, const board_lines *l, const sp_layout *layout, sp_error *err)
+{
+  sp_slots slots;
+  sp_error said = {0};
+  if (!l->of[KEY_NUT_WIDTH] && !l->of[KEY_TANG_DEPTH])
+    return SP_OK;
+  sp_board_shape shape = b->shape;
+  if (isnan(shape.nut_width_mm))
+    shape.radius_mm = shape.end_radius_mm = NAN;
+  if (sp_slots_plan(layout, &shape, &slots, &said))
+    return complain(last_line(l, KEY_NUT_WIDTH, KEY_THICKNESS), &said, err);
+  sp_slots_free(&slots);
+  return SP_OK;
+}
+
+sp_status board_agrees(const sp_boardfile *b, const board_lines *l, sp_error *err)
+{
+  sp_layout layout;
+  sp_error said = {0};
+  const sp_status status = check_pairs(l, err);
+  if (status || isnan(b->scale_length_mm) || !b->frets)
+    return status;
+  if (sp_boardfile_layout(b, &layout, &said))
+    return complain(last_line(l, KEY_FRETS, KEY_STEPS_FILE), &said, err);
+  const sp_status slots = check_slots(b, l, &layout, err);
+  sp_layout_free(&layout);
+  return slots;
+}
