@@ -120,6 +120,18 @@ typedef struct sp_layout_row {
 /* `fret` in 0..frets, else all NAN. */
 sp_layout_row sp_layout_row_at(const sp_layout *layout, int32_t fret);
 
+/* ---- Off the centre line ---- */
+
+/* Where the line of a fret lies `bass_mm` off the centre line (positive toward the bass), from the nut's place on the
+ * centre line; NAN for a fret there is not. */
+double sp_layout_line_mm(const sp_layout *layout, int32_t fret, double bass_mm);
+/* What is left from there to the theoretical saddle, along the centre line. */
+double sp_layout_speaking_mm(const sp_layout *layout, int32_t fret, double bass_mm);
+/* Scale length of a string that crosses the line of a fret there. */
+double sp_layout_string_mm(const sp_layout *layout, int32_t fret, double bass_mm);
+/* Slope of the line: by how much it gains on the bridge for each mm toward the bass. 0 = square. */
+double sp_layout_slope(const sp_layout *layout, int32_t fret);
+
 /* ---- Slots: the board as wood ---- */
 
 /* Lengths in mm, NAN = not given. Everything is meant square to the centre line. */

@@ -114,6 +114,22 @@ typedef struct sp_slot_record {
   unsigned troubles; /* SP_SLOT_ bits */
 } sp_slot_record;
 
+/* Where a mark meets one long edge of the board. Lengths in the board frame: x from the datum on the centre line, so a
+ * nut that is askew has errors of its own at the edges. u is standard (k = 1), expanded k = 2, both of error_mm. */
+typedef struct sp_edge_record {
+  double x_mm, y_mm;
+  double layout_mm;       /* where the computed line meets that edge */
+  double scale_length_mm; /* of a string that runs along the edge */
+  double error_mm, error_cents;
+  double u_mm, expanded_u_mm, expanded_u_cents;
+  sp_point at_px;
+  sp_verdict verdict; /* as the mark's, with this error */
+} sp_edge_record;
+
+/* Looking from the nut to the bridge at the face of a right-handed instrument, the bass is on the right (larger y):
+ * whoever plays it has the nut to his left and the bass string uppermost. */
+enum { SP_BASS, SP_TREBLE, SP_EDGES };
+
 typedef struct sp_mark_record {
   int32_t fret; /* 0 = the nut */
   bool found;
@@ -126,6 +142,10 @@ typedef struct sp_mark_record {
   sp_point end_a_px, end_b_px; /* a: smaller y of the board frame */
   sp_point centre_px;
   sp_verdict verdict;
+  bool edges_known; /* the board's long sides show, and there is a scale; otherwise `edge` means nothing */
+  sp_edge_record edge[SP_EDGES];
+  sp_verdict line_verdict; /* of the whole line, edge to edge: out if any of the three errors is; meaningless without
+                              edges */
   sp_budget budget;
   double recut_mm; /* how far the mark has to move to be right: -error_mm; NAN if it need not move */
   double from_line_mm, u_from_line_mm; /* slots: how far the saw has left the line of an earlier record, + toward the
@@ -161,8 +181,11 @@ typedef struct sp_record {
   size_t source_count;
   double scale_length_mm;
   int32_t frets;
-  int32_t divisions; /* 0 = a step list */
+  int32_t divisions;  /* 0 = a step list */
+  double square_fret; /* of a fan: the fret that is square to the centre line; NAN: all are */
+  double bass_scale_mm, treble_scale_mm, spread_nut_mm, spread_saddle_mm; /* of a fan, as in layout.h; else NAN */
   sp_mark_kind marks_kind;
+  bool left_handed; /* the bass is at smaller y */
   sp_reference_record reference;
   sp_camera_record camera;
   sp_datum_kind datum;

@@ -94,6 +94,9 @@ typedef struct sp_square_map {
 double sp_square_map_lean(const sp_square_map *map, double u_px);
 /* Variance of lean(a) - lean(b); with b = NAN of lean(a) alone. 0 if not known. */
 double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px);
+/* Variance of across_a lean(a) - across_b lean(b): of what lies so far from the line the scale was read on. */
+double sp_square_map_carried_variance(const sp_square_map *map, double a_px, double across_a, double b_px,
+                                      double across_b);
 
 /* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes
  * are not taken for lines on the board). */

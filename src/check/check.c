@@ -334,7 +334,8 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
   sp_match match = {0};
   sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
-  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};
+  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c,
+                                o->left_handed};
   if (!status && paper && isfinite(o->temperature_c))
     status = sp_record_warn(record, err,
                             "no correction for temperature: how a printed strip grows depends on what it is glued to; "
@@ -353,6 +354,7 @@ static void set_task(const sp_check_options *o, sp_record *record)
   record->frets = o->layout->frets;
   record->divisions = o->layout->divisions;
   record->marks_kind = o->marks;
+  record->left_handed = o->left_handed;
   record->tolerance_mm = o->tolerance_mm;
   record->tolerance_cents = o->tolerance_cents;
   record->tolerance_default = isnan(o->tolerance_mm) && isnan(o->tolerance_cents);

@@ -186,6 +186,8 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
     to_picture(open, &record->marks[i].end_a_px);
     to_picture(open, &record->marks[i].end_b_px);
     to_picture(open, &record->marks[i].centre_px);
+    for (int e = 0; record->marks[i].edges_known && e < SP_EDGES; e++)
+      to_picture(open, &record->marks[i].edge[e].at_px);
     drop_unseen_width(record, &record->marks[i]);
   }
   for (size_t i = 0; i < record->stray_count; i++) {

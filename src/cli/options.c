@@ -265,6 +265,14 @@ static sp_status set_tolerance(const char *v, cli_request *r, sp_error *err)
   return status;
 }
 
+static sp_status set_left_handed(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->check.left_handed = true;
+  return SP_OK;
+}
+
 static sp_status set_temperature(const char *v, cli_request *r, sp_error *err)
 {
   const char *end = v;
@@ -539,6 +547,7 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "camera-distance", "LEN", set_camera_distance,
      "photographs: from the camera to the rule (from the picture)"},
     {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
+    {MEASURE, "left-handed", NULL, set_left_handed, "the bass is on the left, seen from the nut (on the right)"},
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},

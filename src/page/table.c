@@ -82,6 +82,42 @@ static void put_mark(sp_markup *m, const sp_mark_record *mark)
   sp_markup_end(m);
 }
 
+static void put_edge(sp_markup *m, const sp_edge_record *e)
+{
+  sp_page_number_cell(m, e->layout_mm, 3, false);
+  sp_page_number_cell(m, e->error_mm, 3, true);
+  sp_page_number_cell(m, e->expanded_u_mm, 3, false);
+  sp_page_number_cell(m, e->error_cents, 2, true);
+  sp_markup_begin(m, "td");
+  sp_markup_set(m, "class", "word");
+  sp_page_sign(m, e->verdict, -e->error_mm);
+  sp_markup_text(m, sp_verdict_word(e->verdict));
+  sp_markup_end(m);
+}
+
+static void put_edges(sp_page *page)
+{
+  static const sp_page_head HEADS[] = {
+      {"Fret", NULL},    {"Bass edge should be", "mm"},   {"Error", "mm"}, {"\xc2\xb1", "mm"}, {"Error", "cents"},
+      {"Verdict", NULL}, {"Treble edge should be", "mm"}, {"Error", "mm"}, {"\xc2\xb1", "mm"}, {"Error", "cents"},
+      {"Verdict", NULL}};
+  const sp_record *r = page->record;
+  if (!sp_edges_need_table(r))
+    return;
+  sp_markup_put(page->markup, "h3", NULL, "At the edges of the board");
+  sp_page_table_open(page->markup, "edges", "Table of the errors at the edges", SP_EDGES_WORDS, HEADS,
+                     sizeof HEADS / sizeof *HEADS);
+  for (size_t i = 0; i < r->mark_count; i++) {
+    if (!r->marks[i].edges_known)
+      continue;
+    put_row_head(page->markup, &r->marks[i]);
+    put_edge(page->markup, &r->marks[i].edge[SP_BASS]);
+    put_edge(page->markup, &r->marks[i].edge[SP_TREBLE]);
+    sp_markup_end(page->markup);
+  }
+  sp_page_table_close(page->markup);
+}
+
 void sp_page_table(sp_page *page)
 {
   static const sp_page_head HEADS[] = {
@@ -95,6 +131,7 @@ void sp_page_table(sp_page *page)
   for (size_t i = 0; i < r->mark_count; i++)
     put_mark(page->markup, &r->marks[i]);
   sp_page_table_close(page->markup);
+  put_edges(page);
   sp_page_section_end(page->markup);
 }
 

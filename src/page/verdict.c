@@ -198,6 +198,28 @@ static void put_cutting(sp_page *page)
   }
 }
 
+static void put_out_at_edge(sp_page *page)
+{
+  const sp_record *r = page->record;
+  if (!sp_count_out_at_edge(r) || sp_other_scale(r))
+    return;
+  sp_markup_put(page->markup, "h3", NULL, SP_EDGE_TITLE);
+  sp_markup_begin(page->markup, "ul");
+  for (size_t i = 0; i < r->mark_count; i++) {
+    char name[24];
+    sp_sentence s = {.used = 0};
+    sp_say_out_at_edge(r, &r->marks[i], &s);
+    if (!s.used)
+      continue;
+    sp_markup_begin(page->markup, "li");
+    put_capital(page->markup, "b", NULL, sp_fret_name(r->marks[i].fret, name), ": ");
+    sp_markup_text(page->markup, s.text);
+    sp_markup_text(page->markup, ".");
+    sp_markup_end(page->markup);
+  }
+  sp_markup_end(page->markup);
+}
+
 static void put_kerf(sp_page *page)
 {
   sp_sentence s = {.used = 0};
@@ -254,7 +276,9 @@ void sp_page_to_do(sp_page *page)
   if (!sp_count_found(r)) {
     sp_markup_put(m, "p", NULL, "No line could be told to be a certain fret. Mend what is said here and scan again.");
   } else if (r->verdict == SP_WITHIN) {
-    sp_markup_put(m, "p", NULL, "Leave the marks as they are.");
+    sp_markup_put(m, "p", NULL,
+                  sp_count_out_at_edge(r) ? "Leave the marks as they are, but for those named here."
+                                          : "Leave the marks as they are.");
   } else {
     put_cutting(page);
     put_group(page, SP_MISSING, "Missing", "Clean the board and scan again if they are there.");
@@ -263,6 +287,7 @@ void sp_page_to_do(sp_page *page)
     else
       put_undecided(page);
   }
+  put_out_at_edge(page);
   put_kerf(page);
   put_untrue(page);
   put_warnings(page);

@@ -26,6 +26,8 @@ void sp_record_init(sp_record *record)
   init_reference(&record->reference);
   record->camera = (sp_camera_record){false, NAN, NAN, NAN, NAN, NAN};
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
+  record->square_fret = record->bass_scale_mm = record->treble_scale_mm = NAN;
+  record->spread_nut_mm = record->spread_saddle_mm = NAN;
   record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
   record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;
   record->sawn_mm = record->sawn_sd_mm = record->saw_mean_mm = record->saw_sd_mm = NAN;

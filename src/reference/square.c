@@ -32,21 +32,28 @@ double sp_square_map_lean(const sp_square_map *map, double u_px)
   return sum;
 }
 
-double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px)
+double sp_square_map_carried_variance(const sp_square_map *map, double a_px, double across_a, double b_px,
+                                      double across_b)
 {
   if (!map->known)
     return 0.0;
   const double a = (a_px - map->centre_px) / map->half_px, b = (b_px - map->centre_px) / map->half_px;
-  double slope[SP_SQUARE_TERMS], power_a = 1.0, power_b = 1.0, sum = 0.0;
+  double gain[SP_SQUARE_TERMS], power_a = across_a, power_b = across_b, sum = 0.0;
   for (int i = 0; i < SP_SQUARE_TERMS; i++) {
-    slope[i] = power_a - (isnan(b_px) ? 0.0 : power_b);
+    gain[i] = power_a - power_b;
     power_a *= a;
     power_b *= b;
   }
   for (int i = 0; i < SP_SQUARE_TERMS; i++)
     for (int j = 0; j < SP_SQUARE_TERMS; j++)
-      sum += slope[i] * slope[j] * map->covariance[SP_SQUARE_TERMS * i + j];
+      sum += gain[i] * gain[j] * map->covariance[SP_SQUARE_TERMS * i + j];
   return fmax(sum, 0.0);
+}
+
+double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px)
+{
+  return isnan(b_px) ? sp_square_map_carried_variance(map, a_px, 1.0, a_px, 0.0)
+                     : sp_square_map_carried_variance(map, a_px, 1.0, b_px, 1.0);
 }
 
 typedef struct observation {

@@ -37,13 +37,23 @@ static void put_mark(const sp_mark_record *m, FILE *file)
   put_number(f ? m->end_a_px.y : NAN, 3, file);
   put_number(f ? m->end_b_px.x : NAN, 3, file);
   put_number(f ? m->end_b_px.y : NAN, 3, file);
+  for (int e = 0; e < SP_EDGES; e++) {
+    const bool known = f && m->edges_known;
+    put_number(known ? m->edge[e].layout_mm : NAN, 6, file);
+    put_number(known ? m->edge[e].error_mm : NAN, 6, file);
+    put_number(known ? m->edge[e].expanded_u_mm : NAN, 6, file);
+    put_number(known ? m->edge[e].error_cents : NAN, 4, file);
+    fprintf(file, ",%s", known ? sp_verdict_word(m->edge[e].verdict) : "");
+  }
   fputs("\r\n", file);
 }
 
 sp_status sp_report_csv(const sp_record *record, FILE *file, sp_error *err)
 {
   fputs("fret,state,verdict,layout_mm,x_mm,error_mm,u_mm,expanded_u_mm,error_cents,expanded_u_cents,recut_mm,"
-        "squareness_deg,u_squareness_deg,width_mm,contrast,coverage,end_a_x_px,end_a_y_px,end_b_x_px,end_b_y_px\r\n",
+        "squareness_deg,u_squareness_deg,width_mm,contrast,coverage,end_a_x_px,end_a_y_px,end_b_x_px,end_b_y_px,"
+        "bass_layout_mm,bass_error_mm,bass_expanded_u_mm,bass_error_cents,bass_verdict,"
+        "treble_layout_mm,treble_error_mm,treble_expanded_u_mm,treble_error_cents,treble_verdict\r\n",
         file);
   for (size_t i = 0; i < record->mark_count; i++)
     put_mark(&record->marks[i], file);

@@ -82,6 +82,7 @@ static void add_layout(sp_tree *b, cJSON *root, const sp_record *r)
   add_number(b, o, "scale_length_mm", r->scale_length_mm, MM);
   add_count(b, o, "frets", r->frets);
   add_count(b, o, "divisions", r->divisions > 0 ? (double)r->divisions : NAN);
+  add_text(b, o, "bass_side", r->left_handed ? "left" : "right");
 }
 
 static void add_graduations(sp_tree *b, cJSON *reference, const sp_reference_record *r)
@@ -214,6 +215,27 @@ static void add_slot(sp_tree *b, cJSON *mark, const sp_slot_record *s)
       sp_tree_attach(b, troubles, NULL, cJSON_CreateString(sp_slot_trouble_word(bit)));
 }
 
+/* null where the board's sides do not show or the mark is missing. */
+static void add_edge(sp_tree *b, cJSON *mark, const char *name, const sp_mark_record *m, const sp_edge_record *e)
+{
+  if (!m->edges_known) {
+    sp_tree_attach(b, mark, name, cJSON_CreateNull());
+    return;
+  }
+  cJSON *o = add_object(b, mark, name);
+  add_number(b, o, "x_mm", e->x_mm, MM);
+  add_number(b, o, "y_mm", e->y_mm, MM);
+  add_number(b, o, "layout_mm", e->layout_mm, MM);
+  add_number(b, o, "scale_length_mm", e->scale_length_mm, MM);
+  add_number(b, o, "error_mm", e->error_mm, MM);
+  add_number(b, o, "error_cents", e->error_cents, CENTS);
+  add_number(b, o, "u_mm", e->u_mm, MM);
+  add_number(b, o, "expanded_u_mm", e->expanded_u_mm, MM);
+  add_number(b, o, "expanded_u_cents", e->expanded_u_cents, CENTS);
+  add_point(b, o, "at_px", e->at_px);
+  add_text(b, o, "verdict", sp_verdict_word(e->verdict));
+}
+
 static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
 {
   const sp_mark_record m = mark->found ? *mark : without_measurement(mark);
@@ -238,6 +260,12 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
   add_point(b, o, "end_b_px", m.end_b_px);
   add_point(b, o, "centre_px", m.centre_px);
   add_text(b, o, "verdict", sp_verdict_word(m.verdict));
+  add_edge(b, o, "bass_edge", &m, &m.edge[SP_BASS]);
+  add_edge(b, o, "treble_edge", &m, &m.edge[SP_TREBLE]);
+  if (m.edges_known)
+    add_text(b, o, "line_verdict", sp_verdict_word(m.line_verdict));
+  else
+    sp_tree_attach(b, o, "line_verdict", cJSON_CreateNull());
   add_number(b, o, "recut_mm", m.recut_mm, MM);
   add_number(b, o, "from_line_mm", m.from_line_mm, MM);
   add_number(b, o, "u_from_line_mm", m.u_from_line_mm, MM);

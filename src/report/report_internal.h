@@ -23,6 +23,11 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict);
 void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
+/* A number of the tables, a blank before it; "-" where it is not known. */
+void sp_text_cell(double value, int width, int decimals, bool sign, FILE *file);
+/* Lines that lie out at an edge of the board though not in the middle; and all edges in a table, where it is needed. */
+void sp_text_out_at_edge(const sp_record *record, FILE *file);
+void sp_text_edges(const sp_record *record, FILE *file);
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err);
 /* "fret 7", or "the nut" for 0. The text lives in `into`. */
 const char *sp_fret_name(int32_t fret, char into[static 24]);
@@ -52,6 +57,12 @@ void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad
 void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
 void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
 void sp_say_fit(const sp_record *record, sp_sentence *s);
+void sp_say_edges(const sp_record *record, sp_sentence *s); /* which line lies farthest off at an edge */
+/* A line that is out at an edge and not in the middle: where, and what to do. */
+void sp_say_out_at_edge(const sp_record *record, const sp_mark_record *m, sp_sentence *s);
+size_t sp_count_out_at_edge(const sp_record *record);
+bool sp_edges_need_table(const sp_record *record); /* not all are within there, or the frets are fanned */
+extern const char SP_EDGE_TITLE[], SP_EDGES_WORDS[];
 extern const char SP_UNTRUE_WORDS[], SP_TANG_WORDS[], SP_NO_LENGTH_WORDS[], SP_TABLE_WORDS[];
 
 size_t sp_count_found(const sp_record *record);

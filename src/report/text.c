@@ -183,6 +183,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   sp_text_headline(record, file);
   sp_text_actions(record, file);
   sp_text_table(record, file);
+  sp_text_edges(record, file);
   sp_text_slots(record, file);
   put_strays(record, file);
   sp_status status = put_findings(record, file, err);
@@ -197,6 +198,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   put_said("Datum:    ", sp_say_datum, record, file);
   put_said("Camera:   ", sp_say_camera, record, file);
   put_said("Scale:    ", sp_say_scale, record, file);
+  put_said("Edges:    ", sp_say_edges, record, file);
   put_said("Kerf:     ", sp_say_kerf, record, file);
   put_said("Saw:      ", sp_say_before, record, file);
   put_said("Best fit: ", sp_say_fit, record, file);

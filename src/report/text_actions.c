@@ -301,6 +301,7 @@ void sp_text_actions(const sp_record *record, FILE *file)
       put_care(record, file);
       put_remedies(record, file);
     }
+    sp_text_out_at_edge(record, file);
   }
   put_group(record, SP_MISSING, "Missing (clean the board and scan again if they are there)", file);
   if (!sp_any_length(record))

@@ -3,7 +3,7 @@
 
 #include "report_internal.h"
 
-static void cell(double value, int width, int decimals, bool sign, FILE *file)
+void sp_text_cell(double value, int width, int decimals, bool sign, FILE *file)
 {
   if (!isfinite(value)) {
     fprintf(file, " %*s", width, "-");
@@ -23,14 +23,14 @@ static void put_row(const sp_mark_record *m, FILE *file)
     fprintf(file, "  nut");
   else
     fprintf(file, "%5ld", (long)m->fret);
-  cell(m->layout_mm, 10, 3, false, file);
-  cell(f ? m->x_mm : NAN, 9, 3, false, file);
-  cell(f ? m->error_mm : NAN, 8, 3, true, file);
-  cell(f ? m->expanded_u_mm : NAN, 6, 3, false, file);
-  cell(f ? m->error_cents : NAN, 8, 2, true, file);
-  cell(f ? m->expanded_u_cents : NAN, 6, 2, false, file);
-  cell(f ? m->squareness_deg : NAN, 9, 3, true, file);
-  cell(f ? m->width_mm : NAN, 7, 3, false, file);
+  sp_text_cell(m->layout_mm, 10, 3, false, file);
+  sp_text_cell(f ? m->x_mm : NAN, 9, 3, false, file);
+  sp_text_cell(f ? m->error_mm : NAN, 8, 3, true, file);
+  sp_text_cell(f ? m->expanded_u_mm : NAN, 6, 3, false, file);
+  sp_text_cell(f ? m->error_cents : NAN, 8, 2, true, file);
+  sp_text_cell(f ? m->expanded_u_cents : NAN, 6, 2, false, file);
+  sp_text_cell(f ? m->squareness_deg : NAN, 9, 3, true, file);
+  sp_text_cell(f ? m->width_mm : NAN, 7, 3, false, file);
   const char *word = f && m->fret == 0 ? "(datum)" : m->verdict == SP_OUT ? "OUT" : sp_verdict_word(m->verdict);
   fprintf(file, "  %s\n", word);
 }

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "slotproof/numeric.h"
+#include "verdict_internal.h"
 
 static const double DEG = 57.29577951308232;
 static const double SQRT3 = 1.7320508075688772;
@@ -18,23 +19,12 @@ static const double TEMPERATURE_U_K = 0.6; /* a room thermometer read to a degre
 /* The rule's direction in the picture is known about this well (rad). */
 static const double RULE_SLOPE_U = 1.0e-4;
 
-/* What all marks of a picture share. */
-typedef struct frame {
-  const sp_reference *ref;
-  const sp_marks *marks;
-  bool mm;       /* false: lengths are pixels */
-  double rate;   /* mean mm per px along the board */
-  double across; /* mm per px across */
-  double tilt;   /* angle of the centre line against the u axis, in the straightened plane */
-  double cosine;
-} frame;
-
-static double along_mm(const frame *f, double u_px)
+double verdict_along_mm(const frame *f, double u_px)
 {
   return f->mm ? sp_scale_map_along_mm(&f->ref->map, u_px) : u_px;
 }
 
-static double rate_at(const frame *f, double u_px)
+double verdict_rate_at(const frame *f, double u_px)
 {
   return f->mm ? sp_scale_map_rate(&f->ref->map, u_px) : 1.0;
 }
@@ -45,7 +35,7 @@ static frame frame_of(const sp_reference *ref, const sp_marks *marks)
   if (f.mm) {
     const size_t n = marks->count;
     const double a = n ? marks->marks[0].u_px : ref->map.first_px, b = n ? marks->marks[n - 1].u_px : ref->map.last_px;
-    f.rate = b > a ? (along_mm(&f, b) - along_mm(&f, a)) / (b - a) : sp_scale_map_rate(&ref->map, a);
+    f.rate = b > a ? (verdict_along_mm(&f, b) - verdict_along_mm(&f, a)) / (b - a) : sp_scale_map_rate(&ref->map, a);
     f.across = ref->map.across_mm_per_px;
   }
   f.tilt = atan(f.across * marks->board.centre.slope / f.rate);
@@ -54,15 +44,15 @@ static frame frame_of(const sp_reference *ref, const sp_marks *marks)
 }
 
 /* Place along the centre line, mm (or px), arbitrary origin. */
-static double place_of(const frame *f, double u_px)
+double verdict_place_of(const frame *f, double u_px)
 {
-  return along_mm(f, u_px) / f->cosine;
+  return verdict_along_mm(f, u_px) / f->cosine;
 }
 
 /* Lean of a line against square to the centre line, rad: positive where it moves toward +u with growing v. */
-static double lean_of(const frame *f, double u_px, double slope)
+double verdict_lean_of(const frame *f, double u_px, double slope)
 {
-  return atan(rate_at(f, u_px) * slope / f->across) + f->tilt;
+  return atan(verdict_rate_at(f, u_px) * slope / f->across) + f->tilt;
 }
 
 /* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect. */
@@ -86,8 +76,8 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
   const frame f = frame_of(ref, marks);
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
-    lines[i].position = place_of(&f, m->u_px);
-    lines[i].u_position = m->u_u_px * rate_at(&f, m->u_px);
+    lines[i].position = verdict_place_of(&f, m->u_px);
+    lines[i].u_position = m->u_u_px * verdict_rate_at(&f, m->u_px);
     lines[i].strength = m->strength;
   }
   memset(o, 0, sizeof *o);
@@ -95,7 +85,7 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
   o->u_relative_scale = relative_scale_u(&ref->record);
   for (int e = 0; e < 2; e++) {
     o->has_end[e] = marks->board.end[e].found;
-    o->end_position[e] = o->has_end[e] ? place_of(&f, marks->board.end[e].u_px) : NAN;
+    o->end_position[e] = o->has_end[e] ? verdict_place_of(&f, marks->board.end[e].u_px) : NAN;
   }
   o->nut_may_be_line = o->nut_may_be_end = true;
 }
@@ -103,20 +93,11 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
 double sp_verdict_place(const sp_reference *ref, const sp_marks *marks, double u_px)
 {
   const frame f = frame_of(ref, marks);
-  return place_of(&f, u_px);
+  return verdict_place_of(&f, u_px);
 }
 
 /* ---- the datum ------------------------------------------------------------------------------------------------------
  */
-
-typedef struct datum {
-  sp_datum_kind kind;
-  double u_px;     /* place in the picture, where there is one */
-  double u_u_px;   /* its standard uncertainty, px */
-  double place;    /* mm, frame of place_of */
-  double u_fit_mm; /* for SP_DATUM_FIT */
-  double lean;
-} datum;
 
 static size_t matched(const sp_match *match, int32_t frets, int32_t from)
 {
@@ -136,7 +117,7 @@ static sp_status fitted_datum(const frame *f, const sp_layout *layout, const sp_
     return sp_fail_memory(err);
   for (int32_t k = 0; k <= layout->frets; k++)
     if (match->line_of_fret[k] >= 0)
-      work[n++] = match->direction * place_of(f, f->marks->marks[match->line_of_fret[k]].u_px) -
+      work[n++] = match->direction * verdict_place_of(f, f->marks->marks[match->line_of_fret[k]].u_px) -
                   layout->position_mm[k] / (f->mm ? 1.0 : match->mm_per_unit);
   const double origin = n ? sp_median(work, n) : 0.0;
   d->kind = SP_DATUM_FIT;
@@ -154,12 +135,14 @@ static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_ma
   memset(d, 0, sizeof *d);
   if (match->nut_is_end) {
     const sp_board_end *e = &f->marks->board.end[match->nut_end];
-    *d = (datum){SP_DATUM_END, e->u_px, e->u_u_px, place_of(f, e->u_px), 0.0, lean_of(f, e->u_px, e->slope)};
+    *d = (datum){
+        SP_DATUM_END, e->u_px, e->u_u_px, verdict_place_of(f, e->u_px), 0.0, verdict_lean_of(f, e->u_px, e->slope)};
     return SP_OK;
   }
   if (match->line_of_fret[0] >= 0) {
     const sp_mark *m = &f->marks->marks[match->line_of_fret[0]];
-    *d = (datum){SP_DATUM_LINE, m->u_px, m->u_u_px, place_of(f, m->u_px), 0.0, lean_of(f, m->u_px, m->slope)};
+    *d = (datum){
+        SP_DATUM_LINE, m->u_px, m->u_u_px, verdict_place_of(f, m->u_px), 0.0, verdict_lean_of(f, m->u_px, m->slope)};
     return SP_OK;
   }
   return fitted_datum(f, layout, match, d, err);
@@ -177,7 +160,7 @@ static double off_the_rule_mm(const frame *f, double u_px)
 }
 
 /* Map term: covariance of the readings, and what the angles of rule and board leave open. */
-static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
+double verdict_map_u_mm(const frame *f, const datum *d, double u_px, double x_mm, double y_v_mm)
 {
   const sp_scale_map *map = &f->ref->map;
   const double base = isnan(d->u_px) ? 0.5 * (map->first_px + map->last_px) : d->u_px;
@@ -185,30 +168,52 @@ static double map_u_mm(const frame *f, const datum *d, double u_px, double x_mm)
   const double rule_tilt = atan(f->ref->slope);
   const double board = tan(f->tilt) * f->marks->board.centre.u_slope, rule = tan(rule_tilt) * RULE_SLOPE_U;
   const double aspect = (f->tilt * f->tilt - rule_tilt * rule_tilt) * map->u_across_relative;
-  const double carried = sp_square_map_variance(&f->ref->square, u_px, base) * pow(off_the_rule_mm(f, u_px), 2);
+  const double off = off_the_rule_mm(f, u_px);
+  const double carried = sp_square_map_carried_variance(&f->ref->square, u_px, off + y_v_mm, base, off);
   return sqrt(fmax(variance, 0.0) + carried + x_mm * x_mm * (board * board + rule * rule + aspect * aspect));
+}
+
+/* If the centre line lies elsewhere, or runs in another direction, line and nut are crossed elsewhere, which matters as
+ * far as they lean differently; and off the centre line the direction itself is a shift. */
+double verdict_axis_u_mm(const frame *f, const datum *d, double lean, double place, double y_v_mm)
+{
+  const sp_marks *m = f->marks;
+  const sp_lengthwise *c = &m->board.centre;
+  const double middle = verdict_place_of(f, 0.5 * (m->marks[0].u_px + m->marks[m->count - 1].u_px));
+  const double line = tan(lean), nut = d->kind == SP_DATUM_FIT ? 0.0 : tan(d->lean);
+  const double turn = y_v_mm + line * (place - middle) - nut * (d->place - middle);
+  /* the pixels' aspect: how far off the centre line a leaning line was met */
+  const double aspect = f->mm ? (line + 2.0 * f->tilt) * y_v_mm * f->ref->map.u_across_relative : 0.0;
+  return hypot(hypot((line - nut) * f->across * c->u_at_px, turn * c->u_slope), aspect);
+}
+
+double verdict_rule_u_mm(const frame *f, double x_mm)
+{
+  if (!f->mm || !(f->ref->record.mpe_mm > 0.0))
+    return 0.0;
+  /* over its span the rule may be wrong by the MPE; a part of it by a part */
+  return f->ref->record.mpe_mm / SQRT3 * fabs(x_mm) / f->ref->record.span_mm;
+}
+
+double verdict_temperature_u_mm(const sp_verdict_options *o, double x_mm)
+{
+  if (isnan(o->temperature_c))
+    return NAN;
+  const double dt = o->temperature_c - 20.0;
+  return fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3, (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
 }
 
 static sp_budget budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm, const sp_verdict_options *o)
 {
   sp_budget b;
-  const double lean = lean_of(f, m->u_px, m->slope);
-  /* mark and datum are both read on the centre line: if that lies elsewhere, only their difference in lean matters */
-  const double centre = (lean - d->lean) * f->across * f->marks->board.centre.u_at_px;
+  const double lean = verdict_lean_of(f, m->u_px, m->slope), place = verdict_place_of(f, m->u_px);
   /* what all frets err by alike cancels unless the datum is something else */
   const double line_px = hypot(m->u_u_px, d->kind == SP_DATUM_END ? m->u_common_px : 0.0);
-  b.line_mm = hypot(rate_at(f, m->u_px) * line_px / f->cosine, d->kind == SP_DATUM_FIT ? 0.0 : centre);
-  b.datum_mm = d->kind == SP_DATUM_FIT ? d->u_fit_mm : rate_at(f, d->u_px) * d->u_u_px / f->cosine;
-  b.map_mm = f->mm ? map_u_mm(f, d, m->u_px, x_mm) : 0.0;
-  b.rule_mm = 0.0;
-  if (f->mm && f->ref->record.mpe_mm > 0.0) /* over its span the rule may be wrong by the MPE; a part of it by a part */
-    b.rule_mm = f->ref->record.mpe_mm / SQRT3 * fabs(x_mm) / f->ref->record.span_mm;
-  b.temperature_mm = NAN;
-  if (!isnan(o->temperature_c)) {
-    const double dt = o->temperature_c - 20.0;
-    b.temperature_mm =
-        fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3, (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
-  }
+  b.line_mm = hypot(verdict_rate_at(f, m->u_px) * line_px / f->cosine, verdict_axis_u_mm(f, d, lean, place, 0.0));
+  b.datum_mm = d->kind == SP_DATUM_FIT ? d->u_fit_mm : verdict_rate_at(f, d->u_px) * d->u_u_px / f->cosine;
+  b.map_mm = f->mm ? verdict_map_u_mm(f, d, m->u_px, x_mm, 0.0) : 0.0;
+  b.rule_mm = verdict_rule_u_mm(f, x_mm);
+  b.temperature_mm = verdict_temperature_u_mm(o, x_mm);
   return b;
 }
 
@@ -234,7 +239,7 @@ static double tolerance_at(const sp_layout *layout, int32_t fret, const sp_verdi
   return tolerance;
 }
 
-static sp_verdict decide(double error, double expanded, double tolerance)
+sp_verdict verdict_decide(double error, double expanded, double tolerance)
 {
   if (!isfinite(error) || !isfinite(expanded))
     return SP_UNDECIDED;
@@ -243,13 +248,13 @@ static sp_verdict decide(double error, double expanded, double tolerance)
   return fabs(error) - expanded > tolerance ? SP_OUT : SP_UNDECIDED;
 }
 
-static sp_point point_on(const frame *f, double u, double v)
+sp_point verdict_point_on(const frame *f, double u, double v)
 {
   return f->marks->along == SP_ALONG_X ? (sp_point){u, v} : (sp_point){v, u};
 }
 
 /* Sign of the board's y axis against v: y points right when looking from nut to bridge, face up. */
-static int y_sign(const frame *f, int direction)
+int verdict_y_sign(const frame *f, int direction)
 {
   return f->marks->along == SP_ALONG_X ? direction : -direction;
 }
@@ -257,10 +262,11 @@ static int y_sign(const frame *f, int direction)
 static void draw_places(const frame *f, int direction, double u, double v, double slope, double v_a, double v_b,
                         sp_mark_record *r)
 {
-  const sp_point a = point_on(f, u + slope * (v_a - v), v_a), b = point_on(f, u + slope * (v_b - v), v_b);
-  r->centre_px = point_on(f, u, v);
-  r->end_a_px = y_sign(f, direction) > 0 ? a : b;
-  r->end_b_px = y_sign(f, direction) > 0 ? b : a;
+  const sp_point a = verdict_point_on(f, u + slope * (v_a - v), v_a),
+                 b = verdict_point_on(f, u + slope * (v_b - v), v_b);
+  r->centre_px = verdict_point_on(f, u, v);
+  r->end_a_px = verdict_y_sign(f, direction) > 0 ? a : b;
+  r->end_b_px = verdict_y_sign(f, direction) > 0 ? b : a;
 }
 
 static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
@@ -283,7 +289,7 @@ static double cents_of(const sp_layout *layout, int32_t fret, double error_mm)
   return error_mm < left ? 1200.0 * log2(left / (left - error_mm)) : NAN;
 }
 
-static double temperature_factor(const sp_verdict_options *o)
+double verdict_temperature_factor(const sp_verdict_options *o)
 {
   /* the rule's graduations have grown, the board has grown: what it would measure at 20 C */
   return isnan(o->temperature_c) ? 1.0 : 1.0 + (STEEL_PER_K - WOOD_PER_K) * (o->temperature_c - 20.0);
@@ -311,17 +317,17 @@ static void describe_slot(const frame *f, int direction, const sp_mark *m, sp_sl
   if (!f->mm || !w->known)
     return;
   s->known = true;
-  const double rate = rate_at(f, m->u_px), across = rate * cos(lean_of(f, m->u_px, m->slope));
+  const double rate = verdict_rate_at(f, m->u_px), across = rate * cos(verdict_lean_of(f, m->u_px, m->slope));
   const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
-  describe_kerf(w, across, y_sign(f, direction) > 0, s);
+  describe_kerf(w, across, verdict_y_sign(f, direction) > 0, s);
   s->wander_mm = across * w->wander_px;
   s->u_wander_mm = across * w->u_wander_px;
   s->wander_worst_mm = direction * across * w->worst_px;
   s->u_wander_worst_mm = across * w->u_worst_px;
-  s->wander_worst_px = point_on(f, m->u_px + m->slope * (w->worst_v_px - m->v_px) + w->worst_px, w->worst_v_px);
+  s->wander_worst_px = verdict_point_on(f, m->u_px + m->slope * (w->worst_v_px - m->v_px) + w->worst_px, w->worst_v_px);
   for (int wall = 0; wall < 2; wall++) { /* 0: toward the nut */
     const int seen = direction > 0 ? wall : 1 - wall;
-    s->wall_squareness_deg[wall] = sign * lean_of(f, m->u_px, w->slope[seen]) * DEG;
+    s->wall_squareness_deg[wall] = sign * verdict_lean_of(f, m->u_px, w->slope[seen]) * DEG;
     s->u_wall_squareness_deg[wall] = u_lean(f, rate, m->u_px, w->u_slope[seen]) * DEG;
   }
 }
@@ -329,9 +335,9 @@ static void describe_slot(const frame *f, int direction, const sp_mark *m, sp_sl
 static void describe_line(const frame *f, int direction, const sp_mark *m, sp_mark_record *r)
 {
   const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0;
-  const double rate = rate_at(f, m->u_px);
+  const double rate = verdict_rate_at(f, m->u_px);
   r->found = true;
-  r->squareness_deg = sign * lean_of(f, m->u_px, m->slope) * DEG;
+  r->squareness_deg = sign * verdict_lean_of(f, m->u_px, m->slope) * DEG;
   r->u_squareness_deg = DEG * u_lean(f, rate, m->u_px, m->u_slope);
   r->width_mm = f->mm ? m->width_px * rate * cos(r->squareness_deg / DEG) : NAN;
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
@@ -347,7 +353,7 @@ static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *
   describe_line(f, match->direction, m, r);
   if (!f->mm)
     return;
-  const double x = match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o);
+  const double x = match->direction * (verdict_place_of(f, m->u_px) - d->place) * verdict_temperature_factor(o);
   r->x_mm = x;
   r->error_mm = x - r->layout_mm;
   r->error_cents = cents_of(layout, r->fret, r->error_mm);
@@ -355,24 +361,33 @@ static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *
   r->u_mm = combined(&r->budget);
   r->expanded_u_mm = 2.0 * r->u_mm;
   r->expanded_u_cents = fabs(cents_of(layout, r->fret, r->expanded_u_mm));
-  r->verdict = decide(r->error_mm, r->expanded_u_mm, tolerance_at(layout, r->fret, o));
+  r->verdict = verdict_decide(r->error_mm, r->expanded_u_mm, tolerance_at(layout, r->fret, o));
   if (r->verdict == SP_OUT)
     r->recut_mm = -r->error_mm;
+  const crossing line = {
+      m->u_px,    m->v_px,        m->slope, hypot(m->u_u_px, d->kind == SP_DATUM_END ? m->u_common_px : 0.0),
+      m->u_slope, m->cov_u_slope, false};
+  verdict_edges(f, layout, match->direction, d, &line, o, r);
 }
 
 /* The nut is right by definition: all its uncertainty is in the others' datum term. */
-static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_mark_record *r)
+static void judge_nut(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
+                      const sp_verdict_options *o, sp_mark_record *r)
 {
+  crossing line;
   if (match->nut_is_end) {
     const sp_board *b = &f->marks->board;
     const sp_board_end *e = &b->end[match->nut_end];
     r->found = true;
     r->squareness_deg = (f->marks->along == SP_ALONG_X ? 1.0 : -1.0) * d->lean * DEG;
-    r->u_squareness_deg = u_lean(f, rate_at(f, e->u_px), e->u_px, e->u_slope) * DEG;
+    r->u_squareness_deg = u_lean(f, verdict_rate_at(f, e->u_px), e->u_px, e->u_slope) * DEG;
     draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
                 b->side[1].at_px + b->side[1].slope * e->u_px, r);
+    line = (crossing){e->u_px, e->v_px, e->slope, e->u_u_px, e->u_slope, 0.0, true};
   } else if (match->line_of_fret[0] >= 0) {
-    describe_line(f, match->direction, &f->marks->marks[match->line_of_fret[0]], r);
+    const sp_mark *m = &f->marks->marks[match->line_of_fret[0]];
+    describe_line(f, match->direction, m, r);
+    line = (crossing){m->u_px, m->v_px, m->slope, m->u_u_px, m->u_slope, m->cov_u_slope, true};
   } else {
     return;
   }
@@ -381,6 +396,7 @@ static void judge_nut(const frame *f, const sp_match *match, const datum *d, sp_
   r->x_mm = r->error_mm = r->error_cents = 0.0;
   r->u_mm = r->expanded_u_mm = r->expanded_u_cents = 0.0;
   r->verdict = SP_WITHIN;
+  verdict_edges(f, layout, match->direction, d, &line, o, r);
 }
 
 /* ---- the best-fitting layout ----------------------------------------------------------------------------------------
@@ -409,7 +425,7 @@ static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_ma
     if (match->line_of_fret[k] >= 0) {
       design[2 * i] = 1.0;
       design[2 * i + 1] = layout->position_mm[k] / layout->scale_length_mm;
-      y[i] = match->direction * place_of(f, f->marks->marks[match->line_of_fret[k]].u_px);
+      y[i] = match->direction * verdict_place_of(f, f->marks->marks[match->line_of_fret[k]].u_px);
       w[i++] = 1.0;
     }
   double beta[2] = {0}, cov[4] = {0}, sigma = 0.0;
@@ -446,7 +462,8 @@ static void judge_ratios(const frame *f, const sp_layout *layout, const sp_match
     if (line < 0)
       continue;
     const sp_mark *m = &f->marks->marks[line];
-    const double x = (match->direction * place_of(f, m->u_px) - fit->origin) * layout->scale_length_mm / fit->scale;
+    const double x =
+        (match->direction * verdict_place_of(f, m->u_px) - fit->origin) * layout->scale_length_mm / fit->scale;
     r->error_cents = cents_of(layout, k, x - r->layout_mm);
     const double u = hypot(m->u_u_px, fit->u_origin) * layout->scale_length_mm / fit->scale;
     r->expanded_u_cents = fabs(cents_of(layout, k, 2.0 * u));
@@ -473,7 +490,7 @@ static sp_status add_strays(const frame *f, const sp_match *match, const datum *
     s->end_a_px = r.end_a_px;
     s->end_b_px = r.end_b_px;
     s->x_mm = f->mm && match->direction && d
-                  ? match->direction * (place_of(f, m->u_px) - d->place) * temperature_factor(o)
+                  ? match->direction * (verdict_place_of(f, m->u_px) - d->place) * verdict_temperature_factor(o)
                   : NAN;
   }
   return SP_OK;
@@ -498,15 +515,15 @@ static void outline(const frame *f, int direction, sp_record *record)
       (f->marks->along == SP_ALONG_X ? record->sources[0].width_px : record->sources[0].height_px) - 1.0;
   double u[2] = {b->end[0].found ? b->end[0].u_px : 0.0, b->end[1].found ? b->end[1].u_px : last};
   const int nut = direction < 0;
-  const int small_y = y_sign(f, direction) > 0 ? 0 : 1;
+  const int small_y = verdict_y_sign(f, direction) > 0 ? 0 : 1;
   const sp_lengthwise *lo = &b->side[small_y], *hi = &b->side[!small_y];
   const double un = u[nut], ub = u[!nut];
-  record->outline_px[0] = point_on(f, un, lo->at_px + lo->slope * un);
-  record->outline_px[1] = point_on(f, un, hi->at_px + hi->slope * un);
-  record->outline_px[2] = point_on(f, ub, hi->at_px + hi->slope * ub);
-  record->outline_px[3] = point_on(f, ub, lo->at_px + lo->slope * ub);
-  record->nut_px = point_on(f, un, b->centre.at_px + b->centre.slope * un);
-  record->bridgeward_px = point_on(f, ub, b->centre.at_px + b->centre.slope * ub);
+  record->outline_px[0] = verdict_point_on(f, un, lo->at_px + lo->slope * un);
+  record->outline_px[1] = verdict_point_on(f, un, hi->at_px + hi->slope * un);
+  record->outline_px[2] = verdict_point_on(f, ub, hi->at_px + hi->slope * ub);
+  record->outline_px[3] = verdict_point_on(f, ub, lo->at_px + lo->slope * ub);
+  record->nut_px = verdict_point_on(f, un, b->centre.at_px + b->centre.slope * un);
+  record->bridgeward_px = verdict_point_on(f, ub, b->centre.at_px + b->centre.slope * ub);
 }
 
 /* The layout that fits best is another one than asked for: by five standard uncertainties, and enough to be heard of.
@@ -541,12 +558,14 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
     status = fit_layout(f, layout, match, &fit, err);
   if (status)
     return status;
-  judge_nut(f, match, &d, &record->marks[0]);
+  judge_nut(f, layout, match, &d, o, &record->marks[0]);
   for (int32_t k = 1; k <= layout->frets; k++)
     if (match->line_of_fret[k] >= 0)
       judge_mark(f, layout, match, &d, &f->marks->marks[match->line_of_fret[k]], o, &record->marks[k]);
   record->datum = d.kind;
-  record->datum_u_mm = !f->mm ? NAN : d.kind == SP_DATUM_FIT ? d.u_fit_mm : rate_at(f, d.u_px) * d.u_u_px / f->cosine;
+  record->datum_u_mm = !f->mm                   ? NAN
+                       : d.kind == SP_DATUM_FIT ? d.u_fit_mm
+                                                : verdict_rate_at(f, d.u_px) * d.u_u_px / f->cosine;
   if (f->mm && fit.known) {
     record->fit_scale_length_mm = fit.scale;
     record->fit_u_scale_length_mm = fit.u_scale;

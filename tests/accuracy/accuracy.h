@@ -22,6 +22,8 @@ typedef struct accuracy {
   double sum_width_mm2, worst_width_mm;
   size_t widths;
   size_t kept;
+  size_t edges, edges_covered, edges_kept; /* where lines meet the board's long sides, the nut's included */
+  double sum_edge_um2, sum_edge_z2, worst_edge_um, edge_half_width_um[ACCURACY_MAX];
   double error_um[ACCURACY_MAX], half_width_um[ACCURACY_MAX]; /* the first ACCURACY_MAX marks */
 } accuracy;
 

@@ -114,11 +114,33 @@ static bool is_word(const cJSON *object, const char *key, const char *word)
   return cJSON_IsString(item) && strcmp(item->valuestring, word) == 0;
 }
 
+/* The two edges of one mark; the board is a right-handed one, with the bass on the right. */
+static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record *m, bool verbose)
+{
+  static const char *const NAMES[SP_EDGES] = {[SP_BASS] = "right_edge", [SP_TREBLE] = "left_edge"};
+  for (int e = 0; m->edges_known && e < SP_EDGES; e++) {
+    const cJSON *edge = cJSON_GetObjectItemCaseSensitive(truth, NAMES[e]);
+    const double off_um = 1e3 * (m->edge[e].error_mm - number(edge, "error_mm")), u_um = 1e3 * m->edge[e].u_mm;
+    a->edges++;
+    a->edges_covered += fabs(off_um) <= 1.96 * u_um;
+    a->sum_edge_um2 += off_um * off_um;
+    a->sum_edge_z2 += off_um * off_um / (u_um * u_um);
+    a->worst_edge_um = fmax(a->worst_edge_um, fabs(off_um));
+    if (a->edges_kept < ACCURACY_MAX)
+      a->edge_half_width_um[a->edges_kept++] = 1.96 * u_um;
+    if (verbose && (fabs(off_um) > 20.0 || fabs(off_um) > 3.5 * u_um))
+      printf("    fret %d, %s edge: off %.2f um, u %.2f um; y off %.3f mm\n", m->fret, e == SP_BASS ? "bass" : "treble",
+             off_um, u_um, m->edge[e].y_mm - number(edge, "y_mm"));
+  }
+}
+
 static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *m, double tolerance_mm, bool verbose)
 {
   const bool drawn = is_word(truth, "state", "found");
-  if (m->fret == 0)
+  if (m->fret == 0) {
+    compare_edges(a, truth, m, verbose);
     return;
+  }
   a->marks += drawn;
   if (!m->found) {
     a->missed += drawn;
@@ -141,6 +163,7 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
   a->worst_um = fmax(a->worst_um, fabs(error_um));
   a->sum_square_deg2 += square * square;
   a->worst_square_deg = fmax(a->worst_square_deg, fabs(square));
+  compare_edges(a, truth, m, verbose);
   const double width = m->width_mm - number(truth, "width_mm");
   if (isfinite(width)) { /* a line that the lens has spread has none */
     a->sum_width_mm2 += width * width;
@@ -241,4 +264,12 @@ void accuracy_print(const accuracy *a, const char *title)
       sqrt(a->sum_um2 / n), a->worst_um, 100.0 * (double)a->covered / n, sp_median(work, a->kept), sqrt(a->sum_z2 / n));
   printf("  squareness rms %.4f deg, worst %.4f; width rms %.4f mm, worst %.4f mm\n", sqrt(a->sum_square_deg2 / n),
          a->worst_square_deg, sqrt(a->sum_width_mm2 / (double)a->widths), a->worst_width_mm);
+  if (a->edges == 0)
+    return;
+  const double edges = (double)a->edges;
+  memcpy(work, a->edge_half_width_um, a->edges_kept * sizeof *work);
+  printf("  edges (%zu): error rms %.2f um, worst %.2f um; 95 %% intervals hold for %.1f %%, median half-width %.2f um, "
+         "rms z %.2f\n",
+         a->edges, sqrt(a->sum_edge_um2 / edges), a->worst_edge_um, 100.0 * (double)a->edges_covered / edges,
+         sp_median(work, a->edges_kept), sqrt(a->sum_edge_z2 / edges));
 }

@@ -312,6 +312,12 @@ typedef struct render_axis {
  * lie width/2 + widening/2 (y - middle of its extent) / extent to either side of its middle line. A wire stands on the
  * wood between its two feet, x(y) - width/2 and x(y) + width/2: its place is the middle between the feet, which neither
  * the lamp nor a dressed or worn crown moves. */
+/* Where a line, drawn on to the board's long edge, meets it; and where the computed line does at the same y. */
+typedef struct render_edge {
+  double x_mm, y_mm, layout_mm, error_mm;
+  render_point at_px;
+} render_edge;
+
 typedef struct render_mark {
   int fret;         /* 0 is the nut; -1 a stray line */
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
@@ -325,6 +331,7 @@ typedef struct render_mark {
   double widening_mm;        /* slots: kerf at to_y_mm less kerf at from_y_mm; width_mm is the mean */
   double wander_um, wander_worst_mm; /* slots: of the middle line about straight, + toward the bridge */
   render_point end_a_px, end_b_px, centre_px; /* a at smaller y */
+  render_edge edge[2];                        /* at larger y (right, seen from the nut), at smaller y */
 } render_mark;
 
 typedef struct render_stroke {

@@ -308,10 +308,23 @@ static double edge_y_mm(const scene *of, double x_mm, double slope, double side)
   return side * (of->half_at_nut_mm + of->half_slope * x_mm) / (1.0 - side * of->half_slope * slope);
 }
 
+static void meet_edges(const scene *of, const render_truth *truth, double slope, render_mark *mark)
+{
+  for (int i = 0; i < 2; i++) {
+    render_edge *edge = &mark->edge[i];
+    edge->y_mm = edge_y_mm(of, mark->x_mm, slope, i == 0 ? 1.0 : -1.0);
+    edge->x_mm = mark->x_mm + edge->y_mm * slope;
+    edge->layout_mm = mark->layout_mm;
+    edge->error_mm = edge->x_mm - edge->layout_mm;
+    edge->at_px = render_seen_px(truth, frame_to_glass(&of->board, edge->x_mm, edge->y_mm), 0.0);
+  }
+}
+
 static void place_ends(const scene *of, const render_truth *truth, random_source *source, double least,
                        render_mark *mark)
 {
   double slope = tan(mark->squareness_deg * pi / 180.0);
+  meet_edges(of, truth, slope, mark);
   double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
   if (of->overhang_mm != 0.0) {
     low -= of->overhang_mm;

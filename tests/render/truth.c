@@ -61,6 +61,16 @@ static cJSON *axis_json(const render_axis *axis)
   return json;
 }
 
+static void add_edge(cJSON *to, const char *name, const render_edge *edge)
+{
+  cJSON *json = cJSON_AddObjectToObject(to, name);
+  add_number(json, "x_mm", edge->x_mm);
+  add_number(json, "y_mm", edge->y_mm);
+  add_number(json, "layout_mm", edge->layout_mm);
+  add_number(json, "error_mm", edge->error_mm);
+  add_point(json, "at_px", edge->at_px);
+}
+
 static cJSON *mark_json(const render_mark *mark)
 {
   cJSON *json = cJSON_CreateObject();
@@ -82,6 +92,10 @@ static cJSON *mark_json(const render_mark *mark)
   add_point(json, "end_a_px", mark->end_a_px);
   add_point(json, "end_b_px", mark->end_b_px);
   add_point(json, "centre_px", mark->centre_px);
+  if (!stray) {
+    add_edge(json, "right_edge", &mark->edge[0]);
+    add_edge(json, "left_edge", &mark->edge[1]);
+  }
   if (mark->is_end) {
     return json;
   }

@@ -87,6 +87,19 @@ static void check_mark(const cJSON *o, const sp_mark_record *m)
   check_point(o, "end_a_px", m->found ? m->end_a_px : nowhere);
   check_point(o, "end_b_px", m->found ? m->end_b_px : nowhere);
   check_point(o, "centre_px", m->found ? m->centre_px : nowhere);
+  assert_int_equal(cJSON_IsNull(member(o, "bass_edge")), !m->edges_known);
+  assert_int_equal(cJSON_IsNull(member(o, "line_verdict")), !m->edges_known);
+  if (m->edges_known) {
+    const cJSON *edge = member(o, "treble_edge");
+    check_number(edge, "y_mm", m->edge[SP_TREBLE].y_mm, MM);
+    check_number(edge, "error_mm", m->edge[SP_TREBLE].error_mm, MM);
+    check_number(edge, "u_mm", m->edge[SP_TREBLE].u_mm, MM);
+    check_number(edge, "error_cents", m->edge[SP_TREBLE].error_cents, 5.1e-7);
+    check_number(edge, "scale_length_mm", m->edge[SP_TREBLE].scale_length_mm, MM);
+    check_point(edge, "at_px", m->edge[SP_TREBLE].at_px);
+    check_text(edge, "verdict", "within");
+    check_text(o, "line_verdict", "undecided");
+  }
   check_number(member(o, "budget"), "line_mm", m->budget.line_mm + f, MM);
   check_number(member(o, "budget"), "map_mm", m->budget.map_mm + f, MM);
   check_number(member(o, "budget"), "datum_mm", m->budget.datum_mm + f, MM);
@@ -100,6 +113,10 @@ static void test_slot(void **state)
   (void)state;
   sp_record r;
   assert_true(board_record(false, &r));
+  r.marks[4].edges_known = true;
+  r.marks[4].line_verdict = SP_UNDECIDED;
+  r.marks[4].edge[SP_TREBLE] =
+      (sp_edge_record){1.5, -22.25, 1.25, 400.0, 0.25, 1.5, 0.02, 0.04, 0.2, {3.5, 4.25}, SP_WITHIN};
   sp_slot_record *s = &r.marks[2].slot;
   *s = sp_slot_unknown();
   s->known = true;

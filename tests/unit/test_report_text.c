@@ -253,7 +253,7 @@ static size_t split(char *line, char *fields[], size_t most)
   return n;
 }
 
-enum { FIELDS = 20 };
+enum { FIELDS = 30 };
 
 static void check_row(char *line, const sp_mark_record *m)
 {
@@ -278,6 +278,62 @@ static void check_row(char *line, const sp_mark_record *m)
   else
     CHECK_CLOSE(strtod(f[10], NULL), m->recut_mm, 5.1e-7);
   CHECK_CLOSE(strtod(f[19], NULL), m->end_b_px.y, 5.1e-4);
+  for (int e = 0; e < SP_EDGES; e++) {
+    const sp_edge_record *edge = &m->edge[e];
+    assert_string_equal(f[24 + 5 * e], m->edges_known ? sp_verdict_word(edge->verdict) : "");
+    if (!m->edges_known)
+      continue;
+    CHECK_CLOSE(strtod(f[20 + 5 * e], NULL), edge->layout_mm, 5.1e-7);
+    CHECK_CLOSE(strtod(f[21 + 5 * e], NULL), edge->error_mm, 5.1e-7);
+    CHECK_CLOSE(strtod(f[22 + 5 * e], NULL), edge->expanded_u_mm, 5.1e-7);
+    CHECK_CLOSE(strtod(f[23 + 5 * e], NULL), edge->error_cents, 5.1e-5);
+  }
+}
+
+/* Fret 2 is within in the middle and 0.24 mm too near the bridge at the bass edge. */
+static void skew_fret_2(sp_record *r)
+{
+  sp_mark_record *m = &r->marks[2];
+  m->edges_known = true;
+  m->line_verdict = SP_OUT;
+  m->edge[SP_BASS] = (sp_edge_record){.x_mm = m->layout_mm + 0.24,
+                                      .y_mm = 23.75,
+                                      .layout_mm = m->layout_mm,
+                                      .scale_length_mm = 400.0,
+                                      .error_mm = 0.24,
+                                      .error_cents = 1.17,
+                                      .u_mm = 0.01,
+                                      .expanded_u_mm = 0.02,
+                                      .expanded_u_cents = 0.1,
+                                      .verdict = SP_OUT};
+  m->edge[SP_TREBLE] = m->edge[SP_BASS];
+  m->edge[SP_TREBLE].y_mm = -23.75;
+  m->edge[SP_TREBLE].error_mm = -0.12;
+  m->edge[SP_TREBLE].verdict = SP_WITHIN;
+}
+
+static void test_edges(void **state)
+{
+  (void)state;
+  sp_record r;
+  assert_true(board_record(false, &r));
+  char *text = written(sp_report_text, &r);
+  assert_non_null(text);
+  assert_null(strstr(text, " edge of the board")); /* none known, none spoken of */
+  free(text);
+  skew_fret_2(&r);
+  text = written(sp_report_text, &r);
+  assert_non_null(text);
+  check_contains(text, "Out at an edge of the board, though not in the middle\n");
+  check_contains(text, "fret 2: within at the centre line, but 0.24 mm too near the bridge at the bass edge (1.2");
+  check_contains(text, "cut its line again, square, through its place on the centre line");
+  check_contains(text, "\n    2 ");
+  check_contains(text, "+0.240 0.020  +1.17 OUT");
+  check_contains(text, "-0.120 0.020");
+  check_contains(
+      text, "fret 2, 0.24 mm too near the\n          bridge at the bass edge (bass: the right, seen from the nut)");
+  free(text);
+  sp_record_free(&r);
 }
 
 static void test_csv(void **state)
@@ -285,6 +341,7 @@ static void test_csv(void **state)
   (void)state;
   sp_record r;
   assert_true(board_record(false, &r));
+  skew_fret_2(&r);
   char *text = written(sp_report_csv, &r);
   assert_non_null(text);
   size_t row = 0;
@@ -383,6 +440,7 @@ int main(void)
       cmocka_unit_test(test_terminal_is_not_steered),
       cmocka_unit_test(test_reference_text),
       cmocka_unit_test(test_csv),
+      cmocka_unit_test(test_edges),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

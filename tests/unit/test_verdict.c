@@ -24,6 +24,8 @@ typedef struct board {
   double tilt_rad; /* of the centre line against u */
   double error_mm[FRETS + 1], lean_rad[FRETS + 1], u_px[FRETS + 1];
   double common_px; /* uncertainty that all marks share */
+  double u_slope, cov_u_slope, u_direction;
+  bool no_sides;
   bool missing[FRETS + 1];
   sp_layout layout;
   sp_reference ref;
@@ -98,8 +100,8 @@ static double slope_of(const board *b, double lean)
 static void outline(board *b)
 {
   sp_board *o = &b->marks.board;
-  o->edges_found = true;
-  o->centre = (sp_lengthwise){0.5 * BREADTH_PX - tan(b->tilt_rad) * nut_u(b), tan(b->tilt_rad), 0.0, 0.0};
+  o->edges_found = !b->no_sides;
+  o->centre = (sp_lengthwise){0.5 * BREADTH_PX - tan(b->tilt_rad) * nut_u(b), tan(b->tilt_rad), 0.0, b->u_direction};
   o->side[0] = o->side[1] = o->centre;
   o->side[0].at_px -= 500.0;
   o->side[1].at_px += 500.0;
@@ -113,6 +115,8 @@ static void add_mark(board *b, int32_t fret, double x_mm, double lean, double u_
   m->v_px = b->marks.board.centre.at_px + b->marks.board.centre.slope * m->u_px;
   m->slope = slope_of(b, lean);
   m->u_u_px = u_px;
+  m->u_slope = b->u_slope;
+  m->cov_u_slope = b->cov_u_slope;
   m->u_common_px = b->common_px;
   m->width_px = 3.0;
   m->u_width_px = 0.3;
@@ -235,6 +239,107 @@ static void squareness_in_all_four_directions(void **unused)
         CHECK_CLOSE(fabs(area) / (1000.0 * LENGTH_PX), 1.0, 0.01);
         board_free(b);
       }
+}
+
+/* ---- the board's edges
+ * -----------------------------------------------------------------------------------------------
+ */
+
+/* The board is 1000 px = 42.3 mm broad; a line 0.3 degrees out of square is 21.15 mm tan 0.3 deg = 0.1107 mm off at
+ * either edge, one way at one and the other way at the other. Bass: on the right, seen from the nut (whoever plays a
+ * right-handed guitar has the nut on his left and the bass string above the treble), unless it is left-handed. */
+static void errors_at_the_edges(void **unused)
+{
+  (void)unused;
+  const double half_mm = 500.0 * MM_PER_PX, off = half_mm * tan(0.3 / DEG);
+  CHECK_CLOSE(off, 0.1107, 1e-4);
+  for (int axis = 0; axis < 2; axis++)
+    for (int way = 0; way < 12; way++) {
+      board *b = board_new((sp_along)axis, way % 2 ? 1 : -1);
+      b->tilt_rad = 0.015 * (way / 2 % 3 - 1);
+      b->options.left_handed = way >= 6;
+      b->error_mm[7] = 0.05;
+      b->lean_rad[7] = 0.3 / DEG;
+      judge(b);
+      const sp_mark_record *m = &b->record.marks[7];
+      const int bass = b->options.left_handed ? -1 : 1;
+      const double turn = cos(b->tilt_rad); /* the board's sides lie 500 px apart along v, not square to themselves */
+      assert_true(m->edges_known);
+      for (int e = 0; e < SP_EDGES; e++) {
+        const sp_edge_record *at = &m->edge[e];
+        const int side = (e == SP_BASS ? 1 : -1) * bass;
+        CHECK_CLOSE(at->y_mm, side * half_mm * turn, 1e-9);
+        CHECK_CLOSE(at->error_mm, 0.05 + side * off * turn, 1e-9);
+        CHECK_CLOSE(at->layout_mm, m->layout_mm, 0.0);
+        CHECK_CLOSE(at->x_mm, m->layout_mm + at->error_mm, 1e-9);
+        CHECK_CLOSE(at->scale_length_mm, SCALE_MM, 0.0);
+        /* 1731.234 dx / speaking length, to first order */
+        CHECK_CLOSE(at->error_cents, 1731.234 * at->error_mm / (SCALE_MM - m->layout_mm), 2e-4);
+        const sp_point x = bridgeward(b), y = rightward(b);
+        const double dx = at->at_px.x - m->centre_px.x, dy = at->at_px.y - m->centre_px.y;
+        CHECK_CLOSE((dx * x.x + dy * x.y) * MM_PER_PX, at->error_mm - 0.05, 1e-9);
+        CHECK_CLOSE((dx * y.x + dy * y.y) * MM_PER_PX, at->y_mm, 1e-9);
+        assert_int_equal(at->verdict, side > 0 ? SP_OUT : SP_WITHIN); /* 0.161 and -0.061 against 0.1 */
+      }
+      assert_int_equal(m->verdict, SP_WITHIN);
+      assert_int_equal(m->line_verdict, SP_OUT);
+      assert_int_equal(b->record.marks[8].line_verdict, SP_WITHIN);
+      assert_int_equal(b->record.verdict, SP_WITHIN); /* is that of the centre line */
+      board_free(b);
+    }
+}
+
+/* A nut that is askew has errors at the edges, though it is the datum. */
+static void an_askew_nut_shows_at_the_edges(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  b->lean_rad[0] = 0.3 / DEG;
+  all_u(b, 0.1);
+  judge(b);
+  const sp_mark_record *nut = &b->record.marks[0];
+  CHECK_CLOSE(nut->edge[SP_BASS].error_mm, 0.1107, 1e-4);
+  CHECK_CLOSE(nut->edge[SP_TREBLE].error_mm, -0.1107, 1e-4);
+  CHECK_CLOSE(nut->edge[SP_BASS].u_mm, 0.0, 1e-12); /* only its turning counts, and that is known here */
+  CHECK_CLOSE(b->record.marks[12].edge[SP_BASS].error_mm, 0.0, 1e-9);
+  board_free(b);
+}
+
+/* Error propagation (JCGM 100, 5.2): var(u + slope dv) = var u + 2 dv cov + dv^2 var slope, dv = +-500 px; the nut's
+ * own place beside it, and the centre line's direction times half the breadth. */
+static void uncertainty_at_the_edges(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  const double mm = MM_PER_PX, half_mm = 500.0 * mm;
+  all_u(b, 0.1);
+  b->u_slope = 4e-4;
+  b->cov_u_slope = -1e-5;
+  b->u_direction = 1e-3;
+  judge(b);
+  const sp_mark_record *m = &b->record.marks[12];
+  const double far = 0.01 + 2.0 * 500.0 * -1e-5 + 500.0 * 500.0 * 16e-8, near = 0.01 + 1000.0 * 1e-5 + 0.04;
+  const double rest = 0.01 * mm * mm + pow(half_mm * 1e-3, 2);
+  CHECK_CLOSE(m->edge[SP_BASS].u_mm, sqrt(far * mm * mm + rest), 1e-9); /* larger v */
+  CHECK_CLOSE(m->edge[SP_TREBLE].u_mm, sqrt(near * mm * mm + rest), 1e-9);
+  CHECK_CLOSE(m->edge[SP_BASS].expanded_u_mm, 2.0 * m->edge[SP_BASS].u_mm, 1e-15);
+  CHECK_CLOSE(b->record.marks[0].edge[SP_BASS].u_mm, sqrt(0.04 * mm * mm + pow(half_mm * 1e-3, 2)), 1e-9);
+  board_free(b);
+}
+
+/* Without the sides, or a scale, nothing is known of the edges. */
+static void no_edges_are_said_to_be_unknown(void **unused)
+{
+  (void)unused;
+  for (int without = 0; without < 2; without++) {
+    board *b = board_new(SP_ALONG_X, 1);
+    b->no_sides = without == 0;
+    b->ref.map.known = without == 0;
+    judge(b);
+    for (int k = 0; k <= FRETS; k++)
+      assert_false(b->record.marks[k].edges_known);
+    board_free(b);
+  }
 }
 
 /* ---- uncertainty
@@ -374,7 +479,7 @@ static void tolerance_in_cents(void **unused)
   (void)unused;
   for (int over = 0; over < 2; over++) {
     board *b = board_new(SP_ALONG_X, 1);
-    b->options = (sp_verdict_options){NAN, 2.0, NAN};
+    b->options = (sp_verdict_options){NAN, 2.0, NAN, false};
     const double part = over ? 1.002 : 0.996;
     b->error_mm[1] = 2.0 / 2.8218 * part;
     b->error_mm[12] = 2.0 / 5.3269 * part;
@@ -391,7 +496,7 @@ static void the_tighter_tolerance_binds(void **unused)
 {
   (void)unused;
   board *b = board_new(SP_ALONG_X, 1);
-  b->options = (sp_verdict_options){0.2, 2.0, NAN};
+  b->options = (sp_verdict_options){0.2, 2.0, NAN, false};
   b->error_mm[1] = 0.21; /* 0.59 cents */
   b->error_mm[2] = 0.19;
   b->error_mm[24] = 0.19; /* 2.03 cents */
@@ -646,6 +751,10 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(errors_in_mm_and_cents),
       cmocka_unit_test(squareness_in_all_four_directions),
+      cmocka_unit_test(errors_at_the_edges),
+      cmocka_unit_test(an_askew_nut_shows_at_the_edges),
+      cmocka_unit_test(uncertainty_at_the_edges),
+      cmocka_unit_test(no_edges_are_said_to_be_unknown),
       cmocka_unit_test(line_and_datum_add_up),
       cmocka_unit_test(permissible_error_of_the_rule),
       cmocka_unit_test(shared_parts_cancel),
