@@ -26,7 +26,8 @@ needed=$(readelf -d "$program" | sed -n 's/.*(NEEDED).*\[\(.*\)\]/\1/p')
 [ "$(echo "$needed" | wc -l)" -gt 10 ]
 for library in $needed; do
   path=$(ldd "$program" | awk -v l="$library" '$1 == l { print $3 }')
-  owner=$(dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "*/$(basename "$(readlink -f "$path")")")
+  # dpkg may know it under /lib or /usr/lib, which are one folder
+  owner=$(dpkg -S "$path" 2>/dev/null || dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "/usr$path")
   owner=$(echo "$owner" | sed -n '1s/:.*//p')
   case ", $depends," in
     *", $owner "*|*", $owner,"*) ;;
