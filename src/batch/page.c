@@ -82,13 +82,7 @@ static void put_title(const sp_batch_page *page)
       sp_say(&s, ": %zu boards summed up", g->board_count);
     sp_batch_page_sentence(m, "p", "layout", s.text);
   }
-  sp_markup_begin(m, "p");
-  sp_markup_set(m, "class", "by-hand");
-  sp_markup_set(m, "aria-hidden", "true");
-  sp_markup_put(m, "span", NULL, "Batch");
-  sp_markup_put(m, "span", NULL, "Date");
-  sp_markup_put(m, "span", NULL, "Checked by");
-  sp_markup_end(m);
+  sp_page_by_hand(m, "Batch");
   sp_markup_end(m);
 }
 
