@@ -61,6 +61,7 @@ typedef struct cli_request {
   const char *output;   /* NULL = standard output */
   const char *overlay;
   const char *before;                    /* record of the marked board */
+  const char *correct;                   /* list of corrections, or a record that has one */
   const char *results, *history, *study; /* batch */
   bool overlays;
   int32_t workers;                     /* 0 = as many as there are cores */

@@ -210,7 +210,7 @@ static void add_edge(sp_tree *b, cJSON *mark, const char *name, const sp_mark_re
   sp_tree_add_text(b, o, "verdict", sp_verdict_word(e->verdict));
 }
 
-static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
+static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark, bool corrected)
 {
   const sp_mark_record m = mark->found ? *mark : without_measurement(mark);
   cJSON *o = sp_tree_add_object(b, list, NULL);
@@ -243,11 +243,9 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
   sp_tree_add_number(b, o, "recut_mm", m.recut_mm, MM);
   sp_tree_add_number(b, o, "from_line_mm", m.from_line_mm, MM);
   sp_tree_add_number(b, o, "u_from_line_mm", m.u_from_line_mm, MM);
-  const char *action = sp_action_word(m.action);
-  if (action)
-    sp_tree_add_text(b, o, "action", action);
-  else
-    sp_tree_attach(b, o, "action", cJSON_CreateNull());
+  sp_tree_add_known_text(b, o, "action", sp_action_word(m.action));
+  if (corrected)
+    sp_tree_add_known_text(b, o, "by_hand", sp_by_hand_word(m.by_hand));
   add_budget(b, o, &m.budget);
 }
 
@@ -297,6 +295,24 @@ static void add_remedies(sp_tree *b, cJSON *root, const sp_record *r)
     for (size_t i = 0; i < r->mark_count; i++)
       if (r->marks[i].out_after[k])
         sp_tree_attach(b, frets, NULL, cJSON_CreateNumber(r->marks[i].fret));
+  }
+}
+
+/* As corrections.h has them, so that a record's own list can be given back. */
+static void add_corrections(sp_tree *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = sp_tree_add_array(b, root, "corrections");
+  for (size_t i = 0; i < r->correction_count; i++) {
+    const sp_correction_record *c = &r->corrections[i];
+    cJSON *one = sp_tree_add_object(b, list, NULL);
+    sp_tree_add_text(b, one, "kind", sp_correction_word(c->said.kind));
+    add_point(b, one, "at_px", c->said.at_px);
+    if (c->said.kind == SP_CORRECTION_GRADUATION)
+      sp_tree_add_number(b, one, "reading_mm", c->said.reading_mm, MM);
+    if (c->said.source)
+      add_count(b, one, "source", c->said.source);
+    sp_tree_add_text(b, one, "outcome", sp_correction_outcome_word(c->outcome));
+    sp_tree_add_text(b, one, "text", c->text);
   }
 }
 
@@ -365,7 +381,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   sp_tree_add_bool(&b, root, "tolerance_default", r->tolerance_default);
   cJSON *marks = sp_tree_add_array(&b, root, "marks");
   for (size_t i = 0; i < r->mark_count; i++)
-    add_mark(&b, marks, &r->marks[i]);
+    add_mark(&b, marks, &r->marks[i], r->correction_count > 0);
   add_strays(&b, root, r);
   add_fit(&b, root, r);
   add_places(&b, root, r);
@@ -378,6 +394,8 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_remedies(&b, root, r);
   sp_tree_add_text(&b, root, "verdict", sp_verdict_word(r->verdict));
   add_warnings(&b, root, r);
+  if (r->correction_count)
+    add_corrections(&b, root, r);
   if (r->settings)
     sp_tree_add_text(&b, root, "settings", r->settings);
   return write_tree(&b, root, file, err);
