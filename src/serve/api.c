@@ -128,8 +128,8 @@ static bool said_length(struct MHD_Connection *c, uint64_t *length)
 serve_result serve_begin(serve_request *r, struct MHD_Connection *c, bool *answered)
 {
   const serve_action a = r->route.action;
-  const bool text =
-      a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER || a == SERVE_BOARD_SAVE || a == SERVE_TOGETHER;
+  const bool text = a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER ||
+                    a == SERVE_BOARD_SAVE || a == SERVE_TOGETHER;
   const bool length = said_length(c, &r->expected);
   *answered = false;
   if (MHD_lookup_connection_value(c, MHD_HEADER_KIND, MHD_HTTP_HEADER_TRANSFER_ENCODING) ||
