@@ -187,6 +187,7 @@ sp_status check_draw_whole(opened_picture *open, const sp_reference_options *opt
     return status;
   free(record->reference.graduations);
   hand_over(open, record);
+  name_profile(open, options->profile, &record->reference);
   return SP_OK;
 }
 
