@@ -32,11 +32,9 @@ static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM 
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
-typedef struct filter {
-  int32_t core, gap, flank; /* px: middle, space on both sides that is left out, sides */
-} filter;
+typedef sp_line_filter filter;
 
-static filter filter_for(sp_mark_kind kind, double px_per_mm)
+sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm)
 {
   filter f;
   if (kind == SP_MARK_SLOT) {
@@ -602,7 +600,7 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->o = o;
   s->board = board;
   s->all = strips;
-  s->f = filter_for(o->kind, o->px_per_mm);
+  s->f = sp_line_filter_for(o->kind, o->px_per_mm);
   s->floor_value = 5e-4 * sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
