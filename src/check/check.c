@@ -16,6 +16,9 @@ static const double COARSE_PX_PER_MM = 8.0;
 /* A line blurred over more than this (standard deviation) is out of focus at any resolution. */
 static const double SOFT_MM = 0.12;
 static const double DEG = 57.29577951308232;
+/* Where partial frets are told in mm, what share of the width that is about: only how short a line may be hangs on it.
+ */
+static const double USUAL_WIDTH_MM = 45.0;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
@@ -79,6 +82,7 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   m.rule_slope = reference->slope;
   m.blur_px = reference->blur_px;
   m.blur_sd_log = reference->blur_sd_log;
+  m.least_part = sp_layout_least_part(o->layout, USUAL_WIDTH_MM);
   return m;
 }
 
@@ -234,8 +238,11 @@ static sp_status match_by_statement(const sp_check_options *o, const sp_match_li
   sp_match_line *scaled = calloc(count + 1, sizeof *scaled);
   if (!scaled)
     return sp_fail_memory(err);
-  for (size_t i = 0; i < count; i++)
-    scaled[i] = (sp_match_line){lines[i].position * mm_per_px, lines[i].u_position * mm_per_px, lines[i].strength};
+  for (size_t i = 0; i < count; i++) {
+    scaled[i] = lines[i];
+    scaled[i].position *= mm_per_px;
+    scaled[i].u_position *= mm_per_px;
+  }
   for (int e = 0; e < 2; e++)
     options.end_position[e] *= mm_per_px;
   options.told_position *= mm_per_px;
@@ -274,7 +281,7 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
     options->has_end[end] = options->nut_may_be_end = true;
     marks->board.end[end] = marks->edges[said->nut_index];
     options->end_position[end] = options->told_position;
-  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE &&
+  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE && !o->layout->zero_fret &&
              (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t chosen = 0;
@@ -310,7 +317,7 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
     return sp_fail_memory(err);
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
-  options.nut_may_be_end = o->nut != SP_NUT_LINE;
+  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret;
   if (said->nut == NUT_AT_EDGE)
     options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
   sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
@@ -363,11 +370,14 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
   return status;
 }
 
-static void set_task(const sp_check_options *o, sp_record *record)
+void check_set_task(const sp_check_options *o, sp_record *record)
 {
   record->scale_length_mm = o->layout->scale_length_mm;
   record->frets = o->layout->frets;
   record->divisions = o->layout->divisions;
+  record->nut_shift_mm = o->layout->nut_shift_mm;
+  record->zero_fret = o->layout->zero_fret;
+  memcpy(record->board, o->layout->name, sizeof record->board);
   record->marks_kind = o->marks;
   record->left_handed = o->left_handed;
   record->tolerance_mm = o->tolerance_mm;
@@ -377,7 +387,7 @@ static void set_task(const sp_check_options *o, sp_record *record)
     record->tolerance_mm = SP_DEFAULT_TOLERANCE_MM;
 }
 
-static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
+sp_status check_warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
 {
   static const char *const NAMES[] = {
       [SP_MARK_KNIFE] = "knife lines", [SP_MARK_SLOT] = "sawn slots", [SP_MARK_WIRE] = "frets"};
@@ -387,9 +397,8 @@ static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
                         NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
-/* Lines to record, all in the frame of the picture that was measured. */
-static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                         sp_record *record, sp_error *err)
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                           sp_error *err)
 {
   sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
   check_tell(&o->progress, SP_CHECK_MARKS);
@@ -408,16 +417,38 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
                      "lay board and rule along each other and scan again");
   if (!status)
     status = check_square_lines(open, &o->reference, marks, err);
+  return status;
+}
+
+sp_status check_judge(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
+                      corrected *said, sp_record *record, sp_error *err)
+{
+  const sp_status status = decide(o, reference, marks, stated_dpi, said, record, err);
+  return status ? status : sp_advice_add(o->layout, o->kerf_mm, record, err);
+}
+
+sp_status check_warn_marks(const opened_picture *open, const sp_marks *marks, sp_record *record, sp_error *err)
+{
+  const double px_per_mm = px_per_mm_hint(&open->scene, &open->reference, &open->info);
+  sp_status status = SP_OK;
+  if (!open->straightened)
+    status = warn_scan(&open->reference, marks, px_per_mm, record, err);
   if (!status)
-    status = decide(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
+    status = warn_quality(check_measured(open), &open->reference, marks, px_per_mm, record, err);
+  return status;
+}
+
+/* Lines to record, all in the frame of the picture that was measured. */
+static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                         sp_record *record, sp_error *err)
+{
+  sp_status status = check_find_marks(open, o, marks, said, err);
+  if (!status)
+    status = check_judge(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
   if (!status)
     status = corrected_note(open, said, record, err);
   if (!status)
-    status = sp_advice_add(o->layout, o->kerf_mm, record, err);
-  if (!status && !open->straightened)
-    status = warn_scan(&open->reference, marks, m.px_per_mm, record, err);
-  if (!status)
-    status = warn_quality(check_measured(open), &open->reference, marks, m.px_per_mm, record, err);
+    status = check_warn_marks(open, marks, record, err);
   return status;
 }
 
@@ -439,7 +470,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   sp_marks marks = {0};
   corrected said;
   sp_reference_options reference = o->reference;
-  set_task(o, record);
+  check_set_task(o, record);
   sp_status status = corrected_begin(o->corrections, &said, err);
   reference.strokes = said.strokes;
   reference.stroke_count = said.stroke_count;
@@ -456,7 +487,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status && marks.reason[0])
     status = sp_record_warn(record, err, "%s", marks.reason);
   if (!status && marks.count < 3)
-    status = warn_kind(o->marks, record, err);
+    status = check_warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
   corrected_free(&said);
   check_close(&open, raster, status == SP_OK);

@@ -52,12 +52,14 @@ void sp_say_remedy(const sp_record *record, int which, sp_sentence *s); /* one t
 void sp_say_stray(const sp_stray_record *stray, sp_sentence *s);
 void sp_say_layout(const sp_record *record, sp_sentence *s);
 void sp_say_datum(const sp_record *record, sp_sentence *s);
+void sp_say_parts(const sp_record *record, sp_sentence *s);
 void sp_say_camera(const sp_record *record, sp_sentence *s); /* photographs: how taken; with its full stop */
 void sp_say_scale(const sp_record *record, sp_sentence *s);  /* with its full stops */
 void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad the saw has cut, against the tang */
 void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
 void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
 void sp_say_fit(const sp_record *record, sp_sentence *s);
+void sp_say_joins(const sp_record *record, sp_sentence *s);
 void sp_say_correction(const sp_correction_record *correction, sp_sentence *s); /* what was said where; the outcome */
 /* "added by hand" ...; NULL for a mark that nobody has touched. */
 const char *sp_by_hand_note(const sp_mark_record *mark);
