@@ -15,6 +15,7 @@
 #include "slotproof/intonation.h"
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
+#include "slotproof/scan.h"
 #include "slotproof/status.h"
 #include "slotproof/strip.h"
 
@@ -26,7 +27,8 @@ enum {
   CLI_DIAGNOSE = 8,
   CLI_TARGET = 16,
   CLI_CALIBRATE = 32,
-  CLI_BATCH = 64
+  CLI_BATCH = 64,
+  CLI_SCAN = 128
 };
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
@@ -63,6 +65,9 @@ typedef struct cli_request {
   const char *before;                    /* record of the marked board */
   const char *correct;                   /* list of corrections, or a record that has one */
   const char *results, *history, *study; /* batch */
+  sp_scan_options scan;                  /* scan */
+  bool scan_list;
+  const char *profiles; /* check: file for the marks' cross-sections */
   bool overlays;
   int32_t workers;                     /* 0 = as many as there are cores */
   const char *given[CLI_OPTIONS_MOST]; /* the value of each option of the table, "" where it takes none; or NULL */
@@ -111,5 +116,6 @@ int cli_diagnose(int argc, char **argv);
 int cli_calibrate(int argc, char **argv);
 int cli_target(int argc, char **argv);
 int cli_batch(int argc, char **argv);
+int cli_scan(int argc, char **argv);
 
 #endif

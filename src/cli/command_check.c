@@ -74,7 +74,8 @@ static int measure(const cli_request *r)
   const bool html = r->format == CLI_HTML;
   const page_input page = {&record, &raster};
   sp_record_init(&record);
-  int status = (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay ? &raster : NULL, &err);
+  int status =
+      (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay || r->profiles ? &raster : NULL, &err);
   bool of_record = false;
   if (!status && r->format == CLI_JSON)
     status = (int)note_digests(&record, &err);

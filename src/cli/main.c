@@ -17,6 +17,7 @@ static const command COMMANDS[] = {
     {"reference", cli_reference, "show how the scale of a picture was read, without looking for marks"},
     {"target", cli_target, "make the printed reference strip, to be cut out and laid beside the board"},
     {"calibrate", cli_calibrate, "make a profile of a camera or a scanner"},
+    {"scan", cli_scan, "fetch a scan straight from a flatbed"},
     {"batch", cli_batch, "check many boards and sum them up"},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };
