@@ -684,14 +684,17 @@ static void init_request(unsigned command, cli_request *request)
   sp_scan_options_init(&request->scan);
 }
 
-/* getopt's own list; entry i of it has val = its place in OPTIONS + 1. */
+/* Beyond every character, so that no option's number is one that getopt answers with ('?', ':'). */
+enum { FIRST_OPTION = 256 };
+
+/* getopt's own list; each entry's val is its place in OPTIONS from FIRST_OPTION on. */
 static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
 {
   size_t n = 0;
   for (size_t i = 0; i < OPTION_COUNT; i++)
     if (OPTIONS[i].commands & command)
-      list[n++] =
-          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
+      list[n++] = (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL,
+                                  FIRST_OPTION + (int)i};
   list[n] = (struct option){0};
 }
 
@@ -732,11 +735,11 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
     if (found == '?' || found == ':')
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
     const char *word = argv[optind - 1 - (optarg && optarg == argv[optind - 1])];
-    if (!whole_name(word, OPTIONS[found - 1].name))
+    if (!whole_name(word, OPTIONS[found - FIRST_OPTION].name))
       return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
-                        OPTIONS[found - 1].name);
-    const int failed = apply(&OPTIONS[found - 1], optarg, request);
-    request->given[found - 1] = optarg ? optarg : "";
+                        OPTIONS[found - FIRST_OPTION].name);
+    const int failed = apply(&OPTIONS[found - FIRST_OPTION], optarg, request);
+    request->given[found - FIRST_OPTION] = optarg ? optarg : "";
     if (failed)
       return failed;
   }
