@@ -28,7 +28,8 @@ enum {
   CLI_TARGET = 16,
   CLI_CALIBRATE = 32,
   CLI_BATCH = 64,
-  CLI_SCAN = 128
+  CLI_SERVE = 128,
+  CLI_SCAN = 256
 };
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
@@ -69,6 +70,9 @@ typedef struct cli_request {
   bool scan_list;
   const char *profiles; /* check: file for the marks' cross-sections */
   bool overlays;
+  const char *listen, *data;           /* serve */
+  int32_t port;                        /* -1 = not given */
+  int32_t upload_mb;                   /* 0 = not given */
   int32_t workers;                     /* 0 = as many as there are cores */
   const char *given[CLI_OPTIONS_MOST]; /* the value of each option of the table, "" where it takes none; or NULL */
   char **images;
@@ -109,6 +113,9 @@ typedef sp_status (*cli_overlay)(const sp_record *record, const sp_raster *raste
 int cli_deliver(const cli_request *request, const void *what, cli_writer write, cli_overlay draw,
                 const sp_record *record, const sp_raster *raster);
 
+/* Which pictures these were, for records that are merged later. */
+sp_status cli_note_digests(sp_record *record, sp_error *err);
+
 int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
@@ -117,5 +124,7 @@ int cli_calibrate(int argc, char **argv);
 int cli_target(int argc, char **argv);
 int cli_batch(int argc, char **argv);
 int cli_scan(int argc, char **argv);
+int cli_serve(int argc, char **argv);
+int cli_work(int argc, char **argv);
 
 #endif
