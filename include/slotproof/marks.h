@@ -60,6 +60,7 @@ typedef struct sp_mark {
   double strength;             /* 0..1 against the strongest of the picture: for matching */
   double significance;         /* of the cut's area over what noise and the wood's own waves can do, in sd */
   double misfit;               /* chi-square of the cross-section per value, at least 1 */
+  bool part;    /* seen over a part of the width only, and there throughout: a partial fret, or nothing */
   bool burr;                   /* a raised burr was seen and modelled */
   bool clipped;                /* white where it is brightest: full scale was reached */
   bool by_hand;                /* found only because somebody pointed at it */
@@ -93,6 +94,8 @@ typedef struct sp_marks_options {
   double blur_sd_log; /* standard deviation of its logarithm */
   bool has_rule;      /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
+  double least_part; /* knife lines and slots: the smallest part of the board's width that a partial fret spans; 0 or 1:
+                        there is none, and what spans less than two fifths is no line */
   const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */
   size_t hint_count;
 } sp_marks_options;

@@ -126,7 +126,7 @@ static void draw_label(cairo_t *cr, const sp_page *p, double x, int32_t fret)
   char text[40];
   const double bottom = p->label_mm - ROW_MM * p->row[fret];
   brown(cr);
-  snprintf(text, sizeof text, "%.3f", p->layout->position_mm[fret]);
+  snprintf(text, sizeof text, "%.3f", sp_layout_row_at(p->layout, fret).from_nut_mm);
   choose_face(cr, PLAIN, 3.1);
   cairo_save(cr);
   cairo_translate(cr, x, bottom - 0.6);
@@ -155,9 +155,12 @@ static void draw_frets(cairo_t *cr, const sp_page *p, const sp_sheet *s)
 {
   black(cr);
   for (int32_t n = 0; n <= p->layout->frets; n++) {
+    /* looking from the nut to the bridge the bass is on the right, which is down here */
     const double place = p->layout->position_mm[n], half = half_width(p, place);
+    double begin, end;
+    sp_layout_part_mm(p->layout, n, 2.0 * half, &begin, &end);
     if (shows(s, place))
-      upright(cr, x_of(s, place), p->axis_mm - half, p->axis_mm + half, FRET_LINE_MM);
+      upright(cr, x_of(s, place), p->axis_mm + half - end, p->axis_mm + half - begin, FRET_LINE_MM);
   }
 }
 
@@ -174,8 +177,9 @@ static void draw_rule(cairo_t *cr, const sp_page *p, const sp_sheet *s)
   black(cr);
   line(cr, x_of(s, s->from_mm), p->rule_mm, x_of(s, s->to_mm), p->rule_mm, THIN_LINE_MM);
   choose_face(cr, PLAIN, 3.0);
-  for (long mm = (long)ceil(s->from_mm); (double)mm <= s->to_mm; mm++) {
-    const double x = x_of(s, (double)mm);
+  const double nut = p->layout->position_mm[0];
+  for (long mm = (long)ceil(s->from_mm - nut); (double)mm + nut <= s->to_mm; mm++) {
+    const double x = x_of(s, (double)mm + nut);
     black(cr);
     upright(cr, x, p->rule_mm + 0.6, p->rule_mm + 0.6 + stroke_length(mm), STROKE_LINE_MM);
     if (mm < 0 || mm % 10 != 0)
