@@ -102,7 +102,7 @@ static int measure(const cli_request *r)
   sp_raster raster = {0};
   sp_error err = {0};
   size_t at_fault = 0;
-  const bool html = r->format == CLI_HTML, draws = html || r->overlay;
+  const bool html = r->format == CLI_HTML, draws = html || r->overlay || r->profiles;
   const page_input page = {&drawn, &raster};
   sp_record_init(&record);
   int status = (int)look(r, draws, &record, &raster, &at_fault, &err);
