@@ -4,6 +4,7 @@
  * of cameras that state an exposure are taken for photographs at once.
  */
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -141,6 +142,14 @@ static sp_status read_scale(opened_picture *open, const sp_reference_options *op
   return status;
 }
 
+/* A scanner's is the scale; a camera's counts where there was a photograph to straighten. */
+static void name_profile(const opened_picture *open, const sp_profile *p, sp_reference_record *r)
+{
+  const bool used = p && (p->kind == SP_PROFILE_CAMERA ? open->straightened : r->kind == SP_REFERENCE_PROFILE);
+  if (used)
+    snprintf(r->profile, sizeof r->profile, "%s", p->name);
+}
+
 /* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made
  * at, because focusing changes the lens. */
 static sp_status warn_profile(const opened_picture *open, const sp_profile *p, sp_record *record, sp_error *err)
@@ -156,6 +165,29 @@ static sp_status warn_profile(const opened_picture *open, const sp_profile *p, s
                           "the camera's profile was made from %.0f to %.0f mm, this picture was taken from about %.0f "
                           "mm: focused so differently, a lens draws differently; make a profile at this distance",
                           p->camera.near_mm, p->camera.far_mm, distance);
+  return SP_OK;
+}
+
+static void hand_over(opened_picture *open, sp_record *record)
+{
+  record->reference = open->reference.record;
+  open->reference.record.graduations = NULL;
+  open->reference.record.graduation_count = 0;
+}
+
+sp_status check_draw_whole(opened_picture *open, const sp_reference_options *options, sp_record *record, sp_error *err)
+{
+  if (!open->straightened || !(open->photo.cut[0] || open->photo.cut[1]))
+    return SP_OK;
+  sp_raster_free(&open->painted);
+  sp_status status = sp_photo_draw_whole(&open->picture, &open->photo, err);
+  if (!status)
+    status = read_straightened(open, options, err);
+  if (status)
+    return status;
+  free(record->reference.graduations);
+  hand_over(open, record);
+  name_profile(open, options->profile, &record->reference);
   return SP_OK;
 }
 
@@ -187,9 +219,8 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
     status = warn_profile(open, options->profile, record, err);
   if (status)
     return status;
-  record->reference = open->reference.record;
-  open->reference.record.graduations = NULL; /* handed over */
-  open->reference.record.graduation_count = 0;
+  hand_over(open, record);
+  name_profile(open, options->profile, &record->reference);
   if (open->reference.reason[0])
     status = sp_record_warn(record, err, "no scale: %s", open->reference.reason);
   if (!status && open->reference.warning[0])

@@ -521,7 +521,7 @@ static sp_status set_format(const char *v, cli_request *r, sp_error *err)
   if (r->command == CLI_TARGET)
     return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
-  const bool html = r->command == CLI_CHECK;
+  const bool html = r->command == CLI_CHECK || r->command == CLI_BATCH;
   const char *choice = draws    ? "text, json, csv, svg, pdf or board"
                        : no_csv ? "text or json"
                        : html   ? "text, json, csv or html"
@@ -682,7 +682,7 @@ static const option_entry OPTIONS[] = {
     {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
     {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
     {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
-    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check, batch: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
      "the picture with everything that was found drawn in"},
