@@ -10,6 +10,9 @@
  *   divisions       of the octave, 1 to SP_BOARD_MAX_DIVISIONS; or
  *   steps           cents above the open string or ratios to it, from fret 1 on, with blanks or commas between; or
  *   steps file      name of a list of steps (layout.h), from the board file's own folder
+ *   scale length bass, scale length treble, spread nut, spread saddle, square fret
+ *                   instead of one scale length: see sp_fan; without spreads the two lie at the board's edges
+ *   handed          right or left: on which side the bass is
  *   marks           knife, slot or wire: what is on the board
  *   nut             auto, line or end: what places are measured from
  *   tang            width of the fret's tang, the kerf that is wanted
@@ -42,7 +45,9 @@ typedef struct sp_boardfile {
   int32_t frets, divisions;
   sp_steps steps;   /* given, or read from steps_file */
   char *steps_file; /* as written */
-  bool marks_given, nut_given;
+  sp_fan fan;
+  bool marks_given, nut_given, handed_given;
+  bool left_handed;
   sp_mark_kind marks;
   sp_nut_choice nut;
   double tang_mm;

@@ -135,7 +135,8 @@ typedef struct sp_mark_record {
   bool found;
   double x_mm, layout_mm, error_mm, error_cents;
   double u_mm, expanded_u_mm, expanded_u_cents;
-  double squareness_deg, u_squareness_deg;
+  double squareness_deg, u_squareness_deg; /* angle_deg less layout_angle_deg; u of either */
+  double angle_deg, layout_angle_deg;      /* against square to the centre line, signed alike; computed: 0 but for fans */
   double width_mm, u_width_mm;
   double contrast;             /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
   double coverage;             /* part of the line's length that could be measured, 0..1 */

@@ -24,6 +24,9 @@ static const double FULL_FIT = 0.22;
 /* Fainter than this against the wood nobody can saw by. */
 static const double MIN_CONTRAST = 0.012;
 
+/* A board lies 2 degrees off the picture's axis at most, and its lines are square to it within a few. */
+static const double MOST_SLOPE = 0.09;
+
 static double step_across(const sp_line_fit *f)
 {
   /* difference of level left and right of the mark against its height: a step has much, a line little */
@@ -59,11 +62,12 @@ static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
 static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm,
                             bool ground_measured)
 {
+  const double steepest = MOST_SLOPE + 1.1 * f->o->most_lean;
   if (!width_fits(f->kind, m->width_px / px_per_mm))
     return false;
   if (f->count < 6 || !(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
-  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
+  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > steepest)
     return false;
   const bool broad = f->kind == SP_MARK_KNIFE && m->width_px > BROAD_MM * px_per_mm;
   if (ground_measured && !(f->significance > (broad ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
@@ -197,8 +201,8 @@ static void run_fit(void *context, size_t index)
   j->good = j->voted = false;
   if (!j->wanted)
     return;
-  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, jobs->ground,
-                              j->effort, &fit, &j->err);
+  j->status =
+      sp_line_fit_run(jobs->view, &j->candidate, jobs->o, jobs->expect, jobs->ground, j->effort, &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
@@ -272,7 +276,7 @@ static void drop_doubtful(first_lines *lines)
 
 /* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other.
  */
-static void keep_company(first_lines *lines)
+static void keep_company(const sp_marks_options *o, first_lines *lines)
 {
   double work[BOARD_LINES];
   const size_t n = lines->count;
@@ -287,19 +291,17 @@ static void keep_company(first_lines *lines)
       lines->line[kept] = lines->line[i];
       lines->blur[kept++] = lines->blur[i];
     }
-  for (size_t i = 0; i < kept; i++)
-    work[i] = lines->line[i].slope;
-  const double slope = -sp_median(work, kept);
+  const double slope = sp_lines_direction(o, lines->line, kept);
   for (size_t i = 0; i < kept; i++)
     work[i] = length_of(&lines->line[i]);
   const double length = sp_quantile(work, kept, 0.65);
   for (size_t i = 0; i < kept; i++)
-    work[i] = 0.5 * (lines->line[i].v_a_px + lines->line[i].v_b_px) - slope * lines->line[i].u_px;
+    work[i] = sp_line_middle(&lines->line[i]).y - slope * sp_line_middle(&lines->line[i]).x;
   const double centre = sp_median(work, kept);
   lines->count = 0;
   for (size_t i = 0; i < kept; i++) {
     const sp_mark *m = &lines->line[i];
-    const double off = fabs(0.5 * (m->v_a_px + m->v_b_px) - slope * m->u_px - centre);
+    const double off = fabs(sp_line_middle(m).y - slope * sp_line_middle(m).x - centre);
     if (length_of(m) > 0.6 * length && off < 0.4 * length) {
       lines->blur[lines->count] = lines->blur[i];
       lines->line[lines->count++] = *m;
@@ -323,10 +325,10 @@ static double common_blur(const first_lines *lines, const sp_expectation *before
   return sp_median(blur, n);
 }
 
-static void within_board(const sp_board *b, double u, double *v0, double *v1)
+/* Where a candidate's line meets a side. */
+static double meets_side(const sp_lengthwise *side, const sp_candidate *c)
 {
-  *v0 = b->side[0].at_px + b->side[0].slope * u;
-  *v1 = b->side[1].at_px + b->side[1].slope * u;
+  return (side->at_px + side->slope * (c->u_px - c->slope * c->v_px)) / (1.0 - side->slope * c->slope);
 }
 
 /* Where a line crosses the centre line. */
@@ -370,8 +372,8 @@ static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 /* Sets up the final fit of one candidate; false if it lies off the board. */
 static bool place_on_board(const sp_board *board, double clear_px, sp_candidate *c)
 {
-  double v0, v1, u, v;
-  within_board(board, c->u_px, &v0, &v1);
+  const double v0 = meets_side(&board->side[0], c), v1 = meets_side(&board->side[1], c);
+  double u, v;
   if (c->v1_px < v0 + 0.2 * (v1 - v0) || c->v0_px > v1 - 0.2 * (v1 - v0))
     return false;
   cross_centre(board, c->u_px, c->slope, c->v_px, &u, &v);
@@ -560,37 +562,40 @@ static void drop_clutter(sp_marks *marks)
   marks->count = kept;
 }
 
-static sp_status find_along(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
-                            sp_error *err)
+/* `fine` is the picture in strips as narrow as its lines ask for: what searches for them looks there. */
+static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_along along, const sp_marks_options *told,
+                            sp_marks *marks, sp_error *err)
 {
+  sp_marks_options searched = *told, *const o = &searched;
+  o->strips_in_one = (int32_t)lround((double)scene->strip_px / fine->strip_px);
   const sp_view view = sp_view_of(scene->raster, along);
   sp_candidate candidates[MAX_CANDIDATES];
   first_lines lines;
-  if (o->kind == SP_MARK_WIRE)
-    return sp_wires_find(scene, along, o, marks, err);
   size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;
+  marks->even = o->uneven_px != NULL;
   marks->blur_px = NAN;
-  sp_status status = sp_marks_search(scene, along, o, NULL, MAX_CANDIDATES, candidates, &count, err);
+  sp_status status = sp_marks_search(fine, along, o, NULL, MAX_CANDIDATES, candidates, &count, err);
   count = drop_faint(candidates, count);
   if (!status)
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)
     return status;
   drop_doubtful(&lines);
-  keep_company(&lines);
+  keep_company(o, &lines);
   if (lines.count < 2) {
     snprintf(marks->reason, sizeof marks->reason, "no lines across a board were found");
     return SP_OK;
   }
   const sp_expectation before = expect_before(o);
   marks->blur_px = common_blur(&lines, &before);
+  sp_lines_trend(lines.line, lines.count, o);
   status = sp_board_find(scene, along, o, lines.line, lines.count, &marks->board, err);
   if (status)
     return status;
   /* now that the board is known: once more, in it alone */
-  status = sp_marks_search(scene, along, o, &marks->board, MAX_CANDIDATES, candidates, &count, err);
+  status = sp_marks_search(fine, along, o, &marks->board, MAX_CANDIDATES, candidates, &count, err);
   if (status)
     return status;
   count = drop_faint(candidates, count);
@@ -606,6 +611,24 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   status = set_strengths(marks, err);
   if (!status)
     drop_clutter(marks);
+  return status;
+}
+
+static sp_status find_along(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                            sp_error *err)
+{
+  if (o->kind == SP_MARK_WIRE)
+    return sp_wires_find(scene, along, o, marks, err);
+  const uint32_t strip_px = sp_lean_strip_px(o, scene->strip_px);
+  if (strip_px == scene->strip_px)
+    return find_lines(scene, scene, along, o, marks, err);
+  sp_scene fine;
+  memset(marks, 0, sizeof *marks);
+  sp_status status = sp_scene_create_strips(scene->raster, strip_px, &fine, err);
+  if (status)
+    return status;
+  status = find_lines(scene, &fine, along, o, marks, err);
+  sp_scene_free(&fine);
   return status;
 }
 

@@ -257,12 +257,12 @@ static void errors_at_the_edges(void **unused)
     for (int way = 0; way < 12; way++) {
       board *b = board_new((sp_along)axis, way % 2 ? 1 : -1);
       b->tilt_rad = 0.015 * (way / 2 % 3 - 1);
-      b->options.left_handed = way >= 6;
+      b->layout.left_handed = way >= 6;
       b->error_mm[7] = 0.05;
       b->lean_rad[7] = 0.3 / DEG;
       judge(b);
       const sp_mark_record *m = &b->record.marks[7];
-      const int bass = b->options.left_handed ? -1 : 1;
+      const int bass = b->layout.left_handed ? -1 : 1;
       const double turn = cos(b->tilt_rad); /* the board's sides lie 500 px apart along v, not square to themselves */
       assert_true(m->edges_known);
       for (int e = 0; e < SP_EDGES; e++) {
@@ -479,7 +479,7 @@ static void tolerance_in_cents(void **unused)
   (void)unused;
   for (int over = 0; over < 2; over++) {
     board *b = board_new(SP_ALONG_X, 1);
-    b->options = (sp_verdict_options){NAN, 2.0, NAN, false};
+    b->options = (sp_verdict_options){NAN, 2.0, NAN};
     const double part = over ? 1.002 : 0.996;
     b->error_mm[1] = 2.0 / 2.8218 * part;
     b->error_mm[12] = 2.0 / 5.3269 * part;
@@ -496,7 +496,7 @@ static void the_tighter_tolerance_binds(void **unused)
 {
   (void)unused;
   board *b = board_new(SP_ALONG_X, 1);
-  b->options = (sp_verdict_options){0.2, 2.0, NAN, false};
+  b->options = (sp_verdict_options){0.2, 2.0, NAN};
   b->error_mm[1] = 0.21; /* 0.59 cents */
   b->error_mm[2] = 0.19;
   b->error_mm[24] = 0.19; /* 2.03 cents */
