@@ -67,8 +67,8 @@ double verdict_lean_of(const frame *f, double u_px, double slope)
   return atan(verdict_slope_rate(f, u_px) * slope / f->across) + f->tilt;
 }
 
-/* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect, which turns the line one
- * way and the centre line the other. */
+/* Its standard uncertainty, rad: the line's, the centre line's, and that of the pixels' aspect, which turns the line
+ * one way and the centre line the other. */
 static double u_lean(const frame *f, double u_px, double slope, double u_slope)
 {
   const double lean = verdict_lean_of(f, u_px, slope), across = verdict_across(f, u_px, slope);
@@ -189,8 +189,8 @@ double verdict_map_u_mm(const frame *f, const datum *d, double u_px, double x_mm
 }
 
 /* Across, nothing shows a picture's unevenness. A wave of 0.03 mm over 150 mm (of that size are those along the travel:
- * ISPRS Archives 1996, Comm. I; the length a judgement) moves the middle between two sides by amplitude (2 pi / 150 mm)^2
- * half^2 / 2, and by 1 / sqrt 2 of that on the mean over all phases. */
+ * ISPRS Archives 1996, Comm. I; the length a judgement) moves the middle between two sides by amplitude (2 pi / 150
+ * mm)^2 half^2 / 2, and by 1 / sqrt 2 of that on the mean over all phases. */
 static const double BEND_PER_MM = 1.86e-5;
 
 static double uneven_across_mm(const frame *f)
@@ -578,9 +578,9 @@ static sp_status other_scale(const sp_layout *layout, double scale_mm, const bes
   finding.u_value = fit->known ? fit->u_scale : NAN;
   snprintf(
       finding.text, sizeof finding.text,
-      "the lines follow a scale length of %.2f mm, not the %.6g mm asked for; check which board this is and what it "
+      "the lines follow a %sscale length of %.2f mm, not the %.6g mm asked for; check which board this is and what it "
       "was laid out for before anything is cut",
-      scale_mm, layout->scale_length_mm);
+      layout->fanned ? "mean " : "", scale_mm, layout->scale_length_mm);
   return sp_record_add_finding(record, &finding, err);
 }
 

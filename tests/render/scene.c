@@ -401,6 +401,7 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   mark->layout_mm = fret_mm(params, fret);
   mark->error_mm = params->placement_sd_mm * random_normal(&source);
   mark->squareness_deg = mark->is_end ? 0.0 : params->squareness_sd_deg * random_normal(&source);
+  listed(&params->askew, fret, &mark->squareness_deg);
   mark->layout_angle_deg = atan(fan_slope(params, fret)) * 180.0 / pi;
   mark->angle_deg = mark->layout_angle_deg + mark->squareness_deg;
   listed(&params->misplace, fret, &mark->error_mm);
