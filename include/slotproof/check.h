@@ -7,12 +7,19 @@
 
 #include <stddef.h>
 
+#include "slotproof/corrections.h"
 #include "slotproof/layout.h"
 #include "slotproof/profile.h"
 #include "slotproof/raster.h"
 #include "slotproof/reading.h"
 #include "slotproof/record.h"
 #include "slotproof/status.h"
+
+/* A stroke of the rule and what it reads, by hand. */
+typedef struct sp_told_stroke {
+  sp_point at_px; /* of the picture that is read */
+  double reading_mm;
+} sp_told_stroke;
 
 typedef enum sp_nut_choice { SP_NUT_AUTO, SP_NUT_LINE, SP_NUT_END } sp_nut_choice;
 
@@ -27,6 +34,8 @@ typedef struct sp_reference_options {
   sp_point from_px, to_px;   /* --from, --to */
   const sp_profile *profile; /* of the scanner, with SP_REFERENCE_PROFILE; or of the camera, beside a rule; NULL = none.
                                 Not owned */
+  const sp_told_stroke *strokes; /* what strokes of the rule read; two or more tell the graduation. Not owned */
+  size_t stroke_count;
   /* photographs */
   double height_mm;          /* --reference-height: how much higher than the board's face the reference lies */
   double camera_distance_mm; /* --camera-distance: from the camera to the reference */
@@ -42,6 +51,7 @@ typedef struct sp_check_options {
   double temperature_c;                 /* of rule and board while scanning; NAN = not given, no correction */
   double kerf_mm;                       /* of the saw cut to come, which is the fret's tang; NAN = not given */
   sp_read_options read;
+  const sp_corrections *corrections; /* what was said by hand; NULL = nothing. Not owned */
 } sp_check_options;
 
 /* Careful hand work keeps within 0.1 mm (common practice, no source); twice that is where a maker re-cuts. */
@@ -52,7 +62,8 @@ void sp_check_options_init(sp_check_options *options);
 
 /* Checks one picture. On SP_OK the record is filled (whatever its verdict); a picture that cannot be decided is SP_OK
  * with verdict SP_UNDECIDED and the reason among the warnings. `raster` may be NULL; otherwise the picture is handed
- * over for drawing (free with sp_raster_free). */
+ * over for drawing (free with sp_raster_free). What came of corrections is in the record; those that lie outside the
+ * picture or contradict each other are SP_E_DATA. */
 sp_status sp_check_picture(const char *path, const sp_check_options *options, sp_record *record, sp_raster *raster,
                            sp_error *err);
 

@@ -62,6 +62,7 @@ typedef struct sp_mark {
   double misfit;               /* chi-square of the cross-section per value, at least 1 */
   bool burr;                   /* a raised burr was seen and modelled */
   bool clipped;                /* white where it is brightest: full scale was reached */
+  bool by_hand;                /* found only because somebody pointed at it */
   sp_walls walls;
 } sp_mark;
 
@@ -78,6 +79,12 @@ typedef struct sp_marks {
   char reason[240]; /* why nothing was found, if so */
 } sp_marks;
 
+/* A place where somebody says that there is a line. */
+typedef struct sp_marks_hint {
+  sp_point at_px;
+  bool or_end; /* the board's end will do as well */
+} sp_marks_hint;
+
 typedef struct sp_marks_options {
   sp_mark_kind kind;
   bool along_known; /* take `along`; otherwise both axes are tried */
@@ -92,14 +99,22 @@ typedef struct sp_marks_options {
                                                             even pixels only; NULL: none told */
   const void *uneven_context;
   /* between the steps of the search; to be left 0 */
-  double trend_at, trend; /* du/dv = trend_at + trend u, of fanned lines */
-  int32_t strips_in_one;  /* so many times narrower are the strips than usual */
+  double trend_at, trend;     /* du/dv = trend_at + trend u, of fanned lines */
+  int32_t strips_in_one;      /* so many times narrower are the strips than usual */
+  const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */
+  size_t hint_count;
 } sp_marks_options;
 
-/* Finds the board and every line-like mark across it. Finding none is no error: count is 0 and `reason` says why.
+/* Finds the board and every line-like mark across it. Finding none is no error: count is 0 and `reason` says why. About
+ * a hint, where no mark lies nearer than SP_HINT_SURE_MM, the most that the fit can see is taken within
+ * SP_CORRECTION_REACH_MM, under tests that suit a few places instead of a whole board; the other marks do not change.
  * Free with sp_marks_free. */
+#define SP_HINT_SURE_MM 0.5
 sp_status sp_marks_find(const sp_scene *scene, const sp_marks_options *options, sp_marks *marks, sp_error *err);
 void sp_marks_free(sp_marks *marks);
+
+/* How far the line passes the place, along the board, px. */
+double sp_mark_distance_px(sp_along along, double u_px, double v_px, double slope, sp_point at_px);
 
 /* Nothing known. */
 void sp_walls_init(sp_walls *walls);

@@ -34,6 +34,9 @@ typedef struct sp_match_options {
   bool has_end[2];         /* the board's squared ends, at smaller and larger position */
   double end_position[2];
   bool nut_may_be_line, nut_may_be_end;
+  bool
+      nut_told; /* somebody says where the nut is: what does not put it near there, within a slip of the hand, is out */
+  double told_position;
 } sp_match_options;
 
 typedef enum sp_match_state {

@@ -12,6 +12,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "slotproof/corrections.h"
 #include "slotproof/raster.h"
 #include "slotproof/status.h"
 
@@ -114,6 +115,14 @@ typedef struct sp_slot_record {
   unsigned troubles; /* SP_SLOT_ bits */
 } sp_slot_record;
 
+/* What somebody has said of one mark (corrections.h); where it lies is the program's word all the same. */
+typedef enum sp_by_hand {
+  SP_BY_HAND_NO,
+  SP_BY_HAND_ADDED,  /* sought because it was pointed at: the program by itself had not seen it */
+  SP_BY_HAND_CHOSEN, /* pointed at, and so taken for this fret, which the program by itself had not */
+  SP_BY_HAND_NUT     /* said to be the nut */
+} sp_by_hand;
+
 /* Where a mark meets one long edge of the board. Lengths in the board frame: x from the datum on the centre line, so a
  * nut that is askew has errors of its own at the edges. u is standard (k = 1), expanded k = 2, both of error_mm. */
 typedef struct sp_edge_record {
@@ -136,7 +145,7 @@ typedef struct sp_mark_record {
   double x_mm, layout_mm, error_mm, error_cents;
   double u_mm, expanded_u_mm, expanded_u_cents;
   double squareness_deg, u_squareness_deg; /* angle_deg less layout_angle_deg; u of either */
-  double angle_deg, layout_angle_deg;      /* against square to the centre line, signed alike; computed: 0 but for fans */
+  double angle_deg, layout_angle_deg; /* against square to the centre line, signed alike; computed: 0 but for fans */
   double width_mm, u_width_mm;
   double contrast;             /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
   double coverage;             /* part of the line's length that could be measured, 0..1 */
@@ -154,6 +163,7 @@ typedef struct sp_mark_record {
   sp_action action;
   bool out_after[SP_REMEDIES]; /* still to be cut again after each of the record's remedies */
   sp_slot_record slot;
+  sp_by_hand by_hand;
 } sp_mark_record;
 
 typedef struct sp_stray_record {
@@ -212,8 +222,10 @@ typedef struct sp_record {
   sp_verdict verdict; /* SP_WITHIN, SP_OUT or SP_UNDECIDED */
   char **warnings;
   size_t warning_count;
-  char version[24]; /* of the program that wrote a record that was read back; "" here and now */
-  char *settings;   /* the options a batch was run with, in words of its own; NULL = not kept */
+  char version[24];                  /* of the program that wrote a record that was read back; "" here and now */
+  sp_correction_record *corrections; /* what was said by hand, in that order, and what came of it */
+  size_t correction_count;
+  char *settings; /* the options a batch was run with, in words of its own; NULL = not kept */
 } sp_record;
 
 /* Sets every number to NAN and every list to empty. */
@@ -229,6 +241,7 @@ __attribute__((format(printf, 3, 4)))
 #endif
 sp_status
 sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
+sp_status sp_record_add_correction(sp_record *record, const sp_correction_record *correction, sp_error *err);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
 
 /* ---- a record read back ---- */
@@ -278,6 +291,7 @@ enum { SP_RECORD_MAX_BYTES = 8 << 20 };
 const char *sp_verdict_word(sp_verdict verdict);
 const char *sp_action_word(sp_action action);       /* "leave", "recut" ...; NULL for SP_ACTION_NONE */
 const char *sp_slot_trouble_word(unsigned trouble); /* one bit: "widens", "uneven" ...; NULL if it is none */
+const char *sp_by_hand_word(sp_by_hand by_hand);    /* "added", "chosen", "nut"; NULL for SP_BY_HAND_NO */
 const char *sp_mark_kind_word(sp_mark_kind kind);
 const char *sp_datum_word(sp_datum_kind kind);
 const char *sp_reference_word(sp_reference_kind kind);

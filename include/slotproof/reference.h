@@ -101,6 +101,14 @@ double sp_square_map_variance(const sp_square_map *map, double a_px, double b_px
 double sp_square_map_carried_variance(const sp_square_map *map, double a_px, double across_a, double b_px,
                                       double across_b);
 
+/* What became of what somebody says that strokes of the rule read. */
+typedef enum sp_told_strokes {
+  SP_TOLD_UNUSED,      /* nothing was said, too little, or there is no rule */
+  SP_TOLD_AGREES,      /* the rule's graduation is the same without it */
+  SP_TOLD_SETTLED,     /* it settled what the graduation is */
+  SP_TOLD_CONTRADICTED /* the rule cannot read so: there is no scale, and `reason` says why */
+} sp_told_strokes;
+
 /* What a reading of the reference gives: the map, the record of it, and where the rule lies (so that its own strokes
  * are not taken for lines on the board). */
 typedef struct sp_reference {
@@ -118,6 +126,7 @@ typedef struct sp_reference {
   size_t lean_count;
   double line_v0_px, line_slope; /* the line they were read on */
   sp_square_map square;
+  sp_told_strokes told;
   char reason[240];  /* why there is no scale, if so; one sentence */
   char warning[240]; /* usable, with reservations; empty if none */
 } sp_reference;

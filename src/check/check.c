@@ -259,6 +259,7 @@ static sp_status match_by_statement(const sp_check_options *o, const sp_match_li
     scaled[i] = (sp_match_line){lines[i].position * mm_per_px, lines[i].u_position * mm_per_px, lines[i].strength};
   for (int e = 0; e < 2; e++)
     options.end_position[e] *= mm_per_px;
+  options.told_position *= mm_per_px;
   options.scale_known = true;
   options.u_relative_scale = 0.005;
   const sp_status status = sp_match_lines(scaled, count, o->layout, &options, match, err);
@@ -280,14 +281,22 @@ static bool has_zero_fret(const sp_match_line *lines, size_t count, const sp_mat
 /* A fretted neck has edges in plenty where its nut is. The frets alone tell where the nut belongs; what lies there, a
  * zero fret or an edge, becomes the board's end for the match proper, and there is none where nothing lies. */
 static sp_status seek_nut(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
-                          const sp_match_line *lines, sp_match_options *options, sp_record *record, sp_error *err)
+                          const sp_match_line *lines, const corrected *said, sp_match_options *options,
+                          sp_record *record, sp_error *err)
 {
   sp_match frets = {0};
   options->nut_may_be_line = options->nut_may_be_end = false;
   sp_status status = sp_match_lines(lines, marks->count, o->layout, options, &frets, err);
   const bool told = !status && (frets.state == SP_MATCH_OK || frets.state == SP_MATCH_OTHER_SCALE);
-  options->nut_may_be_line = o->nut != SP_NUT_END;
-  if (told && o->nut != SP_NUT_LINE && (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
+  options->nut_may_be_line = o->nut != SP_NUT_END || said->nut == NUT_AT_LINE;
+  if (told && said->nut == NUT_AT_EDGE) {
+    const int end = frets.direction > 0 ? 0 : 1;
+    options->nut_may_be_line = false;
+    options->has_end[end] = options->nut_may_be_end = true;
+    marks->board.end[end] = marks->edges[said->nut_index];
+    options->end_position[end] = options->told_position;
+  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE &&
+             (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t chosen = 0;
     if (!place)
@@ -324,15 +333,17 @@ static sp_status refuse_fan(const sp_check_options *o, sp_error *err)
   if (!o->layout->fanned)
     return SP_OK;
   if (o->marks == SP_MARK_WIRE)
-    return sp_fail(err, SP_E_USAGE, "fanned frets can be measured as knife lines or slots, not yet as wires; give --marks");
-  if (o->nut == SP_NUT_END && !nut_is_square(o->layout))
     return sp_fail(err, SP_E_USAGE,
-                   "the board's squared end cannot be a nut that is askew; scribe the nut as a line and give --nut line");
+                   "fanned frets can be measured as knife lines or slots, not yet as wires; give --marks");
+  if (o->nut == SP_NUT_END && !nut_is_square(o->layout))
+    return sp_fail(
+        err, SP_E_USAGE,
+        "the board's squared end cannot be a nut that is askew; scribe the nut as a line and give --nut line");
   return SP_OK;
 }
 
 static sp_status find_match(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
-                            double stated_dpi, sp_match *match, sp_record *record, sp_error *err)
+                            double stated_dpi, corrected *said, sp_match *match, sp_record *record, sp_error *err)
 {
   sp_match_options options;
   sp_match_line *lines = calloc(marks->count + 1, sizeof *lines);
@@ -341,14 +352,16 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
   options.nut_may_be_end = o->nut != SP_NUT_LINE && nut_is_square(o->layout);
-  if (o->marks == SP_MARK_WIRE) {
-    const sp_status sought = seek_nut(o, reference, marks, lines, &options, record, err);
-    if (sought) {
-      free(lines);
-      return sought;
-    }
+  if (said->nut == NUT_AT_EDGE)
+    options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
+  sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
+  if (!status && o->marks == SP_MARK_WIRE)
+    status = seek_nut(o, reference, marks, lines, said, &options, record, err);
+  if (status) {
+    free(lines);
+    return status;
   }
-  sp_status status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
+  status = sp_match_lines(lines, marks->count, o->layout, &options, match, err);
   if (!status && match->state == SP_MATCH_AMBIGUOUS && !reference->map.known && stated_dpi > 0.0) {
     sp_match hinted = {0};
     status = match_by_statement(o, lines, marks->count, options, 25.4 / stated_dpi, &hinted, err);
@@ -363,15 +376,17 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
       sp_match_free(&hinted);
     }
   }
+  if (!status)
+    corrected_settle(marks, o->layout, lines, &options, said, match);
   free(lines);
   return status;
 }
 
 static sp_status decide(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
-                        sp_record *record, sp_error *err)
+                        corrected *said, sp_record *record, sp_error *err)
 {
   sp_match match = {0};
-  sp_status status = find_match(o, reference, marks, stated_dpi, &match, record, err);
+  sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};
   if (!status && paper && isfinite(o->temperature_c))
@@ -419,13 +434,19 @@ static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
 }
 
 /* Lines to record, all in the frame of the picture that was measured. */
-static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, sp_record *record,
-                         sp_error *err)
+static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                         sp_record *record, sp_error *err)
 {
-  const sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
+  sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
   sp_status status = paint_strips(open, err);
   if (!status)
+    status = corrected_place(open, said, err);
+  m.hints = said->hints;
+  m.hint_count = said->hint_count;
+  if (!status)
     status = sp_marks_find(&open->scene, &m, marks, err);
+  if (!status)
+    status = corrected_apply(&m, marks, said, err);
   if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
     status = sp_fail(err, SP_E_DATA,
                      "the board does not run along the side of the picture that the scale was taken for; "
@@ -433,7 +454,9 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
   if (!status)
     status = check_square_lines(open, &o->reference, o->layout->fanned, marks, err);
   if (!status)
-    status = decide(o, &open->reference, marks, mean_stated(&open->info), record, err);
+    status = decide(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
+  if (!status)
+    status = corrected_note(open, said, record, err);
   if (!status)
     status = sp_advice_add(o->layout, o->kerf_mm, record, err);
   if (!status && !open->straightened)
@@ -446,16 +469,21 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
 sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_record *record, sp_raster *raster,
                            sp_error *err)
 {
-  opened_picture open;
+  opened_picture open = {.calibrated = false};
   sp_marks marks = {0};
+  corrected said;
+  sp_reference_options reference = o->reference;
   set_task(o, record);
-  memset(&open, 0, sizeof open);
   sp_status status = refuse_fan(o, err);
   if (status)
     return status;
-  status = check_open(path, &o->reference, &o->read, record, &open, err);
+  status = corrected_begin(o->corrections, &said, err);
+  reference.strokes = said.strokes;
+  reference.stroke_count = said.stroke_count;
   if (!status)
-    status = measure(&open, o, &marks, record, err);
+    status = check_open(path, &reference, &o->read, record, &open, err);
+  if (!status)
+    status = measure(&open, o, &marks, &said, record, err);
   if (!status)
     check_place_in_picture(&open, &o->reference, record);
   if (!status)
@@ -465,6 +493,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status && marks.count < 3)
     status = warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
+  corrected_free(&said);
   check_close(&open, raster, status == SP_OK);
   return status;
 }

@@ -4,6 +4,7 @@
 
 #include "slotproof/check.h"
 #include "slotproof/marks.h"
+#include "slotproof/match.h"
 #include "slotproof/photo.h"
 #include "slotproof/reference.h"
 #include "slotproof/scene.h"
@@ -44,5 +45,48 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
 /* Photographs: what the user should know of them. */
 sp_status check_warn_photo(const opened_picture *open, const sp_reference_options *options, double blur_px,
                            sp_record *record, sp_error *err);
+
+/* ---- what was said by hand (corrected.c) ------------------------------------------------------------------------
+ */
+
+typedef enum told_nut { NUT_UNTOLD, NUT_AT_LINE, NUT_AT_END, NUT_AT_EDGE } told_nut;
+
+/* One check's corrections on their way: places, the lines they mean, what came of them. All zero: nothing was said. */
+typedef struct corrected {
+  size_t count;
+  sp_correction_record *done; /* as many, in the order they were given */
+  sp_point *at_px;            /* in the raster that was measured */
+  ptrdiff_t *line;            /* which mark is meant, -1 none; once corrected_apply is through */
+  int32_t *fret;              /* which fret that became, -1 none */
+  bool *chosen;               /* and whether only because it was pointed at */
+  bool *added;                /* whether the line was found only then */
+  sp_marks_hint *hints;
+  size_t hint_count;
+  sp_told_stroke *strokes; /* in the picture as taken */
+  size_t stroke_count;
+  told_nut nut;
+  size_t nut_index;      /* line, end (0, 1) or edge */
+  size_t nut_entry;      /* the correction that says so */
+  bool *rival;           /* per mark: so near the told nut that it would be another one */
+  bool nut_contradicted; /* the lines do not go with it */
+  bool nut_found_anyway;
+  bool placed; /* it could be told which line is which fret */
+} corrected;
+
+/* The list, and what strokes of the rule read. */
+sp_status corrected_begin(const sp_corrections *said, corrected *c, sp_error *err);
+void corrected_free(corrected *c);
+/* Places in the raster that was measured, and hints for the search. SP_E_DATA if one lies outside the picture. */
+sp_status corrected_place(const opened_picture *open, corrected *c, sp_error *err);
+/* Finds out which lines are meant and leaves out what is no mark. SP_E_DATA if two contradict each other. */
+sp_status corrected_apply(const sp_marks_options *options, sp_marks *marks, corrected *c, sp_error *err);
+/* Before the match: what is pointed at counts in full, the nut is where it was told. `lines` as many as marks. */
+sp_status corrected_guide(const sp_marks *marks, const sp_layout *layout, sp_match_line *lines,
+                          sp_match_options *options, corrected *c, sp_error *err);
+/* After it: what was told goes before what was found likely. */
+void corrected_settle(const sp_marks *marks, const sp_layout *layout, const sp_match_line *lines,
+                      const sp_match_options *options, corrected *c, sp_match *match);
+/* Into the record: what came of each, and which marks were touched. */
+sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *record, sp_error *err);
 
 #endif

@@ -4,6 +4,7 @@
  * of cameras that state an exposure are taken for photographs at once.
  */
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "check_internal.h"
@@ -60,13 +61,32 @@ static sp_photo_lens calibrated_lens(const opened_picture *open, const sp_profil
   return sp_photo_lens_calibrated(&lens, &u, &open->picture);
 }
 
+/* Strokes pointed at in the picture as taken, where the straightened one has them. */
+static sp_status straighten_strokes(const opened_picture *open, sp_reference_options *options, sp_told_stroke **moved,
+                                    sp_error *err)
+{
+  *moved = calloc(options->stroke_count + 1, sizeof **moved);
+  if (!*moved)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < options->stroke_count; i++)
+    (*moved)[i] =
+        (sp_told_stroke){sp_photo_straight_px(&open->photo, options->strokes[i].at_px), options->strokes[i].reading_mm};
+  options->strokes = *moved;
+  return SP_OK;
+}
+
 /* Reads the scale in the straightened picture and puts that in the place of what was read before. */
 static sp_status read_straightened(opened_picture *open, const sp_reference_options *options, sp_error *err)
 {
   sp_scene scene = {0};
   sp_reference reference = {0};
+  sp_told_stroke *strokes = NULL;
+  sp_reference_options there = *options;
   const sp_picture_info unstated = {.stated_dpi_x = 0.0};
-  const sp_status status = read_reference(&open->photo.straight, &unstated, options, &scene, &reference, err);
+  sp_status status = straighten_strokes(open, &there, &strokes, err);
+  if (!status)
+    status = read_reference(&open->photo.straight, &unstated, &there, &scene, &reference, err);
+  free(strokes);
   if (status) {
     sp_scene_free(&scene);
     sp_reference_free(&reference);

@@ -41,8 +41,8 @@ typedef struct cli_request {
   double scale_length_mm; /* NAN = not given */
   sp_fan fan;
   bool left_handed;
-  int32_t frets;          /* 0 = not given */
-  int32_t divisions;      /* 0 = not given */
+  int32_t frets;     /* 0 = not given */
+  int32_t divisions; /* 0 = not given */
   const char *steps;
   sp_board_shape shape; /* layout */
   sp_paper paper;       /* layout, pdf */
@@ -63,6 +63,7 @@ typedef struct cli_request {
   const char *output;   /* NULL = standard output */
   const char *overlay;
   const char *before;                    /* record of the marked board */
+  const char *correct;                   /* list of corrections, or a record that has one */
   const char *results, *history, *study; /* batch */
   bool overlays;
   int32_t workers;                     /* 0 = as many as there are cores */

@@ -115,7 +115,14 @@ int cli_check(int argc, char **argv)
   if (status)
     return status;
   r.check.layout = &layout;
-  status = measure(&r);
+  sp_corrections corrections = {NULL, 0};
+  sp_error err = {SP_OK, ""};
+  if (r.correct && sp_corrections_read(r.correct, &corrections, &err))
+    status = cli_complain(r.correct, &err);
+  r.check.corrections = &corrections;
+  if (!status)
+    status = measure(&r);
+  sp_corrections_free(&corrections);
   sp_layout_free(&layout);
   return status;
 }

@@ -316,6 +316,13 @@ static sp_status set_before(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_correct(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->correct = v;
+  return SP_OK;
+}
+
 static sp_status set_tang(const char *v, cli_request *r, sp_error *err)
 {
   return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.kerf_mm, err);
@@ -581,6 +588,8 @@ static const option_entry OPTIONS[] = {
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
+    {CLI_CHECK, "correct", "FILE.json", set_correct,
+     "what was said by hand of this picture: a list, or a record with one"},
     {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
      "datum to each string's saddle contact, highest first; or one"},

@@ -42,6 +42,8 @@ static int refuse_overwriting(const cli_request *r, const char *output, const ch
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the board file; give it another name", option);
   if (r->before && sp_same_file(output, r->before))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the earlier record; give it another name", option);
+  if (r->correct && sp_same_file(output, r->correct))
+    return cli_refuse(output, SP_E_USAGE, "%s would overwrite the corrections; give it another name", option);
   if (r->profile_path && sp_same_file(output, r->profile_path))
     return cli_refuse(output, SP_E_USAGE, "%s would overwrite the profile; give it another name", option);
   const char *const tables[] = {r->strings, r->readings};

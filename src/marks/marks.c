@@ -59,20 +59,24 @@ static const double DOUBTFUL = 0.4;
 /* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
 static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
 
+bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
+{
+  if (!width_fits(f->kind, m->width_px / px_per_mm) || f->count < 6)
+    return false;
+  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
+    return false;
+  return step_across(f) < 0.9;
+}
+
 static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm,
                             bool ground_measured)
 {
-  const double steepest = MOST_SLOPE + 1.1 * f->o->most_lean;
-  if (!width_fits(f->kind, m->width_px / px_per_mm))
-    return false;
-  if (f->count < 6 || !(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
-    return false;
-  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > steepest)
+  if (!(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
   const bool broad = f->kind == SP_MARK_KNIFE && m->width_px > BROAD_MM * px_per_mm;
   if (ground_measured && !(f->significance > (broad ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
     return false;
-  return step_across(f) < 0.9;
+  return sp_marks_has_form(f, m, px_per_mm);
 }
 
 /* What the burred lines of a board say of its burrs. */
@@ -201,8 +205,7 @@ static void run_fit(void *context, size_t index)
   j->good = j->voted = false;
   if (!j->wanted)
     return;
-  j->status =
-      sp_line_fit_run(jobs->view, &j->candidate, jobs->o, jobs->expect, jobs->ground, j->effort, &fit, &j->err);
+  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o, jobs->expect, jobs->ground, j->effort, &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
@@ -435,12 +438,13 @@ static void prepare_again(fit_jobs *jobs, size_t count)
 
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, const sp_ground *ground, sp_marks *marks, sp_error *err)
+                            const sp_marks_options *o, const sp_ground *ground, sp_expectation *expect, sp_marks *marks,
+                            sp_error *err)
 {
   const double blur_sd_log = o->blur_px > 0.0 ? hypot(0.03, o->blur_sd_log) : 0.03;
-  sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
+  *expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
   burr_vote votes = {0};
-  fit_jobs jobs = {view, o, &expect, ground, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
+  fit_jobs jobs = {view, o, expect, ground, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
   marks->marks = calloc(count + 1, sizeof *marks->marks);
   if (!marks->marks || !jobs.job) {
     free(jobs.job);
@@ -454,7 +458,7 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
     j->effort = faint ? SP_EFFORT_QUICK : SP_EFFORT_FULL;
   }
   sp_status status = final_pass(&jobs, count, &votes, marks, err);
-  if (!status && (is_denied(&votes, marks->count, &expect) || agree_on_burr(&votes, &expect))) {
+  if (!status && (is_denied(&votes, marks->count, expect) || agree_on_burr(&votes, expect))) {
     prepare_again(&jobs, count);
     status = final_pass(&jobs, count, &votes, marks, err);
   }
@@ -600,9 +604,10 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
     return status;
   count = drop_faint(candidates, count);
   sp_ground ground;
+  sp_expectation expect;
   status = sp_ground_measure(scene, along, o, &marks->board, candidates, count, &ground, err);
   if (!status)
-    status = final_fits(&view, candidates, count, o, &ground, marks, err);
+    status = final_fits(&view, candidates, count, o, &ground, &expect, marks, err);
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
@@ -611,6 +616,8 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   status = set_strengths(marks, err);
   if (!status)
     drop_clutter(marks);
+  if (!status && o->hint_count)
+    status = sp_marks_add_by_hand(fine, o, &expect, &ground, marks, err);
   return status;
 }
 

@@ -29,12 +29,20 @@ typedef struct sp_candidate {
 
 /* Middle of what shows of a line. */
 sp_point sp_line_middle(const sp_mark *line);
-/* dv/du of the board as its lines tell it: square to them on the whole, or where they are fanned through their middles. */
+/* dv/du of the board as its lines tell it: square to them on the whole, or where they are fanned through their middles.
+ */
 double sp_lines_direction(const sp_marks_options *options, const sp_mark *lines, size_t count);
 /* How the slopes of fanned lines change along the board: `trend_at` and `trend` of the options. */
 void sp_lines_trend(const sp_mark *lines, size_t count, sp_marks_options *options);
 /* Width of the strips in which lines that lean may be searched. */
 uint32_t sp_lean_strip_px(const sp_marks_options *options, uint32_t usual_px);
+
+/* "Middle less either side", px: the middle, space on both sides that is left out, the sides. */
+typedef struct sp_line_filter {
+  int32_t core, gap, flank;
+} sp_line_filter;
+
+sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm);
 
 /* Lines across, the strongest first, at most `room`; within the board where that is known already (NULL: anywhere). */
 sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
@@ -204,6 +212,14 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
 /* How the saw went, from the pieces of a finished fit of a slot; `m` knows its extent; u_slope of each wall, and of the
  * kerf. Where the slot wanders the fit's straight walls are put right (place, slope). false for lack of memory. */
 bool sp_line_fit_walls(sp_line_fit *fit, const sp_mark *m, const double u_slope[2], double u_width_px, sp_walls *walls);
+
+/* The kind of mark that a fit may be at all; the caller asks how sure it is. */
+bool sp_marks_has_form(const sp_line_fit *fit, const sp_mark *mark, double px_per_mm);
+
+/* Lines that somebody points at (by_hand.c), put among the marks in order; `expect` and `ground` are those of the
+ * board's other lines. */
+sp_status sp_marks_add_by_hand(const sp_scene *scene, const sp_marks_options *options, const sp_expectation *expect,
+                               const sp_ground *ground, sp_marks *marks, sp_error *err);
 
 /* Board outline from the fitted lines and the strips. */
 sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_mark *lines,

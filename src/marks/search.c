@@ -34,11 +34,9 @@ static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM 
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
 
-typedef struct filter {
-  int32_t core, gap, flank; /* px: middle, space on both sides that is left out, sides */
-} filter;
+typedef sp_line_filter filter;
 
-static filter filter_for(sp_mark_kind kind, double px_per_mm)
+sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm)
 {
   filter f;
   if (kind == SP_MARK_SLOT) {
@@ -610,8 +608,8 @@ static void give_memory(search *s)
   runs_free(&s->best[1]);
 }
 
-/* Where the slopes that are tried lie, in each stretch, and how far they reach to either side of that. Fanned lines lean
- * more and more along the board; as long as it is not known which way, all leans are tried everywhere. */
+/* Where the slopes that are tried lie, in each stretch, and how far they reach to either side of that. Fanned lines
+ * lean more and more along the board; as long as it is not known which way, all leans are tried everywhere. */
 static double choose_centres(search *s)
 {
   const sp_marks_options *o = s->o;
@@ -646,7 +644,7 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->o = o;
   s->board = board;
   s->all = strips;
-  s->f = filter_for(o->kind, o->px_per_mm);
+  s->f = sp_line_filter_for(o->kind, o->px_per_mm);
   s->floor_value = 5e-4 * sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;

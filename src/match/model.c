@@ -325,6 +325,13 @@ static void finish_assignment(const sp_model *m, const sp_hypothesis *h, const v
   }
 }
 
+/* The nut lies where somebody says it does, or nobody says anything. */
+static bool nut_as_told(const sp_model *m, const sp_hypothesis *h, double unit)
+{
+  const double told = h->mirrored ? -m->options->told_position : m->options->told_position;
+  return !m->options->nut_told || fabs(h->origin - told) * unit <= m->reach_mm[0];
+}
+
 double sp_model_score(const sp_model *m, const sp_hypothesis *h, double floor, sp_assignment *a)
 {
   const double unit = sp_model_unit(m, h), log_extent = log(m->extent * unit);
@@ -334,6 +341,8 @@ double sp_model_score(const sp_model *m, const sp_hypothesis *h, double floor, s
   double nut_gain = -INFINITY;
   bool nut_end = false;
   size_t p = 0;
+  if (!nut_as_told(m, h, unit))
+    return -INFINITY;
   for (size_t k = 0; k <= m->frets; k++) {
     ptrdiff_t line;
     double gain = best_line(m, h, k, unit, log_extent, &p, &line);

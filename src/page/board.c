@@ -4,6 +4,7 @@
  * is not drawn over: strokes stand at its two ends, outside the board. */
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "page_internal.h"
 #include "slotproof/layout.h"
@@ -38,7 +39,10 @@ void sp_page_fret_numbers(sp_page *page, double y)
       continue;
     snprintf(class_name, sizeof class_name, "fret%s%s", tight ? " tight" : "",
              mark->verdict == SP_OUT ? " strong" : "");
-    sp_plot_words(page->markup, x, y, SP_PLOT_MIDDLE, class_name, sp_short_name(mark->fret, name));
+    sp_short_name(mark->fret, name);
+    if (mark->by_hand) /* explained where the corrections stand */
+      strncat(name, "*", sizeof name - strlen(name) - 1);
+    sp_plot_words(page->markup, x, y, SP_PLOT_MIDDLE, class_name, name);
     last = x;
   }
 }

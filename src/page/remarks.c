@@ -40,8 +40,31 @@ static void put_strays(sp_page *page)
   sp_page_section_end(m);
 }
 
+static void put_corrections(sp_page *page)
+{
+  sp_markup *m = page->markup;
+  const sp_record *r = page->record;
+  if (!r->correction_count)
+    return;
+  sp_page_section(m, "corrections", "Said by hand");
+  sp_markup_put(m, "p", NULL,
+                "Marks with a star were pointed at by somebody who looked at the picture; where they lie is the "
+                "program's estimate all the same.");
+  sp_markup_begin(m, "ul");
+  for (size_t i = 0; i < r->correction_count; i++) {
+    sp_sentence s = {.used = 0};
+    sp_say_correction(&r->corrections[i], &s);
+    if (s.text[0] >= 'a' && s.text[0] <= 'z')
+      s.text[0] = (char)(s.text[0] - 'a' + 'A');
+    sp_markup_putf(m, "li", NULL, "%s.", s.text);
+  }
+  sp_markup_end(m);
+  sp_page_section_end(m);
+}
+
 void sp_page_remarks(sp_page *page)
 {
+  put_corrections(page);
   put_findings(page);
   put_strays(page);
 }

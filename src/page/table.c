@@ -63,6 +63,10 @@ static void put_verdict_cell(sp_markup *m, const sp_mark_record *mark)
     sp_page_sign(m, mark->verdict, isfinite(mark->error_mm) ? -mark->error_mm : 1.0);
     sp_markup_text(m, sp_verdict_word(mark->verdict));
   }
+  if (sp_by_hand_note(mark)) {
+    sp_markup_text(m, " ");
+    sp_markup_put(m, "small", NULL, sp_by_hand_note(mark));
+  }
   sp_markup_end(m);
 }
 

@@ -92,6 +92,15 @@ static void read_budget(const cJSON *o, sp_budget *b)
   b->temperature_mm = number_in(o, "temperature_mm");
 }
 
+static sp_by_hand by_hand_in(const cJSON *o)
+{
+  const char *word = text_in(o, "by_hand");
+  for (int i = SP_BY_HAND_ADDED; i <= SP_BY_HAND_NUT; i++)
+    if (strcmp(word, sp_by_hand_word((sp_by_hand)i)) == 0)
+      return (sp_by_hand)i;
+  return SP_BY_HAND_NO;
+}
+
 static bool read_mark(const cJSON *o, sp_mark_record *m)
 {
   const int verdict = word_in(o, "verdict", verdict_word, 4);
@@ -116,6 +125,7 @@ static bool read_mark(const cJSON *o, sp_mark_record *m)
   m->end_b_px = point_in(o, "end_b_px");
   m->centre_px = point_in(o, "centre_px");
   read_budget(cJSON_GetObjectItemCaseSensitive(o, "budget"), &m->budget);
+  m->by_hand = by_hand_in(o);
   m->verdict = verdict < 0 ? SP_UNDECIDED : (sp_verdict)verdict;
   return verdict >= 0 && m->found == (m->verdict != SP_MISSING) && isfinite(m->layout_mm) && !negative(m->u_mm) &&
          !negative(m->expanded_u_mm) && !negative(m->width_mm);
@@ -246,6 +256,24 @@ static sp_status read_texts(const cJSON *root, sp_record *r, sp_error *err)
   return status;
 }
 
+/* What was said is read as a list by itself is; what came of it stands beside it, entry by entry. */
+static sp_status read_corrections(const char *text, size_t length, const cJSON *root, sp_record *r, sp_error *err)
+{
+  sp_corrections said;
+  sp_status status = sp_corrections_parse(text, length, &said, err);
+  const cJSON *one = cJSON_GetArrayItem(cJSON_GetObjectItemCaseSensitive(root, "corrections"), 0);
+  for (size_t i = 0; !status && i < said.count && one; i++, one = one->next) {
+    sp_correction_record c = {.said = said.list[i], .outcome = SP_CORRECTION_REFUSED};
+    for (int k = SP_CORRECTION_APPLIED; k <= SP_CORRECTION_REFUSED; k++)
+      if (strcmp(text_in(one, "outcome"), sp_correction_outcome_word((sp_correction_outcome)k)) == 0)
+        c.outcome = (sp_correction_outcome)k;
+    snprintf(c.text, sizeof c.text, "%s", text_in(one, "text"));
+    status = sp_record_add_correction(r, &c, err);
+  }
+  sp_corrections_free(&said);
+  return status;
+}
+
 sp_status sp_record_parse(const char *text, size_t length, sp_record *r, sp_error *err)
 {
   cJSON *root = cJSON_ParseWithLength(text, length);
@@ -256,6 +284,8 @@ sp_status sp_record_parse(const char *text, size_t length, sp_record *r, sp_erro
     status = read_marks(root, r, err);
   if (!status)
     status = read_texts(root, r, err);
+  if (!status && cJSON_GetObjectItemCaseSensitive(root, "corrections"))
+    status = read_corrections(text, length, root, r, err);
   if (!status) {
     read_numbers(root, r);
     read_reference(cJSON_GetObjectItemCaseSensitive(root, "reference"), &r->reference);

@@ -71,6 +71,7 @@ void sp_record_free(sp_record *record)
   free(record->marks);
   free(record->strays);
   free(record->findings);
+  free(record->corrections);
   free(record->settings);
   sp_record_init(record);
 }
@@ -134,6 +135,16 @@ sp_status sp_record_warn(sp_record *record, sp_error *err, const char *format, .
   }
   record->warnings = list;
   list[record->warning_count++] = text;
+  return SP_OK;
+}
+
+sp_status sp_record_add_correction(sp_record *record, const sp_correction_record *correction, sp_error *err)
+{
+  sp_correction_record *list = grown(record->corrections, record->correction_count, sizeof *list);
+  if (!list)
+    return sp_fail_memory(err);
+  record->corrections = list;
+  list[record->correction_count++] = *correction;
   return SP_OK;
 }
 
@@ -203,6 +214,21 @@ const char *sp_slot_trouble_word(unsigned trouble)
   default:
     return NULL;
   }
+}
+
+const char *sp_by_hand_word(sp_by_hand by_hand)
+{
+  switch (by_hand) {
+  case SP_BY_HAND_ADDED:
+    return "added";
+  case SP_BY_HAND_CHOSEN:
+    return "chosen";
+  case SP_BY_HAND_NUT:
+    return "nut";
+  case SP_BY_HAND_NO:
+    break;
+  }
+  return NULL;
 }
 
 const char *sp_mark_kind_word(sp_mark_kind kind)

@@ -381,11 +381,117 @@ static double span_px(const sp_rule_reading *r)
   return r->count ? r->strokes[r->count - 1].u_px - r->strokes[0].u_px : 0.0;
 }
 
-static void say_refused(const judged *j, int told, sp_reference *ref)
+/* ---- what somebody says that strokes read --------------------------------------------------------------------------
+ */
+
+/* What is known of the graduation beforehand. */
+typedef struct word {
+  int kind; /* as told; -1: not */
+  const sp_told_stroke *strokes;
+  size_t stroke_count; /* 0 or at least 2 */
+  size_t first, last;  /* those that read the most apart */
+} word;
+
+enum { NOTHING_FITS = -2 };
+/* Clicks are off by half a millimetre or so each; kinds of graduation differ by a quarter. */
+static const double KIND_NEAR = 0.10, CLICK_MM = 1.3;
+/* A stroke pointed at lies within this of the band of strokes it belongs to, mm. */
+static const double BAND_NEAR_MM = 15.0;
+
+static word word_of(const sp_reference_options *o)
 {
+  word w = {isnan(o->graduation_mm) ? -1 : kind_of_length(o->graduation_mm), o->strokes, o->stroke_count, 0, 0};
+  for (size_t i = 0; i < w.stroke_count; i++) {
+    if (w.strokes[i].reading_mm < w.strokes[w.first].reading_mm)
+      w.first = i;
+    if (w.strokes[i].reading_mm > w.strokes[w.last].reading_mm)
+      w.last = i;
+  }
+  if (w.stroke_count < 2 || w.first == w.last)
+    w.stroke_count = 0;
+  return w;
+}
+
+static double along_axis(sp_point p, sp_along along)
+{
+  return along == SP_ALONG_X ? p.x : p.y;
+}
+
+/* The kind of graduation that this reading's strokes have if the word holds; -1: nothing was said. */
+static int told_kind(const word *w, const sp_rule_reading *r)
+{
+  if (w->kind >= 0 || !w->stroke_count)
+    return w->kind;
+  const sp_told_stroke *a = &w->strokes[w->first], *b = &w->strokes[w->last];
+  const double px = fabs(along_axis(b->at_px, r->along) - along_axis(a->at_px, r->along));
+  const double mm_per_px = (b->reading_mm - a->reading_mm) / px, pitch_mm = r->period_px * mm_per_px;
+  const double u = along_axis(a->at_px, r->along), v = r->along == SP_ALONG_X ? a->at_px.y : a->at_px.x;
+  const double off = fmax(v - (r->band_v1_px + r->slope * u), r->band_v0_px + r->slope * u - v);
+  if (!(px > r->period_px) || !(off * mm_per_px < BAND_NEAR_MM))
+    return NOTHING_FITS;
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
+    if (fabs(log(pitch_mm / SP_GRADUATION_MM_OF[k])) < KIND_NEAR)
+      return k;
+  return NOTHING_FITS;
+}
+
+/* Number of the stroke nearest to u, a real one between strokes. */
+static double index_at(const sp_rule_reading *r, double u_px)
+{
+  size_t best = 0;
+  for (size_t i = 1; i < r->count; i++)
+    if (fabs(r->strokes[i].u_px - u_px) < fabs(r->strokes[best].u_px - u_px))
+      best = i;
+  return r->strokes[best].index + (u_px - r->strokes[best].u_px) / r->period_px;
+}
+
+/* Are all the places as far apart, counted in strokes, as their readings say? *off_mm is the worst disagreement. */
+static bool strokes_agree(const word *w, const sp_rule_reading *r, int kind, double *off_mm)
+{
+  const double g = SP_GRADUATION_MM_OF[kind];
+  const sp_told_stroke *a = &w->strokes[w->first], *b = &w->strokes[w->last];
+  const double at = g * index_at(r, along_axis(a->at_px, r->along));
+  const double sign = g * index_at(r, along_axis(b->at_px, r->along)) < at ? -1.0 : 1.0;
+  *off_mm = 0.0;
+  for (size_t i = 0; i < w->stroke_count; i++) {
+    const double counted = sign * (g * index_at(r, along_axis(w->strokes[i].at_px, r->along)) - at);
+    const double off = counted - (w->strokes[i].reading_mm - a->reading_mm);
+    if (fabs(off) > fabs(*off_mm))
+      *off_mm = off;
+  }
+  return fabs(*off_mm) <= CLICK_MM;
+}
+
+static void hold_strokes(const word *w, const judged *j, int kind, sp_reference *ref)
+{
+  double off_mm;
+  if (!w->stroke_count || !ref->map.known)
+    return;
+  if (strokes_agree(w, &j->reading, kind, &off_mm)) {
+    ref->told = j->kind == kind || w->kind >= 0 ? SP_TOLD_AGREES : SP_TOLD_SETTLED;
+    return;
+  }
+  ref->told = SP_TOLD_CONTRADICTED;
+  ref->map.known = false;
+  ref->record.kind = SP_REFERENCE_NONE;
+  snprintf(ref->reason, sizeof ref->reason,
+           "what the rule is said to read does not fit its strokes: counted in graduations of %s, one place lies "
+           "%.1f mm %s; look at the readings again",
+           kind_name(kind), fabs(off_mm), off_mm > 0.0 ? "farther than it should" : "nearer than it should");
+}
+
+static void say_refused(const judged *j, const word *w, sp_reference *ref)
+{
+  const int told = w->kind;
   if (j->reading.count < MIN_STROKES)
     return;
-  if (ref->reason[0] == '\0' && told >= 0)
+  if (w->stroke_count && told < 0) {
+    ref->told = SP_TOLD_CONTRADICTED;
+    if (ref->reason[0] == '\0')
+      snprintf(ref->reason, sizeof ref->reason,
+               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm, 1/32 in nor 1/64 in go "
+               "with them; look at the readings again");
+  } else if (ref->reason[0] == '\0' && told >= 0)
     snprintf(ref->reason, sizeof ref->reason,
              "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
              kind_name(told));
@@ -446,7 +552,7 @@ static sp_status holds_finer(const sp_scene *scene, const sp_comb *combs, size_t
 }
 
 /* What one comb would be: a kind of graduation, or -1. */
-static sp_status try_comb(const sp_scene *scene, double dpi[2], int told, const sp_comb *combs, size_t count,
+static sp_status try_comb(const sp_scene *scene, double dpi[2], const word *w, const sp_comb *combs, size_t count,
                           size_t which, judged *j, int *here, sp_error *err)
 {
   bool finer = false;
@@ -454,6 +560,9 @@ static sp_status try_comb(const sp_scene *scene, double dpi[2], int told, const 
   sp_status status = judge(scene, &combs[which], dpi[combs[which].along], j, err);
   if (status)
     return status;
+  const int told = j->reading.count < MIN_STROKES ? w->kind : told_kind(w, &j->reading);
+  if (told == NOTHING_FITS)
+    return SP_OK;
   const bool told_fits = told >= 0 && told_is_tenable(j, told, dpi[combs[which].along]);
   *here = told < 0 ? j->kind : told_fits ? told : -1;
   if (*here >= 0)
@@ -467,7 +576,7 @@ static sp_status try_comb(const sp_scene *scene, double dpi[2], int told, const 
 
 /* Where no train can be told, the finest graduation may have escaped the search (its period being few pixels): looks
  * for strokes in the halves, fifths and quarters between those of the strongest train that was read. */
-static sp_status try_parts(const sp_scene *scene, double dpi[2], int told, const sp_comb *whole, size_t strokes,
+static sp_status try_parts(const sp_scene *scene, double dpi[2], const word *w, const sp_comb *whole, size_t strokes,
                            judged *chosen, int *kind, sp_error *err)
 {
   static const double PARTS[] = {2.0, 5.0, 4.0, 10.0};
@@ -479,7 +588,7 @@ static sp_status try_parts(const sp_scene *scene, double dpi[2], int told, const
     part.period_px /= PARTS[i];
     if (part.period_px < least_period_px)
       continue;
-    const sp_status status = try_comb(scene, dpi, told, &part, 1, 0, &j, &here, err);
+    const sp_status status = try_comb(scene, dpi, w, &part, 1, 0, &j, &here, err);
     if (status)
       return status;
     if (here >= 0 && j.reading.count > strokes + strokes / 2) {
@@ -494,7 +603,7 @@ static sp_status try_parts(const sp_scene *scene, double dpi[2], int told, const
 
 /* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word; if it was read over
  * a part of the picture only, another edge of the rule that was read much further. */
-static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb combs[SP_MAX_COMBS],
+static sp_status choose(const sp_scene *scene, double dpi[2], const word *w, sp_comb combs[SP_MAX_COMBS],
                         size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
 {
   size_t count = 0, readable = 0, most = 0;
@@ -511,7 +620,7 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
       break;
     judged j;
     int here;
-    status = try_comb(scene, dpi, told, combs, count, i, &j, &here, err);
+    status = try_comb(scene, dpi, w, combs, count, i, &j, &here, err);
     if (status)
       break;
     if (j.reading.count > most) {
@@ -527,12 +636,12 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
       continue;
     }
     if (here < 0)
-      say_refused(&j, told, ref);
+      say_refused(&j, w, ref);
     sp_rule_reading_free(&j.reading);
   }
   if (!status && *kind < 0 && most >= MIN_STROKES) {
     *which = readable;
-    status = try_parts(scene, dpi, told, &combs[readable], most, chosen, kind, err);
+    status = try_parts(scene, dpi, w, &combs[readable], most, chosen, kind, err);
   }
   if (status && *kind >= 0)
     sp_rule_reading_free(&chosen->reading);
@@ -544,12 +653,12 @@ static sp_status choose(const sp_scene *scene, double dpi[2], int told, sp_comb 
 static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_reference_options *options, sp_reference *ref,
                            sp_error *err)
 {
-  const int told = isnan(options->graduation_mm) ? -1 : kind_of_length(options->graduation_mm);
+  const word w = word_of(options);
   judged j;
   int kind = -1;
   sp_comb combs[SP_MAX_COMBS];
   size_t count = 0, which = 0;
-  sp_status status = choose(scene, dpi, told, combs, &count, &j, &kind, &which, ref, err);
+  sp_status status = choose(scene, dpi, &w, combs, &count, &j, &kind, &which, ref, err);
   if (status)
     return status;
   if (kind < 0) {
@@ -560,9 +669,12 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
     return SP_OK;
   }
   ref->reason[0] = '\0';
+  ref->told = SP_TOLD_UNUSED;
   status = accept_rule(scene, &j, kind, ref, err);
+  if (!status)
+    hold_strokes(&w, &j, kind, ref);
   widen_to_second_edge(combs, count, which, scene, ref);
-  ref->record.graduation_told = told >= 0;
+  ref->record.graduation_told = w.kind >= 0 || ref->told == SP_TOLD_SETTLED;
   if (ref->map.known)
     ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
   sp_rule_reading_free(&j.reading);

@@ -16,7 +16,8 @@ static void put_number(double value, int decimals, FILE *file)
   fprintf(file, "%.*f", decimals, fabs(value) < half_step ? 0.0 : value);
 }
 
-static void put_mark(const sp_mark_record *m, FILE *file)
+/* `corrected`: the record has corrections, and a column more. */
+static void put_mark(const sp_mark_record *m, bool corrected, FILE *file)
 {
   const bool f = m->found;
   fprintf(file, "%ld,%s,%s", (long)m->fret, f ? "found" : "missing", sp_verdict_word(m->verdict));
@@ -45,6 +46,8 @@ static void put_mark(const sp_mark_record *m, FILE *file)
     put_number(known ? m->edge[e].error_cents : NAN, 4, file);
     fprintf(file, ",%s", known ? sp_verdict_word(m->edge[e].verdict) : "");
   }
+  if (corrected)
+    fprintf(file, ",%s", sp_by_hand_word(m->by_hand) ? sp_by_hand_word(m->by_hand) : "");
   fputs("\r\n", file);
 }
 
@@ -53,9 +56,10 @@ sp_status sp_report_csv(const sp_record *record, FILE *file, sp_error *err)
   fputs("fret,state,verdict,layout_mm,x_mm,error_mm,u_mm,expanded_u_mm,error_cents,expanded_u_cents,recut_mm,"
         "squareness_deg,u_squareness_deg,width_mm,contrast,coverage,end_a_x_px,end_a_y_px,end_b_x_px,end_b_y_px,"
         "bass_layout_mm,bass_error_mm,bass_expanded_u_mm,bass_error_cents,bass_verdict,"
-        "treble_layout_mm,treble_error_mm,treble_expanded_u_mm,treble_error_cents,treble_verdict\r\n",
+        "treble_layout_mm,treble_error_mm,treble_expanded_u_mm,treble_error_cents,treble_verdict",
         file);
+  fputs(record->correction_count ? ",by_hand\r\n" : "\r\n", file);
   for (size_t i = 0; i < record->mark_count; i++)
-    put_mark(&record->marks[i], file);
+    put_mark(&record->marks[i], record->correction_count > 0, file);
   return sp_flush_file(file, err);
 }

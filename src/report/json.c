@@ -227,6 +227,15 @@ static void add_slot(sp_tree *b, cJSON *mark, const sp_slot_record *s)
       sp_tree_attach(b, troubles, NULL, cJSON_CreateString(sp_slot_trouble_word(bit)));
 }
 
+/* A word; null where there is none. */
+static void add_word(sp_tree *b, cJSON *parent, const char *name, const char *word)
+{
+  if (word)
+    add_text(b, parent, name, word);
+  else
+    sp_tree_attach(b, parent, name, cJSON_CreateNull());
+}
+
 /* null where the board's sides do not show or the mark is missing. */
 static void add_edge(sp_tree *b, cJSON *mark, const char *name, const sp_mark_record *m, const sp_edge_record *e)
 {
@@ -248,7 +257,7 @@ static void add_edge(sp_tree *b, cJSON *mark, const char *name, const sp_mark_re
   add_text(b, o, "verdict", sp_verdict_word(e->verdict));
 }
 
-static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
+static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark, bool corrected)
 {
   const sp_mark_record m = mark->found ? *mark : without_measurement(mark);
   cJSON *o = add_object(b, list, NULL);
@@ -283,11 +292,9 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark)
   add_number(b, o, "recut_mm", m.recut_mm, MM);
   add_number(b, o, "from_line_mm", m.from_line_mm, MM);
   add_number(b, o, "u_from_line_mm", m.u_from_line_mm, MM);
-  const char *action = sp_action_word(m.action);
-  if (action)
-    add_text(b, o, "action", action);
-  else
-    sp_tree_attach(b, o, "action", cJSON_CreateNull());
+  add_word(b, o, "action", sp_action_word(m.action));
+  if (corrected)
+    add_word(b, o, "by_hand", sp_by_hand_word(m.by_hand));
   add_budget(b, o, &m.budget);
 }
 
@@ -337,6 +344,24 @@ static void add_remedies(sp_tree *b, cJSON *root, const sp_record *r)
     for (size_t i = 0; i < r->mark_count; i++)
       if (r->marks[i].out_after[k])
         sp_tree_attach(b, frets, NULL, cJSON_CreateNumber(r->marks[i].fret));
+  }
+}
+
+/* As corrections.h has them, so that a record's own list can be given back. */
+static void add_corrections(sp_tree *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "corrections");
+  for (size_t i = 0; i < r->correction_count; i++) {
+    const sp_correction_record *c = &r->corrections[i];
+    cJSON *one = add_object(b, list, NULL);
+    add_text(b, one, "kind", sp_correction_word(c->said.kind));
+    add_point(b, one, "at_px", c->said.at_px);
+    if (c->said.kind == SP_CORRECTION_GRADUATION)
+      add_number(b, one, "reading_mm", c->said.reading_mm, MM);
+    if (c->said.source)
+      add_count(b, one, "source", c->said.source);
+    add_text(b, one, "outcome", sp_correction_outcome_word(c->outcome));
+    add_text(b, one, "text", c->text);
   }
 }
 
@@ -405,7 +430,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_bool(&b, root, "tolerance_default", r->tolerance_default);
   cJSON *marks = add_array(&b, root, "marks");
   for (size_t i = 0; i < r->mark_count; i++)
-    add_mark(&b, marks, &r->marks[i]);
+    add_mark(&b, marks, &r->marks[i], r->correction_count > 0);
   add_strays(&b, root, r);
   add_fit(&b, root, r);
   add_places(&b, root, r);
@@ -418,6 +443,8 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_remedies(&b, root, r);
   add_text(&b, root, "verdict", sp_verdict_word(r->verdict));
   add_warnings(&b, root, r);
+  if (r->correction_count)
+    add_corrections(&b, root, r);
   if (r->settings)
     add_text(&b, root, "settings", r->settings);
   return write_tree(&b, root, file, err);

@@ -136,6 +136,14 @@ static void put_label(drawing *d, int32_t fret, sp_point a, sp_point b, sp_colou
     sp_pen_text(&d->pen, word, label_at(d, a, b, word_at(d)), 0.6 * d->pen.letter_px, ink);
 }
 
+/* Beside the number: what must be read without colours. */
+static const char *word_of(const sp_mark_record *m)
+{
+  if (m->by_hand)
+    return m->verdict == SP_OUT ? "out, hand" : "hand";
+  return m->verdict == SP_OUT ? "out" : NULL;
+}
+
 static void draw_found(drawing *d, const sp_mark_record *m)
 {
   const sp_colour ink = sp_ink_of(m->verdict);
@@ -145,7 +153,7 @@ static void draw_found(drawing *d, const sp_mark_record *m)
   if (m->fret > 0)
     sp_pen_sign(&d->pen, m->verdict, label_at(d, m->end_a_px, m->end_b_px, SIGN_AT), heading,
                 SIGN_RADIUS * d->pen.letter_px);
-  put_label(d, m->fret, m->end_a_px, m->end_b_px, ink, m->verdict == SP_OUT ? "out" : NULL);
+  put_label(d, m->fret, m->end_a_px, m->end_b_px, ink, word_of(m));
 }
 
 static const sp_mark_record *neighbour(const sp_record *r, size_t from, int step)

@@ -23,6 +23,7 @@ size_t sp_count_frets(const sp_record *record, sp_verdict verdict);
 void sp_text_headline(const sp_record *record, FILE *file);
 void sp_text_actions(const sp_record *record, FILE *file);
 void sp_text_table(const sp_record *record, FILE *file);
+void sp_text_by_hand(const sp_record *record, FILE *file);
 /* A number of the tables, a blank before it; "-" where it is not known. */
 void sp_text_cell(double value, int width, int decimals, bool sign, FILE *file);
 /* Lines that lie out at an edge of the board though not in the middle; and all edges in a table, where it is needed. */
@@ -57,6 +58,9 @@ void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad
 void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
 void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
 void sp_say_fit(const sp_record *record, sp_sentence *s);
+void sp_say_correction(const sp_correction_record *correction, sp_sentence *s); /* what was said where; the outcome */
+/* "added by hand" ...; NULL for a mark that nobody has touched. */
+const char *sp_by_hand_note(const sp_mark_record *mark);
 void sp_say_edges(const sp_record *record, sp_sentence *s); /* which line lies farthest off at an edge */
 /* A line that is out at an edge and not in the middle: where, and what to do. */
 void sp_say_out_at_edge(const sp_record *record, const sp_mark_record *m, sp_sentence *s);

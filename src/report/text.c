@@ -186,6 +186,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
 {
   sp_text_headline(record, file);
   sp_text_actions(record, file);
+  sp_text_by_hand(record, file);
   sp_text_table(record, file);
   sp_text_edges(record, file);
   sp_text_slots(record, file);

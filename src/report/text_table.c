@@ -32,7 +32,8 @@ static void put_row(const sp_mark_record *m, FILE *file)
   sp_text_cell(f ? m->squareness_deg : NAN, 9, 3, true, file);
   sp_text_cell(f ? m->width_mm : NAN, 7, 3, false, file);
   const char *word = f && m->fret == 0 ? "(datum)" : m->verdict == SP_OUT ? "OUT" : sp_verdict_word(m->verdict);
-  fprintf(file, "  %s\n", word);
+  const char *note = sp_by_hand_note(m);
+  fprintf(file, note ? "  %s, %s\n" : "  %s\n", word, note);
 }
 
 const char SP_TABLE_WORDS[] =

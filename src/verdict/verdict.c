@@ -380,6 +380,7 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   r->u_width_mm = f->mm ? m->u_width_px * rate : NAN;
   r->contrast = m->contrast;
   r->coverage = m->coverage;
+  r->by_hand = m->by_hand ? SP_BY_HAND_ADDED : SP_BY_HAND_NO;
   describe_slot(f, direction, m, r->layout_angle_deg, &r->slot);
   draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
 }

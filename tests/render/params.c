@@ -89,7 +89,7 @@ static int choice_index(const char *names, const char *text)
   return -1;
 }
 
-/* "7:+0.31" for misplace and askew, "7" for missing, "123.4" for stray; all are read as [fret:]number. */
+/* "7:+0.31" for misplace, askew and paler, "7" for missing, "123.4" for stray; all are read as [fret:]number. */
 static bool parse_entry(const char *text, render_entry *entry)
 {
   const char *colon = strchr(text, ':');
@@ -130,6 +130,11 @@ static bool parse_list(const char *text, bool frets_only, bool pairs, render_lis
   return true;
 }
 
+static bool takes_pairs(const char *name)
+{
+  return strcmp(name, "misplace") == 0 || strcmp(name, "paler") == 0 || strcmp(name, "askew") == 0;
+}
+
 static bool set_field(render_params *params, const field *of, const char *text)
 {
   double real;
@@ -156,8 +161,7 @@ static bool set_field(render_params *params, const field *of, const char *text)
     store_int(params, of, whole);
     return true;
   case FIELD_LIST:
-    if (!parse_list(text, strcmp(of->name, "missing") == 0,
-                    strcmp(of->name, "misplace") == 0 || strcmp(of->name, "askew") == 0, &list)) {
+    if (!parse_list(text, strcmp(of->name, "missing") == 0, takes_pairs(of->name), &list)) {
       return false;
     }
     memcpy((char *)params + of->offset, &list, sizeof list);

@@ -149,6 +149,7 @@ typedef enum render_difficulty {
   REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
   LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
   LIST(askew, "chosen angles out of square (of a fan: off the computed angle), degrees: 5:+0.6") \
+  LIST(paler, "frets whose contrast is this part of the others': 7:0.1") \
   LIST(missing, "frets left out: 5,9") \
   LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
   CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in", "the rule's edge beside the board; none: no rule") \

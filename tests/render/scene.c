@@ -410,6 +410,10 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   }
   mark->x_mm = mark->layout_mm + mark->error_mm;
   set_profile(params, &source, mark);
+  double part = 1.0;
+  if (listed(&params->paler, fret, &part)) {
+    mark->contrast *= part;
+  }
   bool through = params->marks != RENDER_KNIFE || mark->is_end;
   place_ends(of, truth, &source, through ? 1.0 : params->coverage, mark);
 }
