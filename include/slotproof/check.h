@@ -42,6 +42,21 @@ typedef struct sp_reference_options {
   double radius_mm;          /* --radius of the board's face: its edges lie deeper */
 } sp_reference_options;
 
+/* What a check is at; told when it begins, in this order, some of them never. */
+typedef enum sp_check_stage {
+  SP_CHECK_READING, /* the picture's file */
+  SP_CHECK_SCALE,   /* rule or strip; a photograph is made square */
+  SP_CHECK_MARKS,   /* lines on the board */
+  SP_CHECK_MATCH,   /* which line is which fret */
+  SP_CHECK_JUDGING  /* errors, doubt, findings, advice */
+} sp_check_stage;
+
+/* `call` may be NULL. It is called from the thread that checks. */
+typedef struct sp_check_progress {
+  void (*call)(void *context, sp_check_stage stage);
+  void *context;
+} sp_check_progress;
+
 typedef struct sp_check_options {
   const sp_layout *layout; /* not owned */
   sp_mark_kind marks;
@@ -52,6 +67,7 @@ typedef struct sp_check_options {
   double kerf_mm;                       /* of the saw cut to come, which is the fret's tang; NAN = not given */
   sp_read_options read;
   const sp_corrections *corrections; /* what was said by hand; NULL = nothing. Not owned */
+  sp_check_progress progress;
 } sp_check_options;
 
 /* Careful hand work keeps within 0.1 mm (common practice, no source); twice that is where a maker re-cuts. */

@@ -25,6 +25,19 @@
  * SP_E_IO if a write fails, SP_E_INTERNAL for lack of memory. A file of a 35 Mpx scan is below 1.5 MB. */
 sp_status sp_page_check(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err);
 
+/* ---- for a live page, in which a mark can be picked ----------------------------------------------------------------
+ *
+ * The same words and drawings without the pictures, as one <div> of sections that is XML by itself: verdict, what to
+ * do, plots, table, remarks, method. What belongs to one mark carries its number as data-fret. Errors as above. */
+sp_status sp_page_parts(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err);
+/* One mark as a <figure>: the close-up, and below it the profile across the line. SP_E_DATA if it has no place in the
+ * picture, which sp_page_has_mark tells beforehand; so has a stray while no mark has. */
+sp_status sp_page_mark(const sp_record *record, const sp_raster *raster, size_t index, FILE *file, sp_error *err);
+sp_status sp_page_stray(const sp_record *record, const sp_raster *raster, size_t index, FILE *file, sp_error *err);
+bool sp_page_has_mark(const sp_record *record, const sp_raster *raster, size_t index);
+/* The style sheet of all pages. The caller looks after write errors. */
+void sp_page_style(FILE *file);
+
 /* ---- parts that any page of the program is made of ---- */
 
 /* Document type, head with title and style sheet, the beginning of the body; and their ends, with the program's name

@@ -47,7 +47,7 @@ sp_status sp_check_reference(const char *path, const sp_reference_options *optio
                              sp_record *record, sp_raster *raster, sp_error *err)
 {
   opened_picture open;
-  const sp_status status = check_open(path, options, read, record, &open, err);
+  const sp_status status = check_open(path, options, read, NULL, record, &open, err);
   if (!status)
     check_place_in_picture(&open, options, record);
   record->verdict = open.reference.map.known ? SP_WITHIN : SP_UNDECIDED;
@@ -386,7 +386,9 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
                         corrected *said, sp_record *record, sp_error *err)
 {
   sp_match match = {0};
+  check_tell(&o->progress, SP_CHECK_MATCH);
   sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
+  check_tell(&o->progress, SP_CHECK_JUDGING);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};
   if (!status && paper && isfinite(o->temperature_c))
@@ -438,6 +440,7 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
                          sp_record *record, sp_error *err)
 {
   sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
+  check_tell(&o->progress, SP_CHECK_MARKS);
   sp_status status = paint_strips(open, err);
   if (!status)
     status = corrected_place(open, said, err);
@@ -481,7 +484,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   reference.strokes = said.strokes;
   reference.stroke_count = said.stroke_count;
   if (!status)
-    status = check_open(path, &reference, &o->read, record, &open, err);
+    status = check_open(path, &reference, &o->read, &o->progress, record, &open, err);
   if (!status)
     status = measure(&open, o, &marks, &said, record, err);
   if (!status)

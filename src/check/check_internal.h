@@ -23,7 +23,9 @@ typedef struct opened_picture {
 
 /* The picture, its strips, its scale: the first half of both commands. */
 sp_status check_open(const char *path, const sp_reference_options *options, const sp_read_options *read,
-                     sp_record *record, opened_picture *open, sp_error *err);
+                     const sp_check_progress *progress, sp_record *record, opened_picture *open, sp_error *err);
+/* `progress` may be NULL. */
+void check_tell(const sp_check_progress *progress, sp_check_stage stage);
 /* Hands the picture over to `out` if `keep`. */
 void check_close(opened_picture *open, sp_raster *out, bool keep);
 

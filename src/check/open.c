@@ -159,13 +159,21 @@ static sp_status warn_profile(const opened_picture *open, const sp_profile *p, s
   return SP_OK;
 }
 
+void check_tell(const sp_check_progress *progress, sp_check_stage stage)
+{
+  if (progress && progress->call)
+    progress->call(progress->context, stage);
+}
+
 sp_status check_open(const char *path, const sp_reference_options *options, const sp_read_options *read,
-                     sp_record *record, opened_picture *open, sp_error *err)
+                     const sp_check_progress *progress, sp_record *record, opened_picture *open, sp_error *err)
 {
   memset(open, 0, sizeof *open);
+  check_tell(progress, SP_CHECK_READING);
   sp_status status = sp_read_picture(path, read, &open->picture, &open->info, err);
   if (status)
     return status;
+  check_tell(progress, SP_CHECK_SCALE);
   const sp_raster *r = &open->picture;
   status = sp_record_add_source(record, path, r->width_px, r->height_px, mean_stated(&open->info), err);
   if (!status && too_small(r))

@@ -26,7 +26,8 @@ enum {
   CLI_DIAGNOSE = 8,
   CLI_TARGET = 16,
   CLI_CALIBRATE = 32,
-  CLI_BATCH = 64
+  CLI_BATCH = 64,
+  CLI_SERVE = 128
 };
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
@@ -66,6 +67,9 @@ typedef struct cli_request {
   const char *correct;                   /* list of corrections, or a record that has one */
   const char *results, *history, *study; /* batch */
   bool overlays;
+  const char *listen, *data;           /* serve */
+  int32_t port;                        /* -1 = not given */
+  int32_t upload_mb;                   /* 0 = not given */
   int32_t workers;                     /* 0 = as many as there are cores */
   const char *given[CLI_OPTIONS_MOST]; /* the value of each option of the table, "" where it takes none; or NULL */
   char **images;
@@ -106,6 +110,9 @@ typedef sp_status (*cli_overlay)(const sp_record *record, const sp_raster *raste
 int cli_deliver(const cli_request *request, const void *what, cli_writer write, cli_overlay draw,
                 const sp_record *record, const sp_raster *raster);
 
+/* Which pictures these were, for records that are merged later. */
+sp_status cli_note_digests(sp_record *record, sp_error *err);
+
 int cli_layout(int argc, char **argv);
 int cli_check(int argc, char **argv);
 int cli_reference(int argc, char **argv);
@@ -113,5 +120,7 @@ int cli_diagnose(int argc, char **argv);
 int cli_calibrate(int argc, char **argv);
 int cli_target(int argc, char **argv);
 int cli_batch(int argc, char **argv);
+int cli_serve(int argc, char **argv);
+int cli_work(int argc, char **argv);
 
 #endif

@@ -51,8 +51,8 @@ static int refuse_images(const cli_request *r)
   return 0;
 }
 
-/* Which picture this was, for records that are merged later; a pipe cannot be read twice. */
-static sp_status note_digests(sp_record *record, sp_error *err)
+/* A pipe cannot be read twice. */
+sp_status cli_note_digests(sp_record *record, sp_error *err)
 {
   struct stat about;
   sp_status status = SP_OK;
@@ -77,7 +77,7 @@ static int measure(const cli_request *r)
   int status = (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay ? &raster : NULL, &err);
   bool of_record = false;
   if (!status && r->format == CLI_JSON)
-    status = (int)note_digests(&record, &err);
+    status = (int)cli_note_digests(&record, &err);
   if (!status && r->before) {
     status = (int)sp_record_compare_before(&record, r->before, &err);
     of_record = status != 0;

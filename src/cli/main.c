@@ -8,7 +8,7 @@
 typedef struct command {
   const char *name;
   int (*run)(int argc, char **argv); /* NULL: named, but not part of this version */
-  const char *summary;               /* or what to do instead */
+  const char *summary;               /* or what to do instead; NULL: not for people */
 } command;
 
 static const command COMMANDS[] = {
@@ -18,6 +18,8 @@ static const command COMMANDS[] = {
     {"target", cli_target, "make the printed reference strip, to be cut out and laid beside the board"},
     {"calibrate", cli_calibrate, "make a profile of a camera or a scanner"},
     {"batch", cli_batch, "check many boards and sum them up"},
+    {"serve", cli_serve, "check boards in a browser, on this machine or in the shop"},
+    {"work", cli_work, NULL},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };
 enum { COMMAND_COUNT = sizeof COMMANDS / sizeof *COMMANDS };
@@ -27,7 +29,7 @@ static void print_help(void)
   printf("usage: slotproof COMMAND [options] ...\n\n"
          "Checks marked or sawn fingerboards against the computed layout.\n\ncommands\n");
   for (size_t i = 0; i < COMMAND_COUNT; i++)
-    if (COMMANDS[i].run)
+    if (COMMANDS[i].run && COMMANDS[i].summary)
       printf("  %-11s%s\n", COMMANDS[i].name, COMMANDS[i].summary);
   printf("\n'slotproof COMMAND --help' lists the options of a command; --version prints the version.\n");
 }

@@ -524,6 +524,30 @@ static sp_status set_study(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_port(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 0, 65535, &r->port, err);
+}
+
+static sp_status set_listen(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->listen = v;
+  return SP_OK;
+}
+
+static sp_status set_data(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->data = v;
+  return SP_OK;
+}
+
+static sp_status set_upload(const char *v, cli_request *r, sp_error *err)
+{
+  return whole_number(v, 1, 4000, &r->upload_mb, err);
+}
+
 static sp_status set_help(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
@@ -590,7 +614,7 @@ static const option_entry OPTIONS[] = {
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
     {CLI_CHECK, "correct", "FILE.json", set_correct,
      "what was said by hand of this picture: a list, or a record with one"},
-    {RULED, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
+    {RULED | CLI_SERVE, "max-pixels", "N", set_max_pixels, "refuse larger pictures (1000000000)"},
     {CLI_DIAGNOSE, "saddle", "LEN[,LEN...]", set_saddle,
      "datum to each string's saddle contact, highest first; or one"},
     {CLI_DIAGNOSE, "nut", "LEN", set_nut_place, "the nut's face beyond the datum, + toward the bridge (0mm)"},
@@ -606,11 +630,15 @@ static const option_entry OPTIONS[] = {
      "the picture with everything that was found drawn in"},
     {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
     {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
-    {CLI_BATCH, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
+    {CLI_BATCH | CLI_SERVE, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
     {CLI_BATCH, "history", "FILE", set_history,
      "database of all boards so far; this run's are added and all summed up"},
     {CLI_BATCH, "study", "FILE.csv", set_study, "how well the gauge repeats: csv with file, part, appraiser, trial"},
-    {ANY, "help", NULL, set_help, "this list"},
+    {CLI_SERVE, "port", "N", set_port, "where the page is; 0: any that is free (8737)"},
+    {CLI_SERVE, "listen", "ADDRESS", set_listen, "for other machines too: this one's address, or 0.0.0.0 (127.0.0.1)"},
+    {CLI_SERVE, "data", "FOLDER", set_data, "where boards are kept (~/.local/share/slotproof)"},
+    {CLI_SERVE, "max-upload", "MB", set_upload, "largest picture that is received (400)"},
+    {ANY | CLI_SERVE, "help", NULL, set_help, "this list"},
 };
 enum { OPTION_COUNT = sizeof OPTIONS / sizeof *OPTIONS };
 _Static_assert(sizeof OPTIONS / sizeof *OPTIONS <= CLI_OPTIONS_MOST, "make room in cli_request");
@@ -642,20 +670,23 @@ static void init_request(unsigned command, cli_request *request)
   request->command = command;
   request->scale_length_mm = NAN;
   sp_fan_init(&request->fan);
+  request->port = -1;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
   sp_board_shape_init(&request->shape);
 }
 
-/* getopt's own list; entry i of it has val = its place in OPTIONS + 1. */
+/* getopt's own list: val is the place in OPTIONS, beyond all letters, because '?' and ':' mean something else. */
+enum { FIRST_VALUE = 256 };
+
 static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
 {
   size_t n = 0;
   for (size_t i = 0; i < OPTION_COUNT; i++)
     if (OPTIONS[i].commands & command)
       list[n++] =
-          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + 1};
+          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + FIRST_VALUE};
   list[n] = (struct option){0};
 }
 
@@ -696,11 +727,11 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
     if (found == '?' || found == ':')
       return refuse_option(argv[optind - 1], found == ':', argv[0]);
     const char *word = argv[optind - 1 - (optarg && optarg == argv[optind - 1])];
-    if (!whole_name(word, OPTIONS[found - 1].name))
+    if (!whole_name(word, OPTIONS[found - FIRST_VALUE].name))
       return cli_refuse(word, SP_E_USAGE, "is not the whole name of an option; write --%s if that is meant",
-                        OPTIONS[found - 1].name);
-    const int failed = apply(&OPTIONS[found - 1], optarg, request);
-    request->given[found - 1] = optarg ? optarg : "";
+                        OPTIONS[found - FIRST_VALUE].name);
+    const int failed = apply(&OPTIONS[found - FIRST_VALUE], optarg, request);
+    request->given[found - FIRST_VALUE] = optarg ? optarg : "";
     if (failed)
       return failed;
   }

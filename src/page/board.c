@@ -311,22 +311,56 @@ static void range_of_values(const sp_record *r, const quantity *q, double *least
   *most += room;
 }
 
-/* What counts as within, over the width of each fret: halfway to its neighbours. */
+/* From halfway to the mark before to halfway to the one behind, px of the sheet. False if its place is not known. */
+static bool breadth_of(const sp_page *page, size_t i, double *from, double *to)
+{
+  const sp_record *r = page->record;
+  sp_place here, beside;
+  if (!sp_place_of(r, i, &here))
+    return false;
+  const double u = sp_sheet_u_px(&page->sheet, here.centre_px);
+  *from = page->sheet.u_least_px;
+  *to = page->sheet.u_most_px;
+  if (i > 0 && sp_place_of(r, i - 1, &beside))
+    *from = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
+  if (i + 1 < r->mark_count && sp_place_of(r, i + 1, &beside))
+    *to = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
+  return true;
+}
+
+void sp_page_name_mark(sp_page *page, const sp_mark_record *mark)
+{
+  if (page->live)
+    sp_markup_setf(page->markup, "data-fret", "%ld", (long)mark->fret);
+}
+
+void sp_page_at(sp_page *page, size_t index, const sp_plot_frame *f)
+{
+  double from, to;
+  if (!page->live)
+    return;
+  sp_markup_begin(page->markup, "g");
+  sp_markup_set(page->markup, "class", "at");
+  sp_page_name_mark(page, &page->record->marks[index]);
+  if (breadth_of(page, index, &from, &to))
+    sp_plot_box(page->markup, f, from, to, f->y_least, f->y_most, "ground");
+}
+
+void sp_page_at_end(sp_page *page)
+{
+  if (page->live)
+    sp_markup_end(page->markup);
+}
+
+/* What counts as within, over the width of each fret. */
 static void put_limits(sp_page *page, const sp_plot_frame *f, const quantity *q)
 {
   const sp_record *r = page->record;
   for (size_t i = 0; i < r->mark_count; i++) {
     const double limit = q->limit(r, &r->marks[i]);
-    sp_place here, beside;
-    if (!isfinite(limit) || !sp_place_of(r, i, &here))
-      continue;
-    const double u = sp_sheet_u_px(&page->sheet, here.centre_px);
-    double from = f->x_least, to = f->x_most;
-    if (i > 0 && sp_place_of(r, i - 1, &beside))
-      from = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
-    if (i + 1 < r->mark_count && sp_place_of(r, i + 1, &beside))
-      to = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
-    sp_plot_box(page->markup, f, from, to, -limit, limit, "tolerance");
+    double from, to;
+    if (isfinite(limit) && breadth_of(page, i, &from, &to))
+      sp_plot_box(page->markup, f, from, to, -limit, limit, "tolerance");
   }
 }
 
@@ -386,9 +420,11 @@ static void put_plot(sp_page *page, const quantity *q)
     if (!sp_place_of(r, i, &place))
       continue;
     const double u = sp_sheet_u_px(&page->sheet, place.centre_px);
+    sp_page_at(page, i, &f);
     put_value(page, &f, q, &r->marks[i], u);
     if (r->marks[i].verdict == SP_MISSING && q->limit)
       sp_plot_sign(m, SP_MISSING, sp_plot_x(&f, u), sp_plot_y(&f, 0.0), fmin(page->sheet.sign_radius, 6.0), 1.0);
+    sp_page_at_end(page);
   }
   sp_page_fret_numbers(page, PLOT_TOP + q->height + 18.0);
   sp_plot_close(m);
@@ -441,6 +477,27 @@ static void put_whole_picture(sp_page *page)
   sp_page_section_end(page->markup);
 }
 
+static void put_plots(sp_page *page)
+{
+  put_plot(page, &ERROR_MM);
+  put_plot(page, sp_any_length(page->record) ? &ERROR_CENTS : &RELATIVE_CENTS);
+  put_plot(page, &SQUARENESS);
+  if (page->record->marks_kind == SP_MARK_SLOT)
+    put_plot(page, &KERF);
+}
+
+void sp_page_plots(sp_page *page)
+{
+  if (!page->sheet.known)
+    return;
+  sp_page_section(page->markup, "plots", "The errors, fret by fret");
+  put_key(page);
+  sp_page_wide(page->markup, "The errors of all frets");
+  put_plots(page);
+  sp_markup_end(page->markup);
+  sp_page_section_end(page->markup);
+}
+
 void sp_page_board(sp_page *page)
 {
   sp_markup *m = page->markup;
@@ -454,11 +511,7 @@ void sp_page_board(sp_page *page)
   sp_markup_begin(m, "figure");
   put_board_drawing(page);
   sp_markup_end(m);
-  put_plot(page, &ERROR_MM);
-  put_plot(page, sp_any_length(page->record) ? &ERROR_CENTS : &RELATIVE_CENTS);
-  put_plot(page, &SQUARENESS);
-  if (page->record->marks_kind == SP_MARK_SLOT)
-    put_plot(page, &KERF);
+  put_plots(page);
   sp_markup_end(m);
   sp_page_section_end(m);
 }

@@ -6,12 +6,13 @@
  * the computed place is dashed. Without a scale there is no computed place, and nothing to confirm but the picture of
  * the board. */
 #include <math.h>
+#include <stdlib.h>
 
 #include "page_internal.h"
 
 /* Drawing units. */
 static const double WIDTH = 480.0, TOP = 46.0, PANEL_HEIGHT = 230.0, WHOLE_RIGHT = 148.0, LARGE_LEFT = 160.0,
-                    STRIP_AT = 32.0, STRIP_HALF = 6.0, SIGN = 5.5;
+                    STRIP_AT = 32.0, STRIP_HALF = 6.0, SIGN = 5.5, PROFILE_GAP = 12.0, PROFILE_HEIGHT = 84.0;
 /* mm: the least half breadth that is shown enlarged, in the whole view, and beyond the line's ends. */
 static const double LEAST_HALF_MM = 0.8, LEAST_WHOLE_MM = 3.0, BEYOND_END_MM = 2.0;
 /* The enlarged view holds this much of error, doubt and tolerance; the whole view this much of that. */
@@ -28,6 +29,7 @@ typedef struct close_up {
   double half_mm;   /* shown to either side */
   double px_per_unit;
   bool scaled; /* lengths are known */
+  bool stray;  /* belongs to no fret */
 } close_up;
 
 static bool wanted(const sp_mark_record *m)
@@ -106,6 +108,8 @@ static void put_panel(sp_page *page, const close_up *c, const sp_plot_frame *f)
                           .height_px = (uint32_t)high,
                           .stretch = true};
   sp_page_image(page, &piece, f->left, f->top, f->right - f->left, f->bottom - f->top);
+  if (page->live && !c->scaled && c->mark->found) /* no computed place is known */
+    return;
   sp_plot_line(page->markup, sp_plot_x(f, c->u0_px), f->top, sp_plot_x(f, c->u0_px), f->bottom, "computed-rim");
   sp_plot_line(page->markup, sp_plot_x(f, c->u0_px), f->top, sp_plot_x(f, c->u0_px), f->bottom, "computed");
 }
@@ -178,6 +182,8 @@ static void put_strip(sp_page *page, const close_up *c, const sp_plot_frame *f)
     put_on_strip(m, mark, &mm);
 }
 
+static void put_profile(sp_page *page, const close_up *c, const sp_plot_frame *above);
+
 static void put_large(sp_page *page, const close_up *c)
 {
   const sp_sheet *s = &page->sheet;
@@ -192,6 +198,78 @@ static void put_large(sp_page *page, const close_up *c)
     put_measured(page, c, &f, v + half_v - part, v + half_v);
   }
   put_strip(page, c, &f);
+  if (page->live)
+    put_profile(page, c, &f);
+}
+
+/* ---- the profile ------------------------------------------------------------------------------------------------ */
+
+/* Samples across and along the line; of the line's length, the middle part, because its ends are rounded. */
+enum { ACROSS = 320, ALONG = 256 };
+static const double PROFILE_PART = 0.9;
+
+/* The greys about the line, each averaged along it: grey[i] at u_least + (i + 0.5) * step. False if it fails. */
+static bool take_profile(sp_page *page, const close_up *c, const sp_plot_frame *f, double grey[ACROSS])
+{
+  const sp_sheet *s = &page->sheet;
+  const double va = sp_sheet_v_px(s, c->place.a_px), vb = sp_sheet_v_px(s, c->place.b_px);
+  const double middle = 0.5 * (va + vb), half = 0.5 * PROFILE_PART * (vb - va), step_v = 2.0 * half / ALONG;
+  const double lean = (line_u(s, &c->place, middle + half) - line_u(s, &c->place, middle - half)) / ALONG;
+  const double u = f->x_least + line_u(s, &c->place, middle - half) - line_u(s, &c->place, middle);
+  const double step_u = (f->x_most - f->x_least) / ACROSS;
+  const sp_point step_y = {lean * s->along.x + step_v * s->across.x, lean * s->along.y + step_v * s->across.y};
+  uint8_t *piece = malloc((size_t)ACROSS * ALONG);
+  if (page->status || !piece) {
+    page->status = page->status ? page->status : sp_fail_memory(page->err);
+    free(piece);
+    return false;
+  }
+  page->status =
+      sp_piece_grey(page->raster, sp_sheet_point(s, u + 0.5 * step_u, middle - half + 0.5 * step_v),
+                    (sp_point){step_u * s->along.x, step_u * s->along.y}, step_y, ACROSS, ALONG, 128, piece, page->err);
+  for (int i = 0; i < ACROSS && !page->status; i++) {
+    double sum = 0.0;
+    for (int j = 0; j < ALONG; j++)
+      sum += piece[j * ACROSS + i];
+    grey[i] = sum / ALONG;
+  }
+  free(piece);
+  return page->status == SP_OK;
+}
+
+/* Under the enlarged view and to its scale: what the line looks like to the program. */
+static void put_profile(sp_page *page, const close_up *c, const sp_plot_frame *above)
+{
+  sp_markup *m = page->markup;
+  double x[ACROSS], grey[ACROSS], least = 255.0, most = 0.0;
+  const double top = TOP + PANEL_HEIGHT + PROFILE_GAP;
+  if (!take_profile(page, c, above, grey))
+    return;
+  for (int i = 0; i < ACROSS; i++) {
+    x[i] = above->x_least + (i + 0.5) * (above->x_most - above->x_least) / ACROSS;
+    least = fmin(least, grey[i]);
+    most = fmax(most, grey[i]);
+  }
+  const sp_plot_frame f = {above->left,
+                           above->right,
+                           top,
+                           top + PROFILE_HEIGHT,
+                           above->x_least,
+                           above->x_most,
+                           fmax(0.0, least - 4.0),
+                           fmin(255.0, most + 4.0)};
+  if (c->scaled)
+    sp_plot_upright(m, &f, c->u0_px, "wanted");
+  if (c->mark->found) {
+    char name[40];
+    snprintf(name, sizeof name, "measured %s", sp_verdict_word(c->mark->verdict));
+    sp_plot_upright(m, &f, sp_sheet_u_px(&page->sheet, c->place.centre_px), name);
+  }
+  sp_plot_polyline(m, &f, x, grey, ACROSS, "curve");
+  sp_plot_line(m, f.left, f.bottom, f.right, f.bottom, "bar");
+  sp_plot_words(m, 0.0, top + 14.0, SP_PLOT_START, "number", "grey across the line,");
+  sp_plot_words(m, 0.0, top + 32.0, SP_PLOT_START, "number", "averaged along it,");
+  sp_plot_words(m, 0.0, top + 50.0, SP_PLOT_START, "number", "dark below");
 }
 
 static void put_caption(sp_page *page, const close_up *c)
@@ -199,6 +277,10 @@ static void put_caption(sp_page *page, const close_up *c)
   sp_markup *m = page->markup;
   const sp_mark_record *mark = c->mark;
   char name[24];
+  if (c->stray) {
+    sp_markup_put(m, "figcaption", NULL, "A line that belongs to no fret");
+    return;
+  }
   sp_fret_name(mark->fret, name);
   sp_markup_begin(m, "figcaption");
   sp_page_sign(m, mark->verdict, isfinite(mark->error_mm) ? -mark->error_mm : 1.0);
@@ -223,9 +305,12 @@ static void put_close_up(sp_page *page, const close_up *c)
   snprintf(title, sizeof title, "Close-up of %s", sp_fret_name(c->mark->fret, name));
   sp_markup_begin(m, "figure");
   put_caption(page, c);
-  sp_plot_open(m, id, WIDTH, TOP + PANEL_HEIGHT, title,
-               c->mark->found ? "The measured line is drawn at the edges, the computed place is dashed."
-                              : "The place where the line should be is dashed.");
+  if (c->stray) /* its number says only where it stands in the list */
+    snprintf(title, sizeof title, "Close-up of a line that belongs to no fret");
+  sp_plot_open(m, id, WIDTH, TOP + PANEL_HEIGHT + (page->live ? PROFILE_GAP + PROFILE_HEIGHT + 2.0 : 0.0), title,
+               c->stray         ? "The line is drawn at the edges."
+               : c->mark->found ? "The measured line is drawn at the edges, the computed place is dashed."
+                                : "The place where the line should be is dashed.");
   put_whole(page, c);
   put_large(page, c);
   sp_plot_close(m);
@@ -255,4 +340,53 @@ void sp_page_close_ups(sp_page *page)
   }
   sp_markup_end(m);
   sp_page_section_end(m);
+}
+
+/* ---- one mark alone --------------------------------------------------------------------------------------------- */
+
+static sp_status put_alone(sp_page *page, const close_up *c, FILE *file)
+{
+  sp_status status = sp_markup_open(file, &page->markup, page->err);
+  if (status)
+    return status;
+  put_close_up(page, c);
+  status = sp_markup_close(page->markup, page->status ? NULL : page->err); /* the first failure is the one told */
+  return page->status ? page->status : status;
+}
+
+bool sp_page_has_mark(const sp_record *record, const sp_raster *raster, size_t index)
+{
+  sp_sheet sheet;
+  sp_place place;
+  sp_sheet_of(record, raster, &sheet);
+  return sheet.known && sp_place_of(record, index, &place);
+}
+
+sp_status sp_page_mark(const sp_record *record, const sp_raster *raster, size_t index, FILE *file, sp_error *err)
+{
+  sp_page page = {.record = record, .raster = raster, .live = true, .err = err};
+  close_up c = {.px_per_unit = PX_PER_UNIT};
+  sp_sheet_of(record, raster, &page.sheet);
+  if (!page.sheet.known || !sp_place_of(record, index, &c.place))
+    return sp_fail(err, SP_E_DATA, "the mark has no place in the picture");
+  aim(&page, index, &c);
+  return put_alone(&page, &c, file);
+}
+
+sp_status sp_page_stray(const sp_record *record, const sp_raster *raster, size_t index, FILE *file, sp_error *err)
+{
+  sp_page page = {.record = record, .raster = raster, .live = true, .err = err};
+  const sp_stray_record *stray = &record->strays[index];
+  const sp_mark_record mark = {
+      .fret = 1000 + (int32_t)index, .found = true, .verdict = SP_MISSING, .error_mm = NAN, .expanded_u_mm = NAN};
+  sp_sheet_of(record, raster, &page.sheet);
+  close_up c = {.mark = &mark, .px_per_unit = PX_PER_UNIT, .half_mm = LEAST_HALF_MM, .stray = true};
+  c.place = (sp_place){stray->end_a_px,
+                       stray->end_b_px,
+                       {0.5 * (stray->end_a_px.x + stray->end_b_px.x), 0.5 * (stray->end_a_px.y + stray->end_b_px.y)}};
+  c.u0_px = sp_sheet_u_px(&page.sheet, c.place.centre_px);
+  c.px_per_mm = page.sheet.px_per_mm;
+  if (!page.sheet.known || !isfinite(c.u0_px))
+    return sp_fail(err, SP_E_DATA, "the line has no place in the picture");
+  return put_alone(&page, &c, file);
 }

@@ -171,3 +171,36 @@ sp_status sp_page_check(const sp_record *record, const sp_raster *raster, FILE *
   status = sp_markup_close(page.markup, page.status ? NULL : err); /* the first failure is the one that is told */
   return page.status ? page.status : status;
 }
+
+/* ---- for a live page -------------------------------------------------------------------------------------------- */
+
+static void put_parts(sp_page *page)
+{
+  sp_markup_begin(page->markup, "div");
+  sp_markup_set(page->markup, "xmlns", "http://www.w3.org/1999/xhtml");
+  sp_page_verdict(page);
+  sp_page_to_do(page);
+  sp_page_plots(page);
+  sp_page_table(page);
+  sp_page_remarks(page);
+  sp_page_method(page);
+  sp_markup_end(page->markup);
+}
+
+sp_status sp_page_parts(const sp_record *record, const sp_raster *raster, FILE *file, sp_error *err)
+{
+  sp_page page = {.record = record, .raster = raster, .live = true, .err = err};
+  sp_status status = sp_markup_open(file, &page.markup, err);
+  if (status)
+    return status;
+  sp_sheet_of(record, raster, &page.sheet);
+  put_parts(&page);
+  status = sp_markup_close(page.markup, page.status ? NULL : err);
+  return page.status ? page.status : status;
+}
+
+void sp_page_style(FILE *file)
+{
+  for (size_t i = 0; SP_PAGE_STYLE[i]; i++)
+    fputs(SP_PAGE_STYLE[i], file);
+}

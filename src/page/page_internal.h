@@ -28,6 +28,7 @@ typedef struct sp_page {
   const sp_record *record;
   const sp_raster *raster;
   sp_sheet sheet;
+  bool live;        /* for a screen where marks can be picked: what belongs to one says so (data-fret) */
   sp_status status; /* of cutting and encoding pictures: the first failure */
   sp_error *err;
 } sp_page;
@@ -62,6 +63,12 @@ typedef struct sp_piece {
 } sp_piece;
 void sp_page_image(sp_page *page, const sp_piece *piece, double x, double y, double width, double height);
 
+/* What belongs to one mark, for a live page; nothing otherwise. In a plot: an element that holds what follows, with a
+ * transparent ground over the fret's breadth to be picked by, up to sp_page_at_end. */
+void sp_page_name_mark(sp_page *page, const sp_mark_record *mark);
+void sp_page_at(sp_page *page, size_t index, const sp_plot_frame *frame);
+void sp_page_at_end(sp_page *page);
+
 /* Fret numbers along a row of a drawing, each where there is room for it; smaller where the frets stand close. */
 void sp_page_fret_numbers(sp_page *page, double y);
 
@@ -76,6 +83,7 @@ extern const char *const SP_PAGE_STYLE[]; /* lines of the style sheet, NULL at t
 void sp_page_verdict(sp_page *page);
 void sp_page_to_do(sp_page *page);
 void sp_page_board(sp_page *page);
+void sp_page_plots(sp_page *page); /* those of the board's section alone */
 void sp_page_close_ups(sp_page *page);
 void sp_page_table(sp_page *page);
 void sp_page_remarks(sp_page *page);

@@ -1,69 +1,16 @@
 /* Pieces of the picture as JPEG inside the page.
  *
  * Grain does not compress without loss, and the eye does not need it: JPEG (ISO/IEC 10918-1) of good quality is a tenth
- * of a PNG here. libjpeg reports errors by longjmp; nothing that lives across it is changed after setjmp but through
- * pointers. */
+ * of a PNG here. */
 #include <math.h>
-#include <setjmp.h>
-#include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
-
-#include <jpeglib.h>
 
 #include "page_internal.h"
+#include "slotproof/jpeg.h"
 
 enum { QUALITY = 80, BEYOND = 128 };
 /* Stretching: these parts of the pixels become black and white, and no difference is raised more than so. */
 static const double STRETCH_TAIL = 0.004, MOST_GAIN = 6.0, EDGE_ROWS = 0.1;
-
-typedef struct jpeg_failure {
-  struct jpeg_error_mgr manager;
-  jmp_buf back;
-} jpeg_failure;
-
-static void give_up(j_common_ptr info)
-{
-  jpeg_failure *failure = (jpeg_failure *)(void *)info->err;
-  longjmp(failure->back, 1);
-}
-
-static void say_nothing(j_common_ptr info, int level)
-{
-  (void)info;
-  (void)level;
-}
-
-/* False for lack of memory. */
-static bool encode(const uint8_t *grey, uint32_t width, uint32_t height, FILE *file)
-{
-  struct jpeg_compress_struct info;
-  jpeg_failure failure;
-  info.err = jpeg_std_error(&failure.manager);
-  failure.manager.error_exit = give_up;
-  failure.manager.emit_message = say_nothing;
-  if (setjmp(failure.back)) {
-    jpeg_destroy_compress(&info);
-    return false;
-  }
-  jpeg_create_compress(&info);
-  jpeg_stdio_dest(&info, file);
-  info.image_width = width;
-  info.image_height = height;
-  info.input_components = 1;
-  info.in_color_space = JCS_GRAYSCALE;
-  jpeg_set_defaults(&info);
-  jpeg_set_quality(&info, QUALITY, TRUE);
-  info.optimize_coding = TRUE;
-  jpeg_start_compress(&info, TRUE);
-  while (info.next_scanline < height) {
-    JSAMPROW row = (JSAMPROW)(uintptr_t)(grey + (size_t)info.next_scanline * width);
-    jpeg_write_scanlines(&info, &row, 1);
-  }
-  jpeg_finish_compress(&info);
-  jpeg_destroy_compress(&info);
-  return true;
-}
 
 /* The grey below which `part` of the pixels lie. */
 static int quantile(const size_t histogram[256], size_t count, double part)
@@ -94,30 +41,15 @@ static void stretch(uint8_t *grey, uint32_t width, uint32_t height)
     grey[i] = table[grey[i]];
 }
 
-/* The JPEG in memory of its own, freed with free(); NULL if there is none left. */
-static char *encoded(const uint8_t *grey, uint32_t width, uint32_t height, size_t *size)
-{
-  char *bytes = NULL;
-  FILE *file = open_memstream(&bytes, size);
-  if (!file)
-    return NULL;
-  const bool done = encode(grey, width, height, file);
-  if (fclose(file) == 0 && done)
-    return bytes;
-  free(bytes);
-  return NULL;
-}
-
 static void put_image(sp_page *page, const sp_piece *p, uint8_t *grey, double x, double y, double width, double height)
 {
   size_t size = 0;
+  char *bytes = NULL;
   if (p->stretch)
     stretch(grey, p->width_px, p->height_px);
-  char *bytes = encoded(grey, p->width_px, p->height_px, &size);
-  if (!bytes) {
-    page->status = sp_fail_memory(page->err);
+  page->status = sp_jpeg_grey(grey, p->width_px, p->height_px, p->width_px, QUALITY, &bytes, &size, page->err);
+  if (page->status)
     return;
-  }
   sp_markup_begin(page->markup, "image");
   sp_markup_set_number(page->markup, "x", x);
   sp_markup_set_number(page->markup, "y", y);

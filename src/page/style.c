@@ -79,7 +79,7 @@ const char *const SP_PAGE_STYLE[] = {
     ".plot line.undecided{stroke:var(--undecided)}.plot line.missing{stroke:var(--missing)}\n",
     ".sign.within{fill:var(--within)}.sign.out{fill:var(--out)}.sign.undecided{fill:var(--undecided)}"
     ".sign.missing{fill:none;stroke:var(--missing);stroke-linecap:round}\n"
-    "svg .sign-word,.plot .sign-word{fill:var(--ground);font-weight:700;font-family:sans-serif}\n",
+    "svg .sign-word,.plot .sign-word{fill:var(--ground);font-weight:700;font-family:sans-serif;font-size:10px}\n",
     ".plot line.mark{stroke-width:2.5;stroke:#185cb0}.plot line.mark.out{stroke:#c75404}"
     ".plot line.mark.undecided{stroke:#702276}\n"
     ".plot .should-be,.plot .computed{stroke:#000;stroke-width:1.6;stroke-dasharray:6 5}\n"

@@ -39,12 +39,14 @@ void sp_page_table_close(sp_markup *m)
   sp_markup_end(m);
 }
 
-static void put_row_head(sp_markup *m, const sp_mark_record *mark)
+static void put_row_head(sp_page *page, const sp_mark_record *mark)
 {
+  sp_markup *m = page->markup;
   char name[24];
   sp_markup_raw(m, "\n");
   sp_markup_begin(m, "tr");
   sp_markup_set(m, "class", sp_verdict_word(mark->verdict));
+  sp_page_name_mark(page, mark);
   sp_markup_begin(m, "th");
   sp_markup_set(m, "scope", "row");
   sp_markup_text(m, sp_short_name(mark->fret, name));
@@ -70,10 +72,11 @@ static void put_verdict_cell(sp_markup *m, const sp_mark_record *mark)
   sp_markup_end(m);
 }
 
-static void put_mark(sp_markup *m, const sp_mark_record *mark)
+static void put_mark(sp_page *page, const sp_mark_record *mark)
 {
+  sp_markup *m = page->markup;
   const bool f = mark->found;
-  put_row_head(m, mark);
+  put_row_head(page, mark);
   put_verdict_cell(m, mark);
   sp_page_number_cell(m, mark->layout_mm, 3, false);
   sp_page_number_cell(m, f ? mark->x_mm : NAN, 3, false);
@@ -122,7 +125,7 @@ static void put_edges(sp_page *page)
   for (size_t i = 0; i < r->mark_count; i++) {
     if (!r->marks[i].edges_known)
       continue;
-    put_row_head(page->markup, &r->marks[i]);
+    put_row_head(page, &r->marks[i]);
     put_edge(page->markup, &r->marks[i].edge[SP_BASS]);
     put_edge(page->markup, &r->marks[i].edge[SP_TREBLE]);
     if (isfinite(r->square_fret))
@@ -145,7 +148,7 @@ void sp_page_table(sp_page *page)
   sp_page_section(page->markup, "table", "All marks in numbers");
   sp_page_table_open(page->markup, "marks", "Table of all marks", SP_TABLE_WORDS, HEADS, sizeof HEADS / sizeof *HEADS);
   for (size_t i = 0; i < r->mark_count; i++)
-    put_mark(page->markup, &r->marks[i]);
+    put_mark(page, &r->marks[i]);
   sp_page_table_close(page->markup);
   put_edges(page);
   sp_page_section_end(page->markup);
@@ -169,10 +172,11 @@ static bool any_temperature(const sp_record *r)
   return false;
 }
 
-static void put_budget_row(sp_markup *m, const sp_mark_record *mark, bool temperature)
+static void put_budget_row(sp_page *page, const sp_mark_record *mark, bool temperature)
 {
+  sp_markup *m = page->markup;
   const sp_budget *b = &mark->budget;
-  put_row_head(m, mark);
+  put_row_head(page, mark);
   sp_page_number_cell(m, b->line_mm, 4, false);
   sp_page_number_cell(m, b->map_mm, 4, false);
   sp_page_number_cell(m, b->datum_mm, 4, false);
@@ -204,6 +208,6 @@ void sp_page_budget(sp_page *page)
       temperature ? WITH : WITHOUT, temperature ? sizeof WITH / sizeof *WITH : sizeof WITHOUT / sizeof *WITHOUT);
   for (size_t i = 0; i < r->mark_count; i++)
     if (r->marks[i].found && r->marks[i].fret)
-      put_budget_row(page->markup, &r->marks[i], temperature);
+      put_budget_row(page, &r->marks[i], temperature);
   sp_page_table_close(page->markup);
 }

@@ -145,6 +145,7 @@ static void put_group(sp_page *page, sp_verdict verdict, const char *title, cons
     if (mark->verdict != verdict)
       continue;
     sp_markup_begin(m, "li");
+    sp_page_name_mark(page, mark);
     if (verdict == SP_OUT)
       put_out(page, mark);
     else

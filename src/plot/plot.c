@@ -7,6 +7,7 @@
 /* Of a sign's radius. */
 static const double TRIANGLE_TIP = 1.2, TRIANGLE_BACK = 0.75, TRIANGLE_HALF = 1.05, CROSS = 0.85;
 static const double QUESTION_DROP = 0.5; /* of the radius, from the middle down to the foot of the question mark */
+static const double SIGN_WORD_PX = 10.0; /* letters of signs in the style sheet */
 /* Between a number and the frame, and a number's middle and its foot, drawing units. */
 static const double NUMBER_GAP = 8.0, NUMBER_DROP = 5.0, TICK_ROOM = 26.0;
 
@@ -207,9 +208,9 @@ static void put_diamond(sp_markup *m, double x, double y, double radius)
   corners(m, "sign undecided", x, y, radius, FORM, 4);
   sp_markup_begin(m, "text");
   sp_markup_set(m, "class", "sign-word");
-  sp_markup_set_number(m, "x", x);
-  sp_markup_set_number(m, "y", y + QUESTION_DROP * radius);
-  sp_markup_setf(m, "style", "font-size:%.1fpx", 1.5 * radius);
+  /* the style sheet's size, scaled: a style of its own would be refused where only style sheets are let in */
+  sp_markup_setf(m, "transform", "translate(%.2f %.2f) scale(%.3f)", x, y + QUESTION_DROP * radius,
+                 1.5 * radius / SIGN_WORD_PX);
   sp_markup_set(m, "text-anchor", "middle");
   sp_markup_text(m, "?");
   sp_markup_end(m);
@@ -222,7 +223,7 @@ static void put_cross(sp_markup *m, double x, double y, double radius)
   sp_markup_set(m, "class", "sign missing");
   sp_markup_setf(m, "d", "M%.2f %.2fL%.2f %.2fM%.2f %.2fL%.2f %.2f", x - r, y - r, x + r, y + r, x - r, y + r, x + r,
                  y - r);
-  sp_markup_setf(m, "style", "stroke-width:%.1fpx", 0.5 * radius);
+  sp_markup_setf(m, "stroke-width", "%.1f", 0.5 * radius);
   sp_markup_end_empty(m);
 }
 

@@ -18,7 +18,7 @@ package=$(ls "$work"/one/slotproof_"$version"_*.deb)
 cmp "$package" "$work"/two/slotproof_"$version"_*.deb
 [ "$(dpkg-deb -f "$package" Version)" = "$version" ]
 depends=$(dpkg-deb -f "$package" Depends)
-for library in libc6 libpng16-16 libtiff6 libsqlite3-0 libopencv-core libcjson1; do
+for library in libc6 libpng16-16 libtiff6 libsqlite3-0 libopencv-core libcjson1 libmicrohttpd12; do
   case $depends in
     *$library*) ;;
     *) echo "the package does not depend on $library: $depends" >&2; exit 1 ;;

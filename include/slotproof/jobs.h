@@ -1,0 +1,122 @@
+/* slotproof/jobs.h: boards that wait to be measured, are being measured, have been measured.
+ *
+ * Every picture is decoded and measured in a process of its own, this same program started anew ("slotproof work"),
+ * with limits on memory, time, files and what it can reach: a picture made to do harm ends its own job and no other.
+ * The job's folder (store.h) is all the two have in common. Runs are numbered: each change of settings or corrections
+ * is a new run, and the last good result is shown until the new one stands.
+ */
+#ifndef SLOTPROOF_JOBS_H
+#define SLOTPROOF_JOBS_H
+
+#include <cjson/cJSON.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "slotproof/corrections.h"
+#include "slotproof/raster.h"
+#include "slotproof/record.h"
+#include "slotproof/status.h"
+#include "slotproof/store.h"
+
+/* ---- what is asked of a board, in the words of the form ------------------------------------------------------------
+ *
+ * Each field stands for an option of `check`; its value is held against the same rules. "" = not given. */
+enum { SP_FIELDS = 16, SP_FIELD_TEXT = 80 };
+
+typedef struct sp_job_settings {
+  char value[SP_FIELDS][SP_FIELD_TEXT];
+} sp_job_settings;
+
+/* The field's name ("scale_length") and option ("--scale-length"); NULL beyond the last. */
+const char *sp_field_name(size_t field);
+const char *sp_field_option(size_t field);
+/* SP_E_USAGE with a sentence for the user if there is no such field or it cannot mean that. */
+sp_status sp_settings_set(sp_job_settings *settings, const char *name, const char *value, sp_error *err);
+/* What is missing before a board can be measured: SP_E_USAGE, *field its name. */
+sp_status sp_settings_complete(const sp_job_settings *settings, const char **field, sp_error *err);
+/* As an object of those given; NULL for lack of memory. And back: unknown names and values are passed over. */
+cJSON *sp_settings_tree(const sp_job_settings *settings);
+void sp_settings_from_tree(const cJSON *tree, sp_job_settings *settings);
+
+/* ---- one job ---------------------------------------------------------------------------------------------------- */
+
+enum { SP_JOB_NAME = 200 };
+typedef enum sp_job_state { SP_JOB_WAITING, SP_JOB_WORKING, SP_JOB_DONE, SP_JOB_FAILED } sp_job_state;
+
+/* What job.json holds. */
+typedef struct sp_job_order {
+  char name[SP_JOB_NAME]; /* the picture's, as the user calls it; no '/', no control characters */
+  int64_t created_s;      /* since 1970 */
+  sp_job_settings settings;
+  sp_corrections said; /* all, in order; those from `applied` on have been undone */
+  size_t applied;
+  uint32_t run; /* from 1 */
+} sp_job_order;
+
+void sp_job_order_free(sp_job_order *order);
+/* The last part of a path, cleaned and cut; "picture" if nothing is left. */
+void sp_job_clean_name(const char *name, char clean[SP_JOB_NAME]);
+/* Text of job.json, free(); and back. SP_E_DATA, SP_E_INTERNAL. */
+char *sp_job_order_text(const sp_job_order *order);
+sp_status sp_job_order_parse(const char *text, sp_job_order *order, sp_error *err);
+
+/* ---- all of them ------------------------------------------------------------------------------------------------ */
+
+typedef struct sp_jobs sp_jobs;
+
+typedef struct sp_jobs_options {
+  const char *program;   /* "/proc/self/exe", or the program's path */
+  size_t workers;        /* pictures measured at a time; 0 = as many as there are cores, at most 4 */
+  size_t waiting_most;   /* 0 = SP_JOBS_WAITING_MOST */
+  size_t count_most;     /* of jobs kept; 0 = SP_JOBS_COUNT_MOST */
+  uint64_t max_pixels;   /* 0 = SP_JOBS_PIXELS_MOST */
+  unsigned seconds_most; /* by the clock, for one run; 0 = SP_JOBS_SECONDS_MOST */
+} sp_jobs_options;
+
+enum { SP_JOBS_WAITING_MOST = 64, SP_JOBS_COUNT_MOST = 5000, SP_JOBS_SECONDS_MOST = 300, SP_JOBS_CPU_SECONDS = 240 };
+/* A3 at 600 dpi has 70 million, A4 at 1200 dpi 140 million. */
+#define SP_JOBS_PIXELS_MOST  UINT64_C(160000000)
+#define SP_JOBS_MEMORY_BYTES (UINT64_C(4) << 30)
+
+/* Takes up what the store holds; runs that were cut short are begun again. */
+sp_status sp_jobs_open(sp_store *store, const sp_jobs_options *options, sp_jobs **jobs, sp_error *err);
+/* Ends the workers and waits for them. Harmless on NULL. */
+void sp_jobs_close(sp_jobs *jobs);
+
+/* A place in the queue, before the picture is received: SP_E_USAGE with a sentence if it is full. Given back by
+ * sp_jobs_add or sp_jobs_release. */
+sp_status sp_jobs_reserve(sp_jobs *jobs, sp_error *err);
+void sp_jobs_release(sp_jobs *jobs);
+/* The picture has been received (sp_store_begin). Takes the place in any case. */
+sp_status sp_jobs_add(sp_jobs *jobs, const char *id, int fd, const char *name, const sp_job_settings *settings,
+                      sp_error *err);
+
+/* SP_E_NOINPUT: there is no such job. */
+sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *said, size_t applied, sp_error *err);
+sp_status sp_jobs_again(sp_jobs *jobs, const char *id, const sp_job_settings *settings, sp_error *err);
+sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, sp_error *err);
+
+/* Objects for the page; NULL if there is no such job or no memory. The list has the latest first. */
+cJSON *sp_jobs_tree(sp_jobs *jobs, const char *id);
+cJSON *sp_jobs_list_tree(sp_jobs *jobs);
+/* The run whose result is shown; 0 = none yet. */
+uint32_t sp_jobs_shown(sp_jobs *jobs, const char *id);
+
+/* ---- the worker's side ------------------------------------------------------------------------------------------ */
+
+/* Where it tells its stages, one word a line. */
+enum { SP_WORK_FD = 3 };
+const char *sp_work_stage_word(int stage); /* sp_check_stage; beyond it "drawing" */
+
+/* Limits of this process, before it reads anything of the picture: memory, processor time, size of files, no new
+ * privileges, an end when the parent ends, and, where the kernel has Landlock, no file but below `folder` and the
+ * system's own. SP_E_INTERNAL if a limit cannot be set. */
+sp_status sp_work_confine(const char *folder, sp_error *err);
+/* Into the present folder: record.json, table.csv, report.html, parts.html, marks.pack, about.json and, if asked for,
+ * tiles.pack. */
+sp_status sp_work_write(const sp_record *record, const sp_raster *raster, bool tiles, sp_error *err);
+/* Numbers in marks.pack. */
+uint64_t sp_work_mark_key(bool stray, uint32_t index);
+
+#endif
