@@ -60,8 +60,8 @@ static void reads(void **state)
   sp_boardfile_free(NULL);
 }
 
-/* A fan, and what of it may be left out: without spreads the scale lengths lie at the board's edges. 45 mm at the nut and
- * 55 mm at 400 mm make 45 + 10 667 / 400 mm at the saddle. */
+/* A fan, and what of it may be left out: without spreads the scale lengths lie at the board's edges. 45 mm at the nut
+ * and 55 mm at 400 mm make 45 + 10 667 / 400 mm at the saddle. */
 static void reads_a_fan(void **state)
 {
   (void)state;
@@ -91,10 +91,13 @@ static void reads_a_fan(void **state)
   sp_boardfile_free(&b);
   static const char *const WRONG[] = {
       "scale length = 650mm\nscale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 7\n",
-      "scale length bass = 686mm\nsquare fret = 7\n", "scale length bass = 686mm\nscale length treble = 648mm\n",
-      "spread nut = 42mm\nscale length = 650mm\n", "square fret = 7th\n", "handed = up\n",
-      "scale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 30\nspread nut = 42mm\n"
-      "spread saddle = 54mm\nfrets = 24\n"};
+      "scale length bass = 686mm\nsquare fret = 7\n",
+      "scale length bass = 686mm\nscale length treble = 648mm\n",
+      "spread nut = 42mm\nscale length = 650mm\n",
+      "square fret = 7th\n",
+      "handed = up\n",
+      ("scale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 30\nspread nut = 42mm\n"
+       "spread saddle = 54mm\nfrets = 24\n")};
   for (size_t i = 0; i < sizeof WRONG / sizeof *WRONG; i++) {
     err.text[0] = '\0';
     assert_int_equal(parse(WRONG[i], &b, &err), SP_E_DATA);
