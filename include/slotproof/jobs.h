@@ -39,6 +39,13 @@ sp_status sp_settings_complete(const sp_job_settings *settings, const char **fie
 cJSON *sp_settings_tree(const sp_job_settings *settings);
 void sp_settings_from_tree(const cJSON *tree, sp_job_settings *settings);
 
+/* Boards that are remembered, in the store's folder `boards`: what the form says of the board, not of the rule. An
+ * array of {id, name, settings}; NULL for lack of memory. A name that is known is replaced. SP_E_USAGE if the name will
+ * not do, SP_E_NOINPUT if there is none, SP_E_IO. */
+cJSON *sp_boards_tree(const sp_store *store);
+sp_status sp_boards_save(sp_store *store, const char *name, const sp_job_settings *settings, sp_error *err);
+sp_status sp_boards_forget(sp_store *store, const char *id, sp_error *err);
+
 /* ---- one job ---------------------------------------------------------------------------------------------------- */
 
 enum { SP_JOB_NAME = 200 };

@@ -128,7 +128,8 @@ static bool said_length(struct MHD_Connection *c, uint64_t *length)
 serve_result serve_begin(serve_request *r, struct MHD_Connection *c, bool *answered)
 {
   const serve_action a = r->route.action;
-  const bool text = a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER;
+  const bool text =
+      a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER || a == SERVE_BOARD_SAVE;
   const bool length = said_length(c, &r->expected);
   *answered = false;
   if (MHD_lookup_connection_value(c, MHD_HEADER_KIND, MHD_HTTP_HEADER_TRANSFER_ENCODING) ||
@@ -212,6 +213,7 @@ static serve_result answer_list(serve_request *r, struct MHD_Connection *c)
   cJSON *tree = cJSON_CreateObject();
   char *form = sp_store_text(r->server->store.root, "form.json", FORM_MOST);
   sp_tree_attach(&note, tree, "jobs", sp_jobs_list_tree(r->server->jobs));
+  sp_tree_attach(&note, tree, "boards", sp_boards_tree(&r->server->store));
   cJSON *last = form ? cJSON_Parse(form) : NULL;
   if (last)
     sp_tree_attach(&note, tree, "form", last);
@@ -281,6 +283,28 @@ static serve_result answer_remove(serve_request *r, struct MHD_Connection *c)
 {
   sp_error err = {0};
   const sp_status status = sp_jobs_remove(r->server->jobs, r->route.id, &err);
+  return answer_done(c, status, &err, NULL);
+}
+
+static serve_result answer_board_save(serve_request *r, struct MHD_Connection *c)
+{
+  sp_error err = {0};
+  const char *field = NULL;
+  cJSON *tree = cJSON_Parse(r->text);
+  const cJSON *name = cJSON_GetObjectItemCaseSensitive(tree, "name");
+  sp_job_settings settings;
+  sp_status status = settings_of(cJSON_GetObjectItemCaseSensitive(tree, "settings"), &settings, &field, &err);
+  if (!status)
+    status = sp_boards_save(&r->server->store, cJSON_IsString(name) ? name->valuestring : "", &settings, &err);
+  const serve_result result = answer_done(c, status, &err, field);
+  cJSON_Delete(tree);
+  return result;
+}
+
+static serve_result answer_board_forget(serve_request *r, struct MHD_Connection *c)
+{
+  sp_error err = {0};
+  const sp_status status = sp_boards_forget(&r->server->store, r->route.id, &err);
   return answer_done(c, status, &err, NULL);
 }
 
@@ -384,6 +408,10 @@ serve_result serve_answer(serve_request *r, struct MHD_Connection *c)
     return answer_mark(r, c);
   case SERVE_TILE:
     return answer_tile(r, c);
+  case SERVE_BOARD_SAVE:
+    return answer_board_save(r, c);
+  case SERVE_BOARD_FORGET:
+    return answer_board_forget(r, c);
   case SERVE_ENTER:
     return answer_enter(r, c);
   case SERVE_NOTHING:

@@ -61,7 +61,8 @@ static void shot(const char *name, int width, bool dark)
   char path[300];
   browser_screen(&chromium, width, width < 600 ? 844 : 900, dark);
   browser_until(&chromium, "return document.readyState === 'complete'");
-  cJSON_Delete(browser_run(&chromium, "return new Promise(d => setTimeout(() => requestAnimationFrame(() => d(1)), 250))"));
+  cJSON_Delete(
+      browser_run(&chromium, "return new Promise(d => setTimeout(() => requestAnimationFrame(() => d(1)), 250))"));
   check_sound();
   if (!folder)
     return;
@@ -77,9 +78,11 @@ static void shots(const char *name)
   shot(name, 1280, false);
 }
 
-static const char DONE[] = "return !document.getElementById('see').hidden && document.getElementById('progress').hidden";
+static const char DONE[] =
+    "return !document.getElementById('see').hidden && document.getElementById('progress').hidden";
 
-/* ---- in ------------------------------------------------------------------------------------------------------------ */
+/* ---- in ------------------------------------------------------------------------------------------------------------
+ */
 
 static void type_into(const char *id, const char *text)
 {
@@ -115,6 +118,33 @@ static void test_picture_in_verdict_out(void **state)
   shots("board");
 }
 
+/* Known again when the page is loaded anew, and kept as a board file that the command line reads. */
+static void test_board_is_remembered(void **state)
+{
+  (void)state;
+  go("/");
+  browser_until(&chromium, "return document.getElementById('f-frets').value === '14'"); /* what was asked last */
+  type_into("f-scale_length", "25 1/2 in");
+  browser_click(&chromium, "#remember");
+  browser_keys(&chromium, "Dunlin tenor" KEY_ENTER);
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Dunlin tenor'");
+  const outside_result *r = outside_run("layout --board data/boards/*.board --format csv");
+  assert_int_equal(r->status, 0);
+  assert_non_null(strstr(r->out, "323.85")); /* half of 25 1/2 in, 12 frets on */
+  go("/");
+  browser_until(&chromium, "return document.querySelectorAll('#board option').length === 2");
+  type_into("f-scale_length", "");
+  cJSON_Delete(browser_run(&chromium, "const b = document.getElementById('board'); b.selectedIndex = 1;"
+                                      "b.dispatchEvent(new Event('change'))"));
+  check_text("return document.getElementById('f-scale_length').value", "25 1/2 in");
+  shot("boards", 1280, false);
+  shot("boards", 390, true);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#forget");
+  browser_until(&chromium, "return document.getElementById('known').hidden");
+  check_sound();
+}
+
 static void test_first_views_are_light(void **state)
 {
   (void)state;
@@ -144,8 +174,8 @@ static void check_picked(const char *fret, const char *close_up)
            "document.querySelectorAll('.picked[data-fret]:not([data-fret=\"%s\"])').length === 0",
            fret, fret, fret);
   browser_until(&chromium, script);
-  snprintf(script, sizeof script, "return document.querySelector('#close-up figcaption')?.textContent.includes('%s') === true",
-           close_up);
+  snprintf(script, sizeof script,
+           "return document.querySelector('#close-up figcaption')?.textContent.includes('%s') === true", close_up);
   browser_until(&chromium, script);
   browser_until(&chromium, "return document.querySelectorAll('#close-up svg.plot image').length === 2 && "
                            "document.querySelector('#close-up svg.plot .curve') !== null");
@@ -153,6 +183,7 @@ static void check_picked(const char *fret, const char *close_up)
 
 static void open_board(void)
 {
+  browser_screen(&chromium, 1280, 900, false);
   char path[100];
   snprintf(path, sizeof path, "/board/%s", board_id);
   go(path);
@@ -168,13 +199,13 @@ static void test_picked_in_three_places(void **state)
   browser_click(&chromium, "#error-mm, #plots .at[data-fret='9'] .ground");
   check_picked("9", "Fret 9");
   /* in the picture: where its tick is drawn */
-  cJSON_Delete(browser_run(&chromium,
-                           "const t = [...document.querySelectorAll('#over .on-picture')].find(g => g.textContent === '5')"
-                           ".querySelectorAll('line'); const b = document.getElementById('view').getBoundingClientRect();"
-                           "const x = b.left + (+t[2].getAttribute('x1') + +t[3].getAttribute('x1')) / 2,"
-                           "y = b.top + (+t[2].getAttribute('y1') + +t[2].getAttribute('y2')) / 2;"
-                           "for (const type of ['pointerdown', 'pointerup']) document.getElementById('view').dispatchEvent("
-                           "new PointerEvent(type, {clientX: x, clientY: y, pointerId: 1, bubbles: true}))"));
+  cJSON_Delete(browser_run(
+      &chromium, "const t = [...document.querySelectorAll('#over .on-picture')].find(g => g.textContent === '5')"
+                 ".querySelectorAll('line'); const b = document.getElementById('view').getBoundingClientRect();"
+                 "const x = b.left + (+t[2].getAttribute('x1') + +t[3].getAttribute('x1')) / 2,"
+                 "y = b.top + (+t[2].getAttribute('y1') + +t[2].getAttribute('y2')) / 2;"
+                 "for (const type of ['pointerdown', 'pointerup']) document.getElementById('view').dispatchEvent("
+                 "new PointerEvent(type, {clientX: x, clientY: y, pointerId: 1, bubbles: true}))"));
   check_picked("5", "Fret 5");
   shots("picked");
   browser_click(&chromium, "#pixels");
@@ -221,24 +252,48 @@ static void test_keys_alone(void **state)
   check_sound();
 }
 
-/* ---- said by hand ------------------------------------------------------------------------------------------------- */
+/* The report in its own page: its style is let in, nothing is refused, and it prints. */
+static void test_page_to_print(void **state)
+{
+  (void)state;
+  char head[6] = "";
+  open_board();
+  browser_click(&chromium, "#report");
+  browser_until(&chromium, "return location.pathname.endsWith('/report') && document.readyState === 'complete'");
+  check_text("return getComputedStyle(document.querySelector('.verdict h2')).color",
+             "rgb(199, 84, 4)"); /* its orange */
+  assert_true(number_in_page("return [...document.querySelectorAll('image')].length") >= 7.0);
+  check_sound();
+  browser_print(&chromium, "report.pdf");
+  FILE *file = fopen("report.pdf", "rb");
+  assert_non_null(file);
+  assert_int_equal(fread(head, 1, 5, file), 5);
+  assert_int_equal(fseek(file, 0, SEEK_END), 0);
+  assert_true(ftell(file) > 50000);
+  fclose(file);
+  assert_string_equal(head, "%PDF-"); /* ISO 32000-1, 7.5.2 */
+}
+
+/* ---- said by hand -------------------------------------------------------------------------------------------------
+ */
 
 static void check_fret(const char *fret, const char *verdict)
 {
   char script[200];
   browser_until(&chromium, DONE);
-  snprintf(script, sizeof script, "return document.querySelector(\"#marks tr[data-fret='%s']\").classList.contains('%s')",
-           fret, verdict);
+  snprintf(script, sizeof script,
+           "return document.querySelector(\"#marks tr[data-fret='%s']\").classList.contains('%s')", fret, verdict);
   browser_until(&chromium, script);
 }
 
 static void check_said(int all, int undone)
 {
   char script[300];
-  snprintf(script, sizeof script,
-           "return document.querySelectorAll('#said li').length === %d && document.querySelectorAll('#said .undone').length "
-           "=== %d",
-           all, undone);
+  snprintf(
+      script, sizeof script,
+      "return document.querySelectorAll('#said li').length === %d && document.querySelectorAll('#said .undone').length "
+      "=== %d",
+      all, undone);
   browser_until(&chromium, script);
 }
 
@@ -287,8 +342,9 @@ static void test_ask_again(void **state)
   browser_click(&chromium, "#again summary");
   type_into("f-tolerance", "2 mm" KEY_ENTER);
   browser_until(&chromium, "return document.getElementById('asked').textContent.includes('tolerance 2 mm')");
-  browser_until(&chromium, "return document.querySelector('#first .counts')?.textContent.includes('13 are within') === true || "
-                           "document.querySelector('#first .counts')?.textContent.includes('within 2 mm') === true");
+  browser_until(&chromium,
+                "return document.querySelector('#first .counts')?.textContent.includes('13 are within') === true || "
+                "document.querySelector('#first .counts')?.textContent.includes('within 2 mm') === true");
   check_sound();
 }
 
@@ -305,10 +361,15 @@ static void test_thrown_away(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_picture_in_verdict_out), cmocka_unit_test(test_first_views_are_light),
-      cmocka_unit_test(test_picked_in_three_places), cmocka_unit_test(test_keys_alone),
+      cmocka_unit_test(test_picture_in_verdict_out),
+      cmocka_unit_test(test_board_is_remembered),
+      cmocka_unit_test(test_first_views_are_light),
+      cmocka_unit_test(test_picked_in_three_places),
+      cmocka_unit_test(test_keys_alone),
+      cmocka_unit_test(test_page_to_print),
       cmocka_unit_test(test_said_by_hand),
-      cmocka_unit_test(test_ask_again),              cmocka_unit_test(test_thrown_away),
+      cmocka_unit_test(test_ask_again),
+      cmocka_unit_test(test_thrown_away),
   };
   char *slotproof = argc == 2 ? realpath(argv[1], NULL) : NULL;
   if (!slotproof || !outside_enter(argv[1]))

@@ -57,6 +57,7 @@ function marksOf() {
       heading: m.error_mm > 0 ? -1 : 1,
       missing: m.state !== "found",
       centre: m.centre_px ?? middle(place.a, place.b),
+      width_px: (m.width_mm ?? 0) * (record.reference.px_per_mm ?? 0),
       ...place,
       mark: m,
     });

@@ -115,6 +115,69 @@ form.addEventListener("submit", async (event) => {
   }
 });
 
+// ---- boards that are remembered ----
+
+let boards = [];
+let boardsShown = "";
+const OF_BOARD = ["scale_length", "frets", "divisions", "marks", "nut", "tang", "tolerance"];
+const chosenBoard = () => boards.find((b) => b.id === byId("board").value);
+
+function showBoards(now) {
+  const text = JSON.stringify(now);
+  if (text === boardsShown) return;
+  boardsShown = text;
+  boards = now.sort((a, b) => a.name.localeCompare(b.name, "en", { numeric: true }));
+  const before = byId("board").value;
+  byId("board").replaceChildren(put("option", { value: "" }, "a new one"), ...boards.map((b) => put("option", { value: b.id }, b.name)));
+  byId("board").value = boards.some((b) => b.id === before) ? before : "";
+  byId("known").hidden = !boards.length;
+  byId("forget").hidden = !chosenBoard();
+}
+
+byId("board").addEventListener("change", () => {
+  const board = chosenBoard();
+  byId("forget").hidden = !board;
+  byId("remembered").textContent = "";
+  if (!board) return;
+  const settings = readForm(form);
+  for (const name of OF_BOARD) delete settings[name];
+  fillForm(form, { ...settings, ...board.settings });
+  touched = true;
+});
+byId("remember").addEventListener("click", () => {
+  byId("naming").hidden = false;
+  byId("called").value = chosenBoard()?.name ?? "";
+  byId("called").focus();
+});
+
+async function remember() {
+  clearWrong(form);
+  const name = byId("called").value.trim();
+  const answer = await ask("POST", "/api/boards", { name, settings: readForm(form) });
+  if (!answer.ok) {
+    if (!showWrong(form, answer)) byId("remembered").textContent = sentence(answer.error);
+    return;
+  }
+  byId("naming").hidden = true;
+  byId("remembered").textContent = `Remembered as ${name}.`;
+  await list();
+  byId("board").value = boards.find((b) => b.name === name)?.id ?? "";
+  byId("forget").hidden = !chosenBoard();
+}
+byId("save").addEventListener("click", remember);
+byId("called").addEventListener("keydown", (event) => {
+  if (event.key === "Enter") {
+    event.preventDefault();
+    remember();
+  }
+});
+byId("forget").addEventListener("click", async () => {
+  const board = chosenBoard();
+  const answer = board ? await ask("DELETE", `/api/boards/${board.id}`) : { ok: false };
+  byId("remembered").textContent = answer.ok ? `${board.name} is forgotten.` : sentence(answer.error);
+  await list();
+});
+
 // ---- the list ----
 
 const when = new Intl.DateTimeFormat("en-GB", { dateStyle: "medium", timeStyle: "short" });
@@ -154,6 +217,7 @@ async function list() {
     if (focused?.startsWith("/board/")) byId("jobs").querySelector(`[href="${focused}"]`)?.focus();
     shown = now;
   }
+  showBoards(answer.boards ?? []);
   byId("none").hidden = answer.jobs.length > 0;
   if (!touched && answer.form) {
     fillForm(form, answer.form);

@@ -25,6 +25,7 @@ export class View {
     this.path = path;
     this.turn = turn;
     this.tiles.clear();
+    this.fitHeight();
     this.fitFrame();
     this.showAll();
   }
@@ -43,6 +44,12 @@ export class View {
     const x = (q[0] - this.width / 2) / this.scale;
     const y = (q[1] - this.height / 2) / this.scale;
     return [c * x + s * y + this.at[0], -s * x + c * y + this.at[1]];
+  }
+
+  // As tall as the whole picture needs, within what the style sheet allows.
+  fitHeight() {
+    const [w, h] = this.turn % 2 ? [this.size.height, this.size.width] : [this.size.width, this.size.height];
+    this.frame.style.setProperty("--tall", `${Math.round((1.12 * this.frame.clientWidth * h) / w)}px`);
   }
 
   fitFrame() {
@@ -92,6 +99,8 @@ export class View {
 
   quarter() {
     this.turn = (this.turn + 1) % 4;
+    this.fitHeight();
+    this.fitFrame();
     this.showAll();
   }
 
@@ -220,10 +229,10 @@ export class View {
     View.set(mark.lines[1], along(b, 2), along(b, 12));
     const picked = mark.key === this.picked;
     mark.group.classList.toggle("picked", picked);
-    const beside = Math.max(7, 0.012 * this.width * Math.min(this.scale, 1));
-    if (mark.missing || mark.stray) {
+    const beside = 0.5 * (mark.width_px || 4) * this.scale + 6;
+    if (!picked && (mark.missing || mark.stray)) {
       View.set(mark.lines[2], a, b);
-      View.set(mark.lines[3], picked ? along(a, 0, beside) : a, picked ? along(b, 0, beside) : a);
+      View.set(mark.lines[3], a, a);
     } else {
       View.set(mark.lines[2], along(a, 0, beside), along(b, 0, beside));
       View.set(mark.lines[3], along(a, 0, -beside), along(b, 0, -beside));
