@@ -1,6 +1,6 @@
 #!/bin/sh
 # sh samples/make.sh [RENDERER [FOLDER]]
-# Draws the seven pictures again, each with the truth beside it. RENDERER is the program render_board of a build with tests;
+# Draws the pictures again, each with the truth beside it. RENDERER is the program render_board of a build with tests;
 # FOLDER is where they go (this one). samples/README.md says what each shows.
 set -eu
 here=$(cd "$(dirname "$0")" && pwd)
@@ -60,3 +60,12 @@ draw turnstone 648 $telephone scale_length_mm=648 frets=19 nut_width_mm=45 end_w
   marks=slot slot_level=0.05 photo_width_px=4000 photo_height_px=3000 photo_roll_deg=-6 photo_fill=0.97 \
   photo_tilt_x_deg=-4 photo_tilt_y_deg=2 photo_k1=-0.045 photo_k2=0.012 photo_centre_x_px=-20 photo_centre_y_px=12 \
   placement_sd_mm=0.03 squareness_sd_deg=0.05 quality=85
+
+# A guitar's board, longer than the glass, in three scans. Oda's rule of 600 mm was taped beside it and left there; board
+# and rule lay the other way round for the second.
+redshank="$scanner $rule scale_length_mm=648 frets=22 nut_width_mm=43 end_width_mm=56 wood_level=0.45 before_nut_mm=4
+          after_last_mm=9 placement_sd_mm=0.02 squareness_sd_deg=0.04 misplace=17:+0.5 waviness_um=2 burr_sides=1
+          burr_height=0.25 rule_length_mm=550 rule_start_mm=-30.3 dpi=400 jpeg=1 quality=90"
+draw redshank-1 648 $redshank piece=1 piece_from_mm=-8 piece_to_mm=205 skew_deg=0.5 rule_skew_deg=0.4
+draw redshank-2 648 $redshank piece=2 piece_from_mm=163 piece_to_mm=376 skew_deg=-0.8 rule_skew_deg=-0.9 quarter_turns=2
+draw redshank-3 648 $redshank piece=3 piece_from_mm=268 piece_to_mm=481 skew_deg=0.2 rule_skew_deg=0.1

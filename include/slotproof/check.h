@@ -83,6 +83,20 @@ void sp_check_options_init(sp_check_options *options);
 sp_status sp_check_picture(const char *path, const sp_check_options *options, sp_record *record, sp_raster *raster,
                            sp_error *err);
 
+enum { SP_MOST_PIECES = 8 };
+
+/* Checks one board from 2 .. SP_MOST_PIECES overlapping scans in order from the nut (at least 25 mm in common, each laid
+ * as it likes, the rule left beside the board or laid anew). Pictures are read one after another; of one that has been
+ * measured only its lines and, until the next one is joined, the board's face at SP_FACE_PITCH_MM are kept. Where the
+ * pieces cannot be joined beyond doubt the record is undecided and says why. Places in the record are those of each
+ * mark's own source. On error `at_fault` is the picture that it is about. */
+sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check_options *options, sp_record *record,
+                          size_t *at_fault, sp_error *err);
+/* The picture of the whole board as the record places it (see sp_record_drawn), 8 bits, from the same files, which are
+ * read one after another. Free with sp_raster_free. */
+sp_status sp_check_draw_pieces(const char *const *paths, const sp_record *record, const sp_read_options *read,
+                               sp_raster *raster, size_t *at_fault, sp_error *err);
+
 /* Reads only the scale: record->sources, record->reference and warnings are filled. */
 sp_status sp_check_reference(const char *path, const sp_reference_options *options, const sp_read_options *read,
                              sp_record *record, sp_raster *raster, sp_error *err);

@@ -34,6 +34,7 @@ typedef struct sp_graduation {
   sp_point at_px;     /* middle of its stroke */
   double residual_mm; /* reading minus fitted map */
   bool used;          /* false: thrown out as damaged */
+  size_t source;      /* the picture it is in */
 } sp_graduation;
 
 /* How the scale was read. */
@@ -151,6 +152,7 @@ typedef struct sp_mark_record {
   double coverage;             /* part of the line's length that could be measured, 0..1 */
   sp_point end_a_px, end_b_px; /* a: smaller y of the board frame */
   sp_point centre_px;
+  size_t source; /* the picture these three are in */
   sp_verdict verdict;
   bool edges_known; /* the board's long sides show, and there is a scale; otherwise `edge` means nothing */
   sp_edge_record edge[SP_EDGES];
@@ -169,6 +171,7 @@ typedef struct sp_mark_record {
 typedef struct sp_stray_record {
   double x_mm;
   sp_point end_a_px, end_b_px;
+  size_t source; /* the picture they are in */
 } sp_stray_record;
 
 typedef struct sp_finding {
@@ -180,11 +183,34 @@ typedef struct sp_finding {
   double strength; /* -log10 of the chance of so marked a pattern by hand error alone (findings.h); NAN: not told */
 } sp_finding;
 
+/* Where a picture's pixels lie in the drawing of the whole board: x' = x0 + xx x + xy y, y' = y0 + yx x + yy y. To be
+ * drawn by, good to a pixel; all 0 where there is one picture only. */
+typedef struct sp_placement {
+  double x0, y0, xx, xy, yx, yy;
+} sp_placement;
+
+/* How one picture of a board was joined to the next. */
+typedef struct sp_join_record {
+  size_t first, second;        /* which sources */
+  double shift_mm, u_shift_mm; /* along the board, from where the first picture begins to where the second does */
+  double turn_deg;             /* what the second picture has to be turned by, clockwise, to lie as the first does */
+  double overlap_mm;
+  size_t shared_marks, wood_places, wood_patches;
+  double marks_rms_mm, wood_rms_mm; /* what they are off by once joined; NAN where there are none */
+  double seen_mm, u_seen_mm;        /* the shift by marks and wood alone */
+  double chi2, p;                   /* closing test of marks and wood; NAN if there was one piece of evidence only */
+  size_t freedom;
+  double widened;                   /* what the uncertainties of the two were multiplied by, because they close badly */
+  const char *rule;                 /* "still", "moved", "unclear" (not used); "none": no rule */
+  double rule_off_mm, u_rule_off_mm; /* the rule's own answer (nearest whole graduation) less that of marks and wood */
+} sp_join_record;
+
 typedef struct sp_source_record {
   char *file;
   uint32_t width_px, height_px;
   double stated_dpi; /* NAN if the file states none */
   char sha256[65];   /* of the file's bytes (hash.h), in hexadecimal; "" = not taken */
+  sp_placement drawn;
 } sp_source_record;
 
 typedef struct sp_record {
@@ -208,9 +234,12 @@ typedef struct sp_record {
   sp_stray_record *strays;
   size_t stray_count;
   double fit_scale_length_mm, fit_u_scale_length_mm, fit_offset_mm, fit_residual_rms_mm;
+  /* with joins, these lie in the drawing of the whole board (sp_placement) */
   sp_point nut_px, bridgeward_px; /* two points of the centre line, from the nut toward the bridge, for drawing */
   sp_point
       outline_px[4]; /* the board: nut end at smaller y, nut end at larger y, far end at larger, at smaller y; or NAN */
+  sp_join_record *joins; /* several pictures: source_count - 1, in order; not all where joining failed */
+  size_t join_count;
   sp_finding *findings;
   size_t finding_count;
   double kerf_mm;                /* of the saw cut to come */
@@ -243,6 +272,12 @@ sp_status
 sp_record_warn(sp_record *record, sp_error *err, const char *format, ...);
 sp_status sp_record_add_correction(sp_record *record, const sp_correction_record *correction, sp_error *err);
 sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp_error *err);
+sp_status sp_record_add_join(sp_record *record, const sp_join_record *join, sp_error *err);
+/* Makes `drawn` (uninitialised) a copy of what drawing needs of the record, with every place moved into the drawing of
+ * the whole board by its source's placement. Lists of its own are marks, strays and graduations; all else is borrowed
+ * from `record`. Free with sp_record_drawn_free only. */
+sp_status sp_record_drawn(const sp_record *record, sp_record *drawn, sp_error *err);
+void sp_record_drawn_free(sp_record *drawn);
 
 /* ---- a record read back ---- */
 

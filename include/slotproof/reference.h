@@ -33,6 +33,11 @@ typedef struct sp_scale_map {
   double u_across_relative;  /* relative standard uncertainty of s */
   double wave_sd_mm;         /* prior size of the unevenness, as fitted */
   double noise_mm;           /* scatter of one graduation about the map */
+  /* A board joined from several pictures is measured in a picture that there is not: U is exact there, and what the
+   * pictures leave in doubt stands in a table instead of `covariance`. NULL elsewhere; owned. */
+  size_t places;
+  double *place_px;              /* by rising u */
+  double *place_covariance_mm2;  /* places x places */
 } sp_scale_map;
 
 double sp_scale_map_along_mm(const sp_scale_map *map, double u_px);
@@ -43,6 +48,10 @@ double sp_scale_map_even_rate(const sp_scale_map *map);
 double sp_scale_map_uneven_px(const sp_scale_map *map, double u_px);
 /* Covariance of f(a) - f(b), f(c) - f(b) in mm^2: what matters for two marks measured from one datum. */
 double sp_scale_map_covariance_mm2(const sp_scale_map *map, double a_px, double b_px, double c_px);
+/* Covariance of f(a) and f(c) themselves in mm^2: against the rule's own graduations. */
+double sp_scale_map_place_covariance_mm2(const sp_scale_map *map, double a_px, double c_px);
+/* The u at which the map reads along_mm, beyond the picture's ends too. */
+double sp_scale_map_place_px(const sp_scale_map *map, double along_mm);
 /* The map of a constant scale (stated dpi, or a known distance): mm per px and its relative standard uncertainty. */
 sp_status sp_scale_map_constant(sp_along along, double mm_per_px, double u_relative, double length_px,
                                 sp_scale_map *map, sp_error *err);

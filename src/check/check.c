@@ -403,7 +403,7 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
   return status;
 }
 
-static void set_task(const sp_check_options *o, sp_record *record)
+void check_set_task(const sp_check_options *o, sp_record *record)
 {
   record->scale_length_mm = o->layout->scale_length_mm;
   record->frets = o->layout->frets;
@@ -425,7 +425,7 @@ static void set_task(const sp_check_options *o, sp_record *record)
     record->tolerance_mm = SP_DEFAULT_TOLERANCE_MM;
 }
 
-static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
+sp_status check_warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
 {
   static const char *const NAMES[] = {
       [SP_MARK_KNIFE] = "knife lines", [SP_MARK_SLOT] = "sawn slots", [SP_MARK_WIRE] = "frets"};
@@ -435,9 +435,8 @@ static sp_status warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
                         NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
-/* Lines to record, all in the frame of the picture that was measured. */
-static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                         sp_record *record, sp_error *err)
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                           sp_error *err)
 {
   sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
   check_tell(&o->progress, SP_CHECK_MARKS);
@@ -456,16 +455,38 @@ static sp_status measure(opened_picture *open, const sp_check_options *o, sp_mar
                      "lay board and rule along each other and scan again");
   if (!status)
     status = check_square_lines(open, &o->reference, o->layout->fanned, marks, err);
+  return status;
+}
+
+sp_status check_judge(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
+                      corrected *said, sp_record *record, sp_error *err)
+{
+  const sp_status status = decide(o, reference, marks, stated_dpi, said, record, err);
+  return status ? status : sp_advice_add(o->layout, o->kerf_mm, record, err);
+}
+
+sp_status check_warn_marks(const opened_picture *open, const sp_marks *marks, sp_record *record, sp_error *err)
+{
+  const double px_per_mm = px_per_mm_hint(&open->scene, &open->reference, &open->info);
+  sp_status status = SP_OK;
+  if (!open->straightened)
+    status = warn_scan(&open->reference, marks, px_per_mm, record, err);
   if (!status)
-    status = decide(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
+    status = warn_quality(check_measured(open), &open->reference, marks, px_per_mm, record, err);
+  return status;
+}
+
+/* Lines to record, all in the frame of the picture that was measured. */
+static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                         sp_record *record, sp_error *err)
+{
+  sp_status status = check_find_marks(open, o, marks, said, err);
+  if (!status)
+    status = check_judge(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
   if (!status)
     status = corrected_note(open, said, record, err);
   if (!status)
-    status = sp_advice_add(o->layout, o->kerf_mm, record, err);
-  if (!status && !open->straightened)
-    status = warn_scan(&open->reference, marks, m.px_per_mm, record, err);
-  if (!status)
-    status = warn_quality(check_measured(open), &open->reference, marks, m.px_per_mm, record, err);
+    status = check_warn_marks(open, marks, record, err);
   return status;
 }
 
@@ -476,7 +497,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   sp_marks marks = {0};
   corrected said;
   sp_reference_options reference = o->reference;
-  set_task(o, record);
+  check_set_task(o, record);
   sp_status status = refuse_fan(o, err);
   if (status)
     return status;
@@ -494,7 +515,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   if (!status && marks.reason[0])
     status = sp_record_warn(record, err, "%s", marks.reason);
   if (!status && marks.count < 3)
-    status = warn_kind(o->marks, record, err);
+    status = check_warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
   corrected_free(&said);
   check_close(&open, raster, status == SP_OK);

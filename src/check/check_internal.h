@@ -91,4 +91,18 @@ void corrected_settle(const sp_marks *marks, const sp_layout *layout, const sp_m
 /* Into the record: what came of each, and which marks were touched. */
 sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *record, sp_error *err);
 
+/* ---- steps of a check, for one picture and for several ----------------------------------------------------------- */
+
+/* What is asked, into the record. */
+void check_set_task(const sp_check_options *o, sp_record *record);
+/* The lines of one opened picture. */
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                           sp_error *err);
+/* Lines to verdict and advice. */
+sp_status check_judge(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
+                      corrected *said, sp_record *record, sp_error *err);
+/* Warnings: of a picture's quality; that another kind of mark may be meant. */
+sp_status check_warn_marks(const opened_picture *open, const sp_marks *marks, sp_record *record, sp_error *err);
+sp_status check_warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err);
+
 #endif

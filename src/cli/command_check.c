@@ -1,5 +1,6 @@
 /* slotproof check: a picture in, a report out. */
 #include <math.h>
+#include <string.h>
 #include <sys/stat.h>
 
 #include "cli.h"
@@ -35,8 +36,9 @@ static sp_status write_page(const void *input, FILE *file, sp_error *err)
 
 static void print_help(void)
 {
-  printf("usage: slotproof check --scale-length LEN --frets N [options] IMAGE\n\n"
+  printf("usage: slotproof check --scale-length LEN --frets N [options] IMAGE [IMAGE ...]\n\n"
          "Measures the marks on a scanned board and compares them with the computed layout.\n"
+         "Several pictures are overlapping scans of one board, in order from the nut.\n"
          "Exit status: 0 every mark within tolerance, 1 at least one out, 2 could not decide.\n\n");
   cli_print_options(CLI_CHECK, stdout);
 }
@@ -45,9 +47,26 @@ static int refuse_images(const cli_request *r)
 {
   if (r->image_count == 0)
     return cli_refuse("check", SP_E_USAGE, "a picture is missing; name a PNG, JPEG or TIFF file");
-  if (r->image_count > 1)
-    return cli_refuse(r->images[1], SP_E_USAGE,
-                      "several pictures of one board are not part of this version; scan the board in one piece");
+  if (r->image_count > SP_MOST_PIECES)
+    return cli_refuse(r->images[SP_MOST_PIECES], SP_E_USAGE,
+                      "a board is joined from at most %d pictures; to check many boards use 'slotproof batch'",
+                      SP_MOST_PIECES);
+  for (int i = 1; i < r->image_count; i++)
+    for (int k = 0; k < i; k++)
+      if (strcmp(r->images[i], r->images[k]) == 0)
+        return cli_refuse(r->images[i], SP_E_USAGE, "named twice; name each piece of the board once");
+  return 0;
+}
+
+/* What goes with one picture only. */
+static int refuse_for_pieces(const cli_request *r)
+{
+  const sp_reference_kind kind = r->check.reference.kind;
+  if (r->image_count > 1 && (kind == SP_REFERENCE_DISTANCE || kind == SP_REFERENCE_DPI))
+    return cli_refuse("--reference", SP_E_USAGE,
+                      "does not join the pieces of a board; lay a rule or a printed strip beside it in each");
+  if (r->image_count > 1 && r->correct)
+    return cli_refuse("--correct", SP_E_USAGE, "goes with one picture only; leave it out where a board is scanned in pieces");
   return 0;
 }
 
@@ -64,17 +83,29 @@ sp_status cli_note_digests(sp_record *record, sp_error *err)
   return status;
 }
 
+/* One picture, or several pieces; `at_fault` is the picture that a failure is about. */
+static sp_status look(const cli_request *r, bool draws, sp_record *record, sp_raster *raster, size_t *at_fault,
+                      sp_error *err)
+{
+  const char *const *paths = (const char *const *)r->images;
+  if (r->image_count == 1)
+    return sp_check_picture(paths[0], &r->check, record, draws ? raster : NULL, err);
+  const sp_status status = sp_check_pieces(paths, (size_t)r->image_count, &r->check, record, at_fault, err);
+  return status || !draws ? status : sp_check_draw_pieces(paths, record, &r->check.read, raster, at_fault, err);
+}
+
 /* Measures and reports; the layout stands. */
 static int measure(const cli_request *r)
 {
   static const cli_writer WRITERS[] = {[CLI_TEXT] = write_text, [CLI_JSON] = write_json, [CLI_CSV] = write_csv};
-  sp_record record;
+  sp_record record, drawn = {0};
   sp_raster raster = {0};
   sp_error err = {0};
-  const bool html = r->format == CLI_HTML;
-  const page_input page = {&record, &raster};
+  size_t at_fault = 0;
+  const bool html = r->format == CLI_HTML, draws = html || r->overlay;
+  const page_input page = {&drawn, &raster};
   sp_record_init(&record);
-  int status = (int)sp_check_picture(r->images[0], &r->check, &record, html || r->overlay ? &raster : NULL, &err);
+  int status = (int)look(r, draws, &record, &raster, &at_fault, &err);
   bool of_record = false;
   if (!status && r->format == CLI_JSON)
     status = (int)cli_note_digests(&record, &err);
@@ -82,13 +113,16 @@ static int measure(const cli_request *r)
     status = (int)sp_record_compare_before(&record, r->before, &err);
     of_record = status != 0;
   }
+  if (!status && draws)
+    status = (int)sp_record_drawn(&record, &drawn, &err);
   if (status)
-    status = cli_complain(of_record ? r->before : r->images[0], &err);
+    status = cli_complain(of_record ? r->before : r->images[at_fault], &err);
   else
     status = cli_deliver(r, html ? (const void *)&page : &record, html ? write_page : WRITERS[r->format],
-                         sp_report_overlay, &record, &raster);
+                         sp_report_overlay, draws ? &drawn : &record, &raster);
   if (!status)
     status = sp_check_exit_status(&record);
+  sp_record_drawn_free(&drawn);
   sp_raster_free(&raster);
   sp_record_free(&record);
   return status;
@@ -108,6 +142,8 @@ int cli_check(int argc, char **argv)
   status = refuse_images(&r);
   if (!status)
     status = cli_check_reference_options(&r);
+  if (!status)
+    status = refuse_for_pieces(&r);
   if (!status)
     status = cli_check_outputs(&r);
   if (!status)

@@ -13,7 +13,7 @@
 #include "slotproof/record.h"
 #include "slotproof/textfile.h"
 
-enum { MOST_FRETS = 1000 };
+enum { MOST_FRETS = 1000, MOST_SOURCES = 100 };
 
 static sp_status not_a_record(sp_error *err)
 {
@@ -124,6 +124,8 @@ static bool read_mark(const cJSON *o, sp_mark_record *m)
   m->end_a_px = point_in(o, "end_a_px");
   m->end_b_px = point_in(o, "end_b_px");
   m->centre_px = point_in(o, "centre_px");
+  const int32_t source = count_in(o, "source", 0, MOST_SOURCES);
+  m->source = source < 0 ? 0 : (size_t)source; /* earlier records had one picture and did not say it */
   read_budget(cJSON_GetObjectItemCaseSensitive(o, "budget"), &m->budget);
   m->by_hand = by_hand_in(o);
   m->verdict = verdict < 0 ? SP_UNDECIDED : (sp_verdict)verdict;

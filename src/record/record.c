@@ -71,6 +71,7 @@ void sp_record_free(sp_record *record)
   free(record->marks);
   free(record->strays);
   free(record->findings);
+  free(record->joins);
   free(record->corrections);
   free(record->settings);
   sp_record_init(record);
@@ -103,7 +104,8 @@ sp_status sp_record_add_source(sp_record *record, const char *file, uint32_t wid
     return sp_fail_memory(err);
   }
   record->sources = list;
-  list[record->source_count++] = (sp_source_record){copy, width_px, height_px, stated_dpi, ""};
+  list[record->source_count++] =
+      (sp_source_record){.file = copy, .width_px = width_px, .height_px = height_px, .stated_dpi = stated_dpi};
   return SP_OK;
 }
 
@@ -156,6 +158,95 @@ sp_status sp_record_add_finding(sp_record *record, const sp_finding *finding, sp
   record->findings = list;
   list[record->finding_count++] = *finding;
   return SP_OK;
+}
+
+sp_status sp_record_add_join(sp_record *record, const sp_join_record *join, sp_error *err)
+{
+  sp_join_record *list = grown(record->joins, record->join_count, sizeof *list);
+  if (!list)
+    return sp_fail_memory(err);
+  record->joins = list;
+  list[record->join_count++] = *join;
+  return SP_OK;
+}
+
+/* ---- the drawing of a board from several pictures --------------------------------------------------------------- */
+
+static sp_point moved(const sp_record *record, size_t source, sp_point p)
+{
+  if (!record->join_count)
+    return p;
+  const sp_placement *t = &record->sources[source < record->source_count ? source : 0].drawn;
+  return (sp_point){t->x0 + t->xx * p.x + t->xy * p.y, t->y0 + t->yx * p.x + t->yy * p.y};
+}
+
+static bool copy_lists(const sp_record *record, sp_record *drawn)
+{
+  drawn->marks = malloc((record->mark_count + 1) * sizeof *drawn->marks);
+  drawn->strays = malloc((record->stray_count + 1) * sizeof *drawn->strays);
+  drawn->reference.graduations =
+      malloc((record->reference.graduation_count + 1) * sizeof *drawn->reference.graduations);
+  if (!drawn->marks || !drawn->strays || !drawn->reference.graduations) {
+    sp_record_drawn_free(drawn);
+    return false;
+  }
+  if (record->mark_count)
+    memcpy(drawn->marks, record->marks, record->mark_count * sizeof *drawn->marks);
+  if (record->stray_count)
+    memcpy(drawn->strays, record->strays, record->stray_count * sizeof *drawn->strays);
+  if (record->reference.graduation_count)
+    memcpy(drawn->reference.graduations, record->reference.graduations,
+           record->reference.graduation_count * sizeof *drawn->reference.graduations);
+  return true;
+}
+
+sp_status sp_record_drawn(const sp_record *record, sp_record *drawn, sp_error *err)
+{
+  *drawn = *record;
+  drawn->marks = NULL;
+  drawn->strays = NULL;
+  drawn->reference.graduations = NULL;
+  if (!copy_lists(record, drawn))
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < drawn->mark_count; i++) {
+    sp_mark_record *m = &drawn->marks[i];
+    m->end_a_px = moved(record, m->source, m->end_a_px);
+    m->end_b_px = moved(record, m->source, m->end_b_px);
+    m->centre_px = moved(record, m->source, m->centre_px);
+    m->slot.wander_worst_px = moved(record, m->source, m->slot.wander_worst_px);
+    for (int e = 0; m->edges_known && e < SP_EDGES; e++)
+      m->edge[e].at_px = moved(record, m->source, m->edge[e].at_px);
+  }
+  for (size_t i = 0; i < drawn->stray_count; i++) {
+    sp_stray_record *s = &drawn->strays[i];
+    s->end_a_px = moved(record, s->source, s->end_a_px);
+    s->end_b_px = moved(record, s->source, s->end_b_px);
+  }
+  for (size_t i = 0; i < drawn->reference.graduation_count; i++) {
+    sp_graduation *g = &drawn->reference.graduations[i];
+    g->at_px = moved(record, g->source, g->at_px);
+  }
+  drawn->reference.first_px = moved(record, 0, drawn->reference.first_px);
+  drawn->reference.last_px = moved(record, 0, drawn->reference.last_px);
+  const sp_point first = drawn->reference.first_px;
+  for (size_t i = 0; i < drawn->reference.graduation_count;
+       i++) { /* the farthest that was used, in whichever picture */
+    const sp_graduation *g = &drawn->reference.graduations[i];
+    const sp_point last = drawn->reference.last_px;
+    if (g->used && hypot(g->at_px.x - first.x, g->at_px.y - first.y) > hypot(last.x - first.x, last.y - first.y))
+      drawn->reference.last_px = g->at_px;
+  }
+  return SP_OK;
+}
+
+void sp_record_drawn_free(sp_record *drawn)
+{
+  free(drawn->marks);
+  free(drawn->strays);
+  free(drawn->reference.graduations);
+  drawn->marks = NULL;
+  drawn->strays = NULL;
+  drawn->reference.graduations = NULL;
 }
 
 /* ---- words ------------------------------------------------------------------------------------------------------ */

@@ -66,8 +66,63 @@ double sp_scale_map_uneven_px(const sp_scale_map *map, double u_px)
   return sp_scale_map_along_mm(map, u_px) / sp_scale_map_even_rate(map) - u_px;
 }
 
+/* Between the places of the table by straight lines; beyond its ends the last place's value. */
+static void table_weights(const sp_scale_map *map, double u_px, size_t at[2], double weight[2])
+{
+  size_t i = 0;
+  while (i + 1 < map->places && map->place_px[i + 1] <= u_px)
+    i++;
+  const size_t next = i + 1 < map->places ? i + 1 : i;
+  const double apart = map->place_px[next] - map->place_px[i];
+  const double t = apart > 0.0 ? fmin(fmax((u_px - map->place_px[i]) / apart, 0.0), 1.0) : 0.0;
+  at[0] = i;
+  at[1] = next;
+  weight[0] = 1.0 - t;
+  weight[1] = t;
+}
+
+static double table_covariance(const sp_scale_map *map, double a_px, double c_px)
+{
+  size_t a[2], c[2];
+  double wa[2], wc[2], sum = 0.0;
+  table_weights(map, a_px, a, wa);
+  table_weights(map, c_px, c, wc);
+  for (int i = 0; i < 2; i++)
+    for (int j = 0; j < 2; j++)
+      sum += wa[i] * wc[j] * map->place_covariance_mm2[a[i] * map->places + c[j]];
+  return sum;
+}
+
+double sp_scale_map_place_covariance_mm2(const sp_scale_map *map, double a_px, double c_px)
+{
+  double pa[2 + MAX_HARMONICS], pc[2 + MAX_HARMONICS], sum = 0.0;
+  if (map->places)
+    return table_covariance(map, a_px, c_px);
+  basis_at(map, a_px, pa);
+  basis_at(map, c_px, pc);
+  for (size_t i = 0; i < map->terms; i++)
+    for (size_t j = 0; j < map->terms; j++)
+      sum += pa[i] * pc[j] * map->covariance[i * map->terms + j];
+  return sum;
+}
+
+double sp_scale_map_place_px(const sp_scale_map *map, double along_mm)
+{
+  double u = map->centre_px;
+  for (int i = 0; i < 30; i++) {
+    const double step = (along_mm - sp_scale_map_along_mm(map, u)) / sp_scale_map_rate(map, u);
+    u += step;
+    if (!(fabs(step) > 1e-9))
+      break;
+  }
+  return u;
+}
+
 double sp_scale_map_covariance_mm2(const sp_scale_map *map, double a_px, double b_px, double c_px)
 {
+  if (map->places)
+    return table_covariance(map, a_px, c_px) - table_covariance(map, a_px, b_px) - table_covariance(map, b_px, c_px) +
+           table_covariance(map, b_px, b_px);
   double pa[2 + MAX_HARMONICS], pb[2 + MAX_HARMONICS], pc[2 + MAX_HARMONICS], sum = 0.0;
   basis_at(map, a_px, pa);
   basis_at(map, b_px, pb);
@@ -85,6 +140,8 @@ void sp_scale_map_free(sp_scale_map *map)
 {
   free(map->weights);
   free(map->covariance);
+  free(map->place_px);
+  free(map->place_covariance_mm2);
   memset(map, 0, sizeof *map);
 }
 

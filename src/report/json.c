@@ -282,6 +282,7 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark, bool c
   add_point(b, o, "end_a_px", m.end_a_px);
   add_point(b, o, "end_b_px", m.end_b_px);
   add_point(b, o, "centre_px", m.centre_px);
+  add_count(b, o, "source", m.found ? (double)m.source : NAN);
   add_text(b, o, "verdict", sp_verdict_word(m.verdict));
   add_edge(b, o, "bass_edge", &m, &m.edge[SP_BASS]);
   add_edge(b, o, "treble_edge", &m, &m.edge[SP_TREBLE]);
@@ -306,6 +307,37 @@ static void add_strays(sp_tree *b, cJSON *root, const sp_record *r)
     add_number(b, one, "x_mm", r->strays[i].x_mm, MM);
     add_point(b, one, "end_a_px", r->strays[i].end_a_px);
     add_point(b, one, "end_b_px", r->strays[i].end_b_px);
+    add_count(b, one, "source", (double)r->strays[i].source);
+  }
+}
+
+/* Several pictures of one board: how each was joined to the one before. */
+static void add_joins(sp_tree *b, cJSON *root, const sp_record *r)
+{
+  cJSON *list = add_array(b, root, "join");
+  for (size_t i = 0; i < r->join_count; i++) {
+    const sp_join_record *j = &r->joins[i];
+    cJSON *o = add_object(b, list, NULL);
+    add_count(b, o, "first", (double)j->first);
+    add_count(b, o, "second", (double)j->second);
+    add_number(b, o, "shift_mm", j->shift_mm, MM);
+    add_number(b, o, "u_shift_mm", j->u_shift_mm, MM);
+    add_number(b, o, "turn_deg", j->turn_deg, DEG);
+    add_number(b, o, "overlap_mm", j->overlap_mm, MM);
+    add_count(b, o, "shared_marks", (double)j->shared_marks);
+    add_number(b, o, "marks_rms_mm", j->marks_rms_mm, MM);
+    add_count(b, o, "wood_places", (double)j->wood_places);
+    add_count(b, o, "wood_patches", (double)j->wood_patches);
+    add_number(b, o, "wood_rms_mm", j->wood_rms_mm, MM);
+    add_number(b, o, "seen_shift_mm", j->seen_mm, MM);
+    add_number(b, o, "u_seen_shift_mm", j->u_seen_mm, MM);
+    add_number(b, o, "chi2", j->chi2, RATIO);
+    add_count(b, o, "degrees_of_freedom", (double)j->freedom);
+    add_number(b, o, "p", j->p, MM);
+    add_number(b, o, "widened", j->widened, RATIO);
+    add_text(b, o, "rule", j->rule);
+    add_number(b, o, "rule_off_mm", j->rule_off_mm, MM);
+    add_number(b, o, "u_rule_off_mm", j->u_rule_off_mm, MM);
   }
 }
 
@@ -381,8 +413,12 @@ static void add_fit(sp_tree *b, cJSON *root, const sp_record *r)
   add_number(b, o, "residual_rms_mm", r->fit_residual_rms_mm, MM);
 }
 
-static void add_places(sp_tree *b, cJSON *root, const sp_record *r)
+/* Of one picture; several have no picture in common. */
+static void add_places(sp_tree *b, cJSON *root, const sp_record *record)
 {
+  sp_record nowhere;
+  sp_record_init(&nowhere);
+  const sp_record *r = record->join_count ? &nowhere : record;
   cJSON *axis = add_object(b, root, "axis");
   add_point(b, axis, "nut_px", r->nut_px);
   add_point(b, axis, "bridgeward_px", r->bridgeward_px);
@@ -423,6 +459,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   add_layout(&b, root, r);
   add_text(&b, root, "marks_kind", sp_mark_kind_word(r->marks_kind));
   add_reference(&b, root, r);
+  add_joins(&b, root, r);
   add_camera(&b, root, &r->camera);
   add_datum(&b, root, r);
   add_number(&b, root, "tolerance_mm", r->tolerance_mm, MM);

@@ -58,6 +58,7 @@ void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad
 void sp_say_slot(const sp_record *record, const sp_mark_record *m, sp_sentence *s); /* in what it does not run true */
 void sp_say_before(const sp_record *record, sp_sentence *s); /* slots: against the lines of the earlier record */
 void sp_say_fit(const sp_record *record, sp_sentence *s);
+void sp_say_joins(const sp_record *record, sp_sentence *s);
 void sp_say_correction(const sp_correction_record *correction, sp_sentence *s); /* what was said where; the outcome */
 /* "added by hand" ...; NULL for a mark that nobody has touched. */
 const char *sp_by_hand_note(const sp_mark_record *mark);

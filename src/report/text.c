@@ -203,6 +203,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
   put_said("Datum:    ", sp_say_datum, record, file);
   put_said("Camera:   ", sp_say_camera, record, file);
   put_said("Scale:    ", sp_say_scale, record, file);
+  put_said("Joined:   ", sp_say_joins, record, file);
   put_said("Edges:    ", sp_say_edges, record, file);
   put_said("Kerf:     ", sp_say_kerf, record, file);
   put_said("Saw:      ", sp_say_before, record, file);

@@ -9,6 +9,7 @@
 
 #include <cjson/cJSON.h>
 
+#include "random.h"
 #include "render.h"
 #include "slotproof/check.h"
 #include "slotproof/numeric.h"
@@ -54,8 +55,52 @@ static void lay_strip(render_params *p, unsigned long seed)
   p->strip_join_mm = 4.0 + 2.0 * cos(phase);
 }
 
-/* "plain", or "plain+strip". */
-static bool parse_name(const char *name, render_difficulty *level, bool *strip)
+/* What is laid beside the board, or how it is scanned. */
+typedef enum manner { WHOLE, WITH_STRIP, RULE_STILL, RULE_MOVED } manner;
+
+enum { MOST_PIECES = 3, STREAM_OF_PIECES = 950 };
+
+/* A guitar's board, too long for the glass: 648 mm, 22 frets. */
+static void make_long(render_params *p, random_source *source)
+{
+  p->scale_length_mm = 648.0;
+  p->frets = 22;
+  p->divisions = 12;
+  p->nut_width_mm = random_between(source, 41.0, 44.0);
+  p->end_width_mm = random_between(source, 53.0, 57.0);
+  p->before_nut_mm = 2.0;
+  p->after_last_mm = random_between(source, 3.0, 4.0);
+  p->nut = RENDER_NUT_LINE;
+  p->missing.count = p->stray.count = 0;
+  p->rule_reversed = 0;
+}
+
+/* Piece k of n: two or three scans of 250 mm, each turned on its own, some by quarter turns; one scanner. The rule lies
+ * still beside the board, or is laid anew. */
+static void lay_piece(render_params *p, int k, int n, bool moved, random_source *source)
+{
+  const double begin = -p->before_nut_mm - 1.0, end = 467.0 + p->after_last_mm + 1.0;
+  const double share = k / (n - 1.0), off = k > 0 && k < n - 1 ? random_between(source, -8.0, 8.0) : 0.0;
+  const double angle = random_between(source, 0.05, 0.25) * (random_chance(source, 0.5) ? 1.0 : -1.0);
+  p->piece = k + 1;
+  p->piece_from_mm = begin + share * (end - begin - 250.0) + off;
+  p->piece_to_mm = p->piece_from_mm + 250.0;
+  const double turn = p->rule_skew_deg - p->skew_deg;
+  p->skew_deg = random_between(source, -1.3, 1.3);
+  p->rule_skew_deg = p->skew_deg + (moved ? angle : turn);
+  if (random_chance(source, 0.5))
+    p->quarter_turns = random_below(source, 4);
+  if (moved) {
+    p->rule_start_mm = p->piece_from_mm - random_between(source, 4.0, 12.0);
+    p->rule_length_mm = 250.0 + random_between(source, 12.0, 20.0);
+  } else if (k == 0) {
+    p->rule_start_mm = -random_between(source, 6.0, 14.0);
+    p->rule_length_mm = 500.0;
+  }
+}
+
+/* "plain", "plain+strip", "plain+still", "plain+moved". */
+static bool parse_name(const char *name, render_difficulty *level, manner *how)
 {
   char base[32];
   const char *plus = strchr(name, '+');
@@ -64,42 +109,67 @@ static bool parse_name(const char *name, render_difficulty *level, bool *strip)
     return false;
   memcpy(base, name, length);
   base[length] = '\0';
-  *strip = plus != NULL;
-  return (!plus || strcmp(plus, "+strip") == 0) && render_difficulty_named(base, level);
+  *how = !plus                         ? WHOLE
+         : strcmp(plus, "+strip") == 0 ? WITH_STRIP
+         : strcmp(plus, "+still") == 0 ? RULE_STILL
+         : strcmp(plus, "+moved") == 0 ? RULE_MOVED
+                                       : WHOLE;
+  return (!plus || *how != WHOLE) && render_difficulty_named(base, level);
 }
 
-static bool render(const char *difficulty, unsigned long seed, double dpi, const char *stem, char *picture, size_t room)
+/* One picture and its truth, unless they are there. */
+static bool render_one(const render_params *params, const char *stem, char *picture, size_t room)
 {
-  char message[RENDER_MESSAGE] = "", text[64], path[600];
-  render_difficulty level;
-  render_params params;
+  char message[RENDER_MESSAGE] = "", path[600];
   render_image image;
   render_truth truth;
-  bool strip = false;
-  if (!parse_name(difficulty, &level, &strip)) {
-    fprintf(stderr, "no difficulty '%s'\n", difficulty);
-    return false;
-  }
-  render_params_random(&params, seed, level);
-  if (strip)
-    lay_strip(&params, seed);
-  snprintf(text, sizeof text, "dpi=%g", dpi);
   snprintf(path, sizeof path, "%s.json", stem);
-  snprintf(picture, room, "%s.%s", stem, params.jpeg ? "jpg" : "png");
+  snprintf(picture, room, "%s.%s", stem, params->jpeg ? "jpg" : "png");
   if (access(path, R_OK) == 0 && access(picture, R_OK) == 0)
     return true;
-  if (!render_params_set(&params, text, message) || !render_board(&params, &image, &truth, message)) {
+  if (!render_board(params, &image, &truth, message)) {
     fprintf(stderr, "%s\n", message);
     return false;
   }
-  const bool fine = (params.jpeg ? render_write_jpeg(&image, picture, params.quality, message)
-                                 : render_write_png(&image, picture, message)) &&
+  const bool fine = (params->jpeg ? render_write_jpeg(&image, picture, params->quality, message)
+                                  : render_write_png(&image, picture, message)) &&
                     render_write_truth(&truth, path, message);
   render_image_free(&image);
   render_truth_free(&truth);
   if (!fine)
     fprintf(stderr, "%s\n", message);
   return fine;
+}
+
+/* All pictures of one board; `count` of them. The first one's truth lies at STEM.json or STEM_1.json. */
+static bool render(const char *difficulty, unsigned long seed, double dpi, const char *stem,
+                   char picture[MOST_PIECES][600], int *count)
+{
+  render_difficulty level;
+  render_params params;
+  manner how = WHOLE;
+  if (!parse_name(difficulty, &level, &how)) {
+    fprintf(stderr, "no difficulty '%s'\n", difficulty);
+    return false;
+  }
+  render_params_random(&params, seed, level);
+  params.dpi = dpi;
+  *count = 1;
+  if (how == WITH_STRIP)
+    lay_strip(&params, seed);
+  if (how == WHOLE || how == WITH_STRIP)
+    return render_one(&params, stem, picture[0], sizeof picture[0]);
+  random_source source = random_stream(seed, STREAM_OF_PIECES);
+  make_long(&params, &source);
+  *count = 2 + random_below(&source, 2);
+  for (int k = 0; k < *count; k++) {
+    char part[560];
+    lay_piece(&params, k, *count, how == RULE_MOVED, &source);
+    snprintf(part, sizeof part, "%s_%d", stem, k + 1);
+    if (!render_one(&params, part, picture[k], sizeof picture[k]))
+      return false;
+  }
+  return true;
 }
 
 static double number(const cJSON *object, const char *key)
@@ -205,12 +275,26 @@ static void compare(accuracy *a, const cJSON *truth, const sp_record *record, bo
     printf("    strays: %zu reported\n", record->stray_count);
 }
 
+static void print_joins(const char *picture, const sp_record *record)
+{
+  printf("%s\n", picture);
+  for (size_t i = 0; i < record->join_count; i++) {
+    const sp_join_record *j = &record->joins[i];
+    printf(
+        "    join: overlap %.1f mm, %zu marks (rms %.2f um), %zu places of wood (rms %.2f um), u %.2f um, p %.4f, rule "
+        "%s (%.2f +- %.2f um), widened %.2f\n",
+        j->overlap_mm, j->shared_marks, 1e3 * j->marks_rms_mm, j->wood_places, 1e3 * j->wood_rms_mm,
+        1e3 * j->u_shift_mm, j->p, j->rule, 1e3 * j->rule_off_mm, 1e3 * j->u_rule_off_mm, j->widened);
+  }
+}
+
 bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, double dpi, const char *stem, bool verbose)
 {
-  char picture[600], path[600];
-  if (!render(difficulty, seed, dpi, stem, picture, sizeof picture))
+  char picture[MOST_PIECES][600], path[600];
+  int count = 0;
+  if (!render(difficulty, seed, dpi, stem, picture, &count))
     return false;
-  snprintf(path, sizeof path, "%s.json", stem);
+  snprintf(path, sizeof path, count > 1 ? "%s_1.json" : "%s.json", stem);
   char *text = read_text(path);
   cJSON *truth = text ? cJSON_Parse(text) : NULL;
   free(text);
@@ -240,13 +324,16 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
     options.marks = is_word(truth, "mark_kind", "slot")   ? SP_MARK_SLOT
                     : is_word(truth, "mark_kind", "wire") ? SP_MARK_WIRE
                                                           : SP_MARK_KNIFE;
-    status = sp_check_picture(picture, &options, &record, NULL, &err);
+    const char *const paths[MOST_PIECES] = {picture[0], picture[1], picture[2]};
+    size_t at_fault;
+    status = count > 1 ? sp_check_pieces(paths, (size_t)count, &options, &record, &at_fault, &err)
+                       : sp_check_picture(picture[0], &options, &record, NULL, &err);
   }
   if (status)
-    fprintf(stderr, "%s: %s\n", picture, err.text);
+    fprintf(stderr, "%s: %s\n", picture[0], err.text);
   else {
     if (verbose)
-      printf("%s\n", picture);
+      print_joins(picture[0], &record);
     compare(a, truth, &record, verbose);
   }
   sp_record_free(&record);

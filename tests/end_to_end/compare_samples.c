@@ -87,8 +87,9 @@ static int same_picture(const char *a, const char *b, int jpeg)
 
 int main(int argc, char **argv)
 {
-  static const char *const NAMES[] = {"sandpiper", "kittiwake", "curlew", "dunlin", "dotterel", "turnstone"};
-  enum { SCANS = 4 }; /* the others are photographs */
+  static const char *const NAMES[] = {"sandpiper", "kittiwake", "curlew",     "dunlin",    "dotterel",
+                                      "turnstone", "redshank-1", "redshank-2", "redshank-3"};
+  enum { PNGS = 4 }; /* the others are JPEGs */
   int failed = 0;
   if (argc != 3) {
     fprintf(stderr, "usage: compare_samples SAMPLES MADE\n");
@@ -99,10 +100,10 @@ int main(int argc, char **argv)
     snprintf(a, sizeof a, "%s/%s.json", argv[1], NAMES[i]);
     snprintf(b, sizeof b, "%s/%s.json", argv[2], NAMES[i]);
     const int truth = same_truth(a, b);
-    const char *end = i < SCANS ? "png" : "jpg";
+    const char *end = i < PNGS ? "png" : "jpg";
     snprintf(a, sizeof a, "%s/%s.%s", argv[1], NAMES[i], end);
     snprintf(b, sizeof b, "%s/%s.%s", argv[2], NAMES[i], end);
-    const int picture = same_picture(a, b, i >= SCANS);
+    const int picture = same_picture(a, b, i >= PNGS);
     if (!truth || !picture)
       fprintf(stderr,
               "%s: %s%s differ from what samples/make.sh draws; run it if the renderer was changed on purpose\n",

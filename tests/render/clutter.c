@@ -187,7 +187,7 @@ static void hair(clutter *in, render_point at, double contrast)
 
 void draw_dust(canvas *on, const render_params *params)
 {
-  clutter in = {on, params, random_stream(params->seed, STREAM_DUST)};
+  clutter in = {on, params, random_stream(scene_scan_seed(params), STREAM_DUST)};
   double right = on->camera ? on->width_px - 1.0 : on->x_mm[on->width_px - 1];
   double bottom = on->camera ? on->height_px - 1.0 : on->y_mm[on->height_px - 1];
   for (int i = 0; i < params->dust; i++) {

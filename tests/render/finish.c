@@ -31,7 +31,7 @@ typedef struct light_field {
 
 static light_field light_of(const render_params *params)
 {
-  random_source source = random_stream(params->seed, STREAM_LIGHT);
+  random_source source = random_stream(scene_scan_seed(params), STREAM_LIGHT);
   light_field light = {random_between(&source, -1.0, 1.0),
                        random_between(&source, -1.0, 1.0),
                        random_between(&source, 0.5, 1.5),
@@ -98,7 +98,7 @@ static float *make_line_noise(const canvas *on, const render_params *params)
 {
   int32_t count = params->carriage == 1 ? on->height_px : on->width_px;
   float *noise = malloc((size_t)count * sizeof *noise);
-  random_source source = random_stream(params->seed, STREAM_LINE_NOISE);
+  random_source source = random_stream(scene_scan_seed(params), STREAM_LINE_NOISE);
   for (int32_t i = 0; noise && i < count; i++) {
     noise[i] = (float)(params->line_noise * random_normal(&source));
   }
@@ -147,7 +147,7 @@ bool finish_image(const canvas *on, const render_params *params, const render_tr
   bool ok = quantiles && column_wave && image->sample && (line_noise || params->line_noise <= 0.0);
   if (ok) {
     fill_quantiles(quantiles);
-    finisher with = {on, params, image, quantiles, column_wave, line_noise, random_stream(params->seed, STREAM_NOISE)};
+    finisher with = {on, params, image, quantiles, column_wave, line_noise, random_stream(scene_scan_seed(params), STREAM_NOISE)};
     for (int32_t row = 0; row < on->height_px; row++) {
       finish_row(&with, &light, row);
     }

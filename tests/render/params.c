@@ -26,7 +26,8 @@ typedef struct field {
 #define FIELD_OF_LIST(name, meaning) {#name, FIELD_LIST, offsetof(render_params, name), 0, "", meaning},
 
 static const field fields[] = {RENDER_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE, FIELD_OF_LIST)
-                                   RENDER_WIRE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE)};
+                                   RENDER_WIRE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE)
+                                       RENDER_PIECE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT)};
 static const size_t field_count = sizeof fields / sizeof fields[0];
 
 static void store_int(render_params *params, const field *of, int value)

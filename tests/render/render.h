@@ -279,6 +279,13 @@ typedef enum render_difficulty {
   REAL(inlay_mm, 6, "diameter of the dots; blocks fill half of the board's breadth") \
   REAL(inlay_level, 0.85, "their grey")
 
+/* One of several scans of one board: the same board, wood and rule, on the glass anew. Written into the truth of pieces
+ * only. */
+#define RENDER_PIECE_FIELDS(REAL, INT) \
+  INT(piece, 0, "0: the whole board in one scan; from 1: one of several, with travel, light, noise and dust of its own") \
+  REAL(piece_from_mm, 0, "the glass begins here, along the board from the nut") \
+  REAL(piece_to_mm, 250, "and ends here")
+
 typedef struct render_params {
   uint64_t seed; /* everything random comes from here */
 #define RENDER_REAL(name, value, meaning) double name;
@@ -287,6 +294,7 @@ typedef struct render_params {
 #define RENDER_LIST(name, meaning) render_list name;
   RENDER_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE, RENDER_LIST)
   RENDER_WIRE_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE)
+  RENDER_PIECE_FIELDS(RENDER_REAL, RENDER_INT)
 #undef RENDER_REAL
 #undef RENDER_INT
 #undef RENDER_CHOICE

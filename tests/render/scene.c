@@ -278,6 +278,30 @@ static void move_scene(scene *of, double dx_mm, double dy_mm)
   }
 }
 
+uint64_t scene_scan_seed(const render_params *params)
+{
+  return params->piece > 0 ? params->seed + UINT64_C(0x632BE59BD9B4E019) * (uint64_t)params->piece : params->seed;
+}
+
+/* What the glass shows of one piece: a stretch of the board, and whatever lies beside it. */
+static void piece_corners(const render_params *params, const scene *of, render_point corner[4])
+{
+  double near = 0.0, far = 0.0;
+  render_point seen[8];
+  scene_board_corners(of, seen);
+  if (of->has_rule) {
+    scene_rule_corners(of, params->rule_width_mm, seen + 4);
+  }
+  for (int i = 0; i < (of->has_rule ? 8 : 4); i++) {
+    double y = frame_from_glass(&of->board, seen[i]).y;
+    near = fmin(near, y);
+    far = fmax(far, y);
+  }
+  for (int i = 0; i < 4; i++) {
+    corner[i] = frame_to_glass(&of->board, i & 1 ? params->piece_from_mm : params->piece_to_mm, i & 2 ? near : far);
+  }
+}
+
 /* Moves everything to the middle of the sheet and sizes the picture. */
 static bool fit_sheet(const render_params *params, scene *out, render_truth *truth, char *message)
 {
@@ -292,7 +316,19 @@ static bool fit_sheet(const render_params *params, scene *out, render_truth *tru
     strip_corners(params, &out->strip[i], corner);
     widen(corner, &low, &high);
   }
-  double need_x = high.x - low.x + 2.0 * params->margin_mm, need_y = high.y - low.y + 2.0 * params->margin_mm;
+  double margin_x = params->margin_mm, margin_y = params->margin_mm;
+  if (params->piece > 0) {
+    piece_corners(params, out, corner);
+    low = (render_point){1e9, 1e9};
+    high = (render_point){-1e9, -1e9};
+    widen(corner, &low, &high);
+    if (params->quarter_turns % 2 == 0) {
+      margin_y = 0.0;
+    } else {
+      margin_x = 0.0;
+    }
+  }
+  double need_x = high.x - low.x + 2.0 * margin_x, need_y = high.y - low.y + 2.0 * margin_y;
   double width = params->sheet_width_mm > 0.0 ? params->sheet_width_mm : need_x;
   double height = params->sheet_height_mm > 0.0 ? params->sheet_height_mm : need_y;
   move_scene(out, 0.5 * (width - low.x - high.x), 0.5 * (height - low.y - high.y));
@@ -521,6 +557,8 @@ static bool usable(const render_params *params, char *message)
   } else if (params->strip_piece < 1 || params->strip_piece > 29 || params->strip_second_piece < 1 ||
              params->strip_second_piece > 29) {
     wrong = "strip_piece and strip_second_piece must be 1 to 29";
+  } else if (params->piece < 0 || (params->piece > 0 && !(params->piece_to_mm - params->piece_from_mm >= 10.0))) {
+    wrong = "piece must not be negative, piece_to_mm at least 10 beyond piece_from_mm";
   } else if (params->quarter_turns < 0 || params->quarter_turns > 3) {
     wrong = "quarter_turns must be 0 to 3";
   }
@@ -538,7 +576,7 @@ bool scene_lay_out(const render_params *params, scene *out, render_truth *truth,
   if (!usable(params, message)) {
     return false;
   }
-  random_source source = random_stream(params->seed, STREAM_SCANNER);
+  random_source source = random_stream(scene_scan_seed(params), STREAM_SCANNER);
   memset(truth, 0, sizeof *truth);
   truth->params = *params;
   truth->psf_px = params->psf_px;

@@ -54,6 +54,8 @@ bool scene_lay_out(const render_params *params, scene *out, render_truth *truth,
 double scene_half_width_mm(const scene *of, double x_mm);
 void scene_board_corners(const scene *of, render_point corner[4]);
 void scene_rule_corners(const scene *of, double width_mm, render_point corner[4]);
+/* Seed of what belongs to one scan and not to the board: with piece = 0 the board's own. */
+uint64_t scene_scan_seed(const render_params *params);
 
 /* Where a pixel looks. mm_per_px is d(X, Y) / d(column, row). */
 typedef struct camera_view {

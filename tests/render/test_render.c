@@ -747,6 +747,75 @@ static void truth_is_written_as_it_is(void **state)
   free_picture(made);
 }
 
+/* ---- pieces ---- */
+
+static render_truth piece_truth[2];
+
+static void draw_piece(int which, const char *const *settings, render_image *image)
+{
+  render_params params;
+  char message[RENDER_MESSAGE] = "";
+  render_params_init(&params);
+  params.seed = 41;
+  for (; *settings; settings++)
+    assert_true(render_params_set(&params, *settings, message));
+  assert_true(render_board(&params, image, &piece_truth[which], message));
+}
+
+/* Linear between the four pixels about a place; NAN outside. */
+static double grey_between(const render_image *image, render_point p)
+{
+  int x = (int)floor(p.x), y = (int)floor(p.y);
+  if (x < 0 || y < 0 || x + 1 >= image->width_px || y + 1 >= image->height_px) {
+    return NAN;
+  }
+  const uint16_t *at = image->sample + (size_t)y * (size_t)image->width_px + (size_t)x;
+  double a = p.x - x, b = p.y - y;
+  return (1.0 - b) * ((1.0 - a) * at[0] + a * at[1]) +
+         b * ((1.0 - a) * at[image->width_px] + a * at[image->width_px + 1]);
+}
+
+/* Two scans of one board show the same wood and the same lines at the same places of the board, from scanners that run
+ * otherwise, whichever way round they lie. */
+static void pieces_show_one_board(void **state)
+{
+  (void)state;
+  static const char *const first[] = {"piece=1",  "piece_from_mm=-7", "piece_to_mm=80", "bits=16", "noise=0",
+                                      "wave_count=2", "skew_deg=0.8", "rule_skew_deg=0.9", NULL};
+  static const char *const second[] = {"piece=2", "piece_from_mm=40", "piece_to_mm=130",   "bits=16",         "noise=0",
+                                       "wave_count=2", "skew_deg=-0.6", "rule_skew_deg=-0.5", "quarter_turns=2", NULL};
+  render_image image[2];
+  draw_piece(0, first, &image[0]);
+  draw_piece(1, second, &image[1]);
+  assert_true(fabs(piece_truth[0].axis[1].phase_rad[0] - piece_truth[1].axis[1].phase_rad[0]) > 0.01);
+  CHECK_CLOSE(image[0].height_px * piece_truth[0].axis[1].mm_per_px, 87.0, 1.5);
+  double a = 0.0, b = 0.0, aa = 0.0, bb = 0.0, ab = 0.0, n = 0.0;
+  for (double x = 45.0; x < 78.0; x += 0.37) {
+    for (double y = -15.0; y < 15.0; y += 0.29) {
+      render_point at = {x, y};
+      double one = grey_between(&image[0], render_board_px(&piece_truth[0], at));
+      double two = grey_between(&image[1], render_board_px(&piece_truth[1], at));
+      assert_true(isfinite(one) && isfinite(two));
+      a += one;
+      b += two;
+      aa += one * one;
+      bb += two * two;
+      ab += one * two;
+      n += 1.0;
+    }
+  }
+  double correlation = (ab - a * b / n) / sqrt((aa - a * a / n) * (bb - b * b / n));
+  CHECK_CLOSE(correlation, 1.0, 0.03); /* what interpolation between pixels leaves */
+  for (size_t i = 0; i < piece_truth[0].mark_count; i++) {
+    CHECK_CLOSE(piece_truth[0].mark[i].x_mm, piece_truth[1].mark[i].x_mm, 1e-12);
+    CHECK_CLOSE(piece_truth[0].mark[i].squareness_deg, piece_truth[1].mark[i].squareness_deg, 1e-12);
+  }
+  for (int i = 0; i < 2; i++) {
+    render_image_free(&image[i]);
+    render_truth_free(&piece_truth[i]);
+  }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -770,6 +839,7 @@ int main(void)
       cmocka_unit_test(normal_numbers_have_their_moments),
       cmocka_unit_test(a_seed_makes_one_picture),
       cmocka_unit_test(noise_has_its_size),
+      cmocka_unit_test(pieces_show_one_board),
       cmocka_unit_test(wrong_settings_are_refused),
       cmocka_unit_test(impossible_boards_are_refused),
       cmocka_unit_test(files_state_their_resolution),

@@ -203,6 +203,9 @@ static cJSON *params_json(const render_params *params)
   if (params->marks == RENDER_WIRE) {
     RENDER_WIRE_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE)
   }
+  if (params->piece > 0) {
+    RENDER_PIECE_FIELDS(JSON_REAL, JSON_INT)
+  }
 #undef JSON_REAL
 #undef JSON_INT
 #undef JSON_CHOICE

@@ -77,7 +77,7 @@ static inline void board_reference(bool turned, sp_reference_record *r)
   r->graduation_count = r->graduations ? BOARD_GRADUATIONS : 0;
   for (int i = 0; i < (int)r->graduation_count; i++)
     r->graduations[i] = (sp_graduation){i, board_point(turned, 100.0 + 8.0 * i, BOARD_RULE_PX), 0.001 * (i % 7 - 3),
-                                        i != 60 && i != 200};
+                                        i != 60 && i != 200, 0};
   r->first_px = board_point(turned, 100.0, BOARD_RULE_PX);
   r->last_px = board_point(turned, 100.0 + 8.0 * (BOARD_GRADUATIONS - 1), BOARD_RULE_PX);
 }
@@ -109,7 +109,7 @@ static inline bool board_record(bool turned, sp_record *r)
     board_mark(turned, fret, &r->marks[fret]);
   r->stray_count = 1;
   r->strays[0] =
-      (sp_stray_record){30.0, board_point(turned, stray, BOARD_LO_PX), board_point(turned, stray, BOARD_HI_PX)};
+      (sp_stray_record){30.0, board_point(turned, stray, BOARD_LO_PX), board_point(turned, stray, BOARD_HI_PX), 0};
   r->fit_scale_length_mm = 400.312;
   r->fit_u_scale_length_mm = 0.06;
   r->fit_offset_mm = -0.02;

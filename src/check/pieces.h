@@ -1,0 +1,62 @@
+/* Inside the check module: one board from several scans. */
+#ifndef SP_CHECK_PIECES_H
+#define SP_CHECK_PIECES_H
+
+#include "check_internal.h"
+#include "slotproof/grain.h"
+#include "slotproof/join.h"
+
+/* Least stretch of the board in which two pieces are compared. */
+#define PIECES_LEAST_OVERLAP_MM 12.0
+
+/* One scan of the board, measured. Common frame of all: that of the first piece (its x along its own growing u); a
+ * piece that lies the other way round is turned into it. */
+typedef struct piece {
+  const char *path;
+  size_t source;
+  uint32_t width_px, height_px;
+  sp_marks marks;
+  sp_reference reference;
+  sp_board_frame frame;            /* as scanned, its map is reference.map */
+  bool turned;                     /* against the first piece */
+  double from_mm, to_mm;           /* the board in the picture, as scanned: x */
+  double side_from_mm, side_to_mm; /* and what of its breadth is compared: y */
+  sp_face face;                    /* empty once it has been joined on both sides */
+} piece;
+
+/* How a piece was joined to the one before it. */
+typedef struct piece_link {
+  sp_join_place place;
+  sp_grain_fit wood;
+} piece_link;
+
+/* Place of a picture's point in mm, in the common direction but from the piece's own origin. */
+sp_point piece_mm(const piece *p, double u_px, double v_px);
+/* Back again: a point of the picture. */
+sp_point piece_px(const piece *p, sp_point at_mm);
+double piece_from_mm(const piece *p);
+double piece_to_mm(const piece *p);
+
+/* Opens, reads the scale, finds the lines, draws the face. Warnings go to `record` under the picture's name. A picture
+ * without a scale is no error: reference.map.known is false and the record says why. */
+sp_status piece_measure(const char *path, const sp_check_options *o, piece *p, sp_record *record, sp_error *err);
+void piece_free(piece *p);
+/* The face once more, from the file. */
+sp_status piece_draw_face(piece *p, const sp_check_options *o, sp_error *err);
+
+/* Where the second lies on the first, by marks and wood; turns the second if need be, and measures the wood. */
+sp_status piece_place(const piece *first, piece *second, piece_link *link, sp_join_state *state, sp_error *err);
+sp_status piece_fit_wood(const piece *first, const piece *second, double aside_mm, piece_link *link, sp_error *err);
+
+/* Says why the second could not be joined to the one before. */
+sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece_link *tried, sp_join_state state,
+                         const sp_check_options *o, sp_record *record, sp_error *err);
+
+/* Joins what lies in order and judges the whole. */
+sp_status pieces_judge(piece *pieces, size_t count, const piece_link *link, const sp_check_options *o,
+                       sp_record *record, sp_error *err);
+
+/* The record of a board whose pieces could not be joined. */
+sp_status pieces_judge_none(const sp_check_options *o, sp_record *record, sp_error *err);
+
+#endif

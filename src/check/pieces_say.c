@@ -1,0 +1,249 @@
+/* Why pieces do not join, in words that say what to do.
+ *
+ * What could be the matter is tried in turn: the pictures are in another order; one is mirrored; the frets say that the
+ * two have nothing in common, or too little; or that they should have, and the wood is not the same.
+ */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "pieces.h"
+#include "slotproof/match.h"
+#include "slotproof/verdict.h"
+
+/* Where wood should correlate by less than this, in standard deviations of chance, it tells little either way. */
+static const double TELLING_Z = 8.0;
+
+static const char *name_of(const piece *p)
+{
+  const char *slash = strrchr(p->path, '/');
+  return slash && slash[1] ? slash + 1 : p->path;
+}
+
+/* ---- another order ----------------------------------------------------------------------------------------------- */
+
+/* One more piece placed on any that has been; its middle along the board goes into `middle`. */
+static sp_status place_one(piece *pieces, const bool *placed, size_t j, const sp_check_options *o, const double *shift,
+                           double *own_shift, bool *found, size_t count, sp_error *err)
+{
+  sp_status status = piece_draw_face(&pieces[j], o, err);
+  *found = false;
+  for (size_t i = 0; !status && !*found && i < count; i++) {
+    if (!placed[i] || i == j)
+      continue;
+    piece_link link;
+    sp_join_state state = SP_JOIN_NOTHING;
+    status = piece_draw_face(&pieces[i], o, err);
+    if (!status)
+      status = piece_place(&pieces[i], &pieces[j], &link, &state, err);
+    sp_face_free(&pieces[i].face);
+    if (!status && state == SP_JOIN_OK) {
+      *found = true;
+      *own_shift = shift[i] + link.place.shift_mm;
+    }
+  }
+  sp_face_free(&pieces[j].face);
+  return status;
+}
+
+typedef struct stand {
+  size_t piece;
+  double middle_mm;
+} stand;
+
+static int by_place(const void *a, const void *b)
+{
+  const double x = ((const stand *)a)->middle_mm, y = ((const stand *)b)->middle_mm;
+  return x < y ? -1 : x > y;
+}
+
+/* The names in the order found, beginning with the end that the first picture is nearer to. */
+static void name_order(const piece *pieces, size_t count, const double *shift, char *text, size_t size)
+{
+  stand order[SP_MOST_PIECES];
+  size_t used = 0, at = 0;
+  for (size_t k = 0; k < count; k++)
+    order[k] = (stand){k, shift[k] + 0.5 * (piece_from_mm(&pieces[k]) + piece_to_mm(&pieces[k]))};
+  qsort(order, count, sizeof *order, by_place);
+  while (order[at].piece != 0)
+    at++;
+  const bool backward = 2 * at >= count;
+  text[0] = '\0';
+  for (size_t k = 0; k < count && used < size; k++) {
+    const int n = snprintf(text + used, size - used, "%s%s", k ? ", " : "",
+                           name_of(&pieces[order[backward ? count - 1 - k : k].piece]));
+    used += n > 0 ? (size_t)n : 0;
+  }
+}
+
+/* Does everything hang together, only otherwise? Pieces before `second` do already. */
+static sp_status try_orders(piece *pieces, size_t count, const sp_check_options *o, char *order, size_t size,
+                            bool *found, sp_error *err)
+{
+  bool placed[SP_MOST_PIECES] = {true};
+  double shift[SP_MOST_PIECES] = {0.0};
+  size_t left = count - 1;
+  bool more = true;
+  *found = false;
+  for (size_t k = 0; k < count; k++)
+    if (!pieces[k].reference.map.known || !pieces[k].marks.count)
+      return SP_OK;
+  while (left && more) {
+    more = false;
+    for (size_t j = 1; j < count; j++) {
+      bool here = false;
+      if (placed[j])
+        continue;
+      const sp_status status = place_one(pieces, placed, j, o, shift, &shift[j], &here, count, err);
+      if (status)
+        return status;
+      if (here) {
+        placed[j] = more = true;
+        left--;
+      }
+    }
+  }
+  *found = left == 0;
+  if (*found)
+    name_order(pieces, count, shift, order, size);
+  return SP_OK;
+}
+
+/* ---- mirrored ---------------------------------------------------------------------------------------------------- */
+
+static void mirror_face(sp_face *face)
+{
+  const size_t w = (size_t)face->columns;
+  for (int32_t j = 0; j < face->rows / 2; j++)
+    for (size_t i = 0; i < w; i++) {
+      uint16_t *a = &face->grey[(size_t)j * w + i], *b = &face->grey[(size_t)(face->rows - 1 - j) * w + i];
+      const uint16_t kept = *a;
+      *a = *b;
+      *b = kept;
+    }
+  face->y0_mm = -(face->y0_mm + (face->rows - 1) * SP_FACE_PITCH_MM);
+}
+
+static sp_status try_mirrored(piece *first, piece *second, const sp_check_options *o, bool *found, sp_error *err)
+{
+  piece_link link;
+  sp_join_state state = SP_JOIN_NOTHING;
+  sp_status status = piece_draw_face(first, o, err);
+  if (!status)
+    status = piece_draw_face(second, o, err);
+  if (!status) {
+    mirror_face(&second->face);
+    status = piece_place(first, second, &link, &state, err);
+  }
+  sp_face_free(&first->face);
+  sp_face_free(&second->face);
+  *found = !status && state == SP_JOIN_OK && link.place.z > 6.0; /* marks alone look alike in a mirror */
+  return status;
+}
+
+/* ---- by the frets ------------------------------------------------------------------------------------------------ */
+
+/* Which part of the board a piece shows, mm from the nut, told by its frets alone. */
+static sp_status span_by_frets(const piece *p, const sp_check_options *o, double *from_mm, double *to_mm, sp_error *err)
+{
+  sp_match_options options;
+  sp_match match = {0};
+  sp_match_line *lines = calloc(p->marks.count + 1, sizeof *lines);
+  *from_mm = *to_mm = NAN;
+  if (!lines)
+    return sp_fail_memory(err);
+  sp_verdict_match_input(&p->reference, &p->marks, lines, &options);
+  options.nut_may_be_line = o->nut != SP_NUT_END;
+  options.nut_may_be_end = o->nut != SP_NUT_LINE;
+  const sp_status status = sp_match_lines(lines, p->marks.count, o->layout, &options, &match, err);
+  if (!status && match.state == SP_MATCH_OK) {
+    const double length = p->frame.along == SP_ALONG_X ? p->width_px : p->height_px;
+    const double a = match.direction * (sp_verdict_place(&p->reference, &p->marks, 0.0) - match.nut_position);
+    const double b = match.direction * (sp_verdict_place(&p->reference, &p->marks, length - 1.0) - match.nut_position);
+    *from_mm = fmin(a, b);
+    *to_mm = fmax(a, b);
+  }
+  if (!status)
+    sp_match_free(&match);
+  free(lines);
+  return status;
+}
+
+static sp_status say_by_frets(const piece *first, const piece *second, const piece_link *tried,
+                              const sp_check_options *o, sp_record *record, sp_error *err)
+{
+  double a0, a1, b0, b1;
+  sp_status status = span_by_frets(first, o, &a0, &a1, err);
+  if (!status)
+    status = span_by_frets(second, o, &b0, &b1, err);
+  if (status)
+    return status;
+  const double common = fmin(a1, b1) - fmax(a0, b0);
+  if (!isfinite(common))
+    return sp_record_warn(
+        record, err,
+        "nothing was found that %s and %s both show: they overlap by too little, or are of different "
+        "boards, or one shows the board's other face; let neighbouring pieces overlap by 25 mm or more, "
+        "with a mark in it",
+        name_of(first), name_of(second));
+  if (common < 0.0)
+    return sp_record_warn(
+        record, err,
+        "%s and %s do not overlap: by their frets, %.0f mm of the board between them show in neither; "
+        "let neighbouring pieces overlap by 25 mm or more",
+        name_of(first), name_of(second), -common);
+  if (common < PIECES_LEAST_OVERLAP_MM + 3.0)
+    return sp_record_warn(
+        record, err,
+        "%s and %s overlap by only %.0f mm, too little to join them; let neighbouring pieces overlap by "
+        "25 mm or more",
+        name_of(first), name_of(second), common);
+  if (!(tried->place.expected > TELLING_Z) || tried->place.unpaired <= tried->place.pairs)
+    return sp_record_warn(
+        record, err,
+        "%s and %s cannot be joined beyond doubt: by their frets they have %.0f mm in common, but %zu "
+        "mark%s and what the wood shows there are too little to go by, or it is not the same board; let "
+        "them overlap so far that both show four marks or more",
+        name_of(first), name_of(second), common, tried->place.pairs, tried->place.pairs == 1 ? "" : "s");
+  return sp_record_warn(
+      record, err,
+      "%s and %s are not pieces of one board: by their frets they should have %.0f mm in common, but "
+      "the wood and the marks there are not the same; if it is the same board, its other face shows, or "
+      "it was worked on between the scans",
+      name_of(first), name_of(second), common);
+}
+
+sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece_link *tried, sp_join_state state,
+                         const sp_check_options *o, sp_record *record, sp_error *err)
+{
+  piece *a = &pieces[second - 1], *b = &pieces[second];
+  char order[400];
+  bool found = false;
+  sp_status status = SP_OK;
+  if (!b->reference.map.known || !b->marks.count)
+    return SP_OK;
+  if (state == SP_JOIN_AMBIGUOUS)
+    return sp_record_warn(
+        record, err,
+        "where %s lies on %s cannot be told beyond doubt: more than one place would do; let the pieces "
+        "overlap by more, with two marks or more in it",
+        name_of(b), name_of(a));
+  if (count > 2)
+    status = try_orders(pieces, count, o, order, sizeof order, &found, err);
+  if (status)
+    return status;
+  if (found)
+    return sp_record_warn(
+        record, err,
+        "the pieces are in a wrong order: along the board they lie as %s; name them in order from the "
+        "nut",
+        order);
+  status = try_mirrored(a, b, o, &found, err);
+  if (status)
+    return status;
+  if (found)
+    return sp_record_warn(record, err, "%s shows the board mirrored; scan it again without mirroring the picture",
+                          name_of(b));
+  return say_by_frets(a, b, tried, o, record, err);
+}

@@ -1,0 +1,275 @@
+/* One board in several scans, end to end: joined, against the renderer's truth; and everything that must not be joined.
+ * Called with the program as its one argument.
+ *
+ * The board is a short one, so that the pictures are small; its second scan overlaps the first by 35 mm. */
+#include <stdlib.h>
+#include <string.h>
+
+#include <png.h>
+
+#include "check_close.h"
+#include "drawn.h"
+#include "outside.h"
+
+enum { FRETS = 12, MOST_SETTINGS = 24 };
+static const char CHECK_LINE[] = "check --scale-length 345mm --frets 12 --reference-mpe 0mm";
+
+/* Draws one scan of board `seed`; `more` ends with NULL. */
+static void draw_piece(uint64_t seed, int number, double from, double to, const char *const *more, const char *name)
+{
+  char text[3][40], path[64], truth[64];
+  const char *settings[MOST_SETTINGS] = {"dpi=300", "rule_length_mm=200", "rule_start_mm=-10", "margin_mm=4"};
+  size_t n = 4;
+  snprintf(text[0], sizeof text[0], "piece=%d", number);
+  snprintf(text[1], sizeof text[1], "piece_from_mm=%g", from);
+  snprintf(text[2], sizeof text[2], "piece_to_mm=%g", to);
+  for (int i = 0; i < 3; i++)
+    settings[n++] = text[i];
+  for (; *more; more++)
+    settings[n++] = *more;
+  settings[n] = NULL;
+  snprintf(path, sizeof path, "%s.png", name);
+  snprintf(truth, sizeof truth, "%s.json", name);
+  draw(seed, settings, path, truth);
+}
+
+static cJSON *truth_of(const char *name)
+{
+  char path[64];
+  snprintf(path, sizeof path, "%s.json", name);
+  char *text = outside_text(path);
+  assert_non_null(text);
+  cJSON *truth = cJSON_Parse(text);
+  free(text);
+  assert_non_null(truth);
+  return truth;
+}
+
+static cJSON *check(const char *pictures, int status)
+{
+  char line[400];
+  snprintf(line, sizeof line, "%s %s", CHECK_LINE, pictures);
+  return outside_json(line, status);
+}
+
+static bool warned(const cJSON *record, const char *words)
+{
+  const cJSON *one;
+  cJSON_ArrayForEach(one, member(record, "warnings"))
+  {
+    if (strstr(one->valuestring, words))
+      return true;
+  }
+  return false;
+}
+
+/* Joined, right to a hundredth of a millimetre and within what is stated; places lie in the right pictures. */
+static void check_joined(const cJSON *record, const char *first, const char *second, const char *rule)
+{
+  cJSON *truth[2] = {truth_of(first), truth_of(second)};
+  const cJSON *join = cJSON_GetArrayItem(member(record, "join"), 0);
+  assert_int_equal(cJSON_GetArraySize(member(record, "join")), 1);
+  assert_int_equal(cJSON_GetArraySize(member(record, "source")), 2);
+  if (rule)
+    assert_string_equal(word(join, "rule"), rule);
+  else /* another axis of the scanner: less sure of the angle */
+    assert_string_not_equal(word(join, "rule"), "moved");
+  assert_true(number(join, "p") > 0.001);
+  CHECK_BELOW(number(join, "u_shift_mm"), 0.01);
+  size_t in[2] = {0, 0};
+  for (int fret = 0; fret <= FRETS; fret++) {
+    const cJSON *m = mark(record, fret);
+    const int source = (int)number(m, "source");
+    const cJSON *t = mark(truth[source], fret);
+    in[source]++;
+    for (int axis = 0; axis < 2; axis++)
+      CHECK_CLOSE(coordinate(m, "centre_px", axis), coordinate(t, "centre_px", axis),
+                  1.5); /* the middle line is the less sure */
+    if (fret == 0)
+      continue;
+    const double off = number(m, "error_mm") - number(t, "error_mm");
+    CHECK_BELOW(fabs(off), 0.01);
+    CHECK_BELOW(fabs(off), 4.0 * number(m, "u_mm"));
+    CHECK_CLOSE(number(m, "squareness_deg"), number(t, "squareness_deg"), 0.05);
+    CHECK_CLOSE(number(m, "width_mm"), number(t, "width_mm"), 0.05); /* a pixel is 0.085 */
+  }
+  assert_true(in[0] > 3 && in[1] > 3);
+  cJSON_Delete(truth[0]);
+  cJSON_Delete(truth[1]);
+}
+
+static const char *const FIRST[] = {"skew_deg=0.4", "rule_skew_deg=0.5", "wave_count=2", NULL};
+
+static void test_rule_left_beside_it(void **state)
+{
+  (void)state;
+  static const char *const SECOND[] = {"skew_deg=-0.7", "rule_skew_deg=-0.6", "wave_count=2", NULL};
+  draw_piece(31, 1, -7.0, 105.0, FIRST, "one");
+  draw_piece(31, 2, 70.0, 186.0, SECOND, "two");
+  cJSON *record = check("one.png two.png", 0);
+  check_joined(record, "one", "two", "still");
+  const cJSON *join = cJSON_GetArrayItem(member(record, "join"), 0);
+  /* the pictures begin at -7 and 70 mm, less what lies askew there: 25 mm times the tangents */
+  CHECK_CLOSE(number(join, "shift_mm"), 77.0, 1.5);
+  CHECK_CLOSE(number(join, "turn_deg"), 1.1, 0.1); /* as well as two centre lines of 11 cm tell it */
+  cJSON_Delete(record);
+  const outside_result *r = outside_run("check --scale-length 345mm --frets 12 --reference-mpe 0mm one.png two.png");
+  assert_int_equal(r->status, 0);
+  assert_non_null(strstr(r->out, "Joined:   pictures 1 and 2 overlap by"));
+  assert_non_null(strstr(r->out, "which had lain still"));
+}
+
+static void test_rule_laid_anew_and_turned(void **state)
+{
+  (void)state;
+  static const char *const SECOND[] = {"skew_deg=0.9",
+                                       "rule_skew_deg=0.75",
+                                       "rule_start_mm=60.37",
+                                       "rule_length_mm=130",
+                                       "quarter_turns=2",
+                                       "wave_count=2",
+                                       NULL};
+  draw_piece(31, 2, 70.0, 186.0, SECOND, "turned");
+  cJSON *record = check("one.png turned.png", 0);
+  check_joined(record, "one", "turned", "moved");
+  CHECK_CLOSE(fabs(number(cJSON_GetArrayItem(member(record, "join"), 0), "turn_deg")), 180.0, 1.0);
+  cJSON_Delete(record);
+  static const char *const THIRD[] = {"skew_deg=0.9", "rule_skew_deg=1.0", "quarter_turns=3", "wave_count=2", NULL};
+  draw_piece(31, 3, 70.0, 186.0, THIRD, "lying");
+  record = check("one.png lying.png", 0);
+  check_joined(record, "one", "lying", NULL);
+  cJSON_Delete(record);
+}
+
+static void test_from_the_bridge(void **state)
+{
+  (void)state;
+  cJSON *record = check("two.png one.png", 0);
+  check_joined(record, "two", "one", "still");
+  assert_true(warned(record, "from the bridge to the nut"));
+  cJSON_Delete(record);
+}
+
+static void refuse(const char *pictures, const char *words)
+{
+  cJSON *record = check(pictures, 2);
+  if (!warned(record, words))
+    fprintf(stderr, "%s: %s\n", pictures, cJSON_GetArrayItem(member(record, "warnings"), 0)->valuestring);
+  assert_true(warned(record, words));
+  assert_string_equal(word(record, "verdict"), "undecided");
+  assert_int_equal(cJSON_GetArraySize(member(record, "join")), 0);
+  for (int fret = 0; fret <= FRETS; fret++)
+    assert_string_equal(word(mark(record, fret), "state"), "missing");
+  cJSON_Delete(record);
+}
+
+static void test_another_board(void **state)
+{
+  (void)state;
+  draw_piece(32, 2, 70.0, 186.0, FIRST, "stranger");
+  refuse("one.png stranger.png", "are not pieces of one board");
+}
+
+static void test_too_far_apart(void **state)
+{
+  (void)state;
+  draw_piece(31, 2, 84.0, 186.0, FIRST, "far");
+  draw_piece(31, 1, -7.0, 76.0, FIRST, "near");
+  cJSON *record = check("near.png far.png", 2);
+  /* said by the frets where there are enough of them in either piece; never joined */
+  assert_true(warned(record, "do not overlap") || warned(record, "overlap by too little"));
+  cJSON_Delete(record);
+}
+
+static void test_wrong_order(void **state)
+{
+  (void)state;
+  draw_piece(31, 1, -7.0, 70.0, FIRST, "a");
+  draw_piece(31, 2, 40.0, 120.0, FIRST, "b");
+  draw_piece(31, 3, 90.0, 186.0, FIRST, "c");
+  refuse("a.png c.png b.png", "in a wrong order: along the board they lie as a.png, b.png, c.png");
+  cJSON *record = check("a.png b.png c.png", 0);
+  assert_int_equal(cJSON_GetArraySize(member(record, "join")), 2);
+  for (int fret = 1; fret <= FRETS; fret++)
+    assert_string_equal(word(mark(record, fret), "verdict"), "within");
+  cJSON_Delete(record);
+}
+
+static void mirror(const char *from, const char *to)
+{
+  png_image image = {.version = PNG_IMAGE_VERSION};
+  assert_true(png_image_begin_read_from_file(&image, from));
+  image.format = PNG_FORMAT_GRAY;
+  uint8_t *grey = malloc(PNG_IMAGE_SIZE(image));
+  assert_non_null(grey);
+  assert_true(png_image_finish_read(&image, NULL, grey, 0, NULL));
+  for (uint32_t y = 0; y < image.height; y++)
+    for (uint32_t x = 0; x < image.width / 2; x++) {
+      uint8_t *row = grey + (size_t)y * image.width, kept = row[x];
+      row[x] = row[image.width - 1 - x];
+      row[image.width - 1 - x] = kept;
+    }
+  assert_true(png_image_write_to_file(&image, to, 0, grey, 0, NULL));
+  free(grey);
+}
+
+static void test_mirrored(void **state)
+{
+  (void)state;
+  mirror("two.png", "mirrored.png");
+  refuse("one.png mirrored.png", "mirrored.png shows the board mirrored");
+}
+
+static void test_no_rule_in_one(void **state)
+{
+  (void)state;
+  static const char *const BARE[] = {"graduation=none", NULL};
+  draw_piece(31, 2, 70.0, 186.0, BARE, "bare");
+  refuse("one.png bare.png", "in bare.png no scale could be read");
+}
+
+/* What is drawn shows the whole board: longer than either picture. */
+static void test_drawn(void **state)
+{
+  (void)state;
+  const outside_result *r = outside_run("check --scale-length 345mm --frets 12 --reference-mpe 0mm --format html "
+                                        "--output page.html --overlay o.png one.png two.png");
+  assert_int_equal(r->status, 0);
+  png_image whole = {.version = PNG_IMAGE_VERSION}, one = {.version = PNG_IMAGE_VERSION};
+  assert_true(png_image_begin_read_from_file(&whole, "o.png"));
+  assert_true(png_image_begin_read_from_file(&one, "one.png"));
+  assert_true(whole.width > one.height + 800); /* the board lies along the picture's width in the drawing */
+  png_image_free(&whole);
+  png_image_free(&one);
+  char *page = outside_text("page.html");
+  assert_non_null(page);
+  assert_non_null(strstr(page, "Joined"));
+  assert_non_null(strstr(page, "two.png"));
+  free(page);
+}
+
+static int leave(void **state)
+{
+  (void)state;
+  return outside_leave();
+}
+
+int main(int argc, char **argv)
+{
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(test_rule_left_beside_it),
+      cmocka_unit_test(test_rule_laid_anew_and_turned),
+      cmocka_unit_test(test_from_the_bridge),
+      cmocka_unit_test(test_another_board),
+      cmocka_unit_test(test_too_far_apart),
+      cmocka_unit_test(test_wrong_order),
+      cmocka_unit_test(test_mirrored),
+      cmocka_unit_test(test_no_rule_in_one),
+      cmocka_unit_test(test_drawn),
+  };
+  if (argc != 2 || !outside_enter(argv[1])) {
+    fprintf(stderr, "usage: test_pieces PROGRAM, in a folder that may be written to\n");
+    return 2;
+  }
+  return cmocka_run_group_tests(tests, NULL, leave);
+}
