@@ -12,9 +12,13 @@
  *   steps file      name of a list of steps (layout.h), from the board file's own folder
  *   scale length bass, scale length treble, spread nut, spread saddle, square fret
  *                   instead of one scale length: see sp_fan; without spreads the two lie at the board's edges
- *   handed          right or left: on which side the bass is
  *   marks           knife, slot or wire: what is on the board
  *   nut             auto, line or end: what places are measured from
+ *   zero fret       yes or no: the nut is a zero fret, with a nut behind it
+ *   nut behind      how far behind the zero fret that nut stands
+ *   nut shift       how much nearer to fret 1 a compensated nut stands
+ *   partial frets   frets over a part of the width, as sp_parse_partials reads them
+ *   left handed     yes or no: the bass is on the left, looking from the nut to the bridge
  *   tang            width of the fret's tang, the kerf that is wanted
  *   tolerance       a length, cents as 2c, or both with a comma between
  *   nut width, end width, end at, radius, end radius, tang depth, clearance, thickness     see sp_board_shape
@@ -36,7 +40,7 @@
 #include "slotproof/status.h"
 
 /* An instrument with more frets or finer steps is a slip of the finger. */
-enum { SP_BOARD_MAX_FRETS = 200, SP_BOARD_MAX_DIVISIONS = 1200 };
+enum { SP_BOARD_MAX_FRETS = 200, SP_BOARD_MAX_DIVISIONS = 1200, SP_BOARD_MAX_PARTIALS = 64 };
 
 /* What was not given is NAN, 0, "" or NULL. Owned: free with sp_boardfile_free. */
 typedef struct sp_boardfile {
@@ -46,10 +50,14 @@ typedef struct sp_boardfile {
   sp_steps steps;   /* given, or read from steps_file */
   char *steps_file; /* as written */
   sp_fan fan;
-  bool marks_given, nut_given, handed_given;
-  bool left_handed;
+  bool marks_given, nut_given;
   sp_mark_kind marks;
   sp_nut_choice nut;
+  bool zero_fret;
+  double nut_behind_mm, nut_shift_mm;
+  sp_partial partial[SP_BOARD_MAX_PARTIALS];
+  size_t partial_count;
+  bool left_handed;
   double tang_mm;
   sp_tolerance tolerance;
   sp_board_shape shape;
@@ -73,7 +81,8 @@ sp_status sp_boardfile_read(const char *path, sp_boardfile *board, sp_error *err
  * if a text cannot be written (a name that holds a control character, or a comment's beginning), SP_E_IO. */
 sp_status sp_boardfile_write(const sp_boardfile *board, bool steps_inline, FILE *file, sp_error *err);
 
-/* The layout it describes: SP_E_USAGE if scale length or frets are missing, or as sp_layout_equal, sp_layout_steps.
+/* The layout it describes: SP_E_USAGE if scale length or frets are missing, or as sp_layout_equal, sp_layout_steps,
+ * sp_layout_shift_nut, sp_layout_zero_fret, sp_layout_set_part.
  * Free with sp_layout_free. */
 sp_status sp_boardfile_layout(const sp_boardfile *board, sp_layout *layout, sp_error *err);
 

@@ -19,15 +19,17 @@ typedef struct sp_complaint {
   sp_intonation_reading *reading;
   size_t reading_count;
   bool named[SP_MAX_STRINGS]; /* by the list of strings */
+  double datum_mm;            /* place of the record's datum: 0, or the shift of a compensated nut. The instrument's
+                                 places count from the theoretical nut; what is told, from the datum */
   double reading_u_cents;     /* where a reading states none */
 } sp_complaint;
 
 void sp_complaint_init(sp_complaint *complaint);
 void sp_complaint_free(sp_complaint *complaint);
 
-/* One place for each string, the highest first; a single one for as many strings as there can be: then
- * sp_complaint_keep_named_strings, after the tables are read, keeps those the tables name (at least one). count is 1 to
- * SP_MAX_STRINGS. */
+/* After the record is read. One place for each string from the datum, the highest first; a single one for as many
+ * strings as there can be: then sp_complaint_keep_named_strings, after the tables are read, keeps those the tables name
+ * (at least one). count is 1 to SP_MAX_STRINGS. */
 void sp_complaint_set_saddles(sp_complaint *complaint, const double *saddle_mm, size_t count);
 void sp_complaint_keep_named_strings(sp_complaint *complaint);
 

@@ -50,27 +50,41 @@ enum { SP_LAYOUT_MAX_FRETS = 1000, SP_LAYOUT_NAME = 64 };
 /* Two scale lengths, that of the outermost string on the bass and on the treble side: the frets are then no longer
  * square to the centre line but fanned. What was not given is NAN. */
 typedef struct sp_fan {
-  double bass_mm, treble_mm;               /* scale lengths, taken along the centre line, as a single one is */
+  double bass_mm, treble_mm;              /* scale lengths, taken along the centre line, as a single one is */
   double spread_nut_mm, spread_saddle_mm; /* between the two strings, across the board; the middle of both is the
                                               centre line */
-  double square_fret;                      /* the fret that is square to the centre line: 0 (the nut) to the last, also
-                                              between two frets (7.5) */
+  double square_fret;                     /* the fret that is square to the centre line: 0 (the nut) to the last, also
+                                             between two frets (7.5) */
 } sp_fan;
 
 /* No fret lies more askew than this (dx/dy): 35 degrees. */
 #define SP_FAN_MOST_SLOPE 0.7
 
+/* The part of the board's width that a fret spans: `begin` to `end` from one long edge, as shares of the width at the
+ * fret (0 to 1), or in mm. All zero: it spans the whole width. */
+typedef struct sp_width_part {
+  bool from_bass; /* counted from the bass edge; otherwise from the treble edge */
+  bool in_mm;
+  double begin, end; /* 0 <= begin < end; end = 0: the whole width */
+} sp_width_part;
+
 /* Owned: free with sp_layout_free. */
 typedef struct sp_layout {
   double scale_length_mm;
-  int32_t frets;             /* after the nut */
-  int32_t divisions;         /* equal divisions of the octave; 0 = a step list */
-  double *position_mm;       /* frets + 1 values, strictly increasing; [0] is the nut: 0 */
-  double *cents;             /* frets + 1 values above the open string; [0] = 0 */
+  int32_t frets;       /* after the nut */
+  int32_t divisions;   /* equal divisions of the octave; 0 = a step list */
+  double *position_mm; /* frets + 1 values, strictly increasing, from the theoretical nut; [0] is the nut as it stands:
+                          nut_shift_mm */
+  double *cents;       /* frets + 1 values above the open string; [0] = 0 */
   char name[SP_LAYOUT_NAME]; /* of the board; "" = none */
   bool fanned;               /* `fan` holds; scale_length_mm and position_mm are those of the centre line */
   sp_fan fan;
-  bool left_handed;          /* the bass is on the left, looking from the nut to the bridge at the face */
+  bool left_handed;     /* the bass is on the left, looking from the nut to the bridge at the face */
+  double nut_shift_mm;  /* of a compensated nut: how much nearer to fret 1 it stands than the frets are computed
+                           from; 0 for others */
+  bool zero_fret;       /* the nut is a zero fret: a line from which everything counts, with a nut behind it */
+  double nut_behind_mm; /* how far behind the zero fret that nut is meant to stand; NAN = not told */
+  sp_width_part *part;  /* frets + 1 entries; NULL: every fret spans the whole width */
 } sp_layout;
 
 /* Equal divisions of the octave. SP_E_USAGE with a sentence if 1 <= frets <= SP_LAYOUT_MAX_FRETS, divisions >= 1, the
@@ -81,6 +95,33 @@ sp_status sp_layout_equal(double scale_length_mm, int32_t frets, int32_t divisio
 sp_status sp_layout_steps(double scale_length_mm, int32_t frets, const double *cents, size_t count, sp_layout *layout,
                           sp_error *err);
 void sp_layout_free(sp_layout *layout);
+
+/* A compensated nut: it stands shift_mm nearer to fret 1 (its first space is that much shorter), while the frets stay
+ * where they are computed from the theoretical nut, L from the theoretical saddle. SP_E_USAGE unless it stays before
+ * fret 1, by no more than SP_NUT_SHIFT_MOST_MM either way. */
+#define SP_NUT_SHIFT_MOST_MM 5.0
+sp_status sp_layout_shift_nut(sp_layout *layout, double shift_mm, sp_error *err);
+/* A zero fret, with the nut behind_mm behind it (NAN = not told). SP_E_USAGE if the nut is shifted, or behind_mm is not
+ * above 0 and at most SP_NUT_BEHIND_MOST_MM. */
+#define SP_NUT_BEHIND_MOST_MM 30.0
+sp_status sp_layout_zero_fret(sp_layout *layout, double behind_mm, sp_error *err);
+/* Fret `fret` (1..frets) spans a part of the width only. SP_E_USAGE if there is no such fret, or no such part. */
+sp_status sp_layout_set_part(sp_layout *layout, int32_t fret, sp_width_part part, sp_error *err);
+/* Does this fret span a part of the width only? */
+bool sp_layout_is_partial(const sp_layout *layout, int32_t fret);
+/* That part from the bass edge, mm, for a board so wide there: 0 to width for a whole fret, cut at the edges. */
+void sp_layout_part_mm(const sp_layout *layout, int32_t fret, double width_mm, double *begin_mm, double *end_mm);
+/* The smallest share of the width that a partial fret spans, for a board about so wide; 1 if there is none. */
+double sp_layout_least_part(const sp_layout *layout, double width_mm);
+
+/* Reads partial frets as makers write them, "7 treble 40%", "13 bass 12.5mm", "6 treble 20% to 60%", with commas
+ * between: fret, the edge that is counted from, how far it reaches, or from where to where. At most `room`; SP_E_USAGE
+ * with one sentence otherwise. */
+typedef struct sp_partial {
+  int32_t fret;
+  sp_width_part part;
+} sp_partial;
+sp_status sp_parse_partials(const char *text, size_t room, sp_partial *partials, size_t *count, sp_error *err);
 
 /* A step as a ratio of frequencies to the open string: 3/2 is the fifth. 0/0: it was given in cents. */
 typedef struct sp_ratio {
@@ -125,10 +166,11 @@ double sp_cents_per_mm(double scale_length_mm, double position_mm);
 /* Everything the tables say of one fret. */
 typedef struct sp_layout_row {
   int32_t fret;
-  double cents; /* above the open string */
-  double from_nut_mm;
+  double cents;              /* above the open string */
+  double from_nut_mm;        /* from the nut as it stands: what is laid off on the wood */
+  double layout_mm;          /* from the theoretical nut: as position_mm; the same unless the nut is shifted */
   double from_previous_mm;   /* from the fret before (the nut, for fret 1); NAN for the nut */
-  double to_saddle_mm;       /* L - from_nut: the speaking length */
+  double to_saddle_mm;       /* L - layout: the speaking length */
   double cents_per_mm;       /* linear rate */
   double cents_per_tenth_mm; /* exact: cents sharp with the fret 0.1 mm too near the bridge; NAN if less is left */
 } sp_layout_row;

@@ -60,9 +60,10 @@ typedef struct sp_mark {
   double strength;             /* 0..1 against the strongest of the picture: for matching */
   double significance;         /* of the cut's area over what noise and the wood's own waves can do, in sd */
   double misfit;               /* chi-square of the cross-section per value, at least 1 */
-  bool burr;                   /* a raised burr was seen and modelled */
-  bool clipped;                /* white where it is brightest: full scale was reached */
-  bool by_hand;                /* found only because somebody pointed at it */
+  bool part;    /* seen over a part of the width only, and there throughout: a partial fret, or nothing */
+  bool burr;    /* a raised burr was seen and modelled */
+  bool clipped; /* white where it is brightest: full scale was reached */
+  bool by_hand; /* found only because somebody pointed at it */
   sp_walls walls;
 } sp_mark;
 
@@ -99,8 +100,10 @@ typedef struct sp_marks_options {
                                                             even pixels only; NULL: none told */
   const void *uneven_context;
   /* between the steps of the search; to be left 0 */
-  double trend_at, trend;     /* du/dv = trend_at + trend u, of fanned lines */
-  int32_t strips_in_one;      /* so many times narrower are the strips than usual */
+  double trend_at, trend; /* du/dv = trend_at + trend u, of fanned lines */
+  int32_t strips_in_one;  /* so many times narrower are the strips than usual */
+  double least_part; /* knife lines and slots: the smallest part of the board's width that a partial fret spans; 0 or 1:
+                        there is none, and what spans less than two fifths is no line */
   const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */
   size_t hint_count;
 } sp_marks_options;

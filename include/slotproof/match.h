@@ -26,6 +26,7 @@ typedef struct sp_match_line {
   double position;   /* along the board, arbitrary origin and direction */
   double u_position; /* standard uncertainty of the line alone */
   double strength;   /* 0..1: how much it looks like a mark of the kind sought (contrast times coverage, scaled) */
+  bool part;         /* it spans too little of the width to be anything but a partial fret */
 } sp_match_line;
 
 typedef struct sp_match_options {
@@ -50,18 +51,25 @@ typedef enum sp_match_state {
 
 typedef struct sp_match {
   sp_match_state state;
-  int direction;           /* +1: position grows from the nut toward the bridge; -1: the other way; 0: no assignment */
-  double nut_position;     /* fitted place of the nut, same frame as the lines; NAN without an assignment */
-  double mm_per_unit;      /* fitted (NAN without an assignment); 1 when the scale is known */
-  double scale_length_mm;  /* of the best-fitting layout with these numbers (scale known), else NAN */
-  bool nut_is_end;         /* the datum is the board's squared end */
-  int nut_end;             /* which of the two, if so */
+  int direction;          /* +1: position grows from the nut toward the bridge; -1: the other way; 0: no assignment */
+  double nut_position;    /* fitted place of the nut as it stands, same frame as the lines; NAN without an assignment */
+  double mm_per_unit;     /* fitted (NAN without an assignment); 1 when the scale is known */
+  double scale_length_mm; /* of the best-fitting layout with these numbers (scale known), else NAN */
+  bool nut_is_end;        /* the datum is the board's squared end */
+  int nut_end;            /* which of the two, if so */
+  ptrdiff_t nut_behind;   /* layouts with a zero fret: the line of the nut behind it, -1 if none shows. What else lies
+                             there is no stray either */
   ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0: nut line, -1 if the nut is the end or unseen */
   bool *is_stray;          /* one per line: looks like a mark, is no fret. A weak line that fits nowhere is neither */
   bool *is_contested;      /* frets + 1 entries: a line not chosen would do there about as well as the one chosen */
   double margin;           /* log-likelihood (nats) by which the assignment beats the best different one */
   char reason[240];        /* one sentence for the user when the state is not SP_MATCH_OK; empty otherwise */
 } sp_match;
+
+/* Where a nut may stand behind a zero fret whose distance from it was not told, mm; and how far it may lie from where
+ * it was told to be. */
+#define SP_NUT_BEHIND_LEAST_MM 0.8
+#define SP_NUT_BEHIND_REACH_MM 2.5
 
 /* Matches `count` lines, in any order, to the layout. Lines whose position is not finite are left out. AMBIGUOUS and
  * NONE come with no assignment: every line_of_fret is -1, nothing is a stray. Hand-laid lines are told from chance from

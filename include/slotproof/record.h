@@ -116,6 +116,21 @@ typedef struct sp_slot_record {
   unsigned troubles; /* SP_SLOT_ bits */
 } sp_slot_record;
 
+/* A fret that spans a part of the board's width only. From the bass edge, mm; NAN where that does not show. */
+typedef struct sp_part_record {
+  bool is_part;            /* by the layout */
+  double begin_mm, end_mm; /* as seen: where it ends toward the bass and toward the treble */
+  double layout_begin_mm, layout_end_mm;
+} sp_part_record;
+
+/* The nut behind a zero fret. */
+typedef struct sp_nut_behind_record {
+  bool known;
+  bool is_end;                 /* the board's squared end: no line shows there */
+  double behind_mm, u_mm;      /* from the zero fret, on the centre line; NAN without a scale */
+  sp_point end_a_px, end_b_px; /* as a mark's */
+} sp_nut_behind_record;
+
 /* What somebody has said of one mark (corrections.h); where it lies is the program's word all the same. */
 typedef enum sp_by_hand {
   SP_BY_HAND_NO,
@@ -165,6 +180,8 @@ typedef struct sp_mark_record {
   sp_action action;
   bool out_after[SP_REMEDIES]; /* still to be cut again after each of the record's remedies */
   sp_slot_record slot;
+  sp_part_record part; /* where it is one, x_mm and error_mm are those of the middle of what shows of it, dropped square
+                          on the centre line, instead of where its line would cross that */
   sp_by_hand by_hand;
 } sp_mark_record;
 
@@ -200,8 +217,8 @@ typedef struct sp_join_record {
   double seen_mm, u_seen_mm;        /* the shift by marks and wood alone */
   double chi2, p;                   /* closing test of marks and wood; NAN if there was one piece of evidence only */
   size_t freedom;
-  double widened;                   /* what the uncertainties of the two were multiplied by, because they close badly */
-  const char *rule;                 /* "still", "moved", "unclear" (not used); "none": no rule */
+  double widened;   /* what the uncertainties of the two were multiplied by, because they close badly */
+  const char *rule; /* "still", "moved", "unclear" (not used); "none": no rule */
   double rule_off_mm, u_rule_off_mm; /* the rule's own answer (nearest whole graduation) less that of marks and wood */
 } sp_join_record;
 
@@ -221,6 +238,11 @@ typedef struct sp_record {
   int32_t divisions;  /* 0 = a step list */
   double square_fret; /* of a fan: the fret that is square to the centre line; NAN: all are */
   double bass_scale_mm, treble_scale_mm, spread_nut_mm, spread_saddle_mm; /* of a fan, as in layout.h; else NAN */
+  char board[64];                                                         /* its name; "" = not told */
+  double nut_shift_mm; /* of a compensated nut; x_mm and layout_mm count from the theoretical nut, so both are this much
+                          at the nut itself. 0 for others */
+  bool zero_fret;      /* the datum is a zero fret */
+  sp_nut_behind_record nut_behind;
   sp_mark_kind marks_kind;
   bool left_handed; /* the bass is at smaller y */
   sp_reference_record reference;

@@ -11,19 +11,15 @@ typedef struct key_pair {
 } key_pair;
 
 static const key_pair EXCLUDE[] = {
-    {KEY_SCALE_BASS, KEY_SCALE_LENGTH}, {KEY_SCALE_TREBLE, KEY_SCALE_LENGTH}, {KEY_STEPS, KEY_DIVISIONS}, {KEY_STEPS_FILE, KEY_DIVISIONS}, {KEY_STEPS_FILE, KEY_STEPS}};
+    {KEY_SCALE_BASS, KEY_SCALE_LENGTH}, {KEY_SCALE_TREBLE, KEY_SCALE_LENGTH}, {KEY_SCALE_BASS, KEY_ZERO_FRET},
+    {KEY_SCALE_BASS, KEY_NUT_SHIFT},    {KEY_SCALE_BASS, KEY_PARTIAL_FRETS},  {KEY_STEPS, KEY_DIVISIONS},
+    {KEY_STEPS_FILE, KEY_DIVISIONS},    {KEY_STEPS_FILE, KEY_STEPS},          {KEY_NUT_SHIFT, KEY_ZERO_FRET}};
 
-static const key_pair NEED[] = {{KEY_SCALE_BASS, KEY_SCALE_TREBLE},
-                                {KEY_SCALE_TREBLE, KEY_SCALE_BASS},
-                                {KEY_SCALE_BASS, KEY_SQUARE_FRET},
-                                {KEY_SQUARE_FRET, KEY_SCALE_BASS},
-                                {KEY_SPREAD_NUT, KEY_SPREAD_SADDLE},
-                                {KEY_SPREAD_SADDLE, KEY_SPREAD_NUT},
-                                {KEY_SPREAD_NUT, KEY_SCALE_BASS},
-                                {KEY_END_WIDTH, KEY_NUT_WIDTH},
-                                {KEY_END_RADIUS, KEY_RADIUS},
-                                {KEY_CLEARANCE, KEY_TANG_DEPTH},
-                                {KEY_THICKNESS, KEY_TANG_DEPTH}};
+static const key_pair NEED[] = {
+    {KEY_SCALE_BASS, KEY_SCALE_TREBLE}, {KEY_SCALE_TREBLE, KEY_SCALE_BASS},  {KEY_SCALE_BASS, KEY_SQUARE_FRET},
+    {KEY_SQUARE_FRET, KEY_SCALE_BASS},  {KEY_SPREAD_NUT, KEY_SPREAD_SADDLE}, {KEY_SPREAD_SADDLE, KEY_SPREAD_NUT},
+    {KEY_SPREAD_NUT, KEY_SCALE_BASS},   {KEY_NUT_BEHIND, KEY_ZERO_FRET},     {KEY_END_WIDTH, KEY_NUT_WIDTH},
+    {KEY_END_RADIUS, KEY_RADIUS},       {KEY_CLEARANCE, KEY_TANG_DEPTH},     {KEY_THICKNESS, KEY_TANG_DEPTH}};
 
 static size_t later(size_t a, size_t b)
 {
@@ -73,7 +69,8 @@ static sp_fan fan_of(const sp_boardfile *b, const sp_layout *layout)
   return fan;
 }
 
-sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error *err)
+/* The plain layout: scale length or lengths, frets, steps. */
+static sp_status plain_layout(const sp_boardfile *b, sp_layout *layout, sp_error *err)
 {
   const bool fanned = sp_fan_given(&b->fan);
   const double scale_mm = middle_scale_mm(b);
@@ -83,9 +80,6 @@ sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error
   if (fanned && !isnan(b->scale_length_mm))
     return sp_fail(err, SP_E_USAGE,
                    "a fan has a bass and a treble scale length instead of one; leave --scale-length out");
-  if (isnan(scale_mm) || !b->frets)
-    return sp_fail(err, SP_E_USAGE, "the %s missing; add it",
-                   isnan(scale_mm) ? "scale length is" : "number of frets is");
   sp_status status = b->steps.count
                          ? sp_layout_steps(scale_mm, b->frets, b->steps.cents, b->steps.count, layout, err)
                          : sp_layout_equal(scale_mm, b->frets, b->divisions ? b->divisions : 12, layout, err);
@@ -98,6 +92,42 @@ sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error
   memcpy(layout->name, b->name, sizeof layout->name);
   layout->left_handed = b->left_handed;
   return SP_OK;
+}
+
+/* What sets it apart from a plain one; *key is what cannot be. */
+static sp_status set_apart(const sp_boardfile *b, sp_layout *layout, board_key *key, sp_error *err)
+{
+  sp_status status = SP_OK;
+  *key = KEY_ZERO_FRET;
+  if (b->zero_fret)
+    status = sp_layout_zero_fret(layout, b->nut_behind_mm, err);
+  if (!status && !isnan(b->nut_shift_mm)) {
+    *key = KEY_NUT_SHIFT;
+    status = sp_layout_shift_nut(layout, b->nut_shift_mm, err);
+  }
+  for (size_t i = 0; !status && i < b->partial_count; i++) {
+    *key = KEY_PARTIAL_FRETS;
+    status = sp_layout_set_part(layout, b->partial[i].fret, b->partial[i].part, err);
+  }
+  return status;
+}
+
+sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error *err)
+{
+  board_key key;
+  *layout = (sp_layout){0};
+  const bool told = !isnan(b->scale_length_mm) || sp_fan_given(&b->fan);
+  if (!told || !b->frets)
+    return sp_fail(err, SP_E_USAGE, "the %s missing; add it", !told ? "scale length is" : "number of frets is");
+  if (sp_fan_given(&b->fan) && (b->zero_fret || !isnan(b->nut_shift_mm) || b->partial_count))
+    return sp_fail(err, SP_E_USAGE,
+                   "fanned frets cannot be combined with a zero fret, a shifted nut or partial frets; leave those out");
+  sp_status status = plain_layout(b, layout, err);
+  if (!status)
+    status = set_apart(b, layout, &key, err);
+  if (status)
+    sp_layout_free(layout);
+  return status;
 }
 
 /* The library's sentences name the program's options ("--end-width"); here they are keys ("'end width'"). */
@@ -156,16 +186,34 @@ static sp_status check_slots(const sp_boardfile *b, const board_lines *l, const 
   return SP_OK;
 }
 
+/* A zero fret is a line. */
+static sp_status check_zero_fret(const sp_boardfile *b, const board_lines *l, sp_error *err)
+{
+  if (b->zero_fret && b->nut_given && b->nut == SP_NUT_END)
+    return sp_fail(err, SP_E_DATA, "line %zu: a zero fret is a line, so 'nut = end' contradicts it; delete one of them",
+                   later(l->of[KEY_NUT], l->of[KEY_ZERO_FRET]));
+  if (!b->zero_fret && l->of[KEY_NUT_BEHIND])
+    return sp_fail(err, SP_E_DATA, "line %zu: 'nut behind' means nothing with 'zero fret = no'; delete the line",
+                   l->of[KEY_NUT_BEHIND]);
+  return SP_OK;
+}
+
 sp_status board_agrees(const sp_boardfile *b, const board_lines *l, sp_error *err)
 {
   sp_layout layout;
+  board_key key;
   sp_error said = {0};
-  const sp_status status = check_pairs(l, err);
+  sp_status status = check_pairs(l, err);
+  if (!status)
+    status = check_zero_fret(b, l, err);
   if (status || isnan(middle_scale_mm(b)) || !b->frets)
     return status;
-  if (sp_boardfile_layout(b, &layout, &said))
+  if (plain_layout(b, &layout, &said))
     return complain(last_line(l, KEY_FRETS, KEY_STEPS_FILE), &said, err);
-  const sp_status slots = check_slots(b, l, &layout, err);
+  if (set_apart(b, &layout, &key, &said))
+    status = complain(key == KEY_ZERO_FRET ? later(l->of[key], l->of[KEY_NUT_BEHIND]) : l->of[key], &said, err);
+  if (!status)
+    status = check_slots(b, l, &layout, err);
   sp_layout_free(&layout);
-  return slots;
+  return status;
 }

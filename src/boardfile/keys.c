@@ -8,7 +8,7 @@
 
 #include "boardfile/values.h"
 
-enum { STEP_TEXT = 40, STEPS_A_LINE = 8 };
+enum { STEP_TEXT = 40, STEPS_A_LINE = 8, PARTIALS_TEXT = 220 };
 
 static bool equal_words(const char *a, const char *b)
 {
@@ -168,23 +168,6 @@ static bool write_nut(const key_entry *key, const sp_boardfile *b, FILE *file)
   return b->nut_given && fputs(sp_nut_choice_word(b->nut), file) >= 0;
 }
 
-static sp_status read_handed(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
-{
-  (void)key;
-  const bool left = equal_words(value, "left");
-  if (!left && !equal_words(value, "right"))
-    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; write right or left", value);
-  b->handed_given = true;
-  b->left_handed = left;
-  return SP_OK;
-}
-
-static bool write_handed(const key_entry *key, const sp_boardfile *b, FILE *file)
-{
-  (void)key;
-  return b->handed_given && fputs(b->left_handed ? "left" : "right", file) >= 0;
-}
-
 static sp_status read_fret(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
 {
   (void)key;
@@ -195,6 +178,66 @@ static bool write_fret(const key_entry *key, const sp_boardfile *b, FILE *file)
 {
   (void)key;
   return !isnan(b->fan.square_fret) && fprintf(file, "%.15g", b->fan.square_fret) > 0;
+}
+
+static sp_status read_yes(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
+{
+  const bool yes = equal_words(value, "yes");
+  if (!yes && !equal_words(value, "no"))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; write yes or no", value);
+  memcpy((char *)b + key->offset, &yes, sizeof yes);
+  return SP_OK;
+}
+
+/* No is what holds without a word. */
+static bool write_yes(const key_entry *key, const sp_boardfile *b, FILE *file)
+{
+  bool yes;
+  memcpy(&yes, (const char *)b + key->offset, sizeof yes);
+  return yes && fputs("yes", file) >= 0;
+}
+
+/* ---- partial frets ---------------------------------------------------------------------------------------------- */
+
+/* One may end the line with a comma and go on in the next. */
+static sp_status read_partials(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
+{
+  (void)key;
+  char text[PARTIALS_TEXT];
+  size_t length = strlen(value);
+  if (length >= sizeof text)
+    return sp_fail(err, SP_E_USAGE, "the line is too long; go on in a line that begins with a blank");
+  while (length && (value[length - 1] == ' ' || value[length - 1] == '\t'))
+    length--;
+  length -= length && value[length - 1] == ',';
+  memcpy(text, value, length);
+  text[length] = '\0';
+  return sp_parse_partials(text, SP_BOARD_MAX_PARTIALS, b->partial, &b->partial_count, err);
+}
+
+static void write_amount(const sp_width_part *part, double value, FILE *file)
+{
+  if (part->in_mm) {
+    board_write_length(value, file);
+    return;
+  }
+  board_write_percent(value, file);
+}
+
+static bool write_partials(const key_entry *key, const sp_boardfile *b, FILE *file)
+{
+  (void)key;
+  for (size_t i = 0; i < b->partial_count; i++) {
+    const sp_width_part *part = &b->partial[i].part;
+    fprintf(file, "%s%ld %s ", i ? ",\n                  " : "", (long)b->partial[i].fret,
+            part->from_bass ? "bass" : "treble");
+    if (part->begin > 0.0) {
+      write_amount(part, part->begin, file);
+      fputs(" to ", file);
+    }
+    write_amount(part, part->end, file);
+  }
+  return b->partial_count > 0;
 }
 
 /* ---- steps ------------------------------------------------------------------------------------------------------ */
@@ -264,6 +307,11 @@ static bool write_steps_file(const key_entry *key, const sp_boardfile *b, FILE *
     word, read_length, write_length, offsetof(sp_boardfile, member), least, 0, false                                   \
   }
 
+#define YES_OR_NO(word, member)                                                                                        \
+  {                                                                                                                    \
+    word, read_yes, write_yes, offsetof(sp_boardfile, member), SP_LENGTH_SIGNED, 0, false                              \
+  }
+
 const key_entry BOARD_KEYS[KEY_COUNT] = {
     [KEY_NAME] = {"name", read_name, write_name, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_SCALE_LENGTH] = {"scale length", read_scale_length, write_length, offsetof(sp_boardfile, scale_length_mm),
@@ -277,11 +325,15 @@ const key_entry BOARD_KEYS[KEY_COUNT] = {
     [KEY_SPREAD_NUT] = LENGTH("spread nut", fan.spread_nut_mm, SP_LENGTH_POSITIVE),
     [KEY_SPREAD_SADDLE] = LENGTH("spread saddle", fan.spread_saddle_mm, SP_LENGTH_POSITIVE),
     [KEY_SQUARE_FRET] = {"square fret", read_fret, write_fret, 0, SP_LENGTH_SIGNED, 0, false},
-    [KEY_HANDED] = {"handed", read_handed, write_handed, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_STEPS] = {"steps", read_steps, write_steps, 0, SP_LENGTH_SIGNED, 0, true},
     [KEY_STEPS_FILE] = {"steps file", read_steps_file, write_steps_file, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_MARKS] = {"marks", read_marks, write_marks, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_NUT] = {"nut", read_nut, write_nut, 0, SP_LENGTH_SIGNED, 0, false},
+    [KEY_ZERO_FRET] = YES_OR_NO("zero fret", zero_fret),
+    [KEY_NUT_BEHIND] = LENGTH("nut behind", nut_behind_mm, SP_LENGTH_POSITIVE),
+    [KEY_NUT_SHIFT] = LENGTH("nut shift", nut_shift_mm, SP_LENGTH_SIGNED),
+    [KEY_PARTIAL_FRETS] = {"partial frets", read_partials, write_partials, 0, SP_LENGTH_SIGNED, 0, true},
+    [KEY_LEFT_HANDED] = YES_OR_NO("left handed", left_handed),
     [KEY_TANG] = LENGTH("tang", tang_mm, SP_LENGTH_POSITIVE),
     [KEY_TOLERANCE] = {"tolerance", read_tolerance, write_tolerance, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_NUT_WIDTH] = LENGTH("nut width", shape.nut_width_mm, SP_LENGTH_POSITIVE),

@@ -5,6 +5,7 @@
 
 #include <math.h>
 #include <stdbool.h>
+#include <string.h>
 
 enum { TEXT = 48, MOST_DIGITS = 15, MOST_DENOMINATOR = 9999 };
 
@@ -86,6 +87,21 @@ void board_write_cents(double cents, FILE *file)
     if (!last && (sp_parse_step(text, &back, &ratio, NULL) != SP_OK || back != cents))
       continue;
     fputs(text, file);
+    return;
+  }
+}
+
+void board_write_percent(double share, FILE *file)
+{
+  for (int decimals = 0;; decimals++) {
+    char text[TEXT];
+    sp_partial back;
+    size_t count = 0;
+    snprintf(text, sizeof text, "1 bass %.*f%%", decimals, 100.0 * share);
+    if (decimals < MOST_DIGITS - 3 &&
+        (sp_parse_partials(text, 1, &back, &count, NULL) != SP_OK || back.part.end != share))
+      continue;
+    fputs(text + strlen("1 bass "), file);
     return;
   }
 }

@@ -10,6 +10,7 @@
 /* Each writes to `file`, without blanks around. */
 void board_write_length(double length_mm, FILE *file);
 void board_write_cents(double cents, FILE *file);
+void board_write_percent(double share, FILE *file);
 void board_write_step(double cents, sp_ratio ratio, FILE *file);
 
 #endif

@@ -16,6 +16,9 @@ static const double COARSE_PX_PER_MM = 8.0;
 /* A line blurred over more than this (standard deviation) is out of focus at any resolution. */
 static const double SOFT_MM = 0.12;
 static const double DEG = 57.29577951308232;
+/* Where partial frets are told in mm, what share of the width that is about: only how short a line may be hangs on it.
+ */
+static const double USUAL_WIDTH_MM = 45.0;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
@@ -100,6 +103,7 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   m.blur_px = reference->blur_px;
   m.blur_sd_log = reference->blur_sd_log;
   expect_fan(o->layout, reference, &m);
+  m.least_part = sp_layout_least_part(o->layout, USUAL_WIDTH_MM);
   return m;
 }
 
@@ -255,8 +259,11 @@ static sp_status match_by_statement(const sp_check_options *o, const sp_match_li
   sp_match_line *scaled = calloc(count + 1, sizeof *scaled);
   if (!scaled)
     return sp_fail_memory(err);
-  for (size_t i = 0; i < count; i++)
-    scaled[i] = (sp_match_line){lines[i].position * mm_per_px, lines[i].u_position * mm_per_px, lines[i].strength};
+  for (size_t i = 0; i < count; i++) {
+    scaled[i] = lines[i];
+    scaled[i].position *= mm_per_px;
+    scaled[i].u_position *= mm_per_px;
+  }
   for (int e = 0; e < 2; e++)
     options.end_position[e] *= mm_per_px;
   options.told_position *= mm_per_px;
@@ -295,7 +302,7 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
     options->has_end[end] = options->nut_may_be_end = true;
     marks->board.end[end] = marks->edges[said->nut_index];
     options->end_position[end] = options->told_position;
-  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE &&
+  } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE && !o->layout->zero_fret &&
              (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t chosen = 0;
@@ -351,7 +358,7 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
     return sp_fail_memory(err);
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
-  options.nut_may_be_end = o->nut != SP_NUT_LINE && nut_is_square(o->layout);
+  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && nut_is_square(o->layout);
   if (said->nut == NUT_AT_EDGE)
     options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
   sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
@@ -416,6 +423,9 @@ void check_set_task(const sp_check_options *o, sp_record *record)
     record->spread_nut_mm = fan->spread_nut_mm;
     record->spread_saddle_mm = fan->spread_saddle_mm;
   }
+  record->nut_shift_mm = o->layout->nut_shift_mm;
+  record->zero_fret = o->layout->zero_fret;
+  memcpy(record->board, o->layout->name, sizeof record->board);
   record->marks_kind = o->marks;
   record->left_handed = o->layout->left_handed;
   record->tolerance_mm = o->tolerance_mm;

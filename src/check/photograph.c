@@ -211,6 +211,8 @@ void check_place_in_picture(const opened_picture *open, const sp_reference_optio
       to_picture(open, &record->marks[i].edge[e].at_px);
     drop_unseen_width(record, &record->marks[i]);
   }
+  to_picture(open, &record->nut_behind.end_a_px);
+  to_picture(open, &record->nut_behind.end_b_px);
   for (size_t i = 0; i < record->stray_count; i++) {
     to_picture(open, &record->strays[i].end_a_px);
     to_picture(open, &record->strays[i].end_b_px);

@@ -45,6 +45,10 @@ typedef struct cli_request {
   int32_t frets;     /* 0 = not given */
   int32_t divisions; /* 0 = not given */
   const char *steps;
+  bool zero_fret;
+  double nut_behind_mm, nut_shift_mm; /* NAN = not given */
+  sp_partial partial[SP_BOARD_MAX_PARTIALS];
+  size_t partial_count;
   sp_board_shape shape; /* layout */
   sp_paper paper;       /* layout, pdf */
   bool paper_given;

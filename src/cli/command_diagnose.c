@@ -49,7 +49,8 @@ static int read_record(const cli_request *r, sp_complaint *c)
     return cli_complain(r->images[0], &err);
   if (isfinite(r->reading_u_cents))
     c->reading_u_cents = r->reading_u_cents;
-  c->instrument.nut_mm = isfinite(r->nut_mm) ? r->nut_mm : 0.0;
+  if (isfinite(r->nut_mm))
+    c->instrument.nut_mm += r->nut_mm;
   sp_complaint_set_saddles(c, r->saddle_mm, r->saddle_count);
   return 0;
 }

@@ -1,6 +1,7 @@
 /* slotproof layout, as a table or a drawing; and the layout as `check` needs it. */
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "cli.h"
 
@@ -71,15 +72,35 @@ static int take_scale(const cli_request *r, sp_boardfile *b)
   take_length(r->fan.spread_nut_mm, &b->fan.spread_nut_mm);
   take_length(r->fan.spread_saddle_mm, &b->fan.spread_saddle_mm);
   take_length(r->fan.square_fret, &b->fan.square_fret);
-  if (r->left_handed)
-    b->handed_given = b->left_handed = true;
+  return 0;
+}
+
+/* A zero fret and a shifted nut exclude each other: the option drives out what the file says. */
+static int take_nut(const cli_request *r, sp_boardfile *b)
+{
+  if (r->zero_fret && !isnan(r->nut_shift_mm))
+    return cli_refuse("--nut-shift", SP_E_USAGE, "cannot be combined with --zero-fret; give one of them");
+  if (r->zero_fret) {
+    b->zero_fret = true;
+    b->nut_shift_mm = NAN;
+  }
+  if (!isnan(r->nut_shift_mm)) {
+    b->nut_shift_mm = r->nut_shift_mm;
+    b->zero_fret = false;
+    b->nut_behind_mm = NAN;
+  }
+  take_length(r->nut_behind_mm, &b->nut_behind_mm);
+  if (!isnan(r->nut_behind_mm) && !b->zero_fret)
+    return cli_refuse("--nut-behind", SP_E_USAGE, "means nothing without a zero fret; give --zero-fret as well");
+  if (b->zero_fret && b->nut_given && b->nut == SP_NUT_END)
+    return cli_refuse("--zero-fret", SP_E_USAGE, "is a line and contradicts --nut end; leave one of them out");
   return 0;
 }
 
 /* The options laid over what the file says. */
 static int take_options(const cli_request *r, sp_boardfile *b)
 {
-  const int failed = take_scale(r, b);
+  int failed = take_scale(r, b);
   if (failed)
     return failed;
   if (r->frets)
@@ -94,9 +115,15 @@ static int take_options(const cli_request *r, sp_boardfile *b)
   }
   if (cli_given(r, "tolerance"))
     b->tolerance = (sp_tolerance){r->check.tolerance_mm, r->check.tolerance_cents};
+  b->left_handed = b->left_handed || r->left_handed;
   take_length(r->check.kerf_mm, &b->tang_mm);
   take_shape(&r->shape, &b->shape);
-  return take_division(r, b);
+  if (r->partial_count) {
+    memcpy(b->partial, r->partial, sizeof b->partial);
+    b->partial_count = r->partial_count;
+  }
+  failed = take_nut(r, b);
+  return failed ? failed : take_division(r, b);
 }
 
 /* And back, where the commands look for it. */

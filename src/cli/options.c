@@ -125,6 +125,30 @@ static sp_status set_steps(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_zero_fret(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->zero_fret = true;
+  return SP_OK;
+}
+
+static sp_status set_nut_behind(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->nut_behind_mm, err);
+}
+
+static sp_status set_nut_shift(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_SIGNED, &r->nut_shift_mm, err);
+}
+
+static sp_status set_partial_frets(const char *v, cli_request *r, sp_error *err)
+{
+  r->partial_count = 0;
+  return sp_parse_partials(v, SP_BOARD_MAX_PARTIALS, r->partial, &r->partial_count, err);
+}
+
 static sp_status set_nut_width(const char *v, cli_request *r, sp_error *err)
 {
   return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->shape.nut_width_mm, err);
@@ -580,6 +604,10 @@ static const option_entry OPTIONS[] = {
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
     {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
     {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
+    {BOARD, "zero-fret", NULL, set_zero_fret, "the nut is a zero fret, with a nut behind it"},
+    {BOARD, "nut-behind", "LEN", set_nut_behind, "how far behind the zero fret that nut stands (found)"},
+    {BOARD, "nut-shift", "LEN", set_nut_shift, "how much nearer to fret 1 a compensated nut stands (0mm)"},
+    {BOARD, "partial-frets", "LIST", set_partial_frets, "frets over a part of the width: '7 treble 40%, 13 bass 12mm'"},
     {CLI_LAYOUT, "nut-width", "LEN", set_nut_width, "width of the board at the nut, which gives each slot's length"},
     {CLI_LAYOUT, "end-width", "LEN", set_end_width, "its width farther on; between, it changes evenly (as at the nut)"},
     {CLI_LAYOUT, "end-at", "LEN", set_end_at, "where end width and end radius hold, from the nut (the last fret)"},
@@ -670,6 +698,7 @@ static void init_request(unsigned command, cli_request *request)
   request->command = command;
   request->scale_length_mm = NAN;
   sp_fan_init(&request->fan);
+  request->nut_behind_mm = request->nut_shift_mm = NAN;
   request->port = -1;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;
   request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
@@ -685,8 +714,8 @@ static void fill_list(unsigned command, struct option list[OPTION_COUNT + 1])
   size_t n = 0;
   for (size_t i = 0; i < OPTION_COUNT; i++)
     if (OPTIONS[i].commands & command)
-      list[n++] =
-          (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL, (int)i + FIRST_VALUE};
+      list[n++] = (struct option){OPTIONS[i].name, OPTIONS[i].value ? required_argument : no_argument, NULL,
+                                  (int)i + FIRST_VALUE};
   list[n] = (struct option){0};
 }
 

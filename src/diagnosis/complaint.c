@@ -29,7 +29,7 @@ void sp_complaint_set_saddles(sp_complaint *c, const double *saddle_mm, size_t c
 {
   c->instrument.strings = count == 1 ? SP_MAX_STRINGS : count;
   for (size_t i = 0; i < c->instrument.strings; i++)
-    c->instrument.string[i].saddle_mm = saddle_mm[count == 1 ? 0 : i];
+    c->instrument.string[i].saddle_mm = saddle_mm[count == 1 ? 0 : i] + c->datum_mm;
 }
 
 void sp_complaint_keep_named_strings(sp_complaint *c)
@@ -60,6 +60,8 @@ static sp_status take_record(const sp_earlier *e, sp_complaint *c, sp_error *err
   c->instrument.datum_u_mm = isnan(e->datum_u_mm) ? 0.0 : e->datum_u_mm;
   c->instrument.fret = c->fret;
   c->instrument.frets = (int32_t)e->count - 1;
+  c->datum_mm = e->marks[0].layout_mm;
+  c->instrument.nut_mm = c->datum_mm;
   for (size_t k = 0; k < e->count; k++)
     c->fret[k] = (sp_fret_place){e->marks[k].x_mm, e->marks[k].layout_mm, e->marks[k].u_mm};
   return SP_OK;

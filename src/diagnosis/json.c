@@ -117,10 +117,10 @@ sp_status sp_diagnosis_json(const sp_complaint *c, const sp_diagnosis *d, FILE *
   add_text(&b, root, "version", SLOTPROOF_VERSION);
   add_text(&b, root, "from", d->from_readings ? "readings" : "prediction");
   add_number(&b, root, "scale_length_mm", c->instrument.scale_length_mm);
-  add_number(&b, root, "nut_mm", c->instrument.nut_mm);
+  add_number(&b, root, "nut_mm", c->instrument.nut_mm - c->datum_mm);
   cJSON *saddles = sp_tree_attach(&b, root, "saddle_mm", cJSON_CreateArray());
   for (size_t i = 0; i < d->strings; i++)
-    add_number(&b, saddles, NULL, c->instrument.string[i].saddle_mm);
+    add_number(&b, saddles, NULL, c->instrument.string[i].saddle_mm - c->datum_mm);
   add_number(&b, root, "reading_u_cents", d->from_readings ? c->reading_u_cents : NAN);
   add_number(&b, root, "readings_left_out", (double)d->left_out);
   add_number(&b, root, "rms_cents", d->rms);

@@ -241,7 +241,7 @@ static void put_assumptions(const sp_complaint *c, const sp_diagnosis *d, FILE *
       &s,
       "Scale length %.2f mm; the nut's face %+.2f mm from the datum. Frets speak at the middle of the measured marks; "
       "string ends count as clamped, which is the most that stiffness can do.",
-      c->instrument.scale_length_mm, tidy(c->instrument.nut_mm, 2));
+      c->instrument.scale_length_mm, tidy(c->instrument.nut_mm - c->datum_mm, 2));
   if (d->from_readings)
     sp_say(&s, " A reading that states no uncertainty has %.2g cents (one standard uncertainty).", c->reading_u_cents);
   if (d->left_out)

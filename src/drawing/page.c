@@ -133,7 +133,7 @@ static void draw_label(cairo_t *cr, const sp_page *p, double x, int32_t fret)
   char text[40];
   const double bottom = p->label_mm - ROW_MM * p->row[fret];
   brown(cr);
-  snprintf(text, sizeof text, "%.3f", p->layout->position_mm[fret]);
+  snprintf(text, sizeof text, "%.3f", sp_layout_row_at(p->layout, fret).from_nut_mm);
   choose_face(cr, PLAIN, 3.1);
   cairo_save(cr);
   cairo_translate(cr, x, bottom - 0.6);
@@ -209,9 +209,12 @@ static void draw_frets(cairo_t *cr, const sp_page *p, const sp_sheet *s)
     return;
   }
   for (int32_t n = 0; n <= p->layout->frets; n++) {
+    /* looking from the nut to the bridge the bass is on the right, which is down here */
     const double place = p->layout->position_mm[n], half = half_width(p, place);
+    double begin, end;
+    sp_layout_part_mm(p->layout, n, 2.0 * half, &begin, &end);
     if (shows(s, place))
-      upright(cr, x_of(s, place), p->axis_mm - half, p->axis_mm + half, FRET_LINE_MM);
+      upright(cr, x_of(s, place), p->axis_mm + half - end, p->axis_mm + half - begin, FRET_LINE_MM);
   }
 }
 
@@ -228,8 +231,9 @@ static void draw_rule(cairo_t *cr, const sp_page *p, const sp_sheet *s)
   black(cr);
   line(cr, x_of(s, s->from_mm), p->rule_mm, x_of(s, s->to_mm), p->rule_mm, THIN_LINE_MM);
   choose_face(cr, PLAIN, 3.0);
-  for (long mm = (long)ceil(s->from_mm); (double)mm <= s->to_mm; mm++) {
-    const double x = x_of(s, (double)mm);
+  const double nut = p->layout->position_mm[0];
+  for (long mm = (long)ceil(s->from_mm - nut); (double)mm + nut <= s->to_mm; mm++) {
+    const double x = x_of(s, (double)mm + nut);
     black(cr);
     upright(cr, x, p->rule_mm + 0.6, p->rule_mm + 0.6 + stroke_length(mm), STROKE_LINE_MM);
     if (mm < 0 || mm % 10 != 0)
@@ -296,10 +300,11 @@ static void describe_layout(const sp_page *p, char text[static 200])
 {
   const sp_layout *l = p->layout;
   const char *many = l->frets == 1 ? "" : "s";
-  int n = l->fanned ? snprintf(text, 200, "Scale lengths %.3f mm (bass) and %.3f mm (treble), fret %g square, %ld fret%s, ",
-                               l->fan.bass_mm, l->fan.treble_mm, l->fan.square_fret, (long)l->frets, many)
-                    : snprintf(text, 200, "Scale length %.3f mm (%.4f in), %ld fret%s, ", l->scale_length_mm,
-                               l->scale_length_mm / 25.4, (long)l->frets, many);
+  int n = l->fanned
+              ? snprintf(text, 200, "Scale lengths %.3f mm (bass) and %.3f mm (treble), fret %g square, %ld fret%s, ",
+                         l->fan.bass_mm, l->fan.treble_mm, l->fan.square_fret, (long)l->frets, many)
+              : snprintf(text, 200, "Scale length %.3f mm (%.4f in), %ld fret%s, ", l->scale_length_mm,
+                         l->scale_length_mm / 25.4, (long)l->frets, many);
   if (n < 0 || n >= 200)
     return;
   if (l->divisions > 0)
@@ -374,8 +379,10 @@ static void draw_words(cairo_t *cr, const sp_page *p, double x, double y)
   const int32_t last = p->layout->frets;
   snprintf(share, sizeof share, "0.1 mm on the bar is %.2f mm at fret %ld. If it is not 100.0 mm long, print again.",
            p->layout->position_mm[last] * 0.1 / BAR_MM, (long)last);
-  const char *const lines[] = {share, p->layout->fanned ? "Numbers are mm from the nut on the centre line; the lines are fanned."
-                                               : "Numbers are mm from the nut on the centre line; the lines are square to it.",
+  const char *const lines[] = {share,
+                               p->layout->fanned
+                                   ? "Numbers are mm from the nut on the centre line; the lines are fanned."
+                                   : "Numbers are mm from the nut on the centre line; the lines are square to it.",
                                "Paper moves with damp, and wet glue stretches it: check by eye with this sheet,",
                                "mark the board from the numbers. Knives and saws slip: clamp the work.",
                                "Some frets are too close to be lettered here: their places are in the table."};

@@ -64,6 +64,7 @@ static sp_status create(double scale_length_mm, int32_t frets, sp_layout *layout
   }
   layout->scale_length_mm = scale_length_mm;
   layout->frets = frets;
+  layout->nut_behind_mm = NAN;
   return SP_OK;
 }
 
@@ -114,17 +115,19 @@ void sp_layout_free(sp_layout *layout)
     return;
   free(layout->position_mm);
   free(layout->cents);
+  free(layout->part);
   *layout = (sp_layout){0};
 }
 
 sp_layout_row sp_layout_row_at(const sp_layout *layout, int32_t fret)
 {
-  sp_layout_row row = {fret, NAN, NAN, NAN, NAN, NAN, NAN};
+  sp_layout_row row = {fret, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
   if (fret < 0 || fret > layout->frets)
     return row;
   const double length = layout->scale_length_mm, place = layout->position_mm[fret];
   row.cents = layout->cents[fret];
-  row.from_nut_mm = place;
+  row.from_nut_mm = place - layout->position_mm[0];
+  row.layout_mm = place;
   row.from_previous_mm = fret > 0 ? place - layout->position_mm[fret - 1] : NAN;
   row.to_saddle_mm = length - place;
   row.cents_per_mm = sp_cents_per_mm(length, place);

@@ -2,16 +2,23 @@
  *
  * JSON: { "schema": "slotproof/layout/1", "scale_length_mm", "frets", "divisions" (null for a step list),
  *         "name" (null without one), "fan": null, or {"bass_scale_length_mm", "treble_scale_length_mm",
- * "spread_nut_mm", "spread_saddle_mm", "square_fret", "bass_side"} (then scale length and places are those of the centre
- * line, and each position also has "bass_from_nut_mm", "treble_from_nut_mm" (along the outer strings, from where the nut
- * meets them), "bass_x_mm", "treble_x_mm" (from the nut's place on the centre line), "outer_mm" (so far off it) and
- * "angle_deg"), "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the
- * nut), "to_saddle_mm", "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left)} ], "board": null, or {
- * "nut_width_mm", "end_width_mm", "end_at_mm", "radius_mm", "end_radius_mm", "tang_depth_mm", "clearance_mm",
- * "thickness_mm" } (null what was not given), "slots": null, or [ {"fret", "length_mm", "radius_mm", "sagitta_mm",
- * "depth_mm", "straight_mm", "left_middle_mm", "left_edge_mm"} ] (null what does not follow), "warnings": [ sentences ]
- * } The CSV has the slots' fields after those of the layout, as slot_length_mm, radius_mm, sagitta_mm, slot_depth_mm,
- * straight_depth_mm, left_middle_mm, left_edge_mm; only where a board was described.
+ *         "spread_nut_mm", "spread_saddle_mm", "square_fret", "bass_side"} (then scale length and places are those of
+ *         the centre line, and each position also has "bass_from_nut_mm", "treble_from_nut_mm" (along the outer
+ *         strings, from where the nut meets them), "bass_x_mm", "treble_x_mm" (from the nut's place on the centre
+ *         line), "outer_mm" (so far off it) and "angle_deg"),
+ *         "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the nut), "to_saddle_mm",
+ *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left), "layout_mm"} ],
+ *         "nut_shift_mm", "zero_fret", "nut_behind_mm" (null: not told),
+ *         "partial": [ {"fret", "edge": "bass" or "treble", "unit": "share" or "mm", "begin", "end"} ],
+ *         "board": null, or { "nut_width_mm", "end_width_mm", "end_at_mm", "radius_mm", "end_radius_mm",
+ *                             "tang_depth_mm", "clearance_mm", "thickness_mm" } (null what was not given),
+ *         "slots": null, or [ {"fret", "length_mm", "radius_mm", "sagitta_mm", "depth_mm", "straight_mm",
+ *                              "left_middle_mm", "left_edge_mm"} ] (null what does not follow),
+ *         "warnings": [ sentences ] }
+ * layout_mm counts from the theoretical nut, as in the record of a check; from_nut_mm from the nut as it stands, and
+ * differs if that is shifted. The CSV has the slots' fields after those of the layout, as slot_length_mm, radius_mm,
+ * sagitta_mm, slot_depth_mm, straight_depth_mm, left_middle_mm, left_edge_mm, only where a board was described; and
+ * layout_mm last, only where the nut is shifted.
  */
 #include <cjson/cJSON.h>
 #include <math.h>
@@ -28,6 +35,43 @@ static sp_status finish(FILE *file, sp_error *err)
 
 /* ---- text ---- */
 
+/* "7 treble 40 %" */
+static void write_part(const sp_layout *l, int32_t fret, FILE *file)
+{
+  const sp_width_part *p = &l->part[fret];
+  const double unit = p->in_mm ? 1.0 : 100.0;
+  fprintf(file, " fret %ld over ", (long)fret);
+  if (p->begin > 0.0)
+    fprintf(file, "%.4g to ", unit * p->begin);
+  fprintf(file, "%.4g %s from the %s edge", unit * p->end, p->in_mm ? "mm" : "% of the width",
+          p->from_bass ? "bass" : "treble");
+}
+
+/* What sets the board apart from a plain one. */
+static void write_apart(const sp_layout *l, FILE *file)
+{
+  bool any = false;
+  if (l->nut_shift_mm != 0.0)
+    fprintf(file,
+            "The nut is compensated: it stands %.3f mm %s than the frets are computed from. Distances\n"
+            "count from where it stands; the open string is %.3f mm long up to the theoretical saddle.\n",
+            fabs(l->nut_shift_mm), l->nut_shift_mm > 0.0 ? "nearer to fret 1" : "farther from fret 1",
+            l->scale_length_mm - l->nut_shift_mm);
+  if (l->zero_fret && isfinite(l->nut_behind_mm))
+    fprintf(file, "Distances count from the zero fret; the nut behind it stands %.3f mm farther back.\n",
+            l->nut_behind_mm);
+  else if (l->zero_fret)
+    fprintf(file, "Distances count from the zero fret; the nut stands behind it.\n");
+  for (int32_t n = 1; n <= l->frets; n++)
+    if (sp_layout_is_partial(l, n)) {
+      fputs(any ? ";\n   " : "Partial:", file);
+      write_part(l, n, file);
+      any = true;
+    }
+  if (any)
+    fputs(".\n", file);
+}
+
 static void write_heading(const sp_layout *l, FILE *file)
 {
   if (l->name[0])
@@ -42,6 +86,7 @@ static void write_heading(const sp_layout *l, FILE *file)
     fprintf(file, "%ld equal division%s of the octave.\n", (long)l->divisions, l->divisions == 1 ? "" : "s");
   else
     fprintf(file, "steps as listed.\n");
+  write_apart(l, file);
   fprintf(file, "Distances in mm along the centre line, saddle without compensation. Lay the rule once and mark\n"
                 "every fret from the nut: distances from the last fret add their errors up. The last column says\n"
                 "how many cents sharp a fret sounds that lies 0.1 mm too near the bridge.\n\n");
@@ -57,7 +102,7 @@ static void write_text(const sp_layout *l, FILE *file)
     if (n)
       fprintf(file, "%4ld", (long)n);
     else
-      fprintf(file, " nut");
+      fprintf(file, l->zero_fret ? "zero" : " nut");
     if (cents)
       fprintf(file, " %10.3f", row.cents);
     fprintf(file, " %11.3f", row.from_nut_mm);
@@ -154,9 +199,10 @@ static void write_slot_fields(FILE *file, const sp_slot *s)
 
 static void write_csv(const sp_layout *l, const sp_slots *p, FILE *file)
 {
-  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm%s%s\r\n",
+  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm%s%s%s\r\n",
           l->fanned ? ",bass_from_nut_mm,treble_from_nut_mm,bass_x_mm,treble_x_mm,outer_mm,angle_deg" : "",
-          p ? ",slot_length_mm,radius_mm,sagitta_mm,slot_depth_mm,straight_depth_mm,left_middle_mm,left_edge_mm" : "");
+          p ? ",slot_length_mm,radius_mm,sagitta_mm,slot_depth_mm,straight_depth_mm,left_middle_mm,left_edge_mm" : "",
+          l->nut_shift_mm != 0.0 ? ",layout_mm" : "");
   for (int32_t n = 0; n <= l->frets; n++) {
     const sp_layout_row row = sp_layout_row_at(l, n);
     fprintf(file, "%ld", (long)n);
@@ -170,6 +216,8 @@ static void write_csv(const sp_layout *l, const sp_slots *p, FILE *file)
       write_fan_fields(l, n, file);
     if (p)
       write_slot_fields(file, &p->slot[n]);
+    if (l->nut_shift_mm != 0.0)
+      write_field(file, row.layout_mm, 6);
     fprintf(file, "\r\n");
   }
 }
@@ -216,11 +264,13 @@ static int add_fan(cJSON *root, const sp_layout *l)
 static int add_row(cJSON *positions, const sp_layout *l, const sp_layout_row *row)
 {
   cJSON *object = add_object(positions);
-  return object && (!l->fanned || add_fan_row(object, l, row->fret)) && cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
+  return object && (!l->fanned || add_fan_row(object, l, row->fret)) &&
+         cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
          add_real(object, "from_nut_mm", row->from_nut_mm) &&
          add_real(object, "from_previous_mm", row->from_previous_mm) &&
          add_real(object, "to_saddle_mm", row->to_saddle_mm) && add_real(object, "cents_per_mm", row->cents_per_mm) &&
-         add_real(object, "cents_per_tenth_mm", row->cents_per_tenth_mm);
+         add_real(object, "cents_per_tenth_mm", row->cents_per_tenth_mm) &&
+         add_real(object, "layout_mm", row->layout_mm);
 }
 
 static int add_board(cJSON *root, const sp_board_shape *s)
@@ -267,6 +317,29 @@ static int add_slots(cJSON *root, const sp_slots *p)
   return good;
 }
 
+static int add_parts(cJSON *root, const sp_layout *l)
+{
+  cJSON *list = cJSON_AddArrayToObject(root, "partial");
+  int good = list != NULL;
+  for (int32_t n = 1; good && n <= l->frets; n++) {
+    if (!sp_layout_is_partial(l, n))
+      continue;
+    const sp_width_part *p = &l->part[n];
+    cJSON *object = add_object(list);
+    good = object && cJSON_AddNumberToObject(object, "fret", n) &&
+           cJSON_AddStringToObject(object, "edge", p->from_bass ? "bass" : "treble") &&
+           cJSON_AddStringToObject(object, "unit", p->in_mm ? "mm" : "share") && add_real(object, "begin", p->begin) &&
+           add_real(object, "end", p->end);
+  }
+  return good;
+}
+
+static int add_apart(cJSON *root, const sp_layout *l)
+{
+  return add_real(root, "nut_shift_mm", l->nut_shift_mm) && cJSON_AddBoolToObject(root, "zero_fret", l->zero_fret) &&
+         add_real(root, "nut_behind_mm", l->nut_behind_mm) && add_parts(root, l);
+}
+
 static int fill(cJSON *root, const sp_layout *l, const sp_slots *p)
 {
   if (!root || !cJSON_AddStringToObject(root, "schema", "slotproof/layout/1") ||
@@ -282,7 +355,7 @@ static int fill(cJSON *root, const sp_layout *l, const sp_slots *p)
     const sp_layout_row row = sp_layout_row_at(l, n);
     good = add_row(positions, l, &row);
   }
-  return good && add_slots(root, p) && add_warnings(root, p);
+  return good && add_apart(root, l) && add_slots(root, p) && add_warnings(root, p);
 }
 
 static sp_status write_json(const sp_layout *l, const sp_slots *p, FILE *file, sp_error *err)

@@ -594,6 +594,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
   memset(f, 0, sizeof *f);
   f->o = o;
   f->full_scale = view->full_scale;
+  f->part = c->part;
   start(c, kind, o->px_per_mm, expect, f);
   sp_status status = read_pieces(view, c, f, err);
   sp_profile *table = malloc(sizeof *table);
@@ -695,8 +696,36 @@ static wall_result wall_uncertainty(sp_line_fit *f, int wall, double reach_px, d
   return r;
 }
 
+/* The stretch of pieces in which most are present and beyond which most are not (Kadane's maximum sub-array). */
+static void extent_of_part(const sp_line_fit *f, double *v_a, double *v_b, double *coverage)
+{
+  int best = 0, sum = 0;
+  size_t from = 0, first = 0, last = 0, present = 0;
+  for (size_t k = 0; k < f->count; k++) {
+    if (sum <= 0) {
+      sum = 0;
+      from = k;
+    }
+    sum += f->pieces[k].present ? 1 : -1;
+    if (sum > best) {
+      best = sum;
+      first = from;
+      last = k;
+    }
+  }
+  for (size_t k = first; k <= last && best > 0; k++)
+    present += f->pieces[k].present;
+  *v_a = best > 0 ? f->pieces[first].v_px - 0.5 * f->rows : f->v_px;
+  *v_b = best > 0 ? f->pieces[last].v_px + 0.5 * f->rows : f->v_px;
+  *coverage = best > 0 ? (double)present / (double)(last - first + 1) : 0.0;
+}
+
 static void extent(const sp_line_fit *f, double *v_a, double *v_b, double *coverage)
 {
+  if (f->part) {
+    extent_of_part(f, v_a, v_b, coverage);
+    return;
+  }
   size_t present = 0, first = f->count, last = 0;
   for (size_t k = 0; k < f->count; k++) {
     if (!f->pieces[k].present)

@@ -17,6 +17,11 @@ enum { MAX_CANDIDATES = 400, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6 };
 static const double WEAK = 0.5;
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
 static const double MIN_COVERAGE = 0.42;
+/* A partial fret: over this part of what it spans, and at least over this part of what the shortest is meant to span;
+ * what spans more of the width than the last is tried as a whole fret only. */
+static const double MIN_OF_PART = 0.7, MIN_OF_LEAST = 0.6, PART_MOST = 0.8;
+/* Windows of a partial fret reach so far beyond it, mm: once it is seen where it ends. */
+static const double BEYOND_PART_MM = 1.5;
 /* Height times length of a candidate against the sixth best one. */
 static const double FAINTEST = 0.06;
 /* Below this (against the sixth best, or the best of few) a candidate is most likely wood: a quick fit will do. */
@@ -178,7 +183,8 @@ static void keep_off_rule(const sp_marks_options *o, sp_candidate *c)
 
 /* One fit, for the workers: what goes in and what comes out. */
 typedef struct fit_job {
-  sp_candidate candidate;
+  sp_candidate candidate, seen;   /* seen: as the search saw it */
+  size_t whole;                   /* of a part: the job that tries it as a whole fret */
   bool wanted, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
   sp_effort effort;
   sp_mark mark, found;
@@ -189,6 +195,7 @@ typedef struct fit_job {
 } fit_job;
 
 typedef struct fit_jobs {
+  const sp_board *board; /* for partial frets */
   const sp_view *view;
   const sp_marks_options *o;
   const sp_expectation *expect;
@@ -196,6 +203,62 @@ typedef struct fit_jobs {
   double min_coverage;
   fit_job *job;
 } fit_jobs;
+
+static void within_board(const sp_board *b, double u, double *v0, double *v1)
+{
+  *v0 = b->side[0].at_px + b->side[0].slope * u;
+  *v1 = b->side[1].at_px + b->side[1].slope * u;
+}
+
+/* Where a line crosses the centre line. */
+static void cross_centre(const sp_board *b, double u, double slope, double v_ref, double *u_out, double *v_out)
+{
+  const double v = (b->centre.at_px + b->centre.slope * (u - slope * v_ref)) / (1.0 - b->centre.slope * slope);
+  *v_out = v;
+  *u_out = u + slope * (v - v_ref);
+}
+
+/* A partial fret is fitted over its own length: roughly first, then where the first fit has seen it. Its mark's place
+ * is where it would cross the centre line, as of any other, with what that adds to its uncertainty. */
+static void run_part(const fit_jobs *jobs, fit_job *j)
+{
+  const double px = jobs->o->px_per_mm;
+  sp_candidate c = j->candidate;
+  sp_line_fit fit;
+  double v0, v1, u, v;
+  for (int turn = 0; turn < 2; turn++) {
+    j->status = sp_line_fit_run(jobs->view, &c, jobs->o, jobs->expect, jobs->ground, turn ? j->effort : SP_EFFORT_QUICK,
+                                &fit, &j->err);
+    if (j->status)
+      return;
+    const bool seen = fit.count >= 6;
+    if (seen)
+      sp_line_fit_result(&fit, c.v_px, &j->mark);
+    if (!seen || !(j->mark.coverage > 0.0)) {
+      sp_line_fit_free(&fit);
+      return;
+    }
+    c.u_px = j->mark.u_px;
+    c.slope = j->mark.slope;
+    if (turn == 0) {
+      const double middle = 0.5 * (j->mark.v_a_px + j->mark.v_b_px);
+      c.u_px += c.slope * (middle - c.v_px);
+      c.v_px = middle;
+      c.v0_px = j->mark.v_a_px - BEYOND_PART_MM * px;
+      c.v1_px = j->mark.v_b_px + BEYOND_PART_MM * px;
+      sp_line_fit_free(&fit);
+    }
+  }
+  within_board(jobs->board, c.u_px, &v0, &v1);
+  cross_centre(jobs->board, c.u_px, c.slope, c.v_px, &u, &v);
+  sp_line_fit_result(&fit, v, &j->mark);
+  const double length = j->mark.v_b_px - j->mark.v_a_px;
+  j->good = looks_like_mark(&fit, &j->mark, MIN_OF_PART, px, jobs->ground->measured) &&
+            length >= MIN_OF_LEAST * jobs->o->least_part * (v1 - v0);
+  j->mark.part = true;
+  j->blur = fit.shape.blur_px;
+  sp_line_fit_free(&fit);
+}
 
 static void run_fit(void *context, size_t index)
 {
@@ -205,6 +268,10 @@ static void run_fit(void *context, size_t index)
   j->good = j->voted = false;
   if (!j->wanted)
     return;
+  if (j->candidate.part) {
+    run_part(jobs, j);
+    return;
+  }
   j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o, jobs->expect, jobs->ground, j->effort, &fit, &j->err);
   if (j->status)
     return;
@@ -237,7 +304,7 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
   const size_t n = count < FIRST_FITS ? count : FIRST_FITS;
   sp_ground ground;
   sp_ground_default(o->kind, o->px_per_mm, view->full_scale, &ground);
-  fit_jobs jobs = {view, o, &expect, &ground, 0.3, calloc(n + 1, sizeof(fit_job))};
+  fit_jobs jobs = {NULL, view, o, &expect, &ground, 0.3, calloc(n + 1, sizeof(fit_job))};
   lines->count = 0;
   if (!jobs.job)
     return sp_fail_memory(err);
@@ -334,14 +401,6 @@ static double meets_side(const sp_lengthwise *side, const sp_candidate *c)
   return (side->at_px + side->slope * (c->u_px - c->slope * c->v_px)) / (1.0 - side->slope * c->slope);
 }
 
-/* Where a line crosses the centre line. */
-static void cross_centre(const sp_board *b, double u, double slope, double v_ref, double *u_out, double *v_out)
-{
-  const double v = (b->centre.at_px + b->centre.slope * (u - slope * v_ref)) / (1.0 - b->centre.slope * slope);
-  *v_out = v;
-  *u_out = u + slope * (v - v_ref);
-}
-
 static bool beyond_ends(const sp_board *b, double u, double clear)
 {
   return (b->end[0].found && u < b->end[0].u_px + clear) || (b->end[1].found && u > b->end[1].u_px - clear);
@@ -397,16 +456,27 @@ static double least_of_voters(const fit_jobs *jobs, size_t count, double *work)
   return n ? 0.25 * sp_median(work, n) : 0.0;
 }
 
+/* A line that is a whole fret with something missing stays one. */
+static void drop_parts_of_whole(fit_job *job, size_t count, size_t parts)
+{
+  for (size_t i = count; i < count + parts; i++)
+    if (job[job[i].whole].ever)
+      job[i].wanted = job[i].good = job[i].ever = false;
+}
+
 /* What a second pass cannot find again the first one has found. */
-static sp_status final_pass(fit_jobs *jobs, size_t count, burr_vote *votes, sp_marks *marks, sp_error *err)
+static sp_status final_pass(fit_jobs *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks,
+                            sp_error *err)
 {
   double work[MAX_CANDIDATES];
-  const sp_status status = run_fits(jobs, count, err);
+  const sp_status status = run_fits(jobs, count + parts, err);
   if (status)
     return status;
   marks->count = 0;
   const double least = least_of_voters(jobs, count, work);
-  for (size_t i = 0; i < count; i++) {
+  for (size_t i = 0; i < count + parts; i++) {
+    if (i == count)
+      drop_parts_of_whole(jobs->job, count, parts);
     fit_job *j = &jobs->job[i];
     if (j->good)
       j->found = j->mark;
@@ -433,34 +503,64 @@ static void prepare_again(fit_jobs *jobs, size_t count)
     j->candidate.u_px = j->mark.u_px;
     j->candidate.v_px = j->mark.v_px;
     j->candidate.slope = j->mark.slope;
+    if (j->candidate.part) {
+      const double middle = 0.5 * (j->mark.v_a_px + j->mark.v_b_px);
+      j->candidate.u_px += j->mark.slope * (middle - j->mark.v_px);
+      j->candidate.v_px = middle;
+    }
   }
+}
+
+/* On boards with partial frets: what spans a part of the width is tried as such, too. Returns how many jobs more. */
+static size_t add_parts(const sp_marks_options *o, double group_px, fit_job *job, size_t count, const sp_board *board)
+{
+  size_t n = 0;
+  if (!(o->least_part > 0.0 && o->least_part < 1.0))
+    return 0;
+  for (size_t i = 0; i < count; i++) {
+    fit_job *part = &job[count + n];
+    double v0, v1;
+    const sp_candidate *c = &job[i].seen;
+    within_board(board, c->u_px, &v0, &v1);
+    if (!job[i].wanted || c->v1_px - c->v0_px > PART_MOST * (v1 - v0) + group_px)
+      continue;
+    part->candidate = *c;
+    part->candidate.part = part->wanted = true;
+    part->candidate.v0_px = fmax(v0, c->v0_px - group_px);
+    part->candidate.v1_px = fmin(v1, c->v1_px + group_px);
+    part->effort = SP_EFFORT_FULL;
+    part->whole = i;
+    n++;
+  }
+  return n;
 }
 
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
-                            const sp_marks_options *o, const sp_ground *ground, sp_expectation *expect, sp_marks *marks,
-                            sp_error *err)
+                            const sp_marks_options *o, double group_px, const sp_ground *ground, sp_expectation *expect,
+                            sp_marks *marks, sp_error *err)
 {
   const double blur_sd_log = o->blur_px > 0.0 ? hypot(0.03, o->blur_sd_log) : 0.03;
   *expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
   burr_vote votes = {0};
-  fit_jobs jobs = {view, o, expect, ground, MIN_COVERAGE, calloc(count + 1, sizeof(fit_job))};
-  marks->marks = calloc(count + 1, sizeof *marks->marks);
+  fit_jobs jobs = {&marks->board, view, o, expect, ground, MIN_COVERAGE, calloc(2 * count + 1, sizeof(fit_job))};
+  marks->marks = calloc(2 * count + 1, sizeof *marks->marks);
   if (!marks->marks || !jobs.job) {
     free(jobs.job);
     return sp_fail_memory(err);
   }
   for (size_t i = 0; i < count; i++) {
     fit_job *j = &jobs.job[i];
-    j->candidate = candidates[i];
+    j->candidate = j->seen = candidates[i];
     j->wanted = place_on_board(&marks->board, 0.5 * o->px_per_mm, &j->candidate);
     const bool faint = reach_of(&candidates[i]) < FULL_FIT * reach_of(&candidates[count < 12 ? 0 : 5]);
     j->effort = faint ? SP_EFFORT_QUICK : SP_EFFORT_FULL;
   }
-  sp_status status = final_pass(&jobs, count, &votes, marks, err);
+  const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
+  sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
   if (!status && (is_denied(&votes, marks->count, expect) || agree_on_burr(&votes, expect))) {
-    prepare_again(&jobs, count);
-    status = final_pass(&jobs, count, &votes, marks, err);
+    prepare_again(&jobs, count + parts);
+    status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
   free(jobs.job);
   return status;
@@ -607,7 +707,7 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   sp_expectation expect;
   status = sp_ground_measure(scene, along, o, &marks->board, candidates, count, &ground, err);
   if (!status)
-    status = final_fits(&view, candidates, count, o, &ground, &expect, marks, err);
+    status = final_fits(&view, candidates, count, o, 8.0 * scene->strip_px, &ground, &expect, marks, err);
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);

@@ -23,6 +23,7 @@ bool sp_shape_is_coarse(const sp_expectation *expect);
 /* A line as the coarse search sees it: u(v) = u_px + slope (v - v_px), seen between v0 and v1. */
 typedef struct sp_candidate {
   double u_px, v_px, slope, v0_px, v1_px;
+  bool part;     /* perhaps a partial fret: v0 and v1 are near its ends */
   double score;  /* summed, normalised response */
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;
@@ -190,6 +191,7 @@ typedef struct sp_line_fit {
   double ground[SP_GROUND_NODES];             /* the wood around, grey */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr, clipped;
+  bool part; /* of a partial fret: the window reaches beyond it, and it ends where it is present no more */
 } sp_line_fit;
 
 /* How much is spent on a line: QUICK is enough to outline the board and to tell wood from a line; AGAIN is for one that

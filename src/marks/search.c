@@ -506,6 +506,7 @@ static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp
     if (!peak)
       continue;
     sp_candidate *c = &out[n++];
+    *c = (sp_candidate){0};
     c->slope = slope_of(s, stretch_of(s, u), b->slope[u]);
     int32_t first, last;
     trace_run(s, side, u, c->slope, &first, &last);

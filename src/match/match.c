@@ -285,6 +285,25 @@ static void mark_strays(const sp_model *m, double reference, const sp_match_line
       match->is_stray[match->line_of_fret[k]] = false;
 }
 
+/* Behind a zero fret stands the nut. Where it is to be found was told, or it is the first line there is: its face. */
+static void find_nut_behind(const sp_model *m, const sp_fit *pick, sp_match *match)
+{
+  const double told = m->layout->nut_behind_mm, unit = sp_model_unit(m, &pick->h), nut = sp_model_nut(m, &pick->h);
+  const sp_model_line *l = m->line[pick->h.mirrored];
+  double best = INFINITY;
+  for (size_t i = 0; i < m->count; i++) {
+    const double behind_mm = (nut - l[i].x) * unit, off = isnan(told) ? behind_mm : fabs(behind_mm - told);
+    if (!(behind_mm >= SP_NUT_BEHIND_LEAST_MM && behind_mm <= SP_NUT_BEHIND_MOST_MM))
+      continue;
+    const bool serves = match->is_stray[l[i].id] && (isnan(told) || off <= SP_NUT_BEHIND_REACH_MM);
+    match->is_stray[l[i].id] = false;
+    if (serves && off < best) {
+      best = off;
+      match->nut_behind = (ptrdiff_t)l[i].id;
+    }
+  }
+}
+
 /* Frets for which an unused line would do about as well as the one chosen. */
 static void mark_contested(const sp_model *m, const sp_fit *pick, sp_match *match)
 {
@@ -307,7 +326,7 @@ static void hand_out(const sp_model *m, const sp_fit *pick, const sp_fit *unaske
 {
   const bool known = m->options->scale_known;
   match->direction = pick->h.mirrored ? -1 : 1;
-  match->nut_position = pick->h.mirrored ? -pick->h.origin : pick->h.origin;
+  match->nut_position = pick->h.mirrored ? -sp_model_nut(m, &pick->h) : sp_model_nut(m, &pick->h);
   match->mm_per_unit = known ? 1.0 : 1.0 / pick->h.stretch;
   if (known)
     match->scale_length_mm = m->layout->scale_length_mm * (unasked ? unasked->h.stretch : pick->h.stretch);
@@ -315,6 +334,8 @@ static void hand_out(const sp_model *m, const sp_fit *pick, const sp_fit *unaske
   match->nut_end = pick->h.mirrored ? 1 : 0;
   memcpy(match->line_of_fret, pick->line, (m->frets + 1) * sizeof *match->line_of_fret);
   mark_strays(m, reference, lines, match);
+  if (m->layout->zero_fret)
+    find_nut_behind(m, pick, match);
   mark_contested(m, pick, match);
 }
 
@@ -362,6 +383,7 @@ static sp_status match_init(sp_match *match, size_t count, size_t frets, const s
   memset(match, 0, sizeof *match);
   match->state = SP_MATCH_NONE;
   match->nut_position = NAN;
+  match->nut_behind = -1;
   match->scale_length_mm = NAN;
   match->mm_per_unit = options->scale_known ? 1.0 : (double)NAN;
   match->line_of_fret = calloc(frets + 1, sizeof *match->line_of_fret);

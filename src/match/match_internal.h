@@ -8,6 +8,7 @@
 typedef struct sp_model_line {
   double x;         /* place, units of the input */
   double u;         /* its standard uncertainty, the same units */
+  bool part;        /* serves partial frets only */
   double strength;  /* against the reference strength of a mark */
   double base;      /* log (chance that a mark looks so / clutter of this look in the whole extent) */
   double base_even; /* the same where strays are as common as lines are: for the test against pure clutter */
@@ -57,6 +58,10 @@ double sp_model_strong(const sp_model *model, size_t rank);
 void sp_model_set_reference(sp_model *model, double strength);
 /* Widens the hand error of every line by its own uncertainty at this many mm per unit (0: leaves it out). */
 void sp_model_set_unit(sp_model *model, double mm_per_unit);
+/* Where the nut stands: at the origin, unless it is shifted. */
+double sp_model_nut(const sp_model *model, const sp_hypothesis *h);
+/* May this line be fret k, whatever its place? */
+bool sp_model_suits(const sp_model *model, const sp_model_line *line, size_t k);
 /* mm of the board per unit under a hypothesis: 1 where the scale is known. */
 double sp_model_unit(const sp_model *model, const sp_hypothesis *h);
 

@@ -63,6 +63,7 @@ static void copy_lines(sp_model *m, const sp_match_line *lines, size_t count)
     l->x = lines[i].position;
     l->u = lines[i].u_position > 0.0 && isfinite(lines[i].u_position) ? lines[i].u_position : 0.0;
     l->strength = sp_line_strength(&lines[i]);
+    l->part = lines[i].part;
     l->id = i;
   }
   qsort(m->line[0], m->count, sizeof *m->line[0], by_place);
@@ -190,6 +191,16 @@ void sp_model_set_unit(sp_model *m, double mm_per_unit)
     }
 }
 
+double sp_model_nut(const sp_model *m, const sp_hypothesis *h)
+{
+  return h->origin + h->stretch * m->layout->position_mm[0];
+}
+
+bool sp_model_suits(const sp_model *m, const sp_model_line *l, size_t k)
+{
+  return !l->part || sp_layout_is_partial(m->layout, (int32_t)k);
+}
+
 double sp_model_unit(const sp_model *m, const sp_hypothesis *h)
 {
   return m->options->scale_known ? 1.0 : 1.0 / h->stretch;
@@ -214,6 +225,8 @@ static double hand_error(const sp_model_line *l, double d_mm)
 double sp_model_gain(const sp_model *m, const sp_hypothesis *h, size_t k, const sp_model_line *l)
 {
   const double d = l->x - h->origin - h->stretch * m->layout->position_mm[k], unit = sp_model_unit(m, h);
+  if (!sp_model_suits(m, l, k))
+    return -INFINITY;
   return fabs(d) <= h->stretch * m->reach_mm[k] ? l->base + log(m->extent * unit) + hand_error(l, d * unit) : -INFINITY;
 }
 
@@ -237,7 +250,7 @@ static nut_terms nut_terms_of(const sp_model *m, const sp_hypothesis *h, double 
   if (!o->has_end[e])
     return t;
   const double place = h->mirrored ? -o->end_position[e] : o->end_position[e];
-  const double beyond_mm = (h->origin - place) * unit; /* > 0: the board goes on behind the nut */
+  const double beyond_mm = (sp_model_nut(m, h) - place) * unit; /* > 0: the board goes on behind the nut */
   const double half = log(LAYOUT_END_PART) + log_extent;
   if (o->nut_may_be_end && fabs(beyond_mm) <= END_REACH_MM) {
     const double z = beyond_mm / END_SD_MM;
@@ -265,7 +278,7 @@ static double best_line(const sp_model *m, const sp_hypothesis *h, size_t k, dou
     (*p)++;
   for (size_t i = *p; i < m->count && l[i].x <= at + reach; i++) {
     const double gain = l[i].base + extra + hand_error(&l[i], (l[i].x - at) * unit);
-    if (gain > best) {
+    if (gain > best && sp_model_suits(m, &l[i], k)) {
       best = gain;
       *chosen = (ptrdiff_t)i;
     }
@@ -329,7 +342,7 @@ static void finish_assignment(const sp_model *m, const sp_hypothesis *h, const v
 static bool nut_as_told(const sp_model *m, const sp_hypothesis *h, double unit)
 {
   const double told = h->mirrored ? -m->options->told_position : m->options->told_position;
-  return !m->options->nut_told || fabs(h->origin - told) * unit <= m->reach_mm[0];
+  return !m->options->nut_told || fabs(sp_model_nut(m, h) - told) * unit <= m->reach_mm[0];
 }
 
 double sp_model_score(const sp_model *m, const sp_hypothesis *h, double floor, sp_assignment *a)

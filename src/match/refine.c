@@ -62,7 +62,7 @@ static void fit_once(const sp_model *m, const sp_assignment *a, double prior_wei
     }
   if (a->nut_is_end) {
     const double x = h->mirrored ? -m->options->end_position[e] : m->options->end_position[e];
-    add(&s, weight_of((x - h->origin) * unit, 0.5), 0.0, x - x0);
+    add(&s, weight_of((x - sp_model_nut(m, h)) * unit, 0.5), m->layout->position_mm[0], x - x0);
   }
   if (s.w > 0.0) {
     solve(&s, prior_weight, h);

@@ -13,6 +13,8 @@
 enum { MOST_MB = 8 };
 /* A record whose places are known worse than this says nothing. */
 static const double MOST_U_MM = 50.0;
+/* The nut itself lies where a compensated one was shifted to. */
+static const double NUT_SHIFT_MOST_MM = 5.0;
 
 #define MAKE_AGAIN "make the record with 'slotproof check --format json'"
 
@@ -41,7 +43,7 @@ static sp_status read_numbers(const cJSON *mark, double l_mm, double *fret, sp_e
 {
   sp_status status = number(mark, "fret", 0, SP_EARLIER_MAX_FRETS, false, fret, err);
   if (!status)
-    status = number(mark, "layout_mm", 0.0, l_mm, false, &m->layout_mm, err);
+    status = number(mark, "layout_mm", *fret > 0.0 ? 0.0 : -NUT_SHIFT_MOST_MM, l_mm, false, &m->layout_mm, err);
   if (!status)
     status = number(mark, "x_mm", -l_mm, 2.0 * l_mm, true, &m->x_mm, err);
   if (!status)

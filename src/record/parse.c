@@ -225,6 +225,10 @@ static sp_status read_task(const cJSON *root, sp_record *r, sp_error *err)
   r->verdict = (sp_verdict)verdict;
   r->marks_kind = kind < 0 ? SP_MARK_KNIFE : (sp_mark_kind)kind; /* the first records did not say it */
   r->divisions = divisions < 0 ? 0 : divisions;
+  const double shift = number_in(layout, "nut_shift_mm"); /* earlier records have none */
+  r->nut_shift_mm = isfinite(shift) ? shift : 0.0;
+  r->zero_fret = cJSON_IsTrue(cJSON_GetObjectItemCaseSensitive(layout, "zero_fret"));
+  snprintf(r->board, sizeof r->board, "%s", text_in(layout, "name"));
   return SP_OK;
 }
 

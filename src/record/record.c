@@ -28,10 +28,11 @@ void sp_record_init(sp_record *record)
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
   record->square_fret = record->bass_scale_mm = record->treble_scale_mm = NAN;
   record->spread_nut_mm = record->spread_saddle_mm = NAN;
-  record->fit_scale_length_mm = record->fit_u_scale_length_mm = NAN;
+  record->fit_scale_length_mm = record->fit_u_scale_length_mm = record->nut_shift_mm = NAN;
   record->fit_offset_mm = record->fit_residual_rms_mm = record->kerf_mm = NAN;
   record->sawn_mm = record->sawn_sd_mm = record->saw_mean_mm = record->saw_sd_mm = NAN;
   record->nut_px = record->bridgeward_px = NOWHERE;
+  record->nut_behind = (sp_nut_behind_record){false, false, NAN, NAN, NOWHERE, NOWHERE};
   for (size_t i = 0; i < sizeof record->outline_px / sizeof *record->outline_px; i++)
     record->outline_px[i] = NOWHERE;
   record->datum = SP_DATUM_FIT;

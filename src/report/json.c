@@ -82,6 +82,12 @@ static void add_layout(sp_tree *b, cJSON *root, const sp_record *r)
   add_number(b, o, "scale_length_mm", r->scale_length_mm, MM);
   add_count(b, o, "frets", r->frets);
   add_count(b, o, "divisions", r->divisions > 0 ? (double)r->divisions : NAN);
+  if (r->board[0])
+    add_text(b, o, "name", r->board);
+  else
+    sp_tree_attach(b, o, "name", cJSON_CreateNull());
+  add_number(b, o, "nut_shift_mm", r->nut_shift_mm, MM);
+  add_bool(b, o, "zero_fret", r->zero_fret);
   add_text(b, o, "bass_side", r->left_handed ? "left" : "right");
   if (isnan(r->square_fret)) {
     sp_tree_attach(b, o, "fan", cJSON_CreateNull());
@@ -93,6 +99,35 @@ static void add_layout(sp_tree *b, cJSON *root, const sp_record *r)
   add_number(b, fan, "spread_nut_mm", r->spread_nut_mm, MM);
   add_number(b, fan, "spread_saddle_mm", r->spread_saddle_mm, MM);
   add_number(b, fan, "square_fret", r->square_fret, RATIO);
+}
+
+/* null where the datum is no zero fret or nothing shows behind it. */
+static void add_nut_behind(sp_tree *b, cJSON *root, const sp_nut_behind_record *n)
+{
+  if (!n->known) {
+    sp_tree_attach(b, root, "nut_behind", cJSON_CreateNull());
+    return;
+  }
+  cJSON *o = add_object(b, root, "nut_behind");
+  add_text(b, o, "kind", n->is_end ? "end" : "line");
+  add_number(b, o, "behind_mm", n->behind_mm, MM);
+  add_number(b, o, "u_mm", n->u_mm, MM);
+  add_point(b, o, "end_a_px", n->end_a_px);
+  add_point(b, o, "end_b_px", n->end_b_px);
+}
+
+/* null for a fret that is meant to span the whole width. */
+static void add_part(sp_tree *b, cJSON *mark, const sp_part_record *p)
+{
+  if (!p->is_part) {
+    sp_tree_attach(b, mark, "part", cJSON_CreateNull());
+    return;
+  }
+  cJSON *o = add_object(b, mark, "part");
+  add_number(b, o, "begin_mm", p->begin_mm, MM);
+  add_number(b, o, "end_mm", p->end_mm, MM);
+  add_number(b, o, "layout_begin_mm", p->layout_begin_mm, MM);
+  add_number(b, o, "layout_end_mm", p->layout_end_mm, MM);
 }
 
 static void add_graduations(sp_tree *b, cJSON *reference, const sp_reference_record *r)
@@ -184,7 +219,8 @@ static sp_mark_record without_measurement(const sp_mark_record *m)
                           .recut_mm = NAN,
                           .from_line_mm = NAN,
                           .u_from_line_mm = NAN,
-                          .slot = sp_slot_unknown()};
+                          .slot = sp_slot_unknown(),
+                          .part = {m->part.is_part, NAN, NAN, NAN, NAN}};
 }
 
 /* null where the mark is no slot or its walls are not known. */
@@ -277,6 +313,7 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark, bool c
   add_number(b, o, "width_mm", m.width_mm, MM);
   add_number(b, o, "u_width_mm", m.u_width_mm, MM);
   add_slot(b, o, &m.slot);
+  add_part(b, o, &m.part);
   add_number(b, o, "contrast", m.contrast, RATIO);
   add_number(b, o, "coverage", m.coverage, RATIO);
   add_point(b, o, "end_a_px", m.end_a_px);
@@ -469,6 +506,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
   for (size_t i = 0; i < r->mark_count; i++)
     add_mark(&b, marks, &r->marks[i], r->correction_count > 0);
   add_strays(&b, root, r);
+  add_nut_behind(&b, root, &r->nut_behind);
   add_fit(&b, root, r);
   add_places(&b, root, r);
   add_findings(&b, root, r);

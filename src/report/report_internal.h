@@ -52,6 +52,7 @@ void sp_say_remedy(const sp_record *record, int which, sp_sentence *s); /* one t
 void sp_say_stray(const sp_stray_record *stray, sp_sentence *s);
 void sp_say_layout(const sp_record *record, sp_sentence *s);
 void sp_say_datum(const sp_record *record, sp_sentence *s);
+void sp_say_parts(const sp_record *record, sp_sentence *s);
 void sp_say_camera(const sp_record *record, sp_sentence *s); /* photographs: how taken; with its full stop */
 void sp_say_scale(const sp_record *record, sp_sentence *s);  /* with its full stops */
 void sp_say_kerf(const sp_record *record, sp_sentence *s);   /* slots: how broad the saw has cut, against the tang */

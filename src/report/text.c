@@ -110,6 +110,8 @@ void sp_say_layout(const sp_record *record, sp_sentence *s)
 {
   if (!isfinite(record->scale_length_mm))
     return;
+  if (record->board[0])
+    sp_say(s, "%s: ", record->board);
   if (isfinite(record->square_fret))
     sp_say(s, "scale lengths %.6g mm (bass) and %.6g mm (treble), fret %g square, %ld frets, ", record->bass_scale_mm,
            record->treble_scale_mm, record->square_fret, (long)record->frets);
@@ -119,6 +121,36 @@ void sp_say_layout(const sp_record *record, sp_sentence *s)
     sp_say(s, "%ld equal divisions of the octave", (long)record->divisions);
   else
     sp_say(s, "from a list of steps");
+  if (fabs(record->nut_shift_mm) > 0.0)
+    sp_say(s,
+           "; the nut is compensated: it stands %.3f mm %s than the frets are computed from, and places count from the "
+           "theoretical nut",
+           fabs(record->nut_shift_mm), record->nut_shift_mm > 0.0 ? "nearer to fret 1" : "farther from fret 1");
+}
+
+static void say_nut_behind(const sp_record *record, sp_sentence *s)
+{
+  const sp_nut_behind_record *n = &record->nut_behind;
+  if (!record->zero_fret)
+    return;
+  if (!n->known)
+    sp_say(s, "; no nut was seen behind it");
+  else if (isfinite(n->behind_mm))
+    sp_say(s, "; %s %.3f mm behind it (+/- %.3f)", n->is_end ? "the board ends" : "the nut's line is", n->behind_mm,
+           2.0 * n->u_mm);
+}
+
+void sp_say_parts(const sp_record *record, sp_sentence *s)
+{
+  char name[24];
+  for (size_t i = 0; i < record->mark_count; i++) {
+    const sp_mark_record *m = &record->marks[i];
+    if (!m->found || !m->part.is_part || !isfinite(m->part.begin_mm))
+      continue;
+    sp_say(s, "%s%s from %.1f to %.1f mm off the bass edge (meant: %.1f to %.1f)", s->used ? "; " : "",
+           sp_fret_name(m->fret, name), m->part.begin_mm, m->part.end_mm, m->part.layout_begin_mm,
+           m->part.layout_end_mm);
+  }
 }
 
 void sp_say_datum(const sp_record *record, sp_sentence *s)
@@ -127,9 +159,11 @@ void sp_say_datum(const sp_record *record, sp_sentence *s)
                                       "the place of the nut that fits the frets best (no nut was seen)"};
   static const char *const FRETTED[] = {"the zero fret", "the nut's face toward the frets",
                                         "the place of the nut that fits the frets best (no nut was seen)"};
-  sp_say(s, "%s", (record->marks_kind == SP_MARK_WIRE ? FRETTED : WORDS)[record->datum]);
+  const bool zero = record->zero_fret && record->datum == SP_DATUM_LINE;
+  sp_say(s, "%s", (record->marks_kind == SP_MARK_WIRE || zero ? FRETTED : WORDS)[record->datum]);
   if (isfinite(record->datum_u_mm))
     sp_say(s, ", located to %.3f mm (standard uncertainty)", record->datum_u_mm);
+  say_nut_behind(record, s);
 }
 
 void sp_say_fit(const sp_record *record, sp_sentence *s)
@@ -201,6 +235,7 @@ sp_status sp_report_text(const sp_record *record, FILE *file, sp_error *err)
     return status;
   put_said("Layout:   ", sp_say_layout, record, file);
   put_said("Datum:    ", sp_say_datum, record, file);
+  put_said("Partial:  ", sp_say_parts, record, file);
   put_said("Camera:   ", sp_say_camera, record, file);
   put_said("Scale:    ", sp_say_scale, record, file);
   put_said("Joined:   ", sp_say_joins, record, file);

@@ -16,6 +16,8 @@ static const double SQRT3 = 1.7320508075688772;
  * along the grain: 3e-6 to 5e-6 (US Forest Products Laboratory, Wood Handbook). Reference temperature 20 C (ISO 1). */
 static const double STEEL_PER_K = 11.0e-6, STEEL_HALF = 1.0e-6, WOOD_PER_K = 4.0e-6, WOOD_HALF = 1.0e-6;
 static const double TEMPERATURE_U_K = 0.6; /* a room thermometer read to a degree: 1 / sqrt(3) */
+/* Further from where it should end, and a partial fret is worth a word: lines often stop some millimetres short. */
+static const double PART_OFF_MM = 4.0;
 /* The rule's direction in the picture is known about this well (rad). */
 static const double RULE_SLOPE_U = 1.0e-4;
 
@@ -94,6 +96,7 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
     lines[i].position = verdict_place_of(&f, m->u_px);
     lines[i].u_position = m->u_u_px * verdict_rate_at(&f, m->u_px);
     lines[i].strength = m->strength;
+    lines[i].part = m->part;
   }
   memset(o, 0, sizeof *o);
   o->scale_known = f.mm;
@@ -136,7 +139,7 @@ static sp_status fitted_datum(const frame *f, const sp_layout *layout, const sp_
                   layout->position_mm[k] / (f->mm ? 1.0 : match->mm_per_unit);
   const double origin = n ? sp_median(work, n) : 0.0;
   d->kind = SP_DATUM_FIT;
-  d->place = match->direction * origin;
+  d->place = match->direction * (origin + layout->position_mm[0] / (f->mm ? 1.0 : match->mm_per_unit));
   /* standard uncertainty of a median: 1.2533 s / sqrt(n) */
   d->u_fit_mm = n >= 3 ? 1.2533 * sp_mad(work, n) / sqrt((double)n) : INFINITY;
   d->u_px = NAN;
@@ -310,6 +313,7 @@ static void blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *r)
   r->budget = (sp_budget){NAN, NAN, NAN, NAN, NAN};
   r->recut_mm = r->from_line_mm = r->u_from_line_mm = NAN;
   r->slot = sp_slot_unknown();
+  r->part = (sp_part_record){sp_layout_is_partial(layout, fret), NAN, NAN, NAN, NAN};
   r->verdict = SP_MISSING;
 }
 
@@ -385,15 +389,52 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
 }
 
+/* Where a partial fret ends, against where it should. `bass` is +1 where larger v lies toward the bass, else -1. */
+static void describe_part(const frame *f, const sp_layout *layout, int bass, const sp_mark *m, sp_mark_record *r)
+{
+  const sp_board *b = &f->marks->board;
+  if (!f->mm || !b->edges_found)
+    return;
+  const double low = b->side[0].at_px + b->side[0].slope * m->u_px,
+               high = b->side[1].at_px + b->side[1].slope * m->u_px;
+  const double across = f->across * f->cosine, edge = bass > 0 ? high : low;
+  r->part.begin_mm = across * fabs(edge - (bass > 0 ? m->v_b_px : m->v_a_px));
+  r->part.end_mm = across * fabs(edge - (bass > 0 ? m->v_a_px : m->v_b_px));
+  sp_layout_part_mm(layout, r->fret, across * (high - low), &r->part.layout_begin_mm, &r->part.layout_end_mm);
+}
+
+/* A partial fret is judged where it is: its middle, dropped square on the centre line, with the uncertainty it has
+ * there and what the centre line's direction adds. */
+static sp_mark at_its_middle(const frame *f, const sp_mark *m)
+{
+  sp_mark own = *m;
+  const sp_lengthwise *c = &f->marks->board.centre;
+  const double middle = 0.5 * (m->v_a_px + m->v_b_px), d = middle - m->v_px, u = m->u_px + m->slope * d;
+  const double off_mm = f->across * (middle - c->at_px - c->slope * u), rate = verdict_rate_at(f, u);
+  const double turn = hypot(c->u_slope, sqrt(sp_square_map_variance(&f->ref->square, u, NAN)));
+  const double line = m->u_u_px * m->u_u_px + 2.0 * d * m->cov_u_slope + d * d * m->u_slope * m->u_slope;
+  own.u_px = u + off_mm * sin(f->tilt) * f->cosine / rate;
+  own.v_px = c->at_px + c->slope * own.u_px;
+  own.u_u_px = hypot(sqrt(fmax(line, 0.0)), turn * off_mm / rate);
+  own.cov_u_slope = m->cov_u_slope + d * m->u_slope * m->u_slope;
+  return own;
+}
+
 static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d, const sp_mark *m,
                        const sp_verdict_options *o, sp_mark_record *r)
 {
+  sp_mark own;
   describe_line(f, match->direction, m, r);
+  if (r->part.is_part) {
+    describe_part(f, layout, (layout->left_handed ? -1 : 1) * verdict_y_sign(f, match->direction), m, r);
+    own = at_its_middle(f, m);
+    m = &own;
+  }
   if (!f->mm)
     return;
   const double x = match->direction * (verdict_place_of(f, m->u_px) - d->place) * verdict_temperature_factor(o);
-  r->x_mm = x;
-  r->error_mm = x - r->layout_mm;
+  r->x_mm = layout->position_mm[0] + x;
+  r->error_mm = r->x_mm - r->layout_mm;
   r->error_cents = cents_of(layout, r->fret, r->error_mm);
   r->budget = budget_of(f, d, m, x, o);
   r->u_mm = combined(&r->budget);
@@ -402,6 +443,8 @@ static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *
   r->verdict = verdict_decide(r->error_mm, r->expanded_u_mm, tolerance_at(layout, r->fret, o));
   if (r->verdict == SP_OUT)
     r->recut_mm = -r->error_mm;
+  if (r->part.is_part) /* it meets one edge at the most */
+    return;
   const crossing line = {
       m->u_px,    m->v_px,        m->slope, hypot(m->u_u_px, d->kind == SP_DATUM_END ? m->u_common_px : 0.0),
       m->u_slope, m->cov_u_slope, false};
@@ -430,7 +473,8 @@ static void judge_nut(const frame *f, const sp_layout *layout, const sp_match *m
   }
   if (!f->mm)
     return;
-  r->x_mm = r->error_mm = r->error_cents = 0.0;
+  r->x_mm = r->layout_mm; /* where it stands is where the layout has it */
+  r->error_mm = r->error_cents = 0.0;
   r->u_mm = r->expanded_u_mm = r->expanded_u_cents = 0.0;
   r->verdict = SP_WITHIN;
   verdict_edges(f, layout, match->direction, d, &line, o, r);
@@ -511,8 +555,8 @@ static void judge_ratios(const frame *f, const sp_layout *layout, const sp_match
 /* ---- the whole record -----------------------------------------------------------------------------------------------
  */
 
-static sp_status add_strays(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
-                            sp_record *record, sp_error *err)
+static sp_status add_strays(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
+                            const sp_verdict_options *o, sp_record *record, sp_error *err)
 {
   record->strays = calloc(f->marks->count + 1, sizeof *record->strays);
   if (!record->strays)
@@ -527,10 +571,61 @@ static sp_status add_strays(const frame *f, const sp_match *match, const datum *
     s->end_a_px = r.end_a_px;
     s->end_b_px = r.end_b_px;
     s->x_mm = f->mm && match->direction && d
-                  ? match->direction * (verdict_place_of(f, m->u_px) - d->place) * verdict_temperature_factor(o)
+                  ? layout->position_mm[0] +
+                        match->direction * (verdict_place_of(f, m->u_px) - d->place) * verdict_temperature_factor(o)
                   : NAN;
   }
   return SP_OK;
+}
+
+/* A partial fret that spans another part than it is meant to. */
+static sp_status warn_parts(sp_record *record, sp_error *err)
+{
+  sp_status status = SP_OK;
+  for (size_t i = 0; !status && i < record->mark_count; i++) {
+    const sp_mark_record *m = &record->marks[i];
+    const sp_part_record *p = &m->part;
+    if (m->found && p->is_part &&
+        (fabs(p->begin_mm - p->layout_begin_mm) > PART_OFF_MM || fabs(p->end_mm - p->layout_end_mm) > PART_OFF_MM))
+      status =
+          sp_record_warn(record, err,
+                         "fret %ld is meant to reach from %.1f to %.1f mm off the bass edge and reaches from %.1f to "
+                         "%.1f mm; check on which side of the board it belongs, and its length",
+                         (long)m->fret, p->layout_begin_mm, p->layout_end_mm, p->begin_mm, p->end_mm);
+  }
+  return status;
+}
+
+/* What stands behind a zero fret: a line, or else the board's end. */
+static void describe_nut_behind(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
+                                sp_nut_behind_record *r)
+{
+  const sp_board *b = &f->marks->board;
+  const sp_board_end *e = &b->end[match->direction > 0 ? 0 : 1];
+  sp_mark_record drawn = {0};
+  double u = NAN, u_u = NAN;
+  if (match->nut_behind >= 0) {
+    const sp_mark *m = &f->marks->marks[match->nut_behind];
+    draw_places(f, match->direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, &drawn);
+    u = m->u_px;
+    u_u = m->u_u_px;
+  } else if (e->found && isfinite(d->u_px)) {
+    draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
+                b->side[1].at_px + b->side[1].slope * e->u_px, &drawn);
+    r->is_end = true;
+    u = e->u_px;
+    u_u = e->u_u_px;
+  } else {
+    return;
+  }
+  r->known = true;
+  r->end_a_px = drawn.end_a_px;
+  r->end_b_px = drawn.end_b_px;
+  if (!f->mm || d->kind == SP_DATUM_FIT)
+    return;
+  const double x = match->direction * (d->place - verdict_place_of(f, u));
+  r->behind_mm = x * verdict_temperature_factor(o);
+  r->u_mm = hypot(verdict_rate_at(f, u) / f->cosine * hypot(u_u, d->u_u_px), verdict_map_u_mm(f, d, u, x, 0.0));
 }
 
 static sp_verdict overall(const sp_record *record)
@@ -606,7 +701,7 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
   if (f->mm && fit.known) {
     record->fit_scale_length_mm = fit.scale;
     record->fit_u_scale_length_mm = fit.u_scale;
-    record->fit_offset_mm = fit.origin - match->direction * d.place;
+    record->fit_offset_mm = fit.origin + layout->position_mm[0] - match->direction * d.place;
     record->fit_residual_rms_mm = fit.rms;
   }
   judge_ratios(f, layout, match, &fit, record);
@@ -615,7 +710,11 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
   else if (fits_other_scale(f, layout, &fit))
     status = other_scale(layout, fit.scale, &fit, record, err);
   if (!status)
-    status = add_strays(f, match, &d, o, record, err);
+    status = warn_parts(record, err);
+  if (layout->zero_fret)
+    describe_nut_behind(f, match, &d, o, &record->nut_behind);
+  if (!status)
+    status = add_strays(f, layout, match, &d, o, record, err);
   return status;
 }
 
@@ -634,7 +733,7 @@ sp_status sp_verdict_decide(const sp_layout *layout, const sp_reference *ref, co
   if (placed)
     status = fill_marks(&f, layout, match, o, record, err);
   else if (marks->count)
-    status = add_strays(&f, match, NULL, o, record, err);
+    status = add_strays(&f, layout, match, NULL, o, record, err);
   if (!status && match->reason[0] && match->state != SP_MATCH_OTHER_SCALE)
     status = sp_record_warn(record, err, "%s", match->reason);
   if (marks->count)

@@ -219,7 +219,11 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
       printf("    fret %d missed (contrast %.3f)\n", m->fret, number(truth, "contrast"));
     return;
   }
-  const double error_um = 1e3 * (m->error_mm - number(truth, "error_mm"));
+  double true_mm = number(truth, "error_mm");
+  if (m->part.is_part) /* that of its middle */
+    true_mm += 0.5 * (number(truth, "from_y_mm") + number(truth, "to_y_mm")) *
+               tan(number(truth, "squareness_deg") / 57.29577951308232);
+  const double error_um = 1e3 * (m->error_mm - true_mm);
   if (!drawn || !(fabs(error_um) < 1e3 * CONFUSED_MM)) {
     a->wrong++;
     if (verbose)
@@ -275,6 +279,47 @@ static void compare(accuracy *a, const cJSON *truth, const sp_record *record, bo
     printf("    strays: %zu reported\n", record->stray_count);
 }
 
+/* The layout that was drawn, as far as it is out of the ordinary. */
+static sp_status set_apart(const cJSON *truth, sp_layout *layout, sp_error *err)
+{
+  const cJSON *drawn = cJSON_GetObjectItemCaseSensitive(truth, "params"), *pair;
+  const double shift = number(drawn, "nut_shift_mm"), behind = number(drawn, "nut_behind_mm");
+  sp_status status = isnan(shift) ? SP_OK : sp_layout_shift_nut(layout, shift, err);
+  if (!status && isfinite(behind))
+    status = sp_layout_zero_fret(layout, NAN, err);
+  cJSON_ArrayForEach(pair,
+                     cJSON_GetObjectItemCaseSensitive(cJSON_GetObjectItemCaseSensitive(truth, "layout"), "partial"))
+  {
+    const double share = cJSON_GetArrayItem(pair, 1)->valuedouble;
+    /* the treble edge lies at smaller y */
+    const sp_width_part part = {.from_bass = share < 0.0, .end = fabs(share)};
+    if (!status)
+      status = sp_layout_set_part(layout, cJSON_GetArrayItem(pair, 0)->valueint, part, err);
+  }
+  return status;
+}
+
+static sp_status make_layout(const cJSON *truth, sp_layout *layout, sp_error *err)
+{
+  const cJSON *task = cJSON_GetObjectItemCaseSensitive(truth, "layout");
+  const cJSON *steps = cJSON_GetObjectItemCaseSensitive(task, "steps_cents");
+  const double scale = number(task, "scale_length_mm");
+  const int32_t frets = (int32_t)number(task, "frets");
+  double cents[RENDER_MAX_LIST];
+  int n = 0;
+  for (; n < cJSON_GetArraySize(steps) && n < RENDER_MAX_LIST; n++)
+    cents[n] = cJSON_GetArrayItem(steps, n)->valuedouble;
+  sp_status status = n ? sp_layout_steps(scale, frets, cents, (size_t)n, layout, err)
+                       : sp_layout_equal(scale, frets, (int32_t)number(task, "divisions"), layout, err);
+  if (!status && isfinite(number(task, "square_fret"))) {
+    const sp_fan fan = {number(task, "bass_scale_length_mm"), number(task, "treble_scale_length_mm"),
+                        number(task, "spread_nut_mm"), number(task, "spread_saddle_mm"), number(task, "square_fret")};
+    layout->left_handed = is_word(task, "bass_side", "left");
+    status = sp_layout_fan(&fan, layout, err);
+  }
+  return status ? status : set_apart(truth, layout, err);
+}
+
 static void print_joins(const char *picture, const sp_record *record)
 {
   printf("%s\n", picture);
@@ -307,14 +352,7 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
   sp_check_options_init(&options);
   sp_status status = SP_E_DATA;
   if (task)
-    status = sp_layout_equal(number(task, "scale_length_mm"), (int32_t)number(task, "frets"),
-                             (int32_t)number(task, "divisions"), &layout, &err);
-  if (!status && isfinite(number(task, "square_fret"))) {
-    const sp_fan fan = {number(task, "bass_scale_length_mm"), number(task, "treble_scale_length_mm"),
-                        number(task, "spread_nut_mm"), number(task, "spread_saddle_mm"), number(task, "square_fret")};
-    layout.left_handed = is_word(task, "bass_side", "left");
-    status = sp_layout_fan(&fan, &layout, &err);
-  }
+    status = make_layout(truth, &layout, &err);
   if (!status) {
     options.layout = &layout;
     options.reference.mpe_mm = 0.0;

@@ -257,6 +257,13 @@ static void test_refusals(void **state)
       {"slotproof layout --board lost.board", 66, "lost.board", "line 2: steps file 'none.txt'"},
       {"slotproof layout --board wren.board --nut-width 20mm --radius 9mm", 64, "layout", "half the width"},
       {"slotproof layout --board lines.board --steps text.txt", 65, "text.txt", "line 1"},
+      {LAYOUT "--nut-shift 6mm", 64, "layout", "a nut shifted by 6 mm"},
+      {LAYOUT "--nut-shift 0.3mm --zero-fret", 64, "--nut-shift", "--zero-fret"},
+      {LAYOUT "--nut-behind 8mm", 64, "--nut-behind", "--zero-fret"},
+      {LAYOUT "--zero-fret --nut-behind 80mm", 64, "layout", "a nut 80 mm behind"},
+      {LAYOUT "--partial-frets '2 treble'", 64, "--partial-frets", "no partial fret"},
+      {LAYOUT "--partial-frets '4 treble 40%'", 64, "layout", "no fret 4"},
+      {CHECK "--zero-fret --nut end small.png", 64, "--zero-fret", "contradicts"},
       {CHECK "--format board small.png", 64, "--format", "no format of this command"},
       {CHECK "--marks wire small.png", 65, "small.png", ""},
       {CHECK "--marks pencil small.png", 64, "--marks", "knife, slot or wire"},
@@ -342,6 +349,49 @@ static void test_boards(void **state)
           "slotproof layout --board copy.board --format board | cmp - copy.board && cat copy.board && rm copy.board");
   assert_int_equal(o->status, 0);
   assert_non_null(strstr(o->out, "steps           = 203.91, 386.3137139, 498.045, 701.955, 1200\n"));
+}
+
+/* Options and keys of the same name say the same. */
+static void test_boards_apart(void **state)
+{
+  (void)state;
+  static char plain[TEXT_MAX];
+  static const char OPTIONS[] = " --nut-shift 0.4mm --partial-frets '2 treble 40%,3 bass 1/2in to 20mm' ";
+  char line[COMMAND_MAX];
+  snprintf(line, sizeof line, LAYOUT "%s --format json", OPTIONS);
+  snprintf(plain, sizeof plain, "%s", run(line)->out);
+  assert_non_null(strstr(plain, "\"nut_shift_mm\":\t0.4"));
+  snprintf(line, sizeof line, LAYOUT "%s --format board >b.board && slotproof layout --board b.board --format json",
+           OPTIONS);
+  assert_string_equal(run(line)->out, plain);
+  /* a zero fret drives out the shift that the file tells */
+  const outcome *o = run("slotproof layout --board b.board --zero-fret --nut-behind 8mm --format board; rm b.board");
+  assert_int_equal(o->status, 0);
+  assert_non_null(strstr(o->out, "zero fret       = yes\nnut behind      = 8 mm\npartial frets   = 2 treble 40%"));
+  assert_null(strstr(o->out, "nut shift"));
+  for (const char *format = "svg"; format; format = strcmp(format, "svg") == 0 ? "pdf" : NULL) {
+    snprintf(line, sizeof line, LAYOUT "%s --format %s | wc -c", OPTIONS, format);
+    assert_true(atoi(run(line)->out) > 2000);
+  }
+}
+
+static void put_record(const char *name);
+
+/* A compensated nut is where it stands: told from there or not, the strings' ends are the same. */
+static void test_diagnose_from_a_shifted_nut(void **state)
+{
+  (void)state;
+  put_record("plain.json");
+  /* the same board, its nut 0.5 mm nearer to fret 1 */
+  const outcome *o =
+      run("sed 's/\"fret\":0,\"state\":\"found\",\"x_mm\":0.000000,\"layout_mm\":0.000000/"
+          "\"fret\":0,\"state\":\"found\",\"x_mm\":0.5,\"layout_mm\":0.5/' plain.json >shifted.json\n"
+          "slotproof diagnose --nut 0.5mm --saddle 650mm --readings readings.csv plain.json | sed '/datum/d;/Record/d' "
+          ">a.txt\n"
+          "slotproof diagnose --saddle 649.5mm --readings readings.csv shifted.json | sed '/datum/d;/Record/d' >b.txt\n"
+          "cmp plain.json shifted.json; diff a.txt b.txt; rm a.txt b.txt plain.json shifted.json");
+  assert_non_null(strstr(o->out, "differ")); /* the two records, */
+  assert_null(strstr(o->out, "\n>"));        /* and nothing else */
 }
 
 /* What is measured comes from the board file, too. */
@@ -847,6 +897,8 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_refusals),
       cmocka_unit_test(test_layout_formats),
       cmocka_unit_test(test_boards),
+      cmocka_unit_test(test_boards_apart),
+      cmocka_unit_test(test_diagnose_from_a_shifted_nut),
       cmocka_unit_test(test_check_by_board),
       cmocka_unit_test(test_batch_by_board),
       cmocka_unit_test(test_layout_drawings),

@@ -27,6 +27,7 @@ typedef struct field {
 
 static const field fields[] = {RENDER_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE, FIELD_OF_LIST)
                                    RENDER_WIRE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT, FIELD_OF_CHOICE)
+                                   RENDER_LAYOUT_FIELDS(FIELD_OF_REAL, FIELD_OF_LIST)
                                        RENDER_PIECE_FIELDS(FIELD_OF_REAL, FIELD_OF_INT)};
 static const size_t field_count = sizeof fields / sizeof fields[0];
 
@@ -133,7 +134,7 @@ static bool parse_list(const char *text, bool frets_only, bool pairs, render_lis
 
 static bool takes_pairs(const char *name)
 {
-  return strcmp(name, "misplace") == 0 || strcmp(name, "paler") == 0 || strcmp(name, "askew") == 0;
+  return strcmp(name, "misplace") == 0 || strcmp(name, "paler") == 0 || strcmp(name, "askew") == 0 || strcmp(name, "partial") == 0;
 }
 
 static bool set_field(render_params *params, const field *of, const char *text)

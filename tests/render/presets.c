@@ -14,7 +14,8 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
 {
   static const char *const names[RENDER_DIFFICULTIES] = {"plain", "full",   "faint", "burr",      "chatter",
                                                          "slot",  "oracle", "photo", "photofull", "photoslot",
-                                                         "wire",  "wirefull", "fan",  "fanfull",   "fanslot"};
+                                                         "wire",  "wirefull", "fine", "partial",   "zero",
+                                                         "shifted", "fan", "fanfull", "fanslot"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -26,6 +27,9 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
 
 static double fret_mm(const render_params *params, int fret)
 {
+  if (params->steps.count > 0) {
+    return params->scale_length_mm * (1.0 - pow(2.0, -params->steps.entry[fret - 1].mm / 1200.0));
+  }
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
 }
 
@@ -410,9 +414,71 @@ static void make_fan(render_params *params, random_source *source)
   }
 }
 
+/* The rule reaches beyond the board again. */
+static void lengthen_rule(render_params *params)
+{
+  params->rule_length_mm = fret_mm(params, params->frets) + params->after_last_mm + 4.0 - params->rule_start_mm;
+}
+
+/* How many frets fit the glass. */
+static void take_frets(render_params *params, int most)
+{
+  params->frets = most;
+  while (params->frets > 8 && fret_mm(params, params->frets) + params->before_nut_mm + params->after_last_mm > 285.0) {
+    params->frets--;
+  }
+  lengthen_rule(params);
+}
+
+/* Finer divisions: their frets stand 4 to 20 mm apart and are laid out with more care than 12 to the octave. */
+static void make_fine(render_params *params, random_source *source)
+{
+  static const int divisions[4] = {19, 24, 31, 53};
+  params->divisions = divisions[random_below(source, 4)];
+  params->placement_sd_mm = random_between(source, 0.0, 0.08);
+  take_frets(params, 2 * params->divisions);
+}
+
+/* A diatonic board as of a dulcimer, in just intonation, with half frets over a part of the width (cents of 9/8, 5/4,
+ * 4/3, 3/2, 5/3, 16/9 and their octaves). */
+static void make_partial(render_params *params, random_source *source)
+{
+  static const double cents[12] = {203.910001730775, 386.313713864835, 498.044999134612, 701.955000865387,
+                                   884.358712999448, 996.089998269225, 1088.268714730222, 1200.0,
+                                   1403.910001730775, 1586.313713864835, 1698.044999134612, 1901.955000865387};
+  params->scale_length_mm = random_between(source, 345.0, 400.0);
+  params->steps.count = 12;
+  for (int i = 0; i < 12; i++) {
+    params->steps.entry[i] = (render_entry){-1, cents[i]};
+  }
+  params->frets = 12;
+  static const int candidates[4] = {3, 6, 7, 10};
+  for (int i = 0; i < 4; i++) {
+    double share = random_between(source, 0.25, 0.7);
+    if (i == 1 || random_chance(source, 0.6)) {
+      params->partial.entry[params->partial.count++] =
+          (render_entry){candidates[i], random_chance(source, 0.5) ? share : -share};
+    }
+  }
+  params->before_nut_mm = fmin(params->before_nut_mm, 8.0);
+  params->after_last_mm = 8.0;
+  lengthen_rule(params);
+}
+
+static void make_zero(render_params *params, random_source *source)
+{
+  params->nut = RENDER_NUT_LINE;
+  params->nut_behind_mm = random_between(source, 4.0, 9.0);
+  params->before_nut_mm = params->nut_behind_mm + random_between(source, 1.5, 6.0);
+  take_frets(params, params->frets);
+}
+
 /* A stream of random numbers for each preset; those of frets are also those of photographs. */
 static uint64_t stream_of(render_difficulty difficulty)
 {
+  if (difficulty >= RENDER_FAN) {
+    return (uint64_t)(difficulty - RENDER_FAN + RENDER_PHOTO_SLOTS);
+  }
   return (uint64_t)(difficulty >= RENDER_WIRES ? difficulty - RENDER_WIRES + RENDER_PHOTO : difficulty);
 }
 
@@ -458,6 +524,14 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
       wear_rule(params, &source);
     }
     shorten_to_glass(params);
+  } else if (difficulty == RENDER_FINE) {
+    make_fine(params, &source);
+  } else if (difficulty == RENDER_PARTIAL) {
+    make_partial(params, &source);
+  } else if (difficulty == RENDER_ZERO) {
+    make_zero(params, &source);
+  } else if (difficulty == RENDER_SHIFTED) {
+    params->nut_shift_mm = random_between(&source, 0.2, 1.0);
   } else if (difficulty == RENDER_PHOTO || difficulty == RENDER_PHOTO_FULL || difficulty == RENDER_PHOTO_SLOTS) {
     make_photo(params, &source, difficulty);
     if (difficulty == RENDER_PHOTO_SLOTS) {

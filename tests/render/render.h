@@ -78,6 +78,10 @@ typedef enum render_difficulty {
   RENDER_PHOTO_SLOTS,
   RENDER_WIRES,
   RENDER_WIRES_FULL,
+  RENDER_FINE,    /* 19, 24, 31 or 53 divisions */
+  RENDER_PARTIAL, /* step lists with partial frets */
+  RENDER_ZERO,    /* a zero fret with a nut line behind it */
+  RENDER_SHIFTED, /* a compensated nut */
   RENDER_FAN,
   RENDER_FAN_FULL,
   RENDER_FAN_SLOTS,
@@ -237,6 +241,13 @@ typedef enum render_difficulty {
   INT(photo_orientation, 0, "EXIF orientation the JPEG is stored with: 1, 3, 6 or 8; 0 states none")                   \
   INT(photo_states_focal, 0, "1: EXIF states photo_focal_35mm")
 
+/* Layouts out of the ordinary: kept apart, because the truth of other boards does not list them. */
+#define RENDER_LAYOUT_FIELDS(REAL, LIST) \
+  REAL(nut_shift_mm, 0, "how much nearer to fret 1 the nut stands than the frets are computed from") \
+  REAL(nut_behind_mm, 0, "another line this far behind the nut's: that is a zero fret then; 0: none") \
+  LIST(steps, "instead of divisions: cents of each fret above the open string: 203.91,386.31") \
+  LIST(partial, "frets over a part of the width, from smaller y, or from larger where negative: 6:0.4,9:-0.3")
+
 /* The same for a fretted board (marks=wire): kept apart, because the truth of other boards does not list them. */
 #define RENDER_WIRE_FIELDS(REAL, INT, CHOICE) \
   REAL(wire_width_mm, 2.2, "width of the frets, from foot to foot") \
@@ -294,6 +305,7 @@ typedef struct render_params {
 #define RENDER_LIST(name, meaning) render_list name;
   RENDER_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE, RENDER_LIST)
   RENDER_WIRE_FIELDS(RENDER_REAL, RENDER_INT, RENDER_CHOICE)
+  RENDER_LAYOUT_FIELDS(RENDER_REAL, RENDER_LIST)
   RENDER_PIECE_FIELDS(RENDER_REAL, RENDER_INT)
 #undef RENDER_REAL
 #undef RENDER_INT

@@ -126,6 +126,12 @@ double scene_half_width_mm(const scene *of, double x_mm)
  * pitch goes inversely with length, so what remains is L 2^(-n/divisions). */
 static double fret_mm(const render_params *params, int fret)
 {
+  if (fret == 0) {
+    return params->nut_shift_mm;
+  }
+  if (params->steps.count > 0) {
+    return params->scale_length_mm * (1.0 - pow(2.0, -params->steps.entry[fret - 1].mm / 1200.0));
+  }
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
 }
 
@@ -174,7 +180,7 @@ static void lay_board(const render_params *params, scene *out)
 {
   bool squared = params->nut == RENDER_NUT_END;
   out->board = turned_frame(nominal_direction_rad(params) + params->skew_deg * pi / 180.0, 0.0, 0.0);
-  out->x_begin_mm = squared ? 0.0 : -params->before_nut_mm;
+  out->x_begin_mm = squared ? params->nut_shift_mm : -params->before_nut_mm;
   if (params->marks == RENDER_WIRE && params->nut_piece_mm > 0.0) {
     out->x_begin_mm = -(squared ? 0.0 : params->nut_gap_mm) - params->nut_piece_mm - params->head_mm;
   }
@@ -361,6 +367,15 @@ static double edge_y_mm(const scene *of, double x_mm, double slope, double side)
   return side * (of->half_at_nut_mm + of->half_slope * x_mm) / (1.0 - side * of->half_slope * slope);
 }
 
+static void set_points(const scene *of, const render_truth *truth, double slope, render_mark *mark)
+{
+  render_point a = frame_to_glass(&of->board, mark->x_mm + mark->from_y_mm * slope, mark->from_y_mm);
+  render_point b = frame_to_glass(&of->board, mark->x_mm + mark->to_y_mm * slope, mark->to_y_mm);
+  mark->end_a_px = render_seen_px(truth, a, 0.0);
+  mark->end_b_px = render_seen_px(truth, b, 0.0);
+  mark->centre_px = render_seen_px(truth, frame_to_glass(&of->board, mark->x_mm, 0.0), 0.0);
+}
+
 static void meet_edges(const scene *of, const render_truth *truth, double slope, render_mark *mark)
 {
   for (int i = 0; i < 2; i++) {
@@ -388,11 +403,7 @@ static void place_ends(const scene *of, const render_truth *truth, random_source
   mark->from_y_mm = low + at_low * short_by;
   mark->to_y_mm = high - (1.0 - at_low) * short_by;
   mark->coverage = (mark->to_y_mm - mark->from_y_mm) / (high - low);
-  render_point a = frame_to_glass(&of->board, mark->x_mm + mark->from_y_mm * slope, mark->from_y_mm);
-  render_point b = frame_to_glass(&of->board, mark->x_mm + mark->to_y_mm * slope, mark->to_y_mm);
-  mark->end_a_px = render_seen_px(truth, a, 0.0);
-  mark->end_b_px = render_seen_px(truth, b, 0.0);
-  mark->centre_px = render_seen_px(truth, frame_to_glass(&of->board, mark->x_mm, 0.0), 0.0);
+  set_points(of, truth, slope, mark);
 }
 
 static double spread(random_source *source, double value, double relative)
@@ -426,6 +437,24 @@ static void set_profile(const render_params *params, random_source *source, rend
   mark->burr_width_mm = sides > 0 ? params->burr_width_mm : 0.0;
 }
 
+/* Takes away what a partial fret leaves of the width. */
+static void cut_short(const render_params *params, const scene *of, const render_truth *truth, render_mark *mark)
+{
+  double share = 1.0;
+  if (!listed(&params->partial, mark->fret, &share)) {
+    return;
+  }
+  double slope = tan(mark->squareness_deg * pi / 180.0);
+  double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
+  if (share > 0.0) {
+    mark->to_y_mm = fmin(mark->to_y_mm, low + share * (high - low));
+  } else {
+    mark->from_y_mm = fmax(mark->from_y_mm, high + share * (high - low));
+  }
+  mark->coverage = (mark->to_y_mm - mark->from_y_mm) / (high - low);
+  set_points(of, truth, slope, mark);
+}
+
 static void set_fret(const render_params *params, const scene *of, int fret, render_truth *truth)
 {
   random_source source = random_stream(params->seed, STREAM_MARK + (uint64_t)fret);
@@ -452,6 +481,7 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   }
   bool through = params->marks != RENDER_KNIFE || mark->is_end;
   place_ends(of, truth, &source, through ? 1.0 : params->coverage, mark);
+  cut_short(params, of, truth, mark);
 }
 
 static void set_stray(const render_params *params, const scene *of, size_t index, render_truth *truth)
@@ -460,7 +490,7 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   render_mark *mark = &truth->stray[index];
   mark->fret = -1;
   mark->drawn = true;
-  mark->x_mm = params->stray.entry[index].mm;
+  mark->x_mm = index < params->stray.count ? params->stray.entry[index].mm : -params->nut_behind_mm;
   mark->squareness_deg = mark->angle_deg = params->squareness_sd_deg * random_normal(&source);
   set_profile(params, &source, mark);
   place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
@@ -472,7 +502,7 @@ static void set_marks(const render_params *params, const scene *of, render_truth
   for (int fret = 0; fret <= params->frets; fret++) {
     set_fret(params, of, fret, truth);
   }
-  truth->stray_count = params->stray.count;
+  truth->stray_count = params->stray.count + (params->nut_behind_mm > 0.0 ? 1 : 0);
   for (size_t i = 0; i < truth->stray_count; i++) {
     set_stray(params, of, i, truth);
   }
@@ -523,15 +553,20 @@ static const char *unusable_detail(const render_params *params)
     return "frets are drawn as a scanner sees them, not in photographs";
   }
   if (params->marks == RENDER_WIRE &&
-      !(params->wire_width_mm >= 0.5 && params->crown_mm > 0.05 && params->penumbra_mm > 0.0 && params->joint_mm > 0.0 &&
-        params->nut_piece_mm >= 0.0 && params->head_mm >= 0.0 && fabs(params->lamp_deg) < 80.0 && params->strings <= 12 &&
-        params->strings != 1)) {
-    return "wire_width_mm must be at least 0.5, crown_mm, penumbra_mm and joint_mm above 0, lamp_deg under 80, strings 0 "
+      !(params->wire_width_mm >= 0.5 && params->crown_mm > 0.05 && params->penumbra_mm > 0.0 &&
+        params->joint_mm > 0.0 && params->nut_piece_mm >= 0.0 && params->head_mm >= 0.0 &&
+        fabs(params->lamp_deg) < 80.0 && params->strings <= 12 && params->strings != 1)) {
+    return "wire_width_mm must be at least 0.5, crown_mm, penumbra_mm and joint_mm above 0, lamp_deg under 80, strings "
+           "0 "
            "or 2 to 12";
   }
   if (params->fan_mm != 0.0 && (params->nut == RENDER_NUT_END || params->marks == RENDER_WIRE ||
                                 !(params->fan_nut_mm > 5.0 && params->fan_saddle_mm > 5.0))) {
     return "fanned frets are drawn with a nut line, as knife lines or slots, fan_nut_mm and fan_saddle_mm above 5";
+  }
+  if ((params->steps.count > 0 && params->steps.count < (size_t)params->frets) ||
+      params->stray.count >= RENDER_MAX_LIST || !(fabs(params->nut_shift_mm) < 5.0 && params->nut_behind_mm >= 0.0)) {
+    return "steps must name every fret, nut_shift_mm be under 5, nut_behind_mm not negative, and strays fewer";
   }
   if (params->background < 0.0 || !(params->margin_mm >= 0.0 && params->margin_mm < 1000.0)) {
     return "background must not be negative, margin_mm 0 to 1000";

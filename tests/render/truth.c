@@ -203,6 +203,12 @@ static cJSON *params_json(const render_params *params)
   if (params->marks == RENDER_WIRE) {
     RENDER_WIRE_FIELDS(JSON_REAL, JSON_INT, JSON_CHOICE)
   }
+#define JSON_GIVEN(name, value, meaning)                                                                               \
+  if (params->name != value) {                                                                                         \
+    add_number(json, #name, params->name);                                                                             \
+  }
+  RENDER_LAYOUT_FIELDS(JSON_GIVEN, JSON_LIST)
+#undef JSON_GIVEN
   if (params->piece > 0) {
     RENDER_PIECE_FIELDS(JSON_REAL, JSON_INT)
   }
@@ -211,6 +217,21 @@ static cJSON *params_json(const render_params *params)
 #undef JSON_CHOICE
 #undef JSON_LIST
   return json;
+}
+
+/* Lists that most boards have not; fret and value, or the values alone. */
+static void add_entries(cJSON *to, const char *name, const render_list *list)
+{
+  cJSON *array = list->count > 0 ? cJSON_AddArrayToObject(to, name) : NULL;
+  for (size_t i = 0; i < list->count; i++) {
+    char text[60];
+    const render_entry *e = &list->entry[i];
+    int n = e->fret >= 0 ? snprintf(text, sizeof text, "[%d,%.12g]", e->fret, e->mm)
+                         : snprintf(text, sizeof text, "%.12g", e->mm);
+    if (n > 0) {
+      cJSON_AddItemToArray(array, cJSON_CreateRaw(text));
+    }
+  }
 }
 
 static void add_optics(cJSON *json, const render_truth *truth)
@@ -258,6 +279,8 @@ static cJSON *truth_json(const render_truth *truth)
     add_number(layout, "square_fret", params->fan_square_fret);
     cJSON_AddStringToObject(layout, "bass_side", params->left_handed ? "left" : "right");
   }
+  add_entries(layout, "steps_cents", &params->steps);
+  add_entries(layout, "partial", &params->partial);
   cJSON_AddStringToObject(json, "nut", params->nut == RENDER_NUT_END ? "end" : "line");
   cJSON_AddStringToObject(json, "mark_kind", kind[params->marks]);
   add_corners(json, "outline_px", truth->outline_px);

@@ -66,7 +66,7 @@ static void reads_a_fan(void **state)
 {
   (void)state;
   static const char TEXT[] = "scale length bass = 686 mm\nscale-length-treble = 648mm\nspread nut = 42mm\n"
-                             "spread saddle = 54mm\nsquare fret = 7.5\nhanded = left\nfrets = 24\n",
+                             "spread saddle = 54mm\nsquare fret = 7.5\nleft handed = yes\nfrets = 24\n",
                     EDGES[] = "scale length bass = 686 mm\nscale length treble = 648mm\nsquare fret = 7\nfrets = 20\n"
                               "nut width = 45mm\nend width = 55mm\nend at = 400mm\n";
   sp_boardfile b;
@@ -95,7 +95,7 @@ static void reads_a_fan(void **state)
       "scale length bass = 686mm\nscale length treble = 648mm\n",
       "spread nut = 42mm\nscale length = 650mm\n",
       "square fret = 7th\n",
-      "handed = up\n",
+      "left handed = up\n",
       ("scale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 30\nspread nut = 42mm\n"
        "spread saddle = 54mm\nfrets = 24\n")};
   for (size_t i = 0; i < sizeof WRONG / sizeof *WRONG; i++) {
@@ -188,6 +188,17 @@ static const bad BAD[] = {
     {"steps file = a\nsteps = 9/8", "line 2: 'steps' contradicts 'steps file' of line 1"},
     {"steps file = a\ndivisions = 9", "line 1: a steps file cannot be read here"},
     {"name = a\nsteps file = a", "line 2: a steps file cannot be read here; write 'steps = '"},
+    {"zero fret = maybe", "line 1: zero fret: 'maybe' will not do; write yes or no"},
+    {"zero fret = yes\nnut = end", "line 2: a zero fret is a line, so 'nut = end' contradicts it"},
+    {"nut = end\nzero fret = yes", "line 2: a zero fret is a line"},
+    {"nut behind = 8mm", "line 1: 'nut behind' means nothing without 'zero fret'"},
+    {"nut behind = 8mm\nzero fret = no", "line 1: 'nut behind' means nothing with 'zero fret = no'"},
+    {"zero fret = yes\nnut shift = 0.3mm", "line 2: 'nut shift' contradicts 'zero fret' of line 1"},
+    {"zero fret = yes\nnut behind = 80mm\n" BOARD, "line 2: a nut 80 mm behind the zero fret cannot be"},
+    {"nut shift = 6mm\n" BOARD, "line 1: a nut shifted by 6 mm cannot be"},
+    {"partial frets = 7 treble 40", "line 1: partial frets: '7 treble 40' is no partial fret"},
+    {"partial frets = 7 treble 40%,\n 7 bass 3mm", "line 2: partial frets: fret 7 is named twice"},
+    {BOARD "partial frets = 21 treble 40%", "line 3: there is no fret 21 to span a part of the width"},
     {"end width = 40mm", "line 1: 'end width' means nothing without 'nut width'; add that, or delete the line"},
     {"end radius = 40mm", "line 1: 'end radius' means nothing without 'radius'"},
     {"clearance = 1mm", "line 1: 'clearance' means nothing without 'tang depth'"},
@@ -252,6 +263,17 @@ static void check_same(const sp_boardfile *a, const sp_boardfile *b)
   assert_memory_equal(&a->tang_mm, &b->tang_mm, sizeof a->tang_mm);
   assert_memory_equal(&a->tolerance, &b->tolerance, sizeof a->tolerance);
   assert_memory_equal(&a->shape, &b->shape, sizeof a->shape);
+  assert_int_equal(a->zero_fret, b->zero_fret);
+  assert_memory_equal(&a->nut_behind_mm, &b->nut_behind_mm, sizeof a->nut_behind_mm);
+  assert_memory_equal(&a->nut_shift_mm, &b->nut_shift_mm, sizeof a->nut_shift_mm);
+  assert_int_equal(a->partial_count, b->partial_count);
+  for (size_t i = 0; i < a->partial_count; i++) {
+    assert_int_equal(a->partial[i].fret, b->partial[i].fret);
+    assert_int_equal(a->partial[i].part.from_bass, b->partial[i].part.from_bass);
+    assert_int_equal(a->partial[i].part.in_mm, b->partial[i].part.in_mm);
+    CHECK_CLOSE(a->partial[i].part.begin, b->partial[i].part.begin, 0);
+    CHECK_CLOSE(a->partial[i].part.end, b->partial[i].part.end, 0);
+  }
 }
 
 static void reads_back_what_it_wrote(void **state)
@@ -260,6 +282,9 @@ static void reads_back_what_it_wrote(void **state)
   static const char *const TEXTS[] = {
       "scale length = 25 1/3 in\nfrets = 24\nname = Number #3\nnut width = 43 3/7mm\ntang = 584.2 um",
       "tolerance = 1c",
+      BOARD "zero fret = yes\nnut behind = 5/16in\npartial frets = 7 treble 40%, 9 bass 12.5 mm,\n"
+            "  13 treble 33.333% to 66.6667%, 14 bass 1/3in to 2/3 in",
+      BOARD "nut shift = -0.35mm",
       "tolerance = 1/64 in, 0.333333333333333c\nmarks = wire\nnut = line",
       "marks = knife\nnut = auto\nradius = 12.0000000000001in",
       "scale length = 10mm\nfrets = 200\ndivisions = 1200",
