@@ -23,9 +23,10 @@
  * Hand error of 0.05 mm and 0.1 degrees (sd), the nut's beside, boards of 10 to 24 frets unless said. Smaller faults
  * are named as one of two or three: another scale length of 0.4 mm at the last fret, a step of 0.3 mm are so told on 95
  * %. Steps wander, and some wander little: of boards that were stepped off 85 % of 24 frets, 74 % of 18 and 38 % of 12
- * are named so, another 6, 9 and 16 % as one of two or three, the rest get nothing; something wrong is said of 0 to 2
- * %. Of boards with hand error alone (sd 0.02 to 0.08 mm) 0.5 % get a finding, whether or not the nut has hand error
- * too. All simulated: tests/unit/test_findings.c; table by number of frets in DEVELOPERS.md.
+ * are named so, another 6, 9 and 16 % as one of two or three, the rest get nothing; something wrong is said of 0 to 2 %.
+ * That is near what any test can do: see DEVELOPERS.md, "Findings". Of boards with hand error alone (sd 0.02 to 0.08 mm)
+ * 0.5 % get a finding, whether or not the nut has hand error too. All simulated: tests/unit/test_findings.c; table by
+ * number of frets in DEVELOPERS.md.
  *
  * `strength` of a finding is -log10 of the chance, with random hand error alone, of a pattern of that kind as marked as
  * this one anywhere on the board: 3 is one board in a thousand; nothing below 2.7 (one in 500) is named. It says that

@@ -26,6 +26,8 @@ typedef struct sp_photo {
   sp_camera camera;       /* unit of length: one graduation of the rule */
   double pitch;           /* graduations a straight px */
   double left, top;       /* the board-frame place of straight (0, 0), in graduations */
+  double whole[4];        /* what could have been drawn: least and greatest place along, across; in graduations */
+  bool cut[2];            /* less was drawn: above, below, where no lines across the rule were seen */
   double px_per_unit_min; /* least picture px a graduation within the rule's span */
   double fit_rms_px;      /* of the graduations about the camera model, picture px */
   size_t strokes_used;
@@ -47,6 +49,9 @@ sp_photo_lens sp_photo_lens_calibrated(const sp_lens *lens, const sp_lens *u, co
  * says why. Free with sp_photo_free. */
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens, sp_photo *photo,
                               sp_error *err);
+
+/* Draws `straight` once more with nothing cut away: for who finds that the cut has hurt something. */
+sp_status sp_photo_draw_whole(const sp_raster *picture, sp_photo *photo, sp_error *err);
 
 /* The same by places on the plane that are known already (a printed strip's), whatever the unit of length. `first` and
  * `last` are the ends along X of what is of interest; `at` and `ahead` are drawn where X is midway and one unit more.

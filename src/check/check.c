@@ -21,6 +21,9 @@ static const double DEG = 57.29577951308232;
 static const double USUAL_WIDTH_MM = 45.0;
 /* Clipped part of the board that is worth a word. */
 static const double MOST_CLIPPED = 0.05;
+/* A board has more lines, and its sides lie farther from where a photograph was cut down. */
+static const size_t FEW_LINES = 5;
+static const double BOARD_CLEAR_PX = 24.0;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
 static const double ZERO_FRET_MM = 1.0;
 
@@ -445,18 +448,54 @@ sp_status check_warn_kind(sp_mark_kind kind, sp_record *record, sp_error *err)
                         NAMES[a], NAMES[b], sp_mark_kind_word(a), sp_mark_kind_word(b));
 }
 
-sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                           sp_error *err)
+/* Of a photograph only the part was drawn in which lines run across the rule. Was that too little? */
+static bool is_cut_short(const opened_picture *open, const sp_marks *marks)
 {
-  sp_marks_options m = marks_options(&open->scene, &open->reference, &open->info, o);
-  check_tell(&o->progress, SP_CHECK_MARKS);
+  const sp_photo *photo = &open->photo;
+  if (!open->straightened || !(photo->cut[0] || photo->cut[1]))
+    return false;
+  if (marks->count < FEW_LINES)
+    return true;
+  const double first = marks->marks[0].u_px, last = marks->marks[marks->count - 1].u_px;
+  const sp_lengthwise *a = &marks->board.side[0], *b = &marks->board.side[1];
+  const double least = fmin(a->at_px + a->slope * first, a->at_px + a->slope * last);
+  const double most = fmax(b->at_px + b->slope * first, b->at_px + b->slope * last);
+  return !marks->board.edges_found || (photo->cut[0] && least < BOARD_CLEAR_PX) ||
+         (photo->cut[1] && most > photo->straight.height_px - BOARD_CLEAR_PX);
+}
+
+/* `m` is set up for the picture that is searched in the end. */
+static sp_status find_marks(opened_picture *open, const sp_check_options *o, corrected *said, sp_marks_options *m,
+                            sp_marks *marks, sp_error *err)
+{
+  *m = marks_options(&open->scene, &open->reference, &open->info, o);
   sp_status status = paint_strips(open, err);
   if (!status)
     status = corrected_place(open, said, err);
-  m.hints = said->hints;
-  m.hint_count = said->hint_count;
+  m->hints = said->hints;
+  m->hint_count = said->hint_count;
   if (!status)
-    status = sp_marks_find(&open->scene, &m, marks, err);
+    status = sp_marks_find(&open->scene, m, marks, err);
+  return status;
+}
+
+static sp_status find_marks_anywhere(opened_picture *open, const sp_check_options *o, corrected *said,
+                                     sp_marks_options *m, sp_marks *marks, sp_record *record, sp_error *err)
+{
+  sp_status status = find_marks(open, o, said, m, marks, err);
+  if (status || !is_cut_short(open, marks))
+    return status;
+  sp_marks_free(marks);
+  status = check_draw_whole(open, &o->reference, record, err);
+  return status ? status : find_marks(open, o, said, m, marks, err);
+}
+
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
+                           sp_record *record, sp_error *err)
+{
+  sp_marks_options m;
+  check_tell(&o->progress, SP_CHECK_MARKS);
+  sp_status status = find_marks_anywhere(open, o, said, &m, marks, record, err);
   if (!status)
     status = corrected_apply(&m, marks, said, err);
   if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
@@ -490,7 +529,7 @@ sp_status check_warn_marks(const opened_picture *open, const sp_marks *marks, sp
 static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
                          sp_record *record, sp_error *err)
 {
-  sp_status status = check_find_marks(open, o, marks, said, err);
+  sp_status status = check_find_marks(open, o, marks, said, record, err);
   if (!status)
     status = check_judge(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
   if (!status)
@@ -516,6 +555,8 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   reference.stroke_count = said.stroke_count;
   if (!status)
     status = check_open(path, &reference, &o->read, &o->progress, record, &open, err);
+  if (!status && said.count) /* somebody may have pointed at what was cut away */
+    status = check_draw_whole(&open, &reference, record, err);
   if (!status)
     status = measure(&open, o, &marks, &said, record, err);
   if (!status)

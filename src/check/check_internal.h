@@ -26,6 +26,8 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
                      const sp_check_progress *progress, sp_record *record, opened_picture *open, sp_error *err);
 /* `progress` may be NULL. */
 void check_tell(const sp_check_progress *progress, sp_check_stage stage);
+/* Of a photograph, what was cut away when it was straightened, drawn after all, and the scale read there. */
+sp_status check_draw_whole(opened_picture *open, const sp_reference_options *options, sp_record *record, sp_error *err);
 /* Hands the picture over to `out` if `keep`. */
 void check_close(opened_picture *open, sp_raster *out, bool keep);
 
@@ -95,9 +97,9 @@ sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *re
 
 /* What is asked, into the record. */
 void check_set_task(const sp_check_options *o, sp_record *record);
-/* The lines of one opened picture. */
+/* The lines of one opened picture; the record's reference changes if a photograph has to be drawn again. */
 sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                           sp_error *err);
+                           sp_record *record, sp_error *err);
 /* Lines to verdict and advice. */
 sp_status check_judge(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
                       corrected *said, sp_record *record, sp_error *err);

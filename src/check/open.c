@@ -159,6 +159,28 @@ static sp_status warn_profile(const opened_picture *open, const sp_profile *p, s
   return SP_OK;
 }
 
+static void hand_over(opened_picture *open, sp_record *record)
+{
+  record->reference = open->reference.record;
+  open->reference.record.graduations = NULL;
+  open->reference.record.graduation_count = 0;
+}
+
+sp_status check_draw_whole(opened_picture *open, const sp_reference_options *options, sp_record *record, sp_error *err)
+{
+  if (!open->straightened || !(open->photo.cut[0] || open->photo.cut[1]))
+    return SP_OK;
+  sp_raster_free(&open->painted);
+  sp_status status = sp_photo_draw_whole(&open->picture, &open->photo, err);
+  if (!status)
+    status = read_straightened(open, options, err);
+  if (status)
+    return status;
+  free(record->reference.graduations);
+  hand_over(open, record);
+  return SP_OK;
+}
+
 void check_tell(const sp_check_progress *progress, sp_check_stage stage)
 {
   if (progress && progress->call)
@@ -187,9 +209,7 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
     status = warn_profile(open, options->profile, record, err);
   if (status)
     return status;
-  record->reference = open->reference.record;
-  open->reference.record.graduations = NULL; /* handed over */
-  open->reference.record.graduation_count = 0;
+  hand_over(open, record);
   if (open->reference.reason[0])
     status = sp_record_warn(record, err, "no scale: %s", open->reference.reason);
   if (!status && open->reference.warning[0])

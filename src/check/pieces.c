@@ -138,7 +138,7 @@ static sp_status measure_opened(opened_picture *open, const sp_check_options *o,
   corrected said;
   sp_status status = corrected_begin(NULL, &said, err);
   if (!status)
-    status = check_find_marks(open, o, &p->marks, &said, err);
+    status = check_find_marks(open, o, &p->marks, &said, own, err);
   corrected_free(&said);
   if (!status && p->marks.reason[0])
     status = sp_record_warn(own, err, "%s", p->marks.reason);

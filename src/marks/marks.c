@@ -51,10 +51,22 @@ static double step_across(const sp_line_fit *f)
 }
 
 /* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a
- * groove. */
-static bool width_fits(sp_mark_kind kind, double width_mm)
+ * groove. In a coarse picture, where blur hides what is narrower than itself, a line's width is known to a good part of
+ * the blur only. */
+static const double MOST_KNIFE_MM = 0.36, MOST_KNIFE_BLURS = 3.3;
+
+/* No picture of so few pixels a millimetre is sharper than a pixel, whatever fine strokes made of it. */
+static double least_blur(const sp_line_fit *f)
 {
-  return kind == SP_MARK_SLOT ? width_mm > 0.30 && width_mm < 1.2 : width_mm < 0.36;
+  return fmax(f->shape.blur_px, 1.0);
+}
+
+static bool width_fits(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  const double width_mm = width_px / px_per_mm;
+  if (f->kind == SP_MARK_SLOT)
+    return width_mm > 0.30 && width_mm < 1.2;
+  return width_px < fmax(MOST_KNIFE_MM * px_per_mm, MOST_KNIFE_BLURS * least_blur(f));
 }
 
 /* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
@@ -62,11 +74,16 @@ static const double LEAST_SIGNIFICANCE = 4.5;
 /* Significance against the surer ones of the lines that are to outline the board. */
 static const double DOUBTFUL = 0.4;
 /* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
-static const double BROAD_MM = 0.25, BROAD_SIGNIFICANCE = 12.0;
+static const double BROAD_MM = 0.25, BROAD_BLURS = 2.7, BROAD_SIGNIFICANCE = 12.0;
+
+static bool is_broad(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  return f->kind == SP_MARK_KNIFE && width_px > fmax(BROAD_MM * px_per_mm, BROAD_BLURS * least_blur(f));
+}
 
 bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
 {
-  if (!width_fits(f->kind, m->width_px / px_per_mm) || f->count < 6)
+  if (!width_fits(f, m->width_px, px_per_mm) || f->count < 6)
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
     return false;
@@ -78,8 +95,8 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
 {
   if (!(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
-  const bool broad = f->kind == SP_MARK_KNIFE && m->width_px > BROAD_MM * px_per_mm;
-  if (ground_measured && !(f->significance > (broad ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
+  if (ground_measured &&
+      !(f->significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
     return false;
   return sp_marks_has_form(f, m, px_per_mm);
 }
@@ -415,17 +432,25 @@ static bool is_denied(const burr_vote *v, size_t lines, sp_expectation *e)
   return true;
 }
 
-/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. */
+/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. In a
+ * coarse picture the two kinds look alike and what the picture does to lines passes for one of them, so there the kind
+ * stays open and the rest is believed less. */
 static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 {
+  const bool coarse = sp_shape_is_coarse(e);
   if (v->count < 4)
     return false;
-  e->burr_kind_known = true;
+  e->burr_expected = true;
+  e->burr_kind_known = !coarse;
   e->flank = v->cost[1] < v->cost[0];
-  e->burr_px = sp_median(v->burr[e->flank], v->of_kind[e->flank]);
-  e->burr_height = fmin(0.9, sp_median(v->height, v->count));
-  e->burr_height_sd = 0.15;
-  e->burr_sd_log = 0.12;
+  for (int kind = 0; kind < 2; kind++)
+    if (v->of_kind[kind] >= 4 || (kind == (int)e->flank && v->of_kind[kind] > 0))
+      e->burr_px[kind] = sp_median(v->burr[kind], v->of_kind[kind]);
+  if (!coarse) {
+    e->burr_height = fmin(0.9, sp_median(v->height, v->count));
+    e->burr_height_sd = 0.15;
+  }
+  e->burr_sd_log = coarse ? 0.25 : 0.12;
   e->width_px = sp_median(v->width, v->count);
   e->width_sd_log = 0.25;
   return true;

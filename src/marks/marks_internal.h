@@ -9,9 +9,11 @@
 typedef struct sp_expectation {
   double blur_px, blur_sd_log;        /* Gaussian blur and how well it is known (sd of its logarithm) */
   double width_px, width_sd_log;      /* of the cut; sd 1e9 = nothing known */
-  double burr_px, burr_sd_log;        /* breadth of a burr */
+  double burr_px[2], burr_sd_log;     /* breadth of a burr, flat-topped and falling */
+  double usual_px;                    /* what cut and burr are broad together before a line is seen */
   double burr_height, burr_height_sd; /* against the cut's depth */
   bool no_burr;                       /* the board's lines have none: where one seems to show it is chance */
+  bool burr_expected;                 /* the board's lines have burrs, on the whole */
   bool burr_kind_known, flank;        /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 

@@ -35,8 +35,9 @@ static const double LOOSE_BLUR_SD_LOG = 0.2;
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
-/* A ridge as bright as the cut of a light line cannot be told from the cut. */
-static const double RIDGE_MOST = 0.95;
+/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and an
+ * exponential one is sharp at its top. */
+static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5;
 /* Steps of a fit at most; how dear one may be after the first, against the best so far. */
 enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
 static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
@@ -186,7 +187,7 @@ static void priors(const problem *p, double *r, int *which, double *derivative)
   r[1] = log(v[BLUR] / e->blur_px) / e->blur_sd_log;
   which[1] = BLUR;
   derivative[1] = 1.0 / (v[BLUR] * e->blur_sd_log);
-  r[2] = log(v[RIDGE_WIDTH] / e->burr_px) / e->burr_sd_log;
+  r[2] = log(v[RIDGE_WIDTH] / e->burr_px[p->flank]) / e->burr_sd_log;
   which[2] = RIDGE_WIDTH;
   derivative[2] = 1.0 / (v[RIDGE_WIDTH] * e->burr_sd_log);
   const double bright = p->stack->light ? 1.0 : -1.0;
@@ -259,7 +260,8 @@ sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, do
                           .blur_sd_log = blur_sd_log,
                           .width_px = (slot ? SLOT_WIDTH_MM : KNIFE_WIDTH_MM) * px_per_mm,
                           .width_sd_log = slot ? 1e9 : KNIFE_WIDTH_SD_LOG,
-                          .burr_px = RIDGE_WIDTH_MM * px_per_mm,
+                          .burr_px = {RIDGE_WIDTH_MM * px_per_mm, RIDGE_WIDTH_MM * px_per_mm},
+                          .usual_px = (KNIFE_WIDTH_MM + RIDGE_WIDTH_MM) * px_per_mm,
                           .burr_sd_log = RIDGE_WIDTH_SD_LOG,
                           .burr_height = RIDGE_HEIGHT,
                           .burr_height_sd = RIDGE_HEIGHT_SD};
@@ -267,14 +269,14 @@ sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, do
 
 bool sp_shape_is_coarse(const sp_expectation *e)
 {
-  return e->width_px + e->burr_px < 4.2 * hypot(e->blur_px, PIXEL_POINT); /* the pixel blurs as well: 1/sqrt 12 */
+  return e->usual_px < 4.2 * hypot(e->blur_px, PIXEL_POINT); /* the pixel blurs as well: 1/sqrt 12 */
 }
 
 static void start(const sp_shape *shape, const sp_expectation *expect, problem *p)
 {
   p->expect = expect;
-  p->value[RIDGE_WIDTH] = expect->burr_px;
-  p->ridge_most = 2.3 * expect->burr_px;
+  p->value[RIDGE_WIDTH] = expect->burr_px[0];
+  p->ridge_most = 2.3 * fmax(expect->burr_px[0], expect->burr_px[1]);
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
   p->value[WIDTH] = shape->width_px;
   p->value[BLUR] = expect->blur_px;
@@ -294,9 +296,10 @@ static void give_back(const problem *p, sp_shape *shape)
 static bool ridges_are_real(const problem *p)
 {
   const double bright = p->stack->light ? 1.0 : -1.0;
+  const double most = p->stack->light || !p->flank ? RIDGE_MOST : DARK_RIDGE_MOST;
   for (int r = 0; r < 2; r++) {
     const double height = bright * p->value[RIDGE_LEFT + r];
-    if (p->ridge[r] && !(height > RIDGE_LEAST && height < RIDGE_MOST))
+    if (p->ridge[r] && !(height > RIDGE_LEAST && height < most))
       return false;
   }
   return true;
@@ -355,10 +358,10 @@ static double start_ridges(problem *p, int sides)
   const double plain_place = p->value[PLACE];
   problem best = *p;
   double least = INFINITY;
-  p->value[RIDGE_WIDTH] = p->expect->burr_px;
+  p->value[RIDGE_WIDTH] = p->expect->burr_px[p->flank];
   p->value[WIDTH] = p->expect->width_px;
   for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
-    p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px;
+    p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px[p->flank];
     const ridge_parts t = parts_of(p);
     for (size_t h = 0; h < sizeof HEIGHTS / sizeof *HEIGHTS; h++) {
       const double height = bright * HEIGHTS[h], along = t.cut_target + height * t.ridge_target;
@@ -452,7 +455,8 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
 static double model_u_px(const problem *p)
 {
   const bool alike = p->stack->light;
-  const double broad = (p->value[WIDTH] + p->value[RIDGE_WIDTH]) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
+  const double fitted = p->value[WIDTH] + p->value[RIDGE_WIDTH];
+  const double broad = fmin(fitted, p->expect->usual_px) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));
 }
 
@@ -493,7 +497,7 @@ static void try_ridges(problem *p, double plain_cost, sp_shape_fit *fit)
     if (!t->holds)
       continue;
     const double gain = (t->sides < 3 ? plain_cost : one_ridge[flank]) - t->cost;
-    if (p->expect->no_burr || gain / t->rest < (p->expect->burr_kind_known ? RIDGE_F_EXPECTED : RIDGE_F)) {
+    if (p->expect->no_burr || gain / t->rest < (p->expect->burr_expected ? RIDGE_F_EXPECTED : RIDGE_F)) {
       t->holds = false;
       continue;
     }
@@ -582,7 +586,7 @@ static bool fit_whitened(const sp_stack *s, setting *w, const sp_expectation *ex
   const bool knife = expect->width_sd_log < 1e8;
   const bool unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
   /* light lines: see spread_of_places */
-  if (knife && look_for_burr && (unclear || s->light || expect->burr_kind_known || sp_shape_is_coarse(expect))) {
+  if (knife && look_for_burr && (unclear || s->light || expect->burr_expected || sp_shape_is_coarse(expect))) {
     const double plain_cost = fmin(fit->cost, cost_with_loose_blur(&plain));
     try_ridges(&p, plain_cost, fit);
     fit->u_place_px = hypot(fit->u_place_px, u_plain);

@@ -18,6 +18,13 @@ sp_status photo_resample(const sp_raster *source, photo_map map, const void *con
 /* Half the size each way, each pixel the mean of four. */
 sp_status photo_halve(const sp_raster *source, sp_raster *out, sp_error *err);
 
+/* ---- crosslines.c ---- */
+
+/* The map leads from columns and rows of a coarse grid on the plane to the picture. First and last of the rows in which
+ * several lines stand square to them; INFINITY and -INFINITY if there are none. */
+sp_status photo_crosslines(const sp_raster *picture, photo_map map, const void *context, size_t columns, size_t rows,
+                           double found[2], sp_error *err);
+
 /* ---- direction.c ---- */
 
 enum { PHOTO_DIRECTIONS = 5 };

@@ -6,7 +6,7 @@
  * 3. Fit: every stroke read is a line of the plane whose X is known but for one origin, and the band's edge a line of
  *    constant Y: the camera is fitted to them. The band is drawn once more with that camera, read and fitted again,
  *    because strokes that lean are read a little worse.
- * 4. Straighten the whole picture.
+ * 4. Straighten the picture, as much of it as lines run across (the rest is bench).
  * Focal length and principal point hardly matter for what follows (a flat board and a flush rule), but have to be
  * possible ones: phones have 24 to 35 mm in terms of 36 mm film (common practice, no source).
  */
@@ -37,8 +37,14 @@ static const double MOST_RMS_PX = 0.35;
 /* Larger pictures are searched at half their size only: their strokes are broad enough, and turning them at full size
  * would cost more than the rest of the program. */
 static const uint64_t MOST_PIXELS = 60000000;
+/* Looking for where the board lies: rows so far apart; room left beside it, at least, and as a part of its breadth. */
+static const double COARSE_ROW_PX = 8.0, ROOM_PX = 100.0, ROOM_PART = 0.25;
 /* Cosine of the greatest tilt (18 degrees). */
 static const double LEAST_COSINE = 0.95;
+/* Least period, in pixels, of strokes that are read at half size. */
+static const double LEAST_COARSE_PX = 5.0;
+/* A fit so good that drawing the band once more would not better it. */
+static const double FINE_RMS_PX = 0.1;
 enum { LEAST_STROKES = 25, BAND_PERIODS = 16, ENOUGH_PX = 2600 };
 
 typedef struct turn {
@@ -64,11 +70,16 @@ static turn turn_by(const sp_raster *picture, double angle, double coarse, uint3
   return t;
 }
 
-/* The same in a picture of half the size, whose pixel (x, y) covers (2 x .. 2 x + 1, 2 y .. 2 y + 1) of this one. */
+/* A place in the picture of half the size, whose pixel (x, y) covers (2 x .. 2 x + 1, 2 y .. 2 y + 1) of the picture.
+ */
+static sp_point half_of(sp_point p)
+{
+  return (sp_point){0.5 * p.x - 0.25, 0.5 * p.y - 0.25};
+}
+
 static sp_point turned_to_half(const void *context, double x, double y)
 {
-  const sp_point p = turned_to_picture(context, x, y);
-  return (sp_point){0.5 * p.x - 0.25, 0.5 * p.y - 0.25};
+  return half_of(turned_to_picture(context, x, y));
 }
 
 /* ---- the band about the rule, by its curve --------------------------------------------------------------------------
@@ -114,6 +125,12 @@ static sp_status lay_out(curved_band *b, sp_error *err)
     u += BAND_GRID * photo_curve_period(b->curve, u + 0.5 * step) / b->period;
   }
   return SP_OK;
+}
+
+/* The same in the picture of half the size. */
+static sp_point curved_to_half(const void *context, double x, double y)
+{
+  return half_of(curved_to_picture(context, x, y));
 }
 
 static uint32_t band_height(double period)
@@ -233,14 +250,17 @@ static double stroke_in_the_middle(const sp_rule_reading *r)
   return r->strokes[r->count / 2].index;
 }
 
-/* Reads the rule in the band drawn by its curve, and fits a first camera. */
-static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_curve *curve, const sp_photo_lens *lens,
-                          attempt *a, sp_error *err)
+/* Reads the rule in the band drawn by its curve, and fits a first camera. A first camera may come from the picture of
+ * half the size (NULL: there is none) where its strokes are not too fine. */
+static sp_status by_curve(const sp_raster *picture, const sp_raster *half, const turn *t, const photo_curve *curve,
+                          const sp_photo_lens *lens, attempt *a, sp_error *err)
 {
   curved_band b = {.turn = t, .curve = curve};
   for (int i = 0; i <= 8; i++)
     b.period = fmax(b.period, photo_curve_period(curve, curve->u_first + i / 8.0 * (curve->u_last - curve->u_first)));
-  b.period *= t->coarse;
+  const bool coarse = half && b.period >= LEAST_COARSE_PX;
+  if (!coarse)
+    b.period *= t->coarse;
   const uint32_t height = band_height(b.period);
   b.half_height = 0.5 * (height - 1.0);
   sp_raster band = {0};
@@ -248,7 +268,8 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
   sightings s = {0};
   sp_status status = lay_out(&b, err);
   if (!status)
-    status = photo_resample(picture, curved_to_picture, &b, (uint32_t)(b.length - 1) * BAND_GRID, height, &band, err);
+    status = photo_resample(coarse ? half : picture, coarse ? curved_to_half : curved_to_picture, &b,
+                            (uint32_t)(b.length - 1) * BAND_GRID, height, &band, err);
   if (!status)
     status = read_band(&band, b.period, &reading, err);
   if (!status && reading.count >= LEAST_STROKES) {
@@ -261,7 +282,7 @@ static sp_status by_curve(const sp_raster *picture, const turn *t, const photo_c
     a->strokes = s.strokes;
     a->first = reading.strokes[0].index - zero;
     a->last = reading.strokes[reading.count - 1].index - zero;
-    a->period = b.period;
+    a->period = coarse ? t->coarse * b.period : b.period;
     a->good = !status && s.strokes >= LEAST_STROKES && a->fit.used > s.count / 2;
   }
   sp_rule_reading_free(&reading);
@@ -282,6 +303,14 @@ static double direction_information(const sp_rule_reading *r)
   return sum;
 }
 
+static bool is_among(const sp_comb *combs, size_t count, double period)
+{
+  for (size_t i = 0; i < count; i++)
+    if (combs[i].along == SP_ALONG_X && fabs(combs[i].period_px / period - 1.0) < 0.02)
+      return true;
+  return false;
+}
+
 /* Of the trains of strokes in the band (the finest, those of every second or fifth stroke) reads the one that says
  * most.
  */
@@ -296,6 +325,8 @@ static sp_status read_best(const sp_raster *band, double period, sp_rule_reading
     status = sp_rule_find(&scene, combs, &count, err);
   combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
   for (size_t i = 0; !status && i < count; i++) {
+    if (i + 1 == count && is_among(combs, i, period))
+      break;
     const double half = 0.5 * band->height_px, ratio = combs[i].period_px / period;
     if (combs[i].along != SP_ALONG_X || ratio > 2.2 || ratio < 0.18 ||
         fabs(combs[i].v0_px + combs[i].slope * 0.5 * band->width_px - half) > 0.5 * half)
@@ -418,7 +449,7 @@ static sp_status refine(const sp_raster *picture, const sp_photo_lens *lens, att
     const double span = next.last - next.first, before = (a->last - a->first) * a->period / next.period;
     const bool grown = span > 1.03 * before;
     *a = next;
-    if (round > 0 && !grown)
+    if (!grown && (round > 0 || next.fit.rms_px < FINE_RMS_PX))
       break;
   }
   return SP_OK;
@@ -449,7 +480,7 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
     attempt a = {0};
     if (curves[i].strength < 0.2 * curves[0].strength)
       break;
-    if (by_curve(picture, &t, &curves[i], lens, &a, NULL) || !a.good)
+    if (by_curve(picture, half ? source : NULL, &t, &curves[i], lens, &a, NULL) || !a.good)
       continue;
     if (refine(picture, lens, &a, NULL) || !a.good)
       continue;
@@ -501,7 +532,55 @@ static void footprint(const sp_raster *picture, const attempt *a, double box[4])
   box[3] = fmin(box[3], 0.5 * span);
 }
 
-static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo *photo, sp_error *err)
+static sp_status draw(const sp_raster *picture, const double box[4], sp_photo *photo, sp_error *err)
+{
+  const double width = (box[1] - box[0]) / photo->pitch, height = (box[3] - box[2]) / photo->pitch;
+  photo->left = box[0];
+  photo->top = box[2];
+  const camera_band b = {sp_camera_view_of(&photo->camera), photo->left, photo->top, photo->pitch};
+  return photo_resample(picture, board_to_picture, &b, (uint32_t)width, (uint32_t)height, &photo->straight, err);
+}
+
+/* Rows farther apart than columns. */
+typedef struct coarse_rows {
+  camera_band band;
+  double step;
+} coarse_rows;
+
+static sp_point coarse_to_half(const void *context, double x, double y)
+{
+  const coarse_rows *c = context;
+  return half_of(board_to_picture(&c->band, x, y * c->step / c->band.pitch));
+}
+
+/* Board and rule fill a part of a photograph only. Cuts the box down to where lines run across the rule, with room
+ * beside; `half` is the picture of half its size. */
+static sp_status cut_down(const sp_raster *half, const attempt *a, double box[4], bool cut[2], sp_error *err)
+{
+  const double pitch = 1.0 / a->period, step = COARSE_ROW_PX * pitch, room = ROOM_PX * pitch;
+  const camera_band b = {sp_camera_view_of(&a->camera), box[0], box[2], 2.0 * pitch};
+  const coarse_rows c = {b, step};
+  double rows[2];
+  const sp_status status = photo_crosslines(half, coarse_to_half, &c, (size_t)((box[1] - box[0]) / (2.0 * pitch)),
+                                            (size_t)((box[3] - box[2]) / step), rows, err);
+  if (status || !(rows[1] > rows[0]))
+    return status;
+  const double rule = 0.5 * band_height(a->period) * pitch, first = box[2] + rows[0] * step,
+               last = box[2] + rows[1] * step;
+  const double spare = fmax(room, ROOM_PART * (last - first));
+  if (fmin(first, -rule) > -rule - room && fmax(last, rule) < rule + room)
+    return SP_OK; /* the rule alone was seen */
+  const double least = fmin(first, -rule) - spare, most = fmax(last, rule) + spare;
+  cut[0] = least > box[2];
+  cut[1] = most < box[3];
+  box[2] = fmax(box[2], least);
+  box[3] = fmin(box[3], most);
+  return SP_OK;
+}
+
+/* `half` NULL: nothing is cut away. */
+static sp_status straighten(const sp_raster *picture, const sp_raster *half, const attempt *a, sp_photo *photo,
+                            sp_error *err)
 {
   double box[4];
   footprint(picture, a, box);
@@ -512,15 +591,21 @@ static sp_status straighten(const sp_raster *picture, const attempt *a, sp_photo
   }
   photo->camera = a->camera;
   photo->pitch = 1.0 / a->period;
-  photo->left = box[0];
-  photo->top = box[2];
   photo->fit_rms_px = a->fit.rms_px;
   photo->strokes_used = a->strokes;
-  const camera_band b = {sp_camera_view_of(&a->camera), photo->left, photo->top, photo->pitch};
-  const sp_status status =
-      photo_resample(picture, board_to_picture, &b, (uint32_t)width, (uint32_t)height, &photo->straight, err);
+  memcpy(photo->whole, box, sizeof box);
+  sp_status status = half ? cut_down(half, a, box, photo->cut, err) : SP_OK;
+  if (!status)
+    status = draw(picture, box, photo, err);
   photo->found = status == SP_OK;
   return status;
+}
+
+sp_status sp_photo_draw_whole(const sp_raster *picture, sp_photo *photo, sp_error *err)
+{
+  sp_raster_free(&photo->straight);
+  photo->cut[0] = photo->cut[1] = false;
+  return draw(picture, photo->whole, photo, err);
 }
 
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *known, sp_photo *photo,
@@ -530,25 +615,24 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const
   memset(photo, 0, sizeof *photo);
   attempt best = {0};
   sp_status status = SP_OK;
+  sp_raster half = {0};
+  const bool halved = picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX;
   /* a smaller picture shows where the rule lies as well, if its strokes are not too fine for it */
-  if (picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX) {
-    sp_raster half = {0};
+  if (halved) {
     status = photo_halve(picture, &half, err);
     if (!status)
       status = try_all(picture, &half, true, lens, &best, err);
-    sp_raster_free(&half);
   }
   if (!status && !best.good && (uint64_t)picture->width_px * picture->height_px <= MOST_PIXELS)
     status = try_all(picture, picture, false, lens, &best, err);
-  if (status)
-    return status;
-  if (!best.good) {
+  if (!status && best.good)
+    status = straighten(picture, halved ? &half : NULL, &best, photo, err);
+  sp_raster_free(&half);
+  if (!status && !best.good)
     snprintf(photo->reason, sizeof photo->reason,
              "no rule with readable graduations was found, straight or drawn by a lens; lay a steel rule flush beside "
              "the board, graduations up, and fill the picture with the two");
-    return SP_OK;
-  }
-  return straighten(picture, &best, photo, err);
+  return status;
 }
 
 /* The camera by known places; `fit` tells how well. */
@@ -592,7 +676,7 @@ sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, co
     return SP_OK;
   }
   a.period = largest_scale(&a);
-  return straighten(picture, &a, photo, err);
+  return straighten(picture, NULL, &a, photo, err);
 }
 
 sp_point sp_photo_picture_px(const sp_photo *photo, sp_point at)

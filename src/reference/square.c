@@ -18,6 +18,9 @@ enum { UNKNOWN = SP_SQUARE_TERMS + 1, ROUNDS = 6 };
 static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
 /* A stroke's own lean as engraved, and the least scatter of a hand with a square (rad). */
 static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
+/* What is not as smooth or not as independent from stroke to stroke as this model has it (rad), beside the fit's own
+ * doubt: sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. */
+static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2e-4, 1e-4, 1e-4};
 /* What a camera fitted to a printed strip leaves open at its ends (rad). */
 static const double CAMERA_SD = 1e-3;
 
@@ -132,7 +135,8 @@ static void keep(const square_fit *f, sp_square_map *map)
   for (int i = 0; i < SP_SQUARE_TERMS; i++) {
     map->coefficient[i] = f->beta[i];
     for (int j = 0; j < SP_SQUARE_TERMS; j++)
-      map->covariance[SP_SQUARE_TERMS * i + j] = f->covariance[UNKNOWN * i + j];
+      map->covariance[SP_SQUARE_TERMS * i + j] =
+          f->covariance[UNKNOWN * i + j] + (i == j ? MODEL_SD[i] * MODEL_SD[i] : 0.0);
   }
   map->known = true;
 }

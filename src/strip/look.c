@@ -468,18 +468,18 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
   memset(sight, 0, sizeof *sight);
   sp_status status = SP_OK;
   if (effort == SP_STRIP_GLANCE) {
-    status = sp_strip_find_tags(raster, GLANCE_PX, false, &tags, &count, err);
+    status = sp_strip_find_tags(raster, GLANCE_PX, SP_TAGS_GLANCE, &tags, &count, err);
     free(tags);
     if (status || !count)
       return status;
   }
-  status = sp_strip_find_tags(raster, LOOK_PX, false, &tags, &count, err);
+  status = sp_strip_find_tags(raster, LOOK_PX, SP_TAGS_ALL, &tags, &count, err);
   sight->tags_seen = count;
   if (!status)
     status = measure_pieces(raster, tags, count, sight, err);
   free(tags);
   if (!status && !count && effort == SP_STRIP_SEARCH) {
-    status = sp_strip_find_tags(raster, LOOK_PX, true, &tags, &count, err);
+    status = sp_strip_find_tags(raster, LOOK_PX, SP_TAGS_MIRRORED, &tags, &count, err);
     sight->mirrored = count >= LEAST_TAGS;
     free(tags);
   }

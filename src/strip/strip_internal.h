@@ -22,10 +22,16 @@ typedef struct sp_tag {
   double sd_px; /* of the centre */
 } sp_tag;
 
-/* Looks for tags of the family in the picture, reduced so that no side has more than most_px pixels, or in its mirror
- * image (then only `count` means anything). `tags` is the caller's to free. */
-sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, bool mirrored, sp_tag **tags, size_t *count,
-                             sp_error *err);
+typedef enum sp_tag_search {
+  SP_TAGS_GLANCE, /* only where much black and white lies together */
+  SP_TAGS_ALL,
+  SP_TAGS_MIRRORED /* in the mirror image: only `count` means anything */
+} sp_tag_search;
+
+/* Looks for tags of the family in the picture, reduced so that no side has more than most_px pixels. `tags` is the
+ * caller's to free. */
+sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, sp_tag_search search, sp_tag **tags,
+                             size_t *count, sp_error *err);
 
 /* A straight dark line as predicted, and what the fit found. */
 typedef struct sp_ruled_line {

@@ -1,0 +1,127 @@
+/* Where across the rule there are lines across it: the rule's own strokes, and a board's lines.
+ *
+ * Rows some pixels apart are taken out of the picture and looked through in stretches of some rows. Lines across a
+ * board stand in the same columns of every row of a stretch, so they stand out of its mean; grain and noise do not. A
+ * stretch with several of them belongs to a board, or to something like it. Nothing is decided by this but how much of
+ * the picture is drawn.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "photo_internal.h"
+#include "slotproof/numeric.h"
+
+enum { STEP = 5, REACH = 8, LEAST_LINES = 4, LEAST_COLUMNS = 100, GRID = 16 };
+/* A column this many standard deviations off its surroundings is a line. */
+static const double STANDS_OUT = 5.0;
+
+static double grey(const sp_raster *r, int32_t x, int32_t y)
+{
+  const size_t i = (size_t)y * r->width_px + (size_t)x;
+  return r->u8 ? r->u8[i] : r->u16[i];
+}
+
+/* Between four pixels; false outside. */
+static bool sample(const sp_raster *r, sp_point p, double *value)
+{
+  if (!(p.x >= 0.0 && p.y >= 0.0 && p.x < r->width_px - 1.0 && p.y < r->height_px - 1.0))
+    return false;
+  const int32_t x = (int32_t)p.x, y = (int32_t)p.y;
+  const double tx = p.x - x, ty = p.y - y;
+  const double upper = grey(r, x, y) + tx * (grey(r, x + 1, y) - grey(r, x, y));
+  const double lower = grey(r, x, y + 1) + tx * (grey(r, x + 1, y + 1) - grey(r, x, y + 1));
+  *value = upper + ty * (lower - upper);
+  return true;
+}
+
+/* Adds a row of the plane to the sums; how many rows each column has. The map is asked every GRID columns. */
+static void add_row(const sp_raster *r, photo_map map, const void *context, double y, size_t n, double *sum,
+                    double *rows)
+{
+  sp_point from = map(context, 0.0, y);
+  for (size_t x = 0; x < n; x += GRID) {
+    const sp_point to = map(context, (double)(x + GRID), y);
+    for (size_t k = 0; k < GRID && x + k < n; k++) {
+      const double part = (double)k / GRID;
+      double value;
+      if (!sample(r, (sp_point){from.x + part * (to.x - from.x), from.y + part * (to.y - from.y)}, &value))
+        continue;
+      sum[x + k] += value;
+      rows[x + k] += 1.0;
+    }
+    from = to;
+  }
+}
+
+/* Means less what is slow along them, of the columns that the picture shows all the way; returns how many there are. */
+static size_t high_pass(const double *sum, const double *rows, size_t n, double least, double *out)
+{
+  size_t kept = 0;
+  for (size_t x = REACH; x + REACH < n; x++) {
+    double around = 0.0;
+    bool whole = true;
+    for (size_t k = x - REACH; k <= x + REACH && whole; k++) {
+      whole = rows[k] >= least;
+      around += whole ? sum[k] / rows[k] : 0.0;
+    }
+    if (whole)
+      out[kept++] = sum[x] / rows[x] - around / (2 * REACH + 1);
+  }
+  return kept;
+}
+
+static size_t count_lines(const double *profile, size_t n, double *work)
+{
+  for (size_t x = 0; x < n; x++)
+    work[x] = fabs(profile[x]);
+  const double least = STANDS_OUT * 1.4826 * sp_median(work, n);
+  size_t count = 0;
+  for (size_t x = 1; x + 1 < n; x++) {
+    const double here = fabs(profile[x]);
+    count += here > least && here >= fabs(profile[x - 1]) && here > fabs(profile[x + 1]);
+  }
+  return count;
+}
+
+typedef struct stretches {
+  double *sum, *rows, *work; /* n each: of the half stretch before, of this one, then room */
+  double *sum_before, *rows_before;
+  size_t n;
+} stretches;
+
+/* The stretch ends here: is it one with lines? */
+static bool has_lines(stretches *s)
+{
+  for (size_t x = 0; x < s->n; x++) {
+    s->sum_before[x] += s->sum[x];
+    s->rows_before[x] += s->rows[x];
+  }
+  const size_t kept = high_pass(s->sum_before, s->rows_before, s->n, 2.0 * STEP, s->work);
+  const bool yes = kept >= LEAST_COLUMNS && count_lines(s->work, kept, s->work + s->n) >= LEAST_LINES;
+  memcpy(s->sum_before, s->sum, s->n * sizeof *s->sum);
+  memcpy(s->rows_before, s->rows, s->n * sizeof *s->rows);
+  memset(s->sum, 0, s->n * sizeof *s->sum);
+  memset(s->rows, 0, s->n * sizeof *s->rows);
+  return yes;
+}
+
+sp_status photo_crosslines(const sp_raster *picture, photo_map map, const void *context, size_t columns, size_t rows,
+                           double found[2], sp_error *err)
+{
+  found[0] = INFINITY;
+  found[1] = -INFINITY;
+  double *room = calloc(6 * columns + 1, sizeof *room);
+  if (!room)
+    return sp_fail_memory(err);
+  stretches s = {room, room + columns, room + 4 * columns, room + 2 * columns, room + 3 * columns, columns};
+  for (size_t y = 0; y < rows; y++) {
+    add_row(picture, map, context, (double)y, columns, s.sum, s.rows);
+    if ((y + 1) % STEP || !has_lines(&s))
+      continue;
+    found[0] = fmin(found[0], (double)(y + 1) - 2.0 * STEP);
+    found[1] = fmax(found[1], (double)y);
+  }
+  free(room);
+  return SP_OK;
+}
