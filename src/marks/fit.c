@@ -478,7 +478,8 @@ static sp_expectation leaning(const sp_expectation *expect, double slope, int32_
   sp_expectation e = *expect;
   e.blur_px = sqrt(broader * broader * e.blur_px * e.blur_px + rows * rows * slope * slope / 12.0);
   e.width_px *= broader;
-  e.burr_px *= broader;
+  e.burr_px[0] *= broader;
+  e.burr_px[1] *= broader;
   return e;
 }
 
