@@ -42,6 +42,11 @@ draw dunlin 404 $scanner $rule scale_length_mm=366 frets=14 nut_width_mm=34 end_
   placement_sd_mm=0.06 skew_deg=1.2 rule_skew_deg=0.2 noise=0.012 light=0.4 psf_px=3 contrast=-0.065 gap_fraction=0.3 \
   square_scratches=4 stains=3 rule_length_mm=165 cover_mm=60 cover_at_mm=70
 
+draw godwit 350 $scanner $rule scale_length_mm=350 frets=13 nut_width_mm=40 end_width_mm=52 wood_level=0.55 fan_mm=24 \
+  fan_square_fret=5 fan_nut_mm=33 fan_saddle_mm=53 before_nut_mm=9 after_last_mm=12 placement_sd_mm=0.02 \
+  squareness_sd_deg=0.04 skew_deg=-0.6 rule_skew_deg=-0.5 rule_side=left burr_sides=1 burr_height=0.25 waviness_um=2 \
+  askew=9:+0.75 jpeg=1 quality=90
+
 # Fenn's telephone: a lens that bends lines, held in the hand under the workshop's window.
 telephone="photo=1 jpeg=1 colour=1 psf_px=0.9 noise=0.012 stated_dpi=72 photo_states_focal=1 photo_focal_35mm=26
            photo_texture=0.02 light=0.12 photo_falloff=0.15 graduation_error_um=2"

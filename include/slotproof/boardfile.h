@@ -10,6 +10,8 @@
  *   divisions       of the octave, 1 to SP_BOARD_MAX_DIVISIONS; or
  *   steps           cents above the open string or ratios to it, from fret 1 on, with blanks or commas between; or
  *   steps file      name of a list of steps (layout.h), from the board file's own folder
+ *   scale length bass, scale length treble, spread nut, spread saddle, square fret
+ *                   instead of one scale length: see sp_fan; without spreads the two lie at the board's edges
  *   marks           knife, slot or wire: what is on the board
  *   nut             auto, line or end: what places are measured from
  *   zero fret       yes or no: the nut is a zero fret, with a nut behind it
@@ -47,6 +49,7 @@ typedef struct sp_boardfile {
   int32_t frets, divisions;
   sp_steps steps;   /* given, or read from steps_file */
   char *steps_file; /* as written */
+  sp_fan fan;
   bool marks_given, nut_given;
   sp_mark_kind marks;
   sp_nut_choice nut;

@@ -64,7 +64,6 @@ typedef struct sp_check_options {
   sp_reference_options reference;
   double tolerance_mm, tolerance_cents; /* NAN = not given; both NAN = the default of SP_DEFAULT_TOLERANCE_MM */
   double temperature_c;                 /* of rule and board while scanning; NAN = not given, no correction */
-  bool left_handed;                     /* the bass is on the left, looking from the nut to the bridge */
   double kerf_mm;                       /* of the saw cut to come, which is the fret's tang; NAN = not given */
   sp_read_options read;
   const sp_corrections *corrections; /* what was said by hand; NULL = nothing. Not owned */

@@ -27,9 +27,9 @@ typedef struct sp_complaint {
 void sp_complaint_init(sp_complaint *complaint);
 void sp_complaint_free(sp_complaint *complaint);
 
-/* After the record is read. One place for each string from the datum, the highest first; a single one for as many strings as there can be: then
- * sp_complaint_keep_named_strings, after the tables are read, keeps those the tables name (at least one). count is 1 to
- * SP_MAX_STRINGS. */
+/* After the record is read. One place for each string from the datum, the highest first; a single one for as many
+ * strings as there can be: then sp_complaint_keep_named_strings, after the tables are read, keeps those the tables name
+ * (at least one). count is 1 to SP_MAX_STRINGS. */
 void sp_complaint_set_saddles(sp_complaint *complaint, const double *saddle_mm, size_t count);
 void sp_complaint_keep_named_strings(sp_complaint *complaint);
 

@@ -16,6 +16,8 @@
  *   stepped-off         mm, sd of one step; u_value NAN                     48 frets; see below
  *   square-off          degrees, mean squareness of all lines               0.3 degrees
  *   crooked             degrees, one line against the mean of the rest      0.8 degrees; 14 frets or more
+ *   fan-mirrored, fan-missing   degrees: how far the lines lean from the fan asked for. Fanned frets only; the first
+ *                       wherever it is found, as what else is said of leans would be about another fan
  *   unclear             NAN; `either` lists two or three of these that explain the errors about equally well
  *
  * Hand error of 0.05 mm and 0.1 degrees (sd), the nut's beside, boards of 10 to 24 frets unless said. Smaller faults

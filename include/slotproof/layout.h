@@ -47,6 +47,19 @@ enum { SP_LAYOUT_MAX_FRETS = 1000, SP_LAYOUT_NAME = 64 };
 #define SP_SCALE_LENGTH_MIN_MM 10.0
 #define SP_SCALE_LENGTH_MAX_MM 10000.0
 
+/* Two scale lengths, that of the outermost string on the bass and on the treble side: the frets are then no longer
+ * square to the centre line but fanned. What was not given is NAN. */
+typedef struct sp_fan {
+  double bass_mm, treble_mm;              /* scale lengths, taken along the centre line, as a single one is */
+  double spread_nut_mm, spread_saddle_mm; /* between the two strings, across the board; the middle of both is the
+                                              centre line */
+  double square_fret;                     /* the fret that is square to the centre line: 0 (the nut) to the last, also
+                                             between two frets (7.5) */
+} sp_fan;
+
+/* No fret lies more askew than this (dx/dy): 35 degrees. */
+#define SP_FAN_MOST_SLOPE 0.7
+
 /* The part of the board's width that a fret spans: `begin` to `end` from one long edge, as shares of the width at the
  * fret (0 to 1), or in mm. All zero: it spans the whole width. */
 typedef struct sp_width_part {
@@ -64,11 +77,14 @@ typedef struct sp_layout {
                           nut_shift_mm */
   double *cents;       /* frets + 1 values above the open string; [0] = 0 */
   char name[SP_LAYOUT_NAME]; /* of the board; "" = none */
-  double nut_shift_mm;       /* of a compensated nut: how much nearer to fret 1 it stands than the frets are computed
-                                from; 0 for others */
-  bool zero_fret;            /* the nut is a zero fret: a line from which everything counts, with a nut behind it */
-  double nut_behind_mm;      /* how far behind the zero fret that nut is meant to stand; NAN = not told */
-  sp_width_part *part;       /* frets + 1 entries; NULL: every fret spans the whole width */
+  bool fanned;               /* `fan` holds; scale_length_mm and position_mm are those of the centre line */
+  sp_fan fan;
+  bool left_handed;     /* the bass is on the left, looking from the nut to the bridge at the face */
+  double nut_shift_mm;  /* of a compensated nut: how much nearer to fret 1 it stands than the frets are computed
+                           from; 0 for others */
+  bool zero_fret;       /* the nut is a zero fret: a line from which everything counts, with a nut behind it */
+  double nut_behind_mm; /* how far behind the zero fret that nut is meant to stand; NAN = not told */
+  sp_width_part *part;  /* frets + 1 entries; NULL: every fret spans the whole width */
 } sp_layout;
 
 /* Equal divisions of the octave. SP_E_USAGE with a sentence if 1 <= frets <= SP_LAYOUT_MAX_FRETS, divisions >= 1, the
@@ -164,6 +180,15 @@ sp_layout_row sp_layout_row_at(const sp_layout *layout, int32_t fret);
 
 /* ---- Off the centre line ---- */
 
+/* Reads a fret that may lie between two: 0, 7, 7.5; SP_E_USAGE with one sentence otherwise, *fret then NAN. */
+sp_status sp_parse_fret(const char *text, double *fret, sp_error *err);
+void sp_fan_init(sp_fan *fan);
+/* True if anything at all is given. */
+bool sp_fan_given(const sp_fan *fan);
+/* Fans out a layout: its cents stay, its lengths become those of the fan. SP_E_USAGE with one sentence (it names the
+ * program's options) if something is missing or cannot be, the layout is then freed. */
+sp_status sp_layout_fan(const sp_fan *fan, sp_layout *layout, sp_error *err);
+
 /* Where the line of a fret lies `bass_mm` off the centre line (positive toward the bass), from the nut's place on the
  * centre line; NAN for a fret there is not. */
 double sp_layout_line_mm(const sp_layout *layout, int32_t fret, double bass_mm);
@@ -173,6 +198,9 @@ double sp_layout_speaking_mm(const sp_layout *layout, int32_t fret, double bass_
 double sp_layout_string_mm(const sp_layout *layout, int32_t fret, double bass_mm);
 /* Slope of the line: by how much it gains on the bridge for each mm toward the bass. 0 = square. */
 double sp_layout_slope(const sp_layout *layout, int32_t fret);
+/* The same as an angle, in the frame of records: positive where the end on the right, seen from the nut, is nearer the
+ * bridge. */
+double sp_layout_angle_deg(const sp_layout *layout, int32_t fret);
 
 /* ---- Slots: the board as wood ---- */
 

@@ -49,7 +49,7 @@ typedef struct sp_walls {
 
 typedef struct sp_mark {
   double u_px, v_px;           /* on the centre line */
-  double slope;                /* du/dv */
+  double slope;                /* du/dv; u in even pixels if `even` of sp_marks says so */
   double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
   double cov_u_slope;          /* covariance of u_px and slope */
   double u_common_px;          /* frets: what all of them may be off by alike, not in u_u_px; otherwise 0 */
@@ -61,9 +61,9 @@ typedef struct sp_mark {
   double significance;         /* of the cut's area over what noise and the wood's own waves can do, in sd */
   double misfit;               /* chi-square of the cross-section per value, at least 1 */
   bool part;    /* seen over a part of the width only, and there throughout: a partial fret, or nothing */
-  bool burr;                   /* a raised burr was seen and modelled */
-  bool clipped;                /* white where it is brightest: full scale was reached */
-  bool by_hand;                /* found only because somebody pointed at it */
+  bool burr;    /* a raised burr was seen and modelled */
+  bool clipped; /* white where it is brightest: full scale was reached */
+  bool by_hand; /* found only because somebody pointed at it */
   sp_walls walls;
 } sp_mark;
 
@@ -75,6 +75,7 @@ typedef struct sp_marks {
   sp_board_end *edges; /* frets only: edges across the board beyond the outermost frets, any of which may be the nut's
                           face (found is true); in order of u */
   size_t edge_count;
+  bool even;        /* slopes are those in even pixels (sp_marks_options) */
   double blur_px;   /* Gaussian blur of the picture as found on the marks; NAN if unknown */
   char reason[240]; /* why nothing was found, if so */
 } sp_marks;
@@ -94,6 +95,13 @@ typedef struct sp_marks_options {
   double blur_sd_log; /* standard deviation of its logarithm */
   bool has_rule;      /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
+  double most_lean; /* fanned frets: lines may lean so far from square to the board, du/dv; 0: they are square to it */
+  double (*uneven_px)(const void *context, double u_px); /* an even picture's u less u: lines that lean are straight in
+                                                            even pixels only; NULL: none told */
+  const void *uneven_context;
+  /* between the steps of the search; to be left 0 */
+  double trend_at, trend; /* du/dv = trend_at + trend u, of fanned lines */
+  int32_t strips_in_one;  /* so many times narrower are the strips than usual */
   double least_part; /* knife lines and slots: the smallest part of the board's width that a partial fret spans; 0 or 1:
                         there is none, and what spans less than two fifths is no line */
   const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */

@@ -163,7 +163,8 @@ typedef struct sp_mark_record {
   bool found;
   double x_mm, layout_mm, error_mm, error_cents;
   double u_mm, expanded_u_mm, expanded_u_cents;
-  double squareness_deg, u_squareness_deg;
+  double squareness_deg, u_squareness_deg; /* angle_deg less layout_angle_deg; u of either */
+  double angle_deg, layout_angle_deg; /* against square to the centre line, signed alike; computed: 0 but for fans */
   double width_mm, u_width_mm;
   double contrast;             /* of the mark against the wood, as a fraction of the wood's grey; negative = darker */
   double coverage;             /* part of the line's length that could be measured, 0..1 */
@@ -219,8 +220,8 @@ typedef struct sp_join_record {
   double seen_mm, u_seen_mm;        /* the shift by marks and wood alone */
   double chi2, p;                   /* closing test of marks and wood; NAN if there was one piece of evidence only */
   size_t freedom;
-  double widened;                   /* what the uncertainties of the two were multiplied by, because they close badly */
-  const char *rule;                 /* "still", "moved", "unclear" (not used); "none": no rule */
+  double widened;   /* what the uncertainties of the two were multiplied by, because they close badly */
+  const char *rule; /* "still", "moved", "unclear" (not used); "none": no rule */
   double rule_off_mm, u_rule_off_mm; /* the rule's own answer (nearest whole graduation) less that of marks and wood */
 } sp_join_record;
 
@@ -240,7 +241,7 @@ typedef struct sp_record {
   int32_t divisions;  /* 0 = a step list */
   double square_fret; /* of a fan: the fret that is square to the centre line; NAN: all are */
   double bass_scale_mm, treble_scale_mm, spread_nut_mm, spread_saddle_mm; /* of a fan, as in layout.h; else NAN */
-  char board[64];      /* its name; "" = not told */
+  char board[64];                                                         /* its name; "" = not told */
   double nut_shift_mm; /* of a compensated nut; x_mm and layout_mm count from the theoretical nut, so both are this much
                           at the nut itself. 0 for others */
   bool zero_fret;      /* the datum is a zero fret */

@@ -43,6 +43,9 @@ typedef struct sp_scale_map {
 double sp_scale_map_along_mm(const sp_scale_map *map, double u_px);
 /* dU/du at u, mm per px. */
 double sp_scale_map_rate(const sp_scale_map *map, double u_px);
+/* Mean rate over what was read, mm per px: of an even picture; and that picture's u less u. */
+double sp_scale_map_even_rate(const sp_scale_map *map);
+double sp_scale_map_uneven_px(const sp_scale_map *map, double u_px);
 /* Covariance of f(a) - f(b), f(c) - f(b) in mm^2: what matters for two marks measured from one datum. */
 double sp_scale_map_covariance_mm2(const sp_scale_map *map, double a_px, double b_px, double c_px);
 /* Covariance of f(a) and f(c) themselves in mm^2: against the rule's own graduations. */

@@ -19,7 +19,6 @@
 typedef struct sp_verdict_options {
   double tolerance_mm, tolerance_cents; /* NAN = not asked for */
   double temperature_c;                 /* NAN = not known: no correction and no term for it */
-  bool left_handed;                     /* the bass is at smaller y */
 } sp_verdict_options;
 
 /* Places of the marks along the board's centre line in mm from an arbitrary origin, in order of u (or px if the map is

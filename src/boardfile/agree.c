@@ -10,16 +10,16 @@ typedef struct key_pair {
   board_key one, other;
 } key_pair;
 
-static const key_pair EXCLUDE[] = {{KEY_STEPS, KEY_DIVISIONS},
-                                   {KEY_STEPS_FILE, KEY_DIVISIONS},
-                                   {KEY_STEPS_FILE, KEY_STEPS},
-                                   {KEY_NUT_SHIFT, KEY_ZERO_FRET}};
+static const key_pair EXCLUDE[] = {
+    {KEY_SCALE_BASS, KEY_SCALE_LENGTH}, {KEY_SCALE_TREBLE, KEY_SCALE_LENGTH}, {KEY_SCALE_BASS, KEY_ZERO_FRET},
+    {KEY_SCALE_BASS, KEY_NUT_SHIFT},    {KEY_SCALE_BASS, KEY_PARTIAL_FRETS},  {KEY_STEPS, KEY_DIVISIONS},
+    {KEY_STEPS_FILE, KEY_DIVISIONS},    {KEY_STEPS_FILE, KEY_STEPS},          {KEY_NUT_SHIFT, KEY_ZERO_FRET}};
 
-static const key_pair NEED[] = {{KEY_NUT_BEHIND, KEY_ZERO_FRET},
-                                {KEY_END_WIDTH, KEY_NUT_WIDTH},
-                                {KEY_END_RADIUS, KEY_RADIUS},
-                                {KEY_CLEARANCE, KEY_TANG_DEPTH},
-                                {KEY_THICKNESS, KEY_TANG_DEPTH}};
+static const key_pair NEED[] = {
+    {KEY_SCALE_BASS, KEY_SCALE_TREBLE}, {KEY_SCALE_TREBLE, KEY_SCALE_BASS},  {KEY_SCALE_BASS, KEY_SQUARE_FRET},
+    {KEY_SQUARE_FRET, KEY_SCALE_BASS},  {KEY_SPREAD_NUT, KEY_SPREAD_SADDLE}, {KEY_SPREAD_SADDLE, KEY_SPREAD_NUT},
+    {KEY_SPREAD_NUT, KEY_SCALE_BASS},   {KEY_NUT_BEHIND, KEY_ZERO_FRET},     {KEY_END_WIDTH, KEY_NUT_WIDTH},
+    {KEY_END_RADIUS, KEY_RADIUS},       {KEY_CLEARANCE, KEY_TANG_DEPTH},     {KEY_THICKNESS, KEY_TANG_DEPTH}};
 
 static size_t later(size_t a, size_t b)
 {
@@ -49,15 +49,49 @@ static sp_status check_pairs(const board_lines *l, sp_error *err)
   return SP_OK;
 }
 
-/* The plain layout: scale length, frets, steps. */
+/* One scale length, or two: of the centre line, to begin with. NAN if neither is told. */
+static double middle_scale_mm(const sp_boardfile *b)
+{
+  return sp_fan_given(&b->fan) ? 0.5 * (b->fan.bass_mm + b->fan.treble_mm) : b->scale_length_mm;
+}
+
+/* Without spreads the two scale lengths are those at the board's edges, drawn on to the saddle. */
+static sp_fan fan_of(const sp_boardfile *b, const sp_layout *layout)
+{
+  sp_fan fan = b->fan;
+  if (!isnan(fan.spread_nut_mm) || !isnan(fan.spread_saddle_mm) || isnan(b->shape.nut_width_mm))
+    return fan;
+  sp_board_shape shape = b->shape;
+  if (isnan(shape.end_at_mm))
+    shape.end_at_mm = layout->position_mm[layout->frets];
+  fan.spread_nut_mm = sp_board_width_mm(&shape, 0.0);
+  fan.spread_saddle_mm = sp_board_width_mm(&shape, layout->scale_length_mm);
+  return fan;
+}
+
+/* The plain layout: scale length or lengths, frets, steps. */
 static sp_status plain_layout(const sp_boardfile *b, sp_layout *layout, sp_error *err)
 {
-  const sp_status status =
-      b->steps.count ? sp_layout_steps(b->scale_length_mm, b->frets, b->steps.cents, b->steps.count, layout, err)
-                     : sp_layout_equal(b->scale_length_mm, b->frets, b->divisions ? b->divisions : 12, layout, err);
-  if (!status)
-    memcpy(layout->name, b->name, sizeof layout->name);
-  return status;
+  const bool fanned = sp_fan_given(&b->fan);
+  const double scale_mm = middle_scale_mm(b);
+  *layout = (sp_layout){0};
+  if (fanned && (isnan(b->fan.bass_mm) || isnan(b->fan.treble_mm)))
+    return sp_fail(err, SP_E_USAGE, "a fan has two scale lengths; give --scale-length-bass and --scale-length-treble");
+  if (fanned && !isnan(b->scale_length_mm))
+    return sp_fail(err, SP_E_USAGE,
+                   "a fan has a bass and a treble scale length instead of one; leave --scale-length out");
+  sp_status status = b->steps.count
+                         ? sp_layout_steps(scale_mm, b->frets, b->steps.cents, b->steps.count, layout, err)
+                         : sp_layout_equal(scale_mm, b->frets, b->divisions ? b->divisions : 12, layout, err);
+  if (!status && fanned) {
+    const sp_fan fan = fan_of(b, layout);
+    status = sp_layout_fan(&fan, layout, err);
+  }
+  if (status)
+    return status;
+  memcpy(layout->name, b->name, sizeof layout->name);
+  layout->left_handed = b->left_handed;
+  return SP_OK;
 }
 
 /* What sets it apart from a plain one; *key is what cannot be. */
@@ -82,9 +116,12 @@ sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error
 {
   board_key key;
   *layout = (sp_layout){0};
-  if (isnan(b->scale_length_mm) || !b->frets)
-    return sp_fail(err, SP_E_USAGE, "the %s missing; add it",
-                   isnan(b->scale_length_mm) ? "scale length is" : "number of frets is");
+  const bool told = !isnan(b->scale_length_mm) || sp_fan_given(&b->fan);
+  if (!told || !b->frets)
+    return sp_fail(err, SP_E_USAGE, "the %s missing; add it", !told ? "scale length is" : "number of frets is");
+  if (sp_fan_given(&b->fan) && (b->zero_fret || !isnan(b->nut_shift_mm) || b->partial_count))
+    return sp_fail(err, SP_E_USAGE,
+                   "fanned frets cannot be combined with a zero fret, a shifted nut or partial frets; leave those out");
   sp_status status = plain_layout(b, layout, err);
   if (!status)
     status = set_apart(b, layout, &key, err);
@@ -169,7 +206,7 @@ sp_status board_agrees(const sp_boardfile *b, const board_lines *l, sp_error *er
   sp_status status = check_pairs(l, err);
   if (!status)
     status = check_zero_fret(b, l, err);
-  if (status || isnan(b->scale_length_mm) || !b->frets)
+  if (status || isnan(middle_scale_mm(b)) || !b->frets)
     return status;
   if (plain_layout(b, &layout, &said))
     return complain(last_line(l, KEY_FRETS, KEY_STEPS_FILE), &said, err);

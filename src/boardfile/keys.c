@@ -168,6 +168,18 @@ static bool write_nut(const key_entry *key, const sp_boardfile *b, FILE *file)
   return b->nut_given && fputs(sp_nut_choice_word(b->nut), file) >= 0;
 }
 
+static sp_status read_fret(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
+{
+  (void)key;
+  return sp_parse_fret(value, &b->fan.square_fret, err);
+}
+
+static bool write_fret(const key_entry *key, const sp_boardfile *b, FILE *file)
+{
+  (void)key;
+  return !isnan(b->fan.square_fret) && fprintf(file, "%.15g", b->fan.square_fret) > 0;
+}
+
 static sp_status read_yes(const key_entry *key, const char *value, sp_boardfile *b, sp_error *err)
 {
   const bool yes = equal_words(value, "yes");
@@ -308,6 +320,11 @@ const key_entry BOARD_KEYS[KEY_COUNT] = {
                    SP_BOARD_MAX_FRETS, false},
     [KEY_DIVISIONS] = {"divisions", read_count, write_count, offsetof(sp_boardfile, divisions), SP_LENGTH_SIGNED,
                        SP_BOARD_MAX_DIVISIONS, false},
+    [KEY_SCALE_BASS] = LENGTH("scale length bass", fan.bass_mm, SP_LENGTH_POSITIVE),
+    [KEY_SCALE_TREBLE] = LENGTH("scale length treble", fan.treble_mm, SP_LENGTH_POSITIVE),
+    [KEY_SPREAD_NUT] = LENGTH("spread nut", fan.spread_nut_mm, SP_LENGTH_POSITIVE),
+    [KEY_SPREAD_SADDLE] = LENGTH("spread saddle", fan.spread_saddle_mm, SP_LENGTH_POSITIVE),
+    [KEY_SQUARE_FRET] = {"square fret", read_fret, write_fret, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_STEPS] = {"steps", read_steps, write_steps, 0, SP_LENGTH_SIGNED, 0, true},
     [KEY_STEPS_FILE] = {"steps file", read_steps_file, write_steps_file, 0, SP_LENGTH_SIGNED, 0, false},
     [KEY_MARKS] = {"marks", read_marks, write_marks, 0, SP_LENGTH_SIGNED, 0, false},

@@ -33,8 +33,12 @@ typedef struct reading {
 
 void sp_boardfile_init(sp_boardfile *b)
 {
-  *b = (sp_boardfile){
-      .scale_length_mm = NAN, .nut_behind_mm = NAN, .nut_shift_mm = NAN, .tang_mm = NAN, .tolerance = {NAN, NAN}};
+  *b = (sp_boardfile){.scale_length_mm = NAN,
+                      .fan = {NAN, NAN, NAN, NAN, NAN},
+                      .nut_behind_mm = NAN,
+                      .nut_shift_mm = NAN,
+                      .tang_mm = NAN,
+                      .tolerance = {NAN, NAN}};
   sp_board_shape_init(&b->shape);
 }
 

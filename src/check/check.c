@@ -72,6 +72,26 @@ static double px_per_mm_hint(const sp_scene *scene, const sp_reference *referenc
   return (double)(w > h ? w : h) / 297.0;
 }
 
+static double uneven_px(const void *map, double u_px)
+{
+  return sp_scale_map_uneven_px(map, u_px);
+}
+
+/* Fanned frets: how far they lean at most, and what the picture's unevenness does to lines that lean. */
+static void expect_fan(const sp_layout *layout, const sp_reference *reference, sp_marks_options *m)
+{
+  if (!layout->fanned)
+    return;
+  for (int32_t n = 0; n <= layout->frets; n++)
+    m->most_lean = fmax(m->most_lean, fabs(sp_layout_slope(layout, n)));
+  if (!reference->map.known)
+    return;
+  m->along_known = true;
+  m->along = reference->map.along;
+  m->uneven_px = uneven_px;
+  m->uneven_context = &reference->map;
+}
+
 static sp_marks_options marks_options(const sp_scene *scene, const sp_reference *reference, const sp_picture_info *info,
                                       const sp_check_options *o)
 {
@@ -85,6 +105,7 @@ static sp_marks_options marks_options(const sp_scene *scene, const sp_reference 
   m.rule_slope = reference->slope;
   m.blur_px = reference->blur_px;
   m.blur_sd_log = reference->blur_sd_log;
+  expect_fan(o->layout, reference, &m);
   m.least_part = sp_layout_least_part(o->layout, USUAL_WIDTH_MM);
   return m;
 }
@@ -311,6 +332,26 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
   return status;
 }
 
+/* Ends are squared: where the computed nut is not, none of them is it. */
+static bool nut_is_square(const sp_layout *layout)
+{
+  return fabs(sp_layout_slope(layout, 0)) < 1e-6;
+}
+
+static sp_status refuse_fan(const sp_check_options *o, sp_error *err)
+{
+  if (!o->layout->fanned)
+    return SP_OK;
+  if (o->marks == SP_MARK_WIRE)
+    return sp_fail(err, SP_E_USAGE,
+                   "fanned frets can be measured as knife lines or slots, not yet as wires; give --marks");
+  if (o->nut == SP_NUT_END && !nut_is_square(o->layout))
+    return sp_fail(
+        err, SP_E_USAGE,
+        "the board's squared end cannot be a nut that is askew; scribe the nut as a line and give --nut line");
+  return SP_OK;
+}
+
 static sp_status find_match(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
                             double stated_dpi, corrected *said, sp_match *match, sp_record *record, sp_error *err)
 {
@@ -320,7 +361,7 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
     return sp_fail_memory(err);
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
-  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret;
+  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && nut_is_square(o->layout);
   if (said->nut == NUT_AT_EDGE)
     options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
   sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
@@ -359,8 +400,7 @@ static sp_status decide(const sp_check_options *o, const sp_reference *reference
   sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
   check_tell(&o->progress, SP_CHECK_JUDGING);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
-  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c,
-                                o->left_handed};
+  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};
   if (!status && paper && isfinite(o->temperature_c))
     status = sp_record_warn(record, err,
                             "no correction for temperature: how a printed strip grows depends on what it is glued to; "
@@ -378,11 +418,19 @@ void check_set_task(const sp_check_options *o, sp_record *record)
   record->scale_length_mm = o->layout->scale_length_mm;
   record->frets = o->layout->frets;
   record->divisions = o->layout->divisions;
+  if (o->layout->fanned) {
+    const sp_fan *fan = &o->layout->fan;
+    record->square_fret = fan->square_fret;
+    record->bass_scale_mm = fan->bass_mm;
+    record->treble_scale_mm = fan->treble_mm;
+    record->spread_nut_mm = fan->spread_nut_mm;
+    record->spread_saddle_mm = fan->spread_saddle_mm;
+  }
   record->nut_shift_mm = o->layout->nut_shift_mm;
   record->zero_fret = o->layout->zero_fret;
   memcpy(record->board, o->layout->name, sizeof record->board);
   record->marks_kind = o->marks;
-  record->left_handed = o->left_handed;
+  record->left_handed = o->layout->left_handed;
   record->tolerance_mm = o->tolerance_mm;
   record->tolerance_cents = o->tolerance_cents;
   record->tolerance_default = isnan(o->tolerance_mm) && isnan(o->tolerance_cents);
@@ -455,7 +503,7 @@ sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_m
                      "the board does not run along the side of the picture that the scale was taken for; "
                      "lay board and rule along each other and scan again");
   if (!status)
-    status = check_square_lines(open, &o->reference, marks, err);
+    status = check_square_lines(open, &o->reference, o->layout->fanned, marks, err);
   return status;
 }
 
@@ -510,7 +558,10 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   corrected said;
   sp_reference_options reference = o->reference;
   check_set_task(o, record);
-  sp_status status = corrected_begin(o->corrections, &said, err);
+  sp_status status = refuse_fan(o, err);
+  if (status)
+    return status;
+  status = corrected_begin(o->corrections, &said, err);
   reference.strokes = said.strokes;
   reference.stroke_count = said.stroke_count;
   if (!status)

@@ -42,7 +42,8 @@ sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm,
 
 /* Photographs: what is square to the rule, from its strokes and the lines; then the lines as they would lie if it were
  * everywhere square, and at the height of the board's face. */
-sp_status check_square_lines(opened_picture *open, const sp_reference_options *options, sp_marks *marks, sp_error *err);
+sp_status check_square_lines(opened_picture *open, const sp_reference_options *options, bool fanned, sp_marks *marks,
+                             sp_error *err);
 /* Photographs: the record's places back in the picture, and how it was taken. */
 void check_place_in_picture(const opened_picture *open, const sp_reference_options *options, sp_record *record);
 /* Photographs: what the user should know of them. */

@@ -354,8 +354,7 @@ static int32_t fret_of(const sp_match *match, int32_t frets, ptrdiff_t line)
 /* The fret whose place is within reach of the line; -1 none. */
 static int32_t fret_near(const sp_match *match, const sp_layout *layout, double position)
 {
-  const double x_mm =
-      layout->position_mm[0] + match->direction * (position - match->nut_position) * match->mm_per_unit;
+  const double x_mm = layout->position_mm[0] + match->direction * (position - match->nut_position) * match->mm_per_unit;
   for (int32_t k = match->nut_is_end ? 1 : 0; k <= layout->frets; k++)
     if (fabs(x_mm - layout->position_mm[k]) <= reach_mm(layout, k))
       return k;

@@ -69,9 +69,8 @@ static void doubt_of_depth(opened_picture *open, double depth_mm_, double distan
 /* ---- lines ---------------------------------------------------------------------------------------------------------
  */
 
-static sp_status fit_square(opened_picture *open, const sp_marks *marks, sp_error *err)
+static sp_status fit_square(opened_picture *open, const sp_marks *marks, size_t n, sp_error *err)
 {
-  const size_t n = marks->count;
   double *work = malloc((3 * n + 1) * sizeof *work);
   if (!work)
     return sp_fail_memory(err);
@@ -103,11 +102,32 @@ static void square_mark(const opened_picture *open, double depth, double stretch
   *v = p.y;
 }
 
-sp_status check_square_lines(opened_picture *open, const sp_reference_options *o, sp_marks *marks, sp_error *err)
+/* A side of the board as it would lie at the rule's height. */
+static void deepen_side(const opened_picture *open, double depth, double stretch, sp_lengthwise *side)
+{
+  const double last = open->scene.raster->width_px - 1.0;
+  const sp_point a = deepened(open, (sp_point){0.0, side->at_px}, depth, stretch);
+  const sp_point b = deepened(open, (sp_point){last, side->at_px + side->slope * last}, depth, stretch);
+  side->slope = (b.y - a.y) / (b.x - a.x);
+  side->at_px = a.y - side->slope * a.x;
+}
+
+static void deepen_board(const opened_picture *open, double depth, double stretch, sp_board *b)
+{
+  if (depth == 0.0)
+    return;
+  deepen_side(open, depth, stretch, &b->side[0]);
+  deepen_side(open, depth, stretch, &b->side[1]);
+  deepen_side(open, depth, stretch, &b->centre);
+}
+
+/* Fanned lines say nothing of what is square. */
+sp_status check_square_lines(opened_picture *open, const sp_reference_options *o, bool fanned, sp_marks *marks,
+                             sp_error *err)
 {
   if (!open->straightened || !open->reference.map.known || marks->along != SP_ALONG_X)
     return SP_OK;
-  const sp_status status = fit_square(open, marks, err);
+  const sp_status status = fit_square(open, marks, fanned ? 0 : marks->count, err);
   if (status || !open->reference.square.known)
     return status;
   const sp_board *b = &marks->board;
@@ -118,6 +138,7 @@ sp_status check_square_lines(opened_picture *open, const sp_reference_options *o
   doubt_of_depth(open, depth_mm(o, width_mm), distance, u_relative);
   for (size_t i = 0; i < marks->count; i++)
     square_mark(open, depth, stretch, &marks->marks[i].u_px, &marks->marks[i].v_px, &marks->marks[i].slope);
+  deepen_board(open, depth, stretch, &marks->board);
   for (int e = 0; e < 2; e++)
     if (marks->board.end[e].found) {
       sp_board_end *end = &marks->board.end[e];

@@ -331,6 +331,9 @@ sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check
   *at_fault = 0;
   if (count < 2 || count > SP_MOST_PIECES)
     return sp_fail(err, SP_E_USAGE, "a board is joined from 2 to %d pictures", SP_MOST_PIECES);
+  if (o->layout->fanned)
+    return sp_fail(err, SP_E_USAGE,
+                   "fanned frets are measured in one picture only; give one picture that shows the whole board");
   piece *pieces = calloc(count, sizeof *pieces);
   piece_link *link = calloc(count, sizeof *link);
   size_t joined = 0;

@@ -795,7 +795,7 @@ sp_status pieces_judge_none(const sp_check_options *o, sp_record *record, sp_err
   sp_marks none = {0};
   const sp_reference unknown = {.record = record->reference};
   const sp_match match = {.state = SP_MATCH_NONE};
-  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, NAN, o->left_handed};
+  const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, NAN};
   return sp_verdict_decide(o->layout, &unknown, &none, &match, &v, record, err);
 }
 

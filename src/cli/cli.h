@@ -42,8 +42,10 @@ typedef struct cli_request {
   bool help;
   const char *board;      /* name of a board file; NULL = none */
   double scale_length_mm; /* NAN = not given */
-  int32_t frets;          /* 0 = not given */
-  int32_t divisions;      /* 0 = not given */
+  sp_fan fan;
+  bool left_handed;
+  int32_t frets;     /* 0 = not given */
+  int32_t divisions; /* 0 = not given */
   const char *steps;
   bool zero_fret;
   double nut_behind_mm, nut_shift_mm; /* NAN = not given */

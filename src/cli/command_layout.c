@@ -7,7 +7,7 @@
 
 static int refuse_missing(const sp_boardfile *b)
 {
-  const bool no_length = isnan(b->scale_length_mm), no_frets = b->frets == 0;
+  const bool no_length = isnan(b->scale_length_mm) && !sp_fan_given(&b->fan), no_frets = b->frets == 0;
   if (no_length && no_frets)
     return cli_refuse("--scale-length and --frets", SP_E_USAGE,
                       "are missing; give them, as --scale-length 648mm --frets 20, or a --board FILE");
@@ -55,6 +55,26 @@ static int take_division(const cli_request *r, sp_boardfile *b)
   return 0;
 }
 
+/* One scale length takes the place of a fan, and a fan that of one scale length. */
+static int take_scale(const cli_request *r, sp_boardfile *b)
+{
+  const bool one = !isnan(r->scale_length_mm), two = !isnan(r->fan.bass_mm) || !isnan(r->fan.treble_mm);
+  if (one && sp_fan_given(&r->fan))
+    return cli_refuse("--scale-length", SP_E_USAGE,
+                      "cannot be combined with fanned frets; give --scale-length-bass and --scale-length-treble alone");
+  if (one)
+    sp_fan_init(&b->fan);
+  if (two)
+    b->scale_length_mm = NAN;
+  take_length(r->scale_length_mm, &b->scale_length_mm);
+  take_length(r->fan.bass_mm, &b->fan.bass_mm);
+  take_length(r->fan.treble_mm, &b->fan.treble_mm);
+  take_length(r->fan.spread_nut_mm, &b->fan.spread_nut_mm);
+  take_length(r->fan.spread_saddle_mm, &b->fan.spread_saddle_mm);
+  take_length(r->fan.square_fret, &b->fan.square_fret);
+  return 0;
+}
+
 /* A zero fret and a shifted nut exclude each other: the option drives out what the file says. */
 static int take_nut(const cli_request *r, sp_boardfile *b)
 {
@@ -80,7 +100,9 @@ static int take_nut(const cli_request *r, sp_boardfile *b)
 /* The options laid over what the file says. */
 static int take_options(const cli_request *r, sp_boardfile *b)
 {
-  take_length(r->scale_length_mm, &b->scale_length_mm);
+  int failed = take_scale(r, b);
+  if (failed)
+    return failed;
   if (r->frets)
     b->frets = r->frets;
   if (cli_given(r, "marks")) {
@@ -93,14 +115,14 @@ static int take_options(const cli_request *r, sp_boardfile *b)
   }
   if (cli_given(r, "tolerance"))
     b->tolerance = (sp_tolerance){r->check.tolerance_mm, r->check.tolerance_cents};
-  b->left_handed = b->left_handed || r->check.left_handed;
+  b->left_handed = b->left_handed || r->left_handed;
   take_length(r->check.kerf_mm, &b->tang_mm);
   take_shape(&r->shape, &b->shape);
   if (r->partial_count) {
     memcpy(b->partial, r->partial, sizeof b->partial);
     b->partial_count = r->partial_count;
   }
-  const int failed = take_nut(r, b);
+  failed = take_nut(r, b);
   return failed ? failed : take_division(r, b);
 }
 
@@ -113,7 +135,6 @@ static void fill_request(const sp_boardfile *b, cli_request *r)
     r->check.nut = b->nut;
   r->check.tolerance_mm = b->tolerance.tolerance_mm;
   r->check.tolerance_cents = b->tolerance.tolerance_cents;
-  r->check.left_handed = b->left_handed;
   r->check.kerf_mm = b->tang_mm;
   if (isnan(r->check.reference.radius_mm)) /* photographs; between two radii their mean is near enough */
     r->check.reference.radius_mm =

@@ -83,6 +83,31 @@ static sp_status set_scale_length(const char *v, cli_request *r, sp_error *err)
   return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->scale_length_mm, err);
 }
 
+static sp_status set_scale_bass(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->fan.bass_mm, err);
+}
+
+static sp_status set_scale_treble(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->fan.treble_mm, err);
+}
+
+static sp_status set_spread_nut(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->fan.spread_nut_mm, err);
+}
+
+static sp_status set_spread_saddle(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->fan.spread_saddle_mm, err);
+}
+
+static sp_status set_square_fret(const char *v, cli_request *r, sp_error *err)
+{
+  return sp_parse_fret(v, &r->fan.square_fret, err);
+}
+
 static sp_status set_frets(const char *v, cli_request *r, sp_error *err)
 {
   return whole_number(v, 1, SP_BOARD_MAX_FRETS, &r->frets, err);
@@ -293,7 +318,7 @@ static sp_status set_left_handed(const char *v, cli_request *r, sp_error *err)
 {
   (void)v;
   (void)err;
-  r->check.left_handed = true;
+  r->left_handed = true;
   return SP_OK;
 }
 
@@ -630,6 +655,12 @@ static const option_entry OPTIONS[] = {
     {BOARD, "board", "FILE", set_board, "a board description; options on the command line win (none)"},
     {BOARD, "scale-length", "LEN", set_scale_length,
      "nut to theoretical saddle, without compensation: 648mm, 25 1/2in"},
+    {BOARD, "scale-length-bass", "LEN", set_scale_bass, "fanned frets, instead of one: scale length of the bass side"},
+    {BOARD, "scale-length-treble", "LEN", set_scale_treble, "and of the treble side"},
+    {BOARD, "spread-nut", "LEN", set_spread_nut, "fanned: between those two strings at the nut (the board's width)"},
+    {BOARD, "spread-saddle", "LEN", set_spread_saddle, "and at the saddle (the board's width, drawn on)"},
+    {BOARD, "square-fret", "N", set_square_fret, "fanned: the fret that is square to the centre line: 0 (nut), 7, 7.5"},
+    {BOARD, "left-handed", NULL, set_left_handed, "the bass is on the left, seen from the nut (on the right)"},
     {BOARD, "frets", "N", set_frets, "number of frets after the nut"},
     {BOARD, "divisions", "N", set_divisions, "equal divisions of the octave (12)"},
     {BOARD, "steps", "FILE", set_steps, "instead: cents above the open string, one a line"},
@@ -666,7 +697,6 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "camera-distance", "LEN", set_camera_distance,
      "photographs: from the camera to the rule (from the picture)"},
     {MEASURE, "radius", "LEN", set_face_radius, "photographs: radius of the board's face (flat)"},
-    {MEASURE, "left-handed", NULL, set_left_handed, "the bass is on the left, seen from the nut (on the right)"},
     {MEASURE, "temperature", "C", set_temperature, "of rule and board in the picture, degrees Celsius (no correction)"},
     {MEASURE, "tang", "LEN", set_tang, "width of the fret's tang, which is the kerf that is wanted (0.584mm)"},
     {CLI_CHECK, "before", "RECORD", set_before, "record of the same board's knife lines: how far the saw left each"},
@@ -733,6 +763,7 @@ static void init_request(unsigned command, cli_request *request)
   memset(request, 0, sizeof *request);
   request->command = command;
   request->scale_length_mm = NAN;
+  sp_fan_init(&request->fan);
   request->nut_behind_mm = request->nut_shift_mm = NAN;
   request->port = -1;
   request->nut_mm = request->reading_u_cents = request->square_mm = NAN;

@@ -86,6 +86,13 @@ static bool shows(const sp_sheet *s, double board_mm)
   return board_mm >= s->from_mm && board_mm <= s->to_mm;
 }
 
+/* Toward the bass the sheet's y grows, unless the instrument is left-handed. */
+static double lean_on_sheet(const sp_page *p, int32_t fret)
+{
+  const double slope = sp_layout_slope(p->layout, fret);
+  return p->layout->left_handed ? -slope : slope;
+}
+
 static bool has_width(const sp_page *p)
 {
   return p->slots && !isnan(p->slots->shape.nut_width_mm);
@@ -151,9 +158,56 @@ static void draw_labels(cairo_t *cr, const sp_page *p, const sp_sheet *s)
       draw_label(cr, p, x_of(s, p->layout->position_mm[n]), n);
 }
 
+/* Where the line of a fret meets the board's edge, as y from the centre line; side is +1 or -1. */
+static double edge_y(const sp_page *p, int32_t fret, int side)
+{
+  const double place = p->layout->position_mm[fret], lean = lean_on_sheet(p, fret);
+  double y = side * half_width(p, place);
+  for (int round = 0; round < 4; round++) /* a board tapers by little: each round is exact to a hundredth of the last */
+    y = side * half_width(p, place + lean * y);
+  return y;
+}
+
+/* A line that leans, filled as an upright one is; its breadth is that across it. */
+static void draw_leaning(cairo_t *cr, const sp_page *p, const sp_sheet *s, int32_t fret)
+{
+  const double lean = lean_on_sheet(p, fret), half = 0.5 * FRET_LINE_MM * hypot(1.0, lean);
+  const double x = x_of(s, p->layout->position_mm[fret]);
+  const double lo = edge_y(p, fret, -1), hi = edge_y(p, fret, 1);
+  cairo_move_to(cr, x + lean * lo - half, p->axis_mm + lo);
+  cairo_line_to(cr, x + lean * lo + half, p->axis_mm + lo);
+  cairo_line_to(cr, x + lean * hi + half, p->axis_mm + hi);
+  cairo_line_to(cr, x + lean * hi - half, p->axis_mm + hi);
+  cairo_close_path(cr);
+  cairo_fill(cr);
+}
+
+/* A leaning line may lie on two sheets; each shows its part. */
+static bool line_shows(const sp_page *p, const sp_sheet *s, int32_t fret)
+{
+  const double place = p->layout->position_mm[fret], lean = lean_on_sheet(p, fret);
+  const double a = place + lean * edge_y(p, fret, -1), b = place + lean * edge_y(p, fret, 1);
+  return fmax(a, b) >= s->from_mm && fmin(a, b) <= s->to_mm;
+}
+
+static void draw_fan(cairo_t *cr, const sp_page *p, const sp_sheet *s)
+{
+  cairo_save(cr);
+  cairo_rectangle(cr, x_of(s, s->from_mm), 0.0, s->to_mm - s->from_mm, p->height_mm);
+  cairo_clip(cr);
+  for (int32_t n = 0; n <= p->layout->frets; n++)
+    if (line_shows(p, s, n))
+      draw_leaning(cr, p, s, n);
+  cairo_restore(cr);
+}
+
 static void draw_frets(cairo_t *cr, const sp_page *p, const sp_sheet *s)
 {
   black(cr);
+  if (p->layout->fanned) {
+    draw_fan(cr, p, s);
+    return;
+  }
   for (int32_t n = 0; n <= p->layout->frets; n++) {
     /* looking from the nut to the bridge the bass is on the right, which is down here */
     const double place = p->layout->position_mm[n], half = half_width(p, place);
@@ -245,8 +299,12 @@ static void draw_join(cairo_t *cr, const sp_page *p, const sp_sheet *s, double j
 static void describe_layout(const sp_page *p, char text[static 200])
 {
   const sp_layout *l = p->layout;
-  int n = snprintf(text, 200, "Scale length %.3f mm (%.4f in), %ld fret%s, ", l->scale_length_mm,
-                   l->scale_length_mm / 25.4, (long)l->frets, l->frets == 1 ? "" : "s");
+  const char *many = l->frets == 1 ? "" : "s";
+  int n = l->fanned
+              ? snprintf(text, 200, "Scale lengths %.3f mm (bass) and %.3f mm (treble), fret %g square, %ld fret%s, ",
+                         l->fan.bass_mm, l->fan.treble_mm, l->fan.square_fret, (long)l->frets, many)
+              : snprintf(text, 200, "Scale length %.3f mm (%.4f in), %ld fret%s, ", l->scale_length_mm,
+                         l->scale_length_mm / 25.4, (long)l->frets, many);
   if (n < 0 || n >= 200)
     return;
   if (l->divisions > 0)
@@ -321,7 +379,10 @@ static void draw_words(cairo_t *cr, const sp_page *p, double x, double y)
   const int32_t last = p->layout->frets;
   snprintf(share, sizeof share, "0.1 mm on the bar is %.2f mm at fret %ld. If it is not 100.0 mm long, print again.",
            p->layout->position_mm[last] * 0.1 / BAR_MM, (long)last);
-  const char *const lines[] = {share, "Numbers are mm from the nut on the centre line; the lines are square to it.",
+  const char *const lines[] = {share,
+                               p->layout->fanned
+                                   ? "Numbers are mm from the nut on the centre line; the lines are fanned."
+                                   : "Numbers are mm from the nut on the centre line; the lines are square to it.",
                                "Paper moves with damp, and wet glue stretches it: check by eye with this sheet,",
                                "mark the board from the numbers. Knives and saws slip: clamp the work.",
                                "Some frets are too close to be lettered here: their places are in the table."};

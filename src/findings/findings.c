@@ -419,5 +419,9 @@ sp_status sp_findings_add(const sp_layout *layout, sp_record *record, sp_error *
   if (!status && s.errors.n >= SP_FINDINGS_MIN_MARKS)
     status = add_patterns(&s, record, err);
   search_free(&s);
-  return status ? status : sp_findings_of_squareness(record, err);
+  const size_t before = record->finding_count;
+  if (!status)
+    status = sp_findings_of_fan(record, err);
+  /* lines of another fan than the one asked for are all off by themselves */
+  return status || record->finding_count > before ? status : sp_findings_of_squareness(record, err);
 }

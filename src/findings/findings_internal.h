@@ -138,6 +138,8 @@ const sp_chosen *sp_find_chosen(const sp_search *search, sp_pattern what);
 /* Adds what the search has found. */
 sp_status sp_say_findings(const sp_search *search, sp_record *record, sp_error *err);
 
+/* Fanned frets: whether they are fanned as asked for. Adds at most one finding. */
+sp_status sp_findings_of_fan(sp_record *record, sp_error *err);
 /* Patterns of the lines' squareness. */
 sp_status sp_findings_of_squareness(sp_record *record, sp_error *err);
 

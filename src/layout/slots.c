@@ -122,12 +122,22 @@ static sp_status check_slot(const sp_layout *l, const sp_slots *p, int32_t fret,
 
 /* ---- the plan --------------------------------------------------------------------------------------------------- */
 
-static sp_slot slot_at(const sp_board_shape *s, double x_mm)
+/* From edge to edge across the board, of a line that gains `slope` on the bridge for each mm toward the bass. */
+static double across_mm(const sp_board_shape *s, double x_mm, double slope)
 {
+  const double width = sp_board_width_mm(s, x_mm);
+  const double taper = 0.5 * slope * (sp_board_width_mm(s, x_mm + 0.5) - sp_board_width_mm(s, x_mm - 0.5));
+  return 0.5 * width / (1.0 - taper) + 0.5 * width / (1.0 + taper);
+}
+
+static sp_slot slot_at(const sp_layout *l, const sp_board_shape *s, int32_t fret)
+{
+  const double x_mm = l->position_mm[fret], slope = sp_layout_slope(l, fret);
+  const double across = slope == 0.0 ? sp_board_width_mm(s, x_mm) : across_mm(s, x_mm, slope);
   sp_slot slot;
-  slot.length_mm = sp_board_width_mm(s, x_mm);
+  slot.length_mm = across * hypot(1.0, slope);
   slot.radius_mm = along(s->radius_mm, s->end_radius_mm, s->end_at_mm, x_mm);
-  slot.sagitta_mm = isnan(s->radius_mm) ? 0.0 : sp_sagitta_mm(slot.radius_mm, slot.length_mm);
+  slot.sagitta_mm = isnan(s->radius_mm) ? 0.0 : sp_sagitta_mm(slot.radius_mm, across);
   slot.depth_mm = s->tang_depth_mm + s->clearance_mm;
   slot.straight_mm = slot.depth_mm + slot.sagitta_mm;
   slot.left_middle_mm = s->thickness_mm - slot.depth_mm;
@@ -139,7 +149,7 @@ static sp_status fill(const sp_layout *l, sp_slots *p, sp_error *err)
 {
   sp_status status = SP_OK;
   for (int32_t n = 0; n <= l->frets && !status; n++) {
-    p->slot[n] = slot_at(&p->shape, l->position_mm[n]);
+    p->slot[n] = slot_at(l, &p->shape, n);
     status = check_slot(l, p, n, err);
     if (n && !(p->slot[n].left_edge_mm >= p->least_left_mm) && !isnan(p->slot[n].left_edge_mm)) {
       p->least_left_mm = p->slot[n].left_edge_mm;

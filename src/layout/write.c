@@ -1,7 +1,11 @@
 /* The computed layout on paper: a table for the bench, CSV for a spreadsheet, JSON for a program.
  *
  * JSON: { "schema": "slotproof/layout/1", "scale_length_mm", "frets", "divisions" (null for a step list),
- *         "name" (null without one),
+ *         "name" (null without one), "fan": null, or {"bass_scale_length_mm", "treble_scale_length_mm",
+ *         "spread_nut_mm", "spread_saddle_mm", "square_fret", "bass_side"} (then scale length and places are those of
+ *         the centre line, and each position also has "bass_from_nut_mm", "treble_from_nut_mm" (along the outer
+ *         strings, from where the nut meets them), "bass_x_mm", "treble_x_mm" (from the nut's place on the centre
+ *         line), "outer_mm" (so far off it) and "angle_deg"),
  *         "positions": [ {"fret", "cents", "from_nut_mm", "from_previous_mm" (null for the nut), "to_saddle_mm",
  *                         "cents_per_mm", "cents_per_tenth_mm" (null where no 0.1 mm is left), "layout_mm"} ],
  *         "nut_shift_mm", "zero_fret", "nut_behind_mm" (null: not told),
@@ -72,7 +76,11 @@ static void write_heading(const sp_layout *l, FILE *file)
 {
   if (l->name[0])
     fprintf(file, "%s. ", l->name);
-  fprintf(file, "Scale length %.3f mm (%.4f in), ", l->scale_length_mm, l->scale_length_mm / 25.4);
+  if (l->fanned)
+    fprintf(file, "Scale lengths %.3f mm (bass) and %.3f mm (treble), fret %g square,\n", l->fan.bass_mm,
+            l->fan.treble_mm, l->fan.square_fret);
+  else
+    fprintf(file, "Scale length %.3f mm (%.4f in), ", l->scale_length_mm, l->scale_length_mm / 25.4);
   fprintf(file, "%ld fret%s, ", (long)l->frets, l->frets == 1 ? "" : "s");
   if (l->divisions > 0)
     fprintf(file, "%ld equal division%s of the octave.\n", (long)l->divisions, l->divisions == 1 ? "" : "s");
@@ -109,6 +117,53 @@ static void write_text(const sp_layout *l, FILE *file)
   }
 }
 
+/* ---- fanned frets ---- */
+
+/* Half the spread of the outer strings at a fret: so far off the centre line are bass and treble. */
+static double outer_mm(const sp_layout *l, int32_t fret)
+{
+  const double part = l->position_mm[fret] / l->scale_length_mm;
+  return 0.5 * (l->fan.spread_nut_mm + part * (l->fan.spread_saddle_mm - l->fan.spread_nut_mm));
+}
+
+/* What the fan adds to a row; bass and treble by the outer strings. */
+typedef struct fan_row {
+  double bass_from_nut_mm, treble_from_nut_mm; /* along the board, from where the nut meets that string */
+  double bass_x_mm, treble_x_mm;               /* the same from the nut's place on the centre line */
+  double outer_mm, angle_deg;
+} fan_row;
+
+static fan_row fan_row_at(const sp_layout *l, int32_t fret)
+{
+  const double outer = outer_mm(l, fret), nut = outer_mm(l, 0);
+  fan_row row = {.outer_mm = outer, .angle_deg = sp_layout_angle_deg(l, fret)};
+  row.bass_x_mm = sp_layout_line_mm(l, fret, outer);
+  row.treble_x_mm = sp_layout_line_mm(l, fret, -outer);
+  row.bass_from_nut_mm = row.bass_x_mm - sp_layout_line_mm(l, 0, nut);
+  row.treble_from_nut_mm = row.treble_x_mm - sp_layout_line_mm(l, 0, -nut);
+  return row;
+}
+
+static void write_fan_text(const sp_layout *l, FILE *file)
+{
+  fprintf(file,
+          "\nThe outer strings lie %.3f mm apart at the nut and %.3f mm at the saddle, bass on the %s as seen from\n"
+          "the nut. From nut: along the board, from where the nut meets that string. At: from the nut's place on\n"
+          "the centre line. Angle: off square, + where the right end, seen from the nut, is nearer the bridge.\n\n",
+          l->fan.spread_nut_mm, l->fan.spread_saddle_mm, l->left_handed ? "left" : "right");
+  fprintf(file, "fret  bass from nut    bass at   centre at  treble at  treble from nut  apart from centre   angle\n");
+  for (int32_t n = 0; n <= l->frets; n++) {
+    const fan_row row = fan_row_at(l, n);
+    if (n)
+      fprintf(file, "%4ld", (long)n);
+    else
+      fprintf(file, " nut");
+    const double angle = fabs(row.angle_deg) < 0.0005 ? 0.0 : row.angle_deg;
+    fprintf(file, " %14.3f %10.3f %11.3f %10.3f %16.3f %18.3f %+7.3f\n", row.bass_from_nut_mm, row.bass_x_mm,
+            l->position_mm[n], row.treble_x_mm, row.treble_from_nut_mm, row.outer_mm, angle);
+  }
+}
+
 /* ---- csv ---- */
 
 /* A value that does not apply is an empty field. */
@@ -118,6 +173,17 @@ static void write_field(FILE *file, double value, int decimals)
     fprintf(file, ",%.*f", decimals, value);
   else
     fputc(',', file);
+}
+
+static void write_fan_fields(const sp_layout *l, int32_t fret, FILE *file)
+{
+  const fan_row row = fan_row_at(l, fret);
+  write_field(file, row.bass_from_nut_mm, 6);
+  write_field(file, row.treble_from_nut_mm, 6);
+  write_field(file, row.bass_x_mm, 6);
+  write_field(file, row.treble_x_mm, 6);
+  write_field(file, row.outer_mm, 6);
+  write_field(file, row.angle_deg, 6);
 }
 
 static void write_slot_fields(FILE *file, const sp_slot *s)
@@ -133,7 +199,8 @@ static void write_slot_fields(FILE *file, const sp_slot *s)
 
 static void write_csv(const sp_layout *l, const sp_slots *p, FILE *file)
 {
-  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm%s%s\r\n",
+  fprintf(file, "fret,cents,from_nut_mm,from_previous_mm,to_saddle_mm,cents_per_mm,cents_per_tenth_mm%s%s%s\r\n",
+          l->fanned ? ",bass_from_nut_mm,treble_from_nut_mm,bass_x_mm,treble_x_mm,outer_mm,angle_deg" : "",
           p ? ",slot_length_mm,radius_mm,sagitta_mm,slot_depth_mm,straight_depth_mm,left_middle_mm,left_edge_mm" : "",
           l->nut_shift_mm != 0.0 ? ",layout_mm" : "");
   for (int32_t n = 0; n <= l->frets; n++) {
@@ -145,6 +212,8 @@ static void write_csv(const sp_layout *l, const sp_slots *p, FILE *file)
     write_field(file, row.to_saddle_mm, 6);
     write_field(file, row.cents_per_mm, 6);
     write_field(file, row.cents_per_tenth_mm, 6);
+    if (l->fanned)
+      write_fan_fields(l, n, file);
     if (p)
       write_slot_fields(file, &p->slot[n]);
     if (l->nut_shift_mm != 0.0)
@@ -172,10 +241,31 @@ static cJSON *add_object(cJSON *list)
   return NULL;
 }
 
-static int add_row(cJSON *positions, const sp_layout_row *row)
+static int add_fan_row(cJSON *object, const sp_layout *l, int32_t fret)
+{
+  const fan_row row = fan_row_at(l, fret);
+  return add_real(object, "bass_from_nut_mm", row.bass_from_nut_mm) &&
+         add_real(object, "treble_from_nut_mm", row.treble_from_nut_mm) &&
+         add_real(object, "bass_x_mm", row.bass_x_mm) && add_real(object, "treble_x_mm", row.treble_x_mm) &&
+         add_real(object, "outer_mm", row.outer_mm) && add_real(object, "angle_deg", row.angle_deg);
+}
+
+static int add_fan(cJSON *root, const sp_layout *l)
+{
+  cJSON *fan = cJSON_AddObjectToObject(root, "fan");
+  return fan && add_real(fan, "bass_scale_length_mm", l->fan.bass_mm) &&
+         add_real(fan, "treble_scale_length_mm", l->fan.treble_mm) &&
+         add_real(fan, "spread_nut_mm", l->fan.spread_nut_mm) &&
+         add_real(fan, "spread_saddle_mm", l->fan.spread_saddle_mm) &&
+         add_real(fan, "square_fret", l->fan.square_fret) &&
+         cJSON_AddStringToObject(fan, "bass_side", l->left_handed ? "left" : "right");
+}
+
+static int add_row(cJSON *positions, const sp_layout *l, const sp_layout_row *row)
 {
   cJSON *object = add_object(positions);
-  return object && cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
+  return object && (!l->fanned || add_fan_row(object, l, row->fret)) &&
+         cJSON_AddNumberToObject(object, "fret", row->fret) && add_real(object, "cents", row->cents) &&
          add_real(object, "from_nut_mm", row->from_nut_mm) &&
          add_real(object, "from_previous_mm", row->from_previous_mm) &&
          add_real(object, "to_saddle_mm", row->to_saddle_mm) && add_real(object, "cents_per_mm", row->cents_per_mm) &&
@@ -257,11 +347,13 @@ static int fill(cJSON *root, const sp_layout *l, const sp_slots *p)
       !add_real(root, "divisions", l->divisions > 0 ? (double)l->divisions : NAN) ||
       !(l->name[0] ? cJSON_AddStringToObject(root, "name", l->name) : cJSON_AddNullToObject(root, "name")))
     return 0;
+  if (!(l->fanned ? add_fan(root, l) : cJSON_AddNullToObject(root, "fan") != NULL))
+    return 0;
   cJSON *positions = cJSON_AddArrayToObject(root, "positions");
   int good = positions != NULL;
   for (int32_t n = 0; good && n <= l->frets; n++) {
     const sp_layout_row row = sp_layout_row_at(l, n);
-    good = add_row(positions, &row);
+    good = add_row(positions, l, &row);
   }
   return good && add_apart(root, l) && add_slots(root, p) && add_warnings(root, p);
 }
@@ -283,6 +375,8 @@ sp_status sp_layout_write(const sp_layout *l, const sp_slots *slots, sp_layout_f
   sp_status status = SP_OK;
   if (format == SP_LAYOUT_TEXT)
     write_text(l, file);
+  if (format == SP_LAYOUT_TEXT && l->fanned)
+    write_fan_text(l, file);
   if (format == SP_LAYOUT_TEXT && slots)
     sp_write_slots_text(l, slots, file);
   if (format == SP_LAYOUT_CSV)

@@ -17,7 +17,7 @@ enum { COLUMNS = 7 };
 
 static const column TABLE[COLUMNS] = {
     {"length", "", 9, offsetof(sp_slot, length_mm),
-     "Length: of the slot, from edge to edge, square to the centre line."},
+     "Length: of the slot, from edge to edge, square to the centre line unless fanned."},
     {"radius", "", 9, offsetof(sp_slot, radius_mm), "Radius: of the rounded face."},
     {"sagitta", "", 9, offsetof(sp_slot, sagitta_mm),
      "Sagitta: how far the middle of the face stands above its edges."},

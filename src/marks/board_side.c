@@ -30,7 +30,7 @@ static const double FALL_OUTSIDE_MM = 1.0, FALL_INSIDE_MM = 2.0;
 /* A line ends at a step within this; what a step is worth where none does, against one where all do. */
 static const double HIT_MM = 1.0, NO_HIT = 0.3;
 /* The sides' mean slope against the direction the lines are square to. */
-static const double LIKE_SLOPE = 0.004;
+static const double LIKE_SLOPE = 0.004, LIKE_SLOPE_FANNED = 0.015;
 /* The rule's edge lies so far within the band its strokes were seen in, or outside. */
 static const double RULE_IN_MM = 2.2, RULE_OUT_MM = 0.45;
 /* Gradient that is no step, of full scale. */
@@ -451,9 +451,10 @@ static sp_status find_steps(const sp_board_search *s, int outward, step *steps, 
     for (int32_t row = 0; row < q.rows; row++)
       row_gradient(&q, row, q.gradient + (size_t)row * columns, q.seen + (size_t)row * columns);
     const double length = s->last_px - s->first_px;
-    const int32_t slopes = (int32_t)ceil(MOST_TAPER * length / (SLOPE_STEP_MM * s->o->px_per_mm));
+    const double most = MOST_TAPER + (s->o->most_lean > 0.0 ? LIKE_SLOPE_FANNED : 0.0);
+    const int32_t slopes = (int32_t)ceil(most * length / (SLOPE_STEP_MM * s->o->px_per_mm));
     for (int32_t j = -slopes; j <= slopes; j++)
-      try_slope(&q, s->square + MOST_TAPER * j / slopes);
+      try_slope(&q, s->square + most * j / slopes);
     set_wood(&q);
     *found = best_steps(&q, steps);
   }
@@ -462,24 +463,25 @@ static sp_status find_steps(const sp_board_search *s, int outward, step *steps, 
 }
 
 /* What two steps are worth as the board's sides; -1 stands for a side that does not show. */
-static double pair_worth(const step *lower, const step *upper, double square, double least)
+static double pair_worth(const step *lower, const step *upper, const sp_board_search *s, double least)
 {
   const double worth = (lower ? lower->worth : least) * (upper ? upper->worth : least);
   if (!lower || !upper)
     return worth;
-  const double z = (0.5 * (lower->slope + upper->slope) - square) / LIKE_SLOPE;
+  const double like = s->o->most_lean > 0.0 ? LIKE_SLOPE_FANNED : LIKE_SLOPE;
+  const double z = (0.5 * (lower->slope + upper->slope) - s->square) / like;
   return worth * exp(-0.5 * z * z);
 }
 
 /* The pair that is worth most together; NULL: that side does not show. */
-static void choose_pair(const step *const steps[2], const size_t found[2], double square, double least,
+static void choose_pair(const step *const steps[2], const size_t found[2], const sp_board_search *s, double least,
                         const step *choice[2])
 {
   double top = 0.0;
   for (size_t a = 0; a <= found[0]; a++)
     for (size_t b = 0; b <= found[1]; b++) {
       const step *lower = a < found[0] ? &steps[0][a] : NULL, *upper = b < found[1] ? &steps[1][b] : NULL;
-      const double worth = pair_worth(lower, upper, square, least);
+      const double worth = pair_worth(lower, upper, s, least);
       if (worth > top) {
         top = worth;
         choice[0] = lower;
@@ -505,7 +507,7 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
   sp_status status = find_steps(s, -1, lower, &found[0], err);
   if (!status)
     status = find_steps(s, 1, upper, &found[1], err);
-  choose_pair(steps, found, s->square, UNSEEN * sp_raster_full_scale(s->scene->raster), choice);
+  choose_pair(steps, found, s, UNSEEN * sp_raster_full_scale(s->scene->raster), choice);
   for (int k = 0; !status && k < 2; k++) {
     const step *p = choice[k];
     if (!p)

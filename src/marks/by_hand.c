@@ -185,7 +185,7 @@ static size_t find_peaks(const sp_strips *strips, const sp_marks *marks, const s
   search s = {
       strips, sp_line_filter_for(o->kind, o->px_per_mm), u_px, v_px, SP_CORRECTION_REACH_MM * o->px_per_mm, 0, 0,
       {0.0}};
-  const double centre = -board->centre.slope;
+  const double centre = o->most_lean > 0.0 ? o->trend_at + o->trend * u_px : -board->centre.slope;
   limit_strips(board, &s);
   if (s.count < 6)
     return 0;
@@ -244,8 +244,7 @@ static sp_status fit_peak(const task *t, const peak *p, double v_px, bool *found
   c.v1_px = b->side[1].at_px + b->side[1].slope * c.u_px;
   sp_line_fit fit;
   *found = false;
-  const sp_status status =
-      sp_line_fit_run(&view, &c, t->o->kind, t->o->px_per_mm, t->expect, t->ground, SP_EFFORT_FULL, &fit, err);
+  const sp_status status = sp_line_fit_run(&view, &c, t->o, t->expect, t->ground, SP_EFFORT_FULL, &fit, err);
   if (status)
     return status;
   if (fit.count >= 6) {

@@ -40,6 +40,15 @@ static const double LIGHT_COARSE_PX = 0.12;
 /* ---- reading the pieces ---------------------------------------------------------------------------------------------
  */
 
+/* A line that leans is straight on the board, not in an uneven picture. */
+static double bend_at(const sp_line_fit *f, double u_px)
+{
+  const sp_marks_options *o = f->o;
+  if (!o->uneven_px)
+    return 0.0;
+  return o->uneven_px(o->uneven_context, f->even_from_px) - o->uneven_px(o->uneven_context, u_px);
+}
+
 static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line_fit *fit, sp_error *err)
 {
   const int32_t v0 = (int32_t)fmax(0.0, floor(c->v0_px));
@@ -59,6 +68,7 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
     if (p->first_u < 0 || p->first_u + n > view->length_px)
       continue;
     sp_view_window(view, p->first_u, n, v, fit->rows, value);
+    p->bend_px = bend_at(fit, c->u_px + c->slope * (p->v_px - c->v_px));
     p->value = value;
     p->weight[0] = p->weight[1] = 1.0;
     fit->count++;
@@ -72,7 +82,7 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
 static double middle_at(const sp_line_fit *f, const sp_piece *p)
 {
   return 0.5 * (f->place[0] + f->place[1]) + 0.5 * (f->slope[0] + f->slope[1]) * (p->v_px - f->v_px) +
-         0.5 * (p->ahead[0] + p->ahead[1]);
+         0.5 * (p->ahead[0] + p->ahead[1]) + p->bend_px;
 }
 
 /* How far the walls stand off their mean width here (slots: each wall is its own line). */
@@ -453,6 +463,26 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
 /* ---- the whole fit --------------------------------------------------------------------------------------------------
  */
 
+/* Rows of a piece through which a line that leans moves by a pixel. */
+static int32_t rows_for(double px_per_mm, double slope)
+{
+  const double usual = fmax(3.0, round(0.34 * px_per_mm));
+  return (int32_t)fmin(usual, fmax(3.0, round(1.0 / fmax(fabs(slope), 1e-3))));
+}
+
+/* Along u a line that leans is broader by its lean, and the rows of a piece lie beside each other: a box, which a blur
+ * stands for (equal variances), as the box is no broader than that. */
+static sp_expectation leaning(const sp_expectation *expect, double slope, int32_t rows)
+{
+  const double broader = hypot(1.0, slope);
+  sp_expectation e = *expect;
+  e.blur_px = sqrt(broader * broader * e.blur_px * e.blur_px + rows * rows * slope * slope / 12.0);
+  e.width_px *= broader;
+  e.burr_px[0] *= broader;
+  e.burr_px[1] *= broader;
+  return e;
+}
+
 static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, const sp_expectation *expect,
                   sp_line_fit *f)
 {
@@ -465,7 +495,8 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
   f->slope[0] = f->slope[1] = c->slope;
   f->shape = (sp_shape){.width_px = width, .blur_px = expect->blur_px};
   f->half_px = sp_window_half_px(kind, px_per_mm);
-  f->rows = (int32_t)fmax(3.0, round(0.34 * px_per_mm));
+  f->rows = rows_for(px_per_mm, c->slope);
+  f->even_from_px = c->u_px;
 }
 
 static bool same_shape(const sp_shape *a, const sp_shape *b)
@@ -555,14 +586,17 @@ static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const
   follow_walls(f, table, work);
 }
 
-sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, sp_mark_kind kind, double px_per_mm,
-                          const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *f,
+sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_marks_options *o,
+                          const sp_expectation *upright, const sp_ground *ground, sp_effort effort, sp_line_fit *f,
                           sp_error *err)
 {
+  const sp_mark_kind kind = o->kind;
+  const sp_expectation seen = leaning(upright, c->slope, rows_for(o->px_per_mm, c->slope)), *expect = &seen;
   memset(f, 0, sizeof *f);
+  f->o = o;
   f->full_scale = view->full_scale;
   f->part = c->part;
-  start(c, kind, px_per_mm, expect, f);
+  start(c, kind, o->px_per_mm, expect, f);
   sp_status status = read_pieces(view, c, f, err);
   sp_profile *table = malloc(sizeof *table);
   sp_stack *s = malloc(sizeof *s);
@@ -747,6 +781,7 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   m->slope = slope;
   m->v_px = v_px;
   m->u_px = 0.5 * (f->place[0] + f->place[1]) + slope * dv;
+  m->u_px += bend_at(f, m->u_px);
   const double half = f->kind == SP_MARK_SLOT ? 0.5 : 1.0; /* mean of two walls, each scattering on its own */
   const double var_at = half * 0.5 * (a.var_at + b.var_at), var_slope = half * 0.5 * (a.var_slope + b.var_slope);
   const double cov = half * 0.5 * (a.cov + b.cov);

@@ -29,6 +29,9 @@ static const double FULL_FIT = 0.22;
 /* Fainter than this against the wood nobody can saw by. */
 static const double MIN_CONTRAST = 0.012;
 
+/* A board lies 2 degrees off the picture's axis at most, and its lines are square to it within a few. */
+static const double MOST_SLOPE = 0.09;
+
 static double step_across(const sp_line_fit *f)
 {
   /* difference of level left and right of the mark against its height: a step has much, a line little */
@@ -82,7 +85,7 @@ bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
 {
   if (!width_fits(f, m->width_px, px_per_mm) || f->count < 6)
     return false;
-  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > 0.09)
+  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
     return false;
   return step_across(f) < 0.9;
 }
@@ -241,8 +244,8 @@ static void run_part(const fit_jobs *jobs, fit_job *j)
   sp_line_fit fit;
   double v0, v1, u, v;
   for (int turn = 0; turn < 2; turn++) {
-    j->status = sp_line_fit_run(jobs->view, &c, jobs->o->kind, px, jobs->expect, jobs->ground,
-                                turn ? j->effort : SP_EFFORT_QUICK, &fit, &j->err);
+    j->status = sp_line_fit_run(jobs->view, &c, jobs->o, jobs->expect, jobs->ground, turn ? j->effort : SP_EFFORT_QUICK,
+                                &fit, &j->err);
     if (j->status)
       return;
     const bool seen = fit.count >= 6;
@@ -286,8 +289,7 @@ static void run_fit(void *context, size_t index)
     run_part(jobs, j);
     return;
   }
-  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o->kind, jobs->o->px_per_mm, jobs->expect, jobs->ground,
-                              j->effort, &fit, &j->err);
+  j->status = sp_line_fit_run(jobs->view, &j->candidate, jobs->o, jobs->expect, jobs->ground, j->effort, &fit, &j->err);
   if (j->status)
     return;
   if (fit.count >= 6) {
@@ -361,7 +363,7 @@ static void drop_doubtful(first_lines *lines)
 
 /* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other.
  */
-static void keep_company(first_lines *lines)
+static void keep_company(const sp_marks_options *o, first_lines *lines)
 {
   double work[BOARD_LINES];
   const size_t n = lines->count;
@@ -376,19 +378,17 @@ static void keep_company(first_lines *lines)
       lines->line[kept] = lines->line[i];
       lines->blur[kept++] = lines->blur[i];
     }
-  for (size_t i = 0; i < kept; i++)
-    work[i] = lines->line[i].slope;
-  const double slope = -sp_median(work, kept);
+  const double slope = sp_lines_direction(o, lines->line, kept);
   for (size_t i = 0; i < kept; i++)
     work[i] = length_of(&lines->line[i]);
   const double length = sp_quantile(work, kept, 0.65);
   for (size_t i = 0; i < kept; i++)
-    work[i] = 0.5 * (lines->line[i].v_a_px + lines->line[i].v_b_px) - slope * lines->line[i].u_px;
+    work[i] = sp_line_middle(&lines->line[i]).y - slope * sp_line_middle(&lines->line[i]).x;
   const double centre = sp_median(work, kept);
   lines->count = 0;
   for (size_t i = 0; i < kept; i++) {
     const sp_mark *m = &lines->line[i];
-    const double off = fabs(0.5 * (m->v_a_px + m->v_b_px) - slope * m->u_px - centre);
+    const double off = fabs(sp_line_middle(m).y - slope * sp_line_middle(m).x - centre);
     if (length_of(m) > 0.6 * length && off < 0.4 * length) {
       lines->blur[lines->count] = lines->blur[i];
       lines->line[lines->count++] = *m;
@@ -410,6 +410,12 @@ static double common_blur(const first_lines *lines, const sp_expectation *before
   if (before->blur_sd_log < 0.3 || n < 2)
     return before->blur_px;
   return sp_median(blur, n);
+}
+
+/* Where a candidate's line meets a side. */
+static double meets_side(const sp_lengthwise *side, const sp_candidate *c)
+{
+  return (side->at_px + side->slope * (c->u_px - c->slope * c->v_px)) / (1.0 - side->slope * c->slope);
 }
 
 static bool beyond_ends(const sp_board *b, double u, double clear)
@@ -453,8 +459,8 @@ static bool agree_on_burr(burr_vote *v, sp_expectation *e)
 /* Sets up the final fit of one candidate; false if it lies off the board. */
 static bool place_on_board(const sp_board *board, double clear_px, sp_candidate *c)
 {
-  double v0, v1, u, v;
-  within_board(board, c->u_px, &v0, &v1);
+  const double v0 = meets_side(&board->side[0], c), v1 = meets_side(&board->side[1], c);
+  double u, v;
   if (c->v1_px < v0 + 0.2 * (v1 - v0) || c->v0_px > v1 - 0.2 * (v1 - v0))
     return false;
   cross_centre(board, c->u_px, c->slope, c->v_px, &u, &v);
@@ -685,37 +691,40 @@ static void drop_clutter(sp_marks *marks)
   marks->count = kept;
 }
 
-static sp_status find_along(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
-                            sp_error *err)
+/* `fine` is the picture in strips as narrow as its lines ask for: what searches for them looks there. */
+static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_along along, const sp_marks_options *told,
+                            sp_marks *marks, sp_error *err)
 {
+  sp_marks_options searched = *told, *const o = &searched;
+  o->strips_in_one = (int32_t)lround((double)scene->strip_px / fine->strip_px);
   const sp_view view = sp_view_of(scene->raster, along);
   sp_candidate candidates[MAX_CANDIDATES];
   first_lines lines;
-  if (o->kind == SP_MARK_WIRE)
-    return sp_wires_find(scene, along, o, marks, err);
   size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;
+  marks->even = o->uneven_px != NULL;
   marks->blur_px = NAN;
-  sp_status status = sp_marks_search(scene, along, o, NULL, MAX_CANDIDATES, candidates, &count, err);
+  sp_status status = sp_marks_search(fine, along, o, NULL, MAX_CANDIDATES, candidates, &count, err);
   count = drop_faint(candidates, count);
   if (!status)
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)
     return status;
   drop_doubtful(&lines);
-  keep_company(&lines);
+  keep_company(o, &lines);
   if (lines.count < 2) {
     snprintf(marks->reason, sizeof marks->reason, "no lines across a board were found");
     return SP_OK;
   }
   const sp_expectation before = expect_before(o);
   marks->blur_px = common_blur(&lines, &before);
+  sp_lines_trend(lines.line, lines.count, o);
   status = sp_board_find(scene, along, o, lines.line, lines.count, &marks->board, err);
   if (status)
     return status;
   /* now that the board is known: once more, in it alone */
-  status = sp_marks_search(scene, along, o, &marks->board, MAX_CANDIDATES, candidates, &count, err);
+  status = sp_marks_search(fine, along, o, &marks->board, MAX_CANDIDATES, candidates, &count, err);
   if (status)
     return status;
   count = drop_faint(candidates, count);
@@ -733,7 +742,25 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
   if (!status)
     drop_clutter(marks);
   if (!status && o->hint_count)
-    status = sp_marks_add_by_hand(scene, o, &expect, &ground, marks, err);
+    status = sp_marks_add_by_hand(fine, o, &expect, &ground, marks, err);
+  return status;
+}
+
+static sp_status find_along(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
+                            sp_error *err)
+{
+  if (o->kind == SP_MARK_WIRE)
+    return sp_wires_find(scene, along, o, marks, err);
+  const uint32_t strip_px = sp_lean_strip_px(o, scene->strip_px);
+  if (strip_px == scene->strip_px)
+    return find_lines(scene, scene, along, o, marks, err);
+  sp_scene fine;
+  memset(marks, 0, sizeof *marks);
+  sp_status status = sp_scene_create_strips(scene->raster, strip_px, &fine, err);
+  if (status)
+    return status;
+  status = find_lines(scene, &fine, along, o, marks, err);
+  sp_scene_free(&fine);
   return status;
 }
 

@@ -30,6 +30,16 @@ typedef struct sp_candidate {
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;
 
+/* Middle of what shows of a line. */
+sp_point sp_line_middle(const sp_mark *line);
+/* dv/du of the board as its lines tell it: square to them on the whole, or where they are fanned through their middles.
+ */
+double sp_lines_direction(const sp_marks_options *options, const sp_mark *lines, size_t count);
+/* How the slopes of fanned lines change along the board: `trend_at` and `trend` of the options. */
+void sp_lines_trend(const sp_mark *lines, size_t count, sp_marks_options *options);
+/* Width of the strips in which lines that lean may be searched. */
+uint32_t sp_lean_strip_px(const sp_marks_options *options, uint32_t usual_px);
+
 /* "Middle less either side", px: the middle, space on both sides that is left out, the sides. */
 typedef struct sp_line_filter {
   int32_t core, gap, flank;
@@ -84,6 +94,7 @@ typedef struct sp_piece {
   double height;      /* of the mark here, signed, grey */
   double smooth_height;
   double level;                 /* of the wood here */
+  double bend_px;               /* of the picture against even pixels, to be added to the straight line */
   double ahead[2];              /* slots: where a wall that wanders is looked for, beside its straight line, px */
   double shift[2], variance[2]; /* of left and right wall (slot) or both alike (knife) against the line, px, px^2 */
   double covariance;            /* of the two walls */
@@ -176,6 +187,8 @@ typedef struct sp_line_fit {
   double significance, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
   double u_shape_px;           /* uncertainty of the middle that comes from telling cut and burr apart */
   double full_scale, px_per_mm;
+  const sp_marks_options *o;
+  double even_from_px;                        /* where the bend is 0 */
   double height;                              /* typical, signed, grey */
   double ground[SP_GROUND_NODES];             /* the wood around, grey */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
@@ -189,7 +202,7 @@ typedef enum sp_effort { SP_EFFORT_FULL, SP_EFFORT_QUICK, SP_EFFORT_AGAIN } sp_e
 
 /* Reads the windows of a line between v0 and v1 and fits it. Returns SP_OK with
  * fit->count == 0 where nothing can be fitted. */
-sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, sp_mark_kind kind, double px_per_mm,
+sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, const sp_marks_options *options,
                           const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *fit,
                           sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);

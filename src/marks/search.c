@@ -28,6 +28,8 @@ static const double GROUP_COST = 2.0;
 /* Lines of an honest board are square to it within a degree. The board itself may lie 2 degrees off the picture's axis,
  * whatever the rule does; while it is looked for the slopes are tried more coarsely. */
 static const double SLOPE_REACH_NEAR = 0.018, SLOPE_REACH_FAR = 0.052, FAR_STEP = 1.5;
+/* Fanned lines follow the straight trend of their slopes within this: spreads that grow bend it. */
+static const double FAN_BEND = 0.02;
 static const double MIN_SCORE = 12.0, DARK_COUNTS = 1.6, CLEARLY = 3.0, ECHO_MM = 0.42;
 /* No board is broader; what spans more is an unevenness of the sensor's lines. */
 static const double MAX_BREADTH_MM = 110.0;
@@ -156,6 +158,7 @@ typedef struct desk {
   atomic_flag taken;
   float *response; /* strips x held: of the places lo .. hi - 1 */
   float *group;    /* held: one group at one slope */
+  float *eight;    /* held: and further strips of it */
   double *sum;     /* running sums: of a whole strip, or of what is held with the filter's reach on both sides */
 } desk;
 
@@ -166,8 +169,9 @@ typedef struct search {
   filter f;
   int32_t length, strips, groups, strip_px;
   int32_t first; /* strip of the picture that is strip 0 here: on the board nothing else is looked at */
+  int32_t group; /* strips in a group, a multiple of GROUP_STRIPS */
   int32_t steps; /* slopes are centre + i step, i = -steps .. steps */
-  double centre, step, v_middle, floor_value;
+  double centre[STRETCHES], step, v_middle, floor_value;
   int32_t margin,
       held;      /* places that the slopes reach beyond a stretch; places of a stretch with its margins, at most */
   double *scale; /* strips: what responses are multiplied by */
@@ -177,9 +181,22 @@ typedef struct search {
   double *sums;
 } search;
 
-static double slope_of(const search *s, int32_t i)
+static int32_t stretch_begin(const search *s, int32_t index)
 {
-  return s->centre + i * s->step;
+  return (int32_t)((int64_t)s->length * (int64_t)index / STRETCHES);
+}
+
+static int32_t stretch_of(const search *s, int32_t u)
+{
+  int32_t index = (int32_t)((int64_t)u * STRETCHES / s->length);
+  while (index + 1 < STRETCHES && u >= stretch_begin(s, index + 1))
+    index++;
+  return index;
+}
+
+static double slope_of(const search *s, int32_t stretch, int32_t i)
+{
+  return s->centre[stretch] + i * s->step;
 }
 
 static const float *profile_of(const search *s, int32_t strip)
@@ -280,16 +297,16 @@ static void add_eight_strips(int32_t n, const float *const r[GROUP_STRIPS], floa
     out[i] = a[i] + b[i] + c[i] + d[i] + e[i] + f[i] + g[i] + h[i];
 }
 
-/* Sums the strips of one group along lines of this slope; u is where the line crosses v = v_middle. Beyond the ends of
- * the picture nothing is added. */
-static void sum_group(const search *s, desk *d, int32_t g, double slope, const stretch *at)
+/* Sums eight strips along lines of this slope; u is where the line crosses v = v_middle. Beyond the ends of the picture
+ * nothing is added. */
+static void sum_eight(const search *s, const desk *d, int32_t first, double slope, const stretch *at, float *out)
 {
   const float *r[GROUP_STRIPS];
   const int32_t n = at->to - at->from;
   int32_t lo[GROUP_STRIPS], hi[GROUP_STRIPS];
   bool whole = true;
   for (int32_t k = 0; k < GROUP_STRIPS; k++) {
-    const int32_t strip = g * GROUP_STRIPS + k, u = at->from + shift_of(s, slope, strip);
+    const int32_t strip = first + k, u = at->from + shift_of(s, slope, strip);
     lo[k] = u < 0 ? -u : 0;
     hi[k] = u + n > s->length ? s->length - u : n;
     lo[k] = lo[k] < n ? lo[k] : n;
@@ -298,18 +315,28 @@ static void sum_group(const search *s, desk *d, int32_t g, double slope, const s
     r[k] = d->response + (ptrdiff_t)strip * (at->hi - at->lo) + (lo[k] < hi[k] ? u + lo[k] - at->lo : 0);
   }
   if (whole) {
-    add_eight_strips(n, r, d->group);
+    add_eight_strips(n, r, out);
     return;
   }
-  memset(d->group, 0, (size_t)n * sizeof *d->group);
+  memset(out, 0, (size_t)n * sizeof *out);
   for (int32_t k = 0; k < GROUP_STRIPS; k++)
-    add_strip(hi[k] - lo[k], r[k], d->group + lo[k]);
+    add_strip(hi[k] - lo[k], r[k], out + lo[k]);
+}
+
+static void sum_group(const search *s, desk *d, int32_t g, double slope, const stretch *at)
+{
+  const int32_t first = g * s->group, n = at->to - at->from;
+  sum_eight(s, d, first, slope, at, d->group);
+  for (int32_t k = GROUP_STRIPS; k < s->group; k += GROUP_STRIPS) {
+    sum_eight(s, d, first + k, slope, at, d->eight);
+    add_strip(n, d->eight, d->group);
+  }
 }
 
 /* What a group's sum counts in a run of the given side. */
-static float scale_of(int side)
+static float scale_of(const search *s, int side)
 {
-  return (side ? 1.0f : -1.0f) / sqrtf((float)GROUP_STRIPS);
+  return (side ? 1.0f : -1.0f) / sqrtf((float)s->group);
 }
 
 /* One step of Kadane's recurrence for n places at once: the group joins the run, or a new run starts here. Masks
@@ -332,8 +359,7 @@ static void extend_runs(int32_t n, const float *restrict in, float scale, int32_
 static void search_stretch(void *context, size_t index)
 {
   search *s = context;
-  const int32_t from = (int32_t)((int64_t)s->length * (int64_t)index / STRETCHES);
-  const int32_t to = (int32_t)((int64_t)s->length * ((int64_t)index + 1) / STRETCHES);
+  const int32_t from = stretch_begin(s, (int32_t)index), to = stretch_begin(s, (int32_t)index + 1);
   const stretch at = {from, to, from > s->margin ? from - s->margin : 0,
                       to < s->length - s->margin ? to + s->margin : s->length};
   desk *d = take_desk(s);
@@ -343,10 +369,10 @@ static void search_stretch(void *context, size_t index)
     for (int side = 0; side < 2; side++)
       memset(s->best[side].run + from, 0, (size_t)(to - from) * sizeof(float));
     for (int32_t g = 0; g < s->groups; g++) {
-      sum_group(s, d, g, slope_of(s, i), &at);
+      sum_group(s, d, g, slope_of(s, (int32_t)index, i), &at);
       for (int side = 0; side < 2; side++) {
         const runs *b = &s->best[side];
-        extend_runs(to - from, d->group, scale_of(side), i, b->run + from, b->score + from, b->slope + from);
+        extend_runs(to - from, d->group, scale_of(s, side), i, b->run + from, b->score + from, b->slope + from);
       }
     }
   }
@@ -362,7 +388,7 @@ static void trace_run(search *s, int side, int32_t u, double slope, int32_t *fir
   *first = *last = 0;
   for (int32_t g = 0; g < s->groups; g++) {
     float in = 0.0f;
-    for (int32_t k = g * GROUP_STRIPS; k < (g + 1) * GROUP_STRIPS; k++) {
+    for (int32_t k = g * s->group; k < (g + 1) * s->group; k++) {
       const int32_t at = u + shift_of(s, slope, k);
       float r = 0.0f;
       if (at >= 0 && at < s->length)
@@ -370,7 +396,7 @@ static void trace_run(search *s, int side, int32_t u, double slope, int32_t *fir
       in += r;
     }
     start = run > 0.0f ? start : g;
-    run = (run > 0.0f ? run : 0.0f) + scale_of(side) * in - (float)GROUP_COST;
+    run = (run > 0.0f ? run : 0.0f) + scale_of(s, side) * in - (float)GROUP_COST;
     if (run > score) {
       score = run;
       *first = start;
@@ -414,7 +440,7 @@ static bool spans_rule(const sp_marks_options *o, const sp_candidate *c)
  * sides. */
 static double height_along(const sp_strips *strips, const filter *f, const sp_candidate *c)
 {
-  enum { MOST = 512 };
+  enum { MOST = 2048 };
   double h[MOST];
   size_t n = 0;
   const int32_t before = f->core / 2, reach = before + f->core + f->gap + f->flank + 1;
@@ -481,11 +507,11 @@ static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp
       continue;
     sp_candidate *c = &out[n++];
     *c = (sp_candidate){0};
-    c->slope = slope_of(s, b->slope[u]);
+    c->slope = slope_of(s, stretch_of(s, u), b->slope[u]);
     int32_t first, last;
     trace_run(s, side, u, c->slope, &first, &last);
-    c->v0_px = (s->first + first * GROUP_STRIPS) * (double)s->strip_px;
-    c->v1_px = (s->first + (last + 1) * GROUP_STRIPS) * (double)s->strip_px;
+    c->v0_px = (s->first + first * s->group) * (double)s->strip_px;
+    c->v1_px = (s->first + (last + 1) * s->group) * (double)s->strip_px;
     c->v_px = 0.5 * (c->v0_px + c->v1_px);
     c->u_px = u + c->slope * (c->v_px - s->v_middle);
     c->score = (double)b->score[u];
@@ -543,11 +569,11 @@ static void limit_to_board(const sp_board *b, int32_t strips, search *s)
   const double hi = fmax(b->side[1].at_px, b->side[1].at_px + b->side[1].slope * end) / s->strip_px;
   s->first = (int32_t)fmin(fmax(floor(lo), 0.0), strips - 1);
   const int32_t past = (int32_t)fmin(fmax(ceil(hi), s->first + 1.0), strips);
-  s->groups = (past - s->first + GROUP_STRIPS - 1) / GROUP_STRIPS;
-  while (s->first + s->groups * GROUP_STRIPS > strips && s->first > 0)
+  s->groups = (past - s->first + s->group - 1) / s->group;
+  while (s->first + s->groups * s->group > strips && s->first > 0)
     s->first--;
-  if (s->first + s->groups * GROUP_STRIPS > strips)
-    s->groups = (strips - s->first) / GROUP_STRIPS;
+  if (s->first + s->groups * s->group > strips)
+    s->groups = (strips - s->first) / s->group;
 }
 
 static bool take_memory(search *s)
@@ -557,7 +583,7 @@ static bool take_memory(search *s)
   /* every eighth place of a strip stands in a group's place while the strips are scaled */
   const size_t group = held > n / 8 + 1 ? held : n / 8 + 1;
   s->responses = sp_pages_allocate(most * held * (size_t)(s->strips + 1) * sizeof *s->responses);
-  s->groups_at_work = malloc(most * group * sizeof *s->groups_at_work);
+  s->groups_at_work = malloc(2 * most * group * sizeof *s->groups_at_work);
   s->sums = malloc(most * sums * sizeof *s->sums);
   s->scale = malloc((size_t)(s->strips + 1) * sizeof *s->scale);
   if (!s->responses || !s->groups_at_work || !s->sums || !s->scale)
@@ -566,7 +592,8 @@ static bool take_memory(search *s)
     desk *d = &s->desks[i];
     atomic_flag_clear(&d->taken);
     d->response = s->responses + i * held * (size_t)(s->strips + 1);
-    d->group = s->groups_at_work + i * group;
+    d->group = s->groups_at_work + 2 * i * group;
+    d->eight = d->group + group;
     d->sum = s->sums + i * sums;
   }
   return runs_create(&s->best[0], n + 1) && runs_create(&s->best[1], n + 1);
@@ -582,15 +609,32 @@ static void give_memory(search *s)
   runs_free(&s->best[1]);
 }
 
+/* Where the slopes that are tried lie, in each stretch, and how far they reach to either side of that. Fanned lines
+ * lean more and more along the board; as long as it is not known which way, all leans are tried everywhere. */
+static double choose_centres(search *s)
+{
+  const sp_marks_options *o = s->o;
+  const double turn = s->board ? -s->board->centre.slope : 0.0;
+  for (int32_t k = 0; k < STRETCHES; k++)
+    s->centre[k] = turn;
+  if (o->most_lean == 0.0)
+    return s->board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+  if (!s->board)
+    return SLOPE_REACH_FAR + o->most_lean;
+  for (int32_t k = 0; k < STRETCHES; k++)
+    s->centre[k] = o->trend_at + o->trend * 0.5 * (stretch_begin(s, k) + stretch_begin(s, k + 1));
+  return SLOPE_REACH_NEAR + FAN_BEND + fabs(o->trend) * 0.5 * s->length / STRETCHES;
+}
+
 static void choose_slopes(search *s)
 {
-  const double reach = s->board ? SLOPE_REACH_NEAR : SLOPE_REACH_FAR;
+  const double reach = choose_centres(s);
   s->v_middle = (s->first + 0.5 * s->strips) * s->strip_px;
-  s->centre = s->board ? -s->board->centre.slope : 0.0;
   /* half a group off by half a core is the most a wrong slope may cost */
   s->step = (s->board ? 1.0 : FAR_STEP) * fmax(0.002, (double)s->f.core / (25.0 * s->o->px_per_mm));
   s->steps = (int32_t)ceil(reach / s->step);
-  const double steepest = fabs(s->centre) + s->steps * s->step, farthest = (0.5 * s->strips + 1.0) * s->strip_px;
+  const double leaning = fmax(fabs(s->centre[0]), fabs(s->centre[STRETCHES - 1]));
+  const double steepest = leaning + s->steps * s->step, farthest = (0.5 * s->strips + 1.0) * s->strip_px;
   s->margin = (int32_t)fmin(ceil(steepest * farthest) + 1.0, s->length);
   s->held = (int32_t)fmin(s->length / STRETCHES + 1.0 + 2.0 * s->margin, s->length);
 }
@@ -605,10 +649,11 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   s->floor_value = 5e-4 * sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
-  s->groups = (int32_t)strips->count / GROUP_STRIPS;
+  s->group = GROUP_STRIPS * (o->strips_in_one > 1 ? o->strips_in_one : 1);
+  s->groups = (int32_t)strips->count / s->group;
   if (board)
     limit_to_board(board, (int32_t)strips->count, s);
-  s->strips = s->groups * GROUP_STRIPS;
+  s->strips = s->groups * s->group;
   choose_slopes(s);
   return take_memory(s) ? SP_OK : sp_fail_memory(err);
 }

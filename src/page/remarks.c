@@ -107,9 +107,9 @@ void sp_page_method(sp_page *page)
   static const struct {
     const char *title;
     void (*say)(const sp_record *record, sp_sentence *s);
-  } FACTS[] = {{"Scale", sp_say_scale}, {"Joined", sp_say_joins}, {"Camera", sp_say_camera}, {"Datum", sp_say_datum},
-               {"Saw", sp_say_before},  {"Best fit", sp_say_fit},  {"Layout", sp_say_layout},
-               {"Partial frets", sp_say_parts}};
+  } FACTS[] = {{"Scale", sp_say_scale},   {"Joined", sp_say_joins},       {"Camera", sp_say_camera},
+               {"Datum", sp_say_datum},   {"Saw", sp_say_before},         {"Best fit", sp_say_fit},
+               {"Layout", sp_say_layout}, {"Partial frets", sp_say_parts}};
   sp_page_section(page->markup, "method", "How it was measured");
   sp_markup_begin(page->markup, "dl");
   for (size_t i = 0; i < sizeof FACTS / sizeof *FACTS; i++) {

@@ -104,25 +104,37 @@ static void put_edge(sp_markup *m, const sp_edge_record *e)
 
 static void put_edges(sp_page *page)
 {
-  static const sp_page_head HEADS[] = {
-      {"Fret", NULL},    {"Bass edge should be", "mm"},   {"Error", "mm"}, {"\xc2\xb1", "mm"}, {"Error", "cents"},
-      {"Verdict", NULL}, {"Treble edge should be", "mm"}, {"Error", "mm"}, {"\xc2\xb1", "mm"}, {"Error", "cents"},
-      {"Verdict", NULL}};
+  static const sp_page_head HEADS[] = {{"Fret", NULL},
+                                       {"Bass edge should be", "mm"},
+                                       {"Error", "mm"},
+                                       {"\xc2\xb1", "mm"},
+                                       {"Error", "cents"},
+                                       {"Verdict", NULL},
+                                       {"Treble edge should be", "mm"},
+                                       {"Error", "mm"},
+                                       {"\xc2\xb1", "mm"},
+                                       {"Error", "cents"},
+                                       {"Verdict", NULL},
+                                       {"Angle", "deg"}};
   const sp_record *r = page->record;
   if (!sp_edges_need_table(r))
     return;
   sp_markup_put(page->markup, "h3", NULL, "At the edges of the board");
   sp_page_table_open(page->markup, "edges", "Table of the errors at the edges", SP_EDGES_WORDS, HEADS,
-                     sizeof HEADS / sizeof *HEADS);
+                     sizeof HEADS / sizeof *HEADS - (isfinite(r->square_fret) ? 0 : 1));
   for (size_t i = 0; i < r->mark_count; i++) {
     if (!r->marks[i].edges_known)
       continue;
     put_row_head(page, &r->marks[i]);
     put_edge(page->markup, &r->marks[i].edge[SP_BASS]);
     put_edge(page->markup, &r->marks[i].edge[SP_TREBLE]);
+    if (isfinite(r->square_fret))
+      sp_page_number_cell(page->markup, r->marks[i].layout_angle_deg, 3, true);
     sp_markup_end(page->markup);
   }
   sp_page_table_close(page->markup);
+  if (isfinite(r->square_fret))
+    sp_markup_put(page->markup, "p", "note", SP_FAN_WORDS);
 }
 
 void sp_page_table(sp_page *page)

@@ -202,23 +202,26 @@ static void put_cutting(sp_page *page)
 static void put_out_at_edge(sp_page *page)
 {
   const sp_record *r = page->record;
-  if (!sp_count_out_at_edge(r) || sp_other_scale(r))
-    return;
-  sp_markup_put(page->markup, "h3", NULL, SP_EDGE_TITLE);
-  sp_markup_begin(page->markup, "ul");
+  bool first = true;
   for (size_t i = 0; i < r->mark_count; i++) {
     char name[24];
     sp_sentence s = {.used = 0};
     sp_say_out_at_edge(r, &r->marks[i], &s);
-    if (!s.used)
+    if (!s.used || sp_other_scale(r))
       continue;
+    if (first) {
+      sp_markup_put(page->markup, "h3", NULL, SP_EDGE_TITLE);
+      sp_markup_begin(page->markup, "ul");
+    }
+    first = false;
     sp_markup_begin(page->markup, "li");
     put_capital(page->markup, "b", NULL, sp_fret_name(r->marks[i].fret, name), ": ");
     sp_markup_text(page->markup, s.text);
     sp_markup_text(page->markup, ".");
     sp_markup_end(page->markup);
   }
-  sp_markup_end(page->markup);
+  if (!first)
+    sp_markup_end(page->markup);
 }
 
 static void put_kerf(sp_page *page)

@@ -55,6 +55,17 @@ double sp_scale_map_rate(const sp_scale_map *map, double u_px)
   return sp_scale_map_along_mm(map, u_px + 0.5) - sp_scale_map_along_mm(map, u_px - 0.5);
 }
 
+double sp_scale_map_even_rate(const sp_scale_map *map)
+{
+  return (sp_scale_map_along_mm(map, map->last_px) - sp_scale_map_along_mm(map, map->first_px)) /
+         (map->last_px - map->first_px);
+}
+
+double sp_scale_map_uneven_px(const sp_scale_map *map, double u_px)
+{
+  return sp_scale_map_along_mm(map, u_px) / sp_scale_map_even_rate(map) - u_px;
+}
+
 /* Between the places of the table by straight lines; beyond its ends the last place's value. */
 static void table_weights(const sp_scale_map *map, double u_px, size_t at[2], double weight[2])
 {
@@ -396,8 +407,8 @@ sp_status sp_scale_map_fit_bodies(sp_along along, const sp_scale_readings *r, do
     map->last_px = fmax(map->last_px, r->u_px[i]);
   }
   map->across_mm_per_px = fabs(slope);
-  /* the two axes of a flatbed differ by up to 0.5 %: rectangular */
-  map->u_across_relative = 0.005 / sqrt(3.0);
+  /* each of the two axes of a flatbed is off by up to 0.5 %, rectangular, each by itself */
+  map->u_across_relative = 0.005 * sqrt(2.0 / 3.0);
   return SP_OK;
 }
 

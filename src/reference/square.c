@@ -161,7 +161,7 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
   const size_t lean_count = strip ? 2 : ref->lean_count, n = lean_count + count;
   square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
   memset(&ref->square, 0, sizeof ref->square);
-  if (n < 3)
+  if (n < 2)
     return SP_OK;
   f.list = calloc(n, sizeof *f.list);
   f.rest = calloc(2 * n, sizeof *f.rest);

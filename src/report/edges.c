@@ -15,7 +15,7 @@ size_t sp_count_out_at_edge(const sp_record *record)
 {
   size_t n = 0;
   for (size_t i = 0; i < record->mark_count; i++)
-    n += out_at_edge(&record->marks[i]);
+    n += record->marks[i].fret > 0 && out_at_edge(&record->marks[i]);
   return n;
 }
 
@@ -78,13 +78,15 @@ void sp_say_edges(const sp_record *record, sp_sentence *s)
 
 void sp_text_out_at_edge(const sp_record *record, FILE *file)
 {
-  if (sp_count_out_at_edge(record))
-    fprintf(file, "\n%s\n", SP_EDGE_TITLE);
+  bool first = true;
   for (size_t i = 0; i < record->mark_count; i++) {
     char name[24];
     sp_sentence s = {.used = 0};
     if (!out_at_edge(&record->marks[i]))
       continue;
+    if (first)
+      fprintf(file, "\n%s\n", SP_EDGE_TITLE);
+    first = false;
     sp_say(&s, "%s: ", sp_fret_name(record->marks[i].fret, name));
     sp_say_out_at_edge(record, &record->marks[i], &s);
     sp_text_wrapped("  ", 6, s.text, file);
@@ -109,19 +111,26 @@ static void put_edge(const sp_edge_record *e, bool pad, FILE *file)
   sp_text_cell(e->error_mm, 7, 3, true, file);
   sp_text_cell(e->expanded_u_mm, 5, 3, false, file);
   sp_text_cell(e->error_cents, 6, 2, true, file);
-  fprintf(file, pad ? " %-10s" : " %s\n", e->verdict == SP_OUT ? "OUT" : sp_verdict_word(e->verdict));
+  fprintf(file, pad ? " %-10s" : " %s", e->verdict == SP_OUT ? "OUT" : sp_verdict_word(e->verdict));
 }
 
 const char SP_EDGES_WORDS[] = "Where the lines meet the board's edges: the computed place, the error, its +/- and the "
                               "cents of a string that runs "
                               "along that edge. The nut's own errors there show how it is askew.";
 
+const char SP_FAN_WORDS[] =
+    "The frets are fanned: the angle is the computed one in degrees, and off square is what a line "
+    "leans from that.";
+
 void sp_text_edges(const sp_record *record, FILE *file)
 {
+  const bool fanned = isfinite(record->square_fret);
   if (!sp_edges_need_table(record))
     return;
-  fprintf(file, "\n       bass edge                               treble edge\n"
-                " fret should be   error   +/-  cents verdict   should be   error   +/-  cents verdict\n");
+  fprintf(file,
+          "\n       bass edge                               treble edge\n"
+          " fret should be   error   +/-  cents verdict   should be   error   +/-  cents verdict%s\n",
+          fanned ? "      angle" : "");
   for (size_t i = 0; i < record->mark_count; i++) {
     const sp_mark_record *m = &record->marks[i];
     if (!m->edges_known)
@@ -131,7 +140,12 @@ void sp_text_edges(const sp_record *record, FILE *file)
     else
       fprintf(file, "%5ld", (long)m->fret);
     put_edge(&m->edge[SP_BASS], true, file);
-    put_edge(&m->edge[SP_TREBLE], false, file);
+    put_edge(&m->edge[SP_TREBLE], fanned, file);
+    if (fanned)
+      sp_text_cell(m->layout_angle_deg, 8, 3, true, file);
+    fputc('\n', file);
   }
   sp_text_wrapped("  ", 2, SP_EDGES_WORDS, file);
+  if (fanned)
+    sp_text_wrapped("  ", 2, SP_FAN_WORDS, file);
 }

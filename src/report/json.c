@@ -62,6 +62,16 @@ static void add_layout(sp_tree *b, cJSON *root, const sp_record *r)
   sp_tree_add_number(b, o, "nut_shift_mm", r->nut_shift_mm, MM);
   sp_tree_add_bool(b, o, "zero_fret", r->zero_fret);
   sp_tree_add_text(b, o, "bass_side", r->left_handed ? "left" : "right");
+  if (isnan(r->square_fret)) {
+    sp_tree_attach(b, o, "fan", cJSON_CreateNull());
+    return;
+  }
+  cJSON *fan = sp_tree_add_object(b, o, "fan");
+  sp_tree_add_number(b, fan, "bass_scale_length_mm", r->bass_scale_mm, MM);
+  sp_tree_add_number(b, fan, "treble_scale_length_mm", r->treble_scale_mm, MM);
+  sp_tree_add_number(b, fan, "spread_nut_mm", r->spread_nut_mm, MM);
+  sp_tree_add_number(b, fan, "spread_saddle_mm", r->spread_saddle_mm, MM);
+  sp_tree_add_number(b, fan, "square_fret", r->square_fret, RATIO);
 }
 
 /* null where the datum is no zero fret or nothing shows behind it. */
@@ -170,6 +180,8 @@ static sp_mark_record without_measurement(const sp_mark_record *m)
                           .expanded_u_cents = NAN,
                           .squareness_deg = NAN,
                           .u_squareness_deg = NAN,
+                          .angle_deg = NAN,
+                          .layout_angle_deg = m->layout_angle_deg,
                           .width_mm = NAN,
                           .u_width_mm = NAN,
                           .contrast = NAN,
@@ -261,6 +273,8 @@ static void add_mark(sp_tree *b, cJSON *list, const sp_mark_record *mark, bool c
   sp_tree_add_number(b, o, "expanded_u_cents", m.expanded_u_cents, CENTS);
   sp_tree_add_number(b, o, "squareness_deg", m.squareness_deg, DEG);
   sp_tree_add_number(b, o, "u_squareness_deg", m.u_squareness_deg, DEG);
+  sp_tree_add_number(b, o, "angle_deg", m.angle_deg, DEG);
+  sp_tree_add_number(b, o, "layout_angle_deg", m.layout_angle_deg, DEG);
   sp_tree_add_number(b, o, "width_mm", m.width_mm, MM);
   sp_tree_add_number(b, o, "u_width_mm", m.u_width_mm, MM);
   add_slot(b, o, &m.slot);

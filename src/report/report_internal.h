@@ -68,7 +68,7 @@ void sp_say_edges(const sp_record *record, sp_sentence *s); /* which line lies f
 void sp_say_out_at_edge(const sp_record *record, const sp_mark_record *m, sp_sentence *s);
 size_t sp_count_out_at_edge(const sp_record *record);
 bool sp_edges_need_table(const sp_record *record); /* not all are within there, or the frets are fanned */
-extern const char SP_EDGE_TITLE[], SP_EDGES_WORDS[];
+extern const char SP_EDGE_TITLE[], SP_EDGES_WORDS[], SP_FAN_WORDS[];
 extern const char SP_UNTRUE_WORDS[], SP_TANG_WORDS[], SP_NO_LENGTH_WORDS[], SP_TABLE_WORDS[];
 
 size_t sp_count_found(const sp_record *record);

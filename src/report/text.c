@@ -112,7 +112,11 @@ void sp_say_layout(const sp_record *record, sp_sentence *s)
     return;
   if (record->board[0])
     sp_say(s, "%s: ", record->board);
-  sp_say(s, "scale length %.6g mm, %ld frets, ", record->scale_length_mm, (long)record->frets);
+  if (isfinite(record->square_fret))
+    sp_say(s, "scale lengths %.6g mm (bass) and %.6g mm (treble), fret %g square, %ld frets, ", record->bass_scale_mm,
+           record->treble_scale_mm, record->square_fret, (long)record->frets);
+  else
+    sp_say(s, "scale length %.6g mm, %ld frets, ", record->scale_length_mm, (long)record->frets);
   if (record->divisions > 0)
     sp_say(s, "%ld equal divisions of the octave", (long)record->divisions);
   else

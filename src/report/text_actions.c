@@ -47,6 +47,9 @@ void sp_say_counts(const sp_record *record, sp_sentence *s)
     sp_say(s, "all %ld frets are within %s", frets, tolerance);
   else if (within)
     sp_say(s, "; the other %zu %s within %s", within, within == 1 ? "is" : "are", tolerance);
+  const size_t askew = sp_count_out_at_edge(record);
+  if (askew)
+    sp_say(s, "; %zu of them, not out in the middle, %s out at an edge of the board", askew, askew == 1 ? "is" : "are");
   if (nut_unseen(record))
     sp_say(s, "; the nut was not found");
 }

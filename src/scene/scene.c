@@ -143,15 +143,20 @@ void sp_view_bands(const sp_view *view, double v0, double slope, int32_t height,
     bands_across_rows(view, v0, slope, height, bands, u0, u1, out);
 }
 
+sp_status sp_scene_create_strips(const sp_raster *raster, uint32_t strip_px, sp_scene *scene, sp_error *err)
+{
+  memset(scene, 0, sizeof *scene);
+  scene->raster = raster;
+  scene->strip_px = strip_px;
+  return sp_strips_both(raster, strip_px, strip_px, &scene->strips[SP_ALONG_X], &scene->strips[SP_ALONG_Y], err);
+}
+
 sp_status sp_scene_create(const sp_raster *raster, sp_scene *scene, sp_error *err)
 {
   const uint32_t longer = raster->width_px > raster->height_px ? raster->width_px : raster->height_px;
   uint32_t strip = (longer + 220) / 440;
   strip = strip < 4 ? 4 : strip > 32 ? 32 : strip;
-  memset(scene, 0, sizeof *scene);
-  scene->raster = raster;
-  scene->strip_px = strip;
-  return sp_strips_both(raster, strip, strip, &scene->strips[SP_ALONG_X], &scene->strips[SP_ALONG_Y], err);
+  return sp_scene_create_strips(raster, strip, scene, err);
 }
 
 void sp_scene_free(sp_scene *scene)

@@ -20,7 +20,10 @@ static meeting meet(const frame *f, const crossing *l, const sp_lengthwise *side
   meeting m;
   m.v_px = (side->at_px + side->slope * (l->u_px - l->slope * l->v_px)) / (1.0 - side->slope * l->slope);
   m.u_px = l->u_px + l->slope * (m.v_px - l->v_px);
-  const double du = verdict_along_mm(f, m.u_px) - verdict_along_mm(f, l->u_px), dv = f->across * (m.v_px - l->v_px);
+  /* slopes in even pixels say themselves how far the line has got */
+  const double du = isnan(f->even_rate) ? verdict_along_mm(f, m.u_px) - verdict_along_mm(f, l->u_px)
+                                        : f->even_rate * l->slope * (m.v_px - l->v_px);
+  const double dv = f->across * (m.v_px - l->v_px);
   m.along_mm = du * f->cosine + dv * sin(f->tilt);
   m.across_mm = dv * f->cosine - du * sin(f->tilt);
   return m;
@@ -70,7 +73,7 @@ static void judge_edge(const frame *f, const sp_layout *layout, int direction, c
 {
   const double from_bass = bass * m->across_mm;
   e->x_mm = mark->x_mm + direction * m->along_mm * verdict_temperature_factor(o);
-  e->y_mm = o->left_handed ? -from_bass : from_bass;
+  e->y_mm = layout->left_handed ? -from_bass : from_bass;
   e->layout_mm = sp_layout_line_mm(layout, mark->fret, from_bass);
   e->scale_length_mm = sp_layout_string_mm(layout, mark->fret, from_bass);
   e->error_mm = e->x_mm - e->layout_mm;
@@ -102,7 +105,7 @@ void verdict_edges(const frame *f, const sp_layout *layout, int direction, const
   const sp_board *b = &f->marks->board;
   if (!f->mm || !b->edges_found || !isfinite(mark->x_mm))
     return;
-  const int bass = o->left_handed ? -verdict_y_sign(f, direction) : verdict_y_sign(f, direction);
+  const int bass = layout->left_handed ? -verdict_y_sign(f, direction) : verdict_y_sign(f, direction);
   for (int side = 0; side < 2; side++) {
     const meeting m = meet(f, l, &b->side[side]);
     const bool is_bass = (side == 1) == (bass > 0);

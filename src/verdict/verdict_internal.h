@@ -13,6 +13,7 @@ typedef struct frame {
   double across; /* mm per px across */
   double tilt;   /* angle of the centre line against the u axis, in the straightened plane */
   double cosine;
+  double even_rate; /* mm per even px: of slopes; NAN where they are measured in the picture's own */
 } frame;
 
 typedef struct datum {
@@ -29,6 +30,10 @@ double verdict_along_mm(const frame *f, double u_px);
 double verdict_rate_at(const frame *f, double u_px);
 /* Place along the centre line, mm (or px), arbitrary origin. */
 double verdict_place_of(const frame *f, double u_px);
+/* mm per px of a slope's numerator at u: of even pixels where the slopes are measured in those. */
+double verdict_slope_rate(const frame *f, double u_px);
+/* Cosine of a line's angle against the v axis: what lengths along u have across the line. */
+double verdict_across(const frame *f, double u_px, double slope);
 /* Lean of a line against square to the centre line, rad: positive where it moves toward +u with growing v. */
 double verdict_lean_of(const frame *f, double u_px, double slope);
 sp_point verdict_point_on(const frame *f, double u, double v);

@@ -184,12 +184,12 @@ static bool is_word(const cJSON *object, const char *key, const char *word)
   return cJSON_IsString(item) && strcmp(item->valuestring, word) == 0;
 }
 
-/* The two edges of one mark; the board is a right-handed one, with the bass on the right. */
-static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record *m, bool verbose)
+/* The two edges of one mark: the bass is on the right unless the board is left-handed. */
+static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record *m, bool left_handed, bool verbose)
 {
-  static const char *const NAMES[SP_EDGES] = {[SP_BASS] = "right_edge", [SP_TREBLE] = "left_edge"};
   for (int e = 0; m->edges_known && e < SP_EDGES; e++) {
-    const cJSON *edge = cJSON_GetObjectItemCaseSensitive(truth, NAMES[e]);
+    const cJSON *edge =
+        cJSON_GetObjectItemCaseSensitive(truth, (e == SP_BASS) == left_handed ? "left_edge" : "right_edge");
     const double off_um = 1e3 * (m->edge[e].error_mm - number(edge, "error_mm")), u_um = 1e3 * m->edge[e].u_mm;
     a->edges++;
     a->edges_covered += fabs(off_um) <= 1.96 * u_um;
@@ -204,11 +204,12 @@ static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record 
   }
 }
 
-static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *m, double tolerance_mm, bool verbose)
+static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *m, double tolerance_mm,
+                         bool left_handed, bool verbose)
 {
   const bool drawn = is_word(truth, "state", "found");
   if (m->fret == 0) {
-    compare_edges(a, truth, m, verbose);
+    compare_edges(a, truth, m, left_handed, verbose);
     return;
   }
   a->marks += drawn;
@@ -237,7 +238,7 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
   a->worst_um = fmax(a->worst_um, fabs(error_um));
   a->sum_square_deg2 += square * square;
   a->worst_square_deg = fmax(a->worst_square_deg, fabs(square));
-  compare_edges(a, truth, m, verbose);
+  compare_edges(a, truth, m, left_handed, verbose);
   const double width = m->width_mm - number(truth, "width_mm");
   if (isfinite(width)) { /* a line that the lens has spread has none */
     a->sum_width_mm2 += width * width;
@@ -270,7 +271,8 @@ static void compare(accuracy *a, const cJSON *truth, const sp_record *record, bo
   for (size_t i = 0; i < record->warning_count && verbose; i++)
     printf("    warning: %s\n", record->warnings[i]);
   for (size_t i = 0; i < record->mark_count; i++)
-    compare_mark(a, cJSON_GetArrayItem(marks, (int)i), &record->marks[i], record->tolerance_mm, verbose);
+    compare_mark(a, cJSON_GetArrayItem(marks, (int)i), &record->marks[i], record->tolerance_mm,
+                 record->left_handed, verbose);
   a->strays_drawn += (size_t)cJSON_GetArraySize(cJSON_GetObjectItemCaseSensitive(truth, "stray"));
   a->strays_reported += record->stray_count;
   if (verbose && (int)record->stray_count != cJSON_GetArraySize(cJSON_GetObjectItemCaseSensitive(truth, "stray")))
@@ -307,8 +309,14 @@ static sp_status make_layout(const cJSON *truth, sp_layout *layout, sp_error *er
   int n = 0;
   for (; n < cJSON_GetArraySize(steps) && n < RENDER_MAX_LIST; n++)
     cents[n] = cJSON_GetArrayItem(steps, n)->valuedouble;
-  const sp_status status = n ? sp_layout_steps(scale, frets, cents, (size_t)n, layout, err)
-                             : sp_layout_equal(scale, frets, (int32_t)number(task, "divisions"), layout, err);
+  sp_status status = n ? sp_layout_steps(scale, frets, cents, (size_t)n, layout, err)
+                       : sp_layout_equal(scale, frets, (int32_t)number(task, "divisions"), layout, err);
+  if (!status && isfinite(number(task, "square_fret"))) {
+    const sp_fan fan = {number(task, "bass_scale_length_mm"), number(task, "treble_scale_length_mm"),
+                        number(task, "spread_nut_mm"), number(task, "spread_saddle_mm"), number(task, "square_fret")};
+    layout->left_handed = is_word(task, "bass_side", "left");
+    status = sp_layout_fan(&fan, layout, err);
+  }
   return status ? status : set_apart(truth, layout, err);
 }
 

@@ -60,7 +60,7 @@ static void paint_knife(void *context, canvas *on, const canvas_point *at)
   }
   value *= sampled(job, job->depth, at->first_mm) * board_share(on, at);
   if (mark->coverage < 1.0) {
-    double c = cos(mark->squareness_deg * pi / 180.0);
+    double c = cos(mark->angle_deg * pi / 180.0);
     double from = mark->from_y_mm / c, to = mark->to_y_mm / c;
     value *= profile_box(on->table, at->first_mm - 0.5 * (from + to), to - from, canvas_blur(on, at, job->in.first));
   }
@@ -71,7 +71,7 @@ static void paint_knife(void *context, canvas *on, const canvas_point *at)
 static double half_kerf(const line_job *job, double along_mm)
 {
   const render_mark *mark = job->mark;
-  double c = cos(mark->squareness_deg * pi / 180.0), from = mark->from_y_mm / c, to = mark->to_y_mm / c;
+  double c = cos(mark->angle_deg * pi / 180.0), from = mark->from_y_mm / c, to = mark->to_y_mm / c;
   return 0.5 * (mark->width_mm + mark->widening_mm * ((along_mm - from) / (to - from) - 0.5));
 }
 
@@ -222,7 +222,7 @@ static void draw_mark(canvas *on, line_job *job, render_mark *mark, uint64_t str
 {
   const frame *board = &on->layout->board;
   random_source source = random_stream(job->params->seed, stream + 100000);
-  double c = cos(mark->squareness_deg * pi / 180.0), s = sin(mark->squareness_deg * pi / 180.0);
+  double c = cos(mark->angle_deg * pi / 180.0), s = sin(mark->angle_deg * pi / 180.0);
   job->mark = mark;
   job->in.origin_mm = frame_to_glass(board, mark->x_mm, 0.0);
   /* Along the line: y grows, x grows with it where the angle is positive. Across it: toward the bridge. */

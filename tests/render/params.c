@@ -91,7 +91,7 @@ static int choice_index(const char *names, const char *text)
   return -1;
 }
 
-/* "7:+0.31" for misplace and paler, "7" for missing, "123.4" for stray; all are read as [fret:]number. */
+/* "7:+0.31" for misplace, askew and paler, "7" for missing, "123.4" for stray; all are read as [fret:]number. */
 static bool parse_entry(const char *text, render_entry *entry)
 {
   const char *colon = strchr(text, ':');
@@ -134,7 +134,7 @@ static bool parse_list(const char *text, bool frets_only, bool pairs, render_lis
 
 static bool takes_pairs(const char *name)
 {
-  return strcmp(name, "misplace") == 0 || strcmp(name, "paler") == 0 || strcmp(name, "partial") == 0;
+  return strcmp(name, "misplace") == 0 || strcmp(name, "paler") == 0 || strcmp(name, "askew") == 0 || strcmp(name, "partial") == 0;
 }
 
 static bool set_field(render_params *params, const field *of, const char *text)

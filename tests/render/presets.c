@@ -15,7 +15,7 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
   static const char *const names[RENDER_DIFFICULTIES] = {"plain", "full",   "faint", "burr",      "chatter",
                                                          "slot",  "oracle", "photo", "photofull", "photoslot",
                                                          "wire",  "wirefull", "fine", "partial",   "zero",
-                                                         "shifted"};
+                                                         "shifted", "fan", "fanfull", "fanslot"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -389,6 +389,31 @@ static void make_slots(render_params *params, random_source *source)
   params->slot_chips = random_between(source, 0.0, 2.0);
 }
 
+/* Any fret square, and as far apart in scale length as makes the most leaning line lean by 3 to 15 degrees. The outer
+ * strings run 3 to 4 mm inside the board's edges. */
+static void make_fan(render_params *params, random_source *source)
+{
+  params->nut = RENDER_NUT_LINE;
+  params->fan_square_fret = random_chance(source, 0.3) ? 0.0 : floor(random_between(source, 3.0, 11.0));
+  params->left_handed = random_chance(source, 0.3);
+  params->fan_nut_mm = params->nut_width_mm - random_between(source, 6.0, 8.0);
+  double end_mm = fret_mm(params, params->frets) + params->after_last_mm;
+  double taper = (params->end_width_mm - params->nut_width_mm) / end_mm;
+  params->fan_saddle_mm = params->fan_nut_mm + taper * params->scale_length_mm;
+  double square = 1.0 - pow(2.0, -params->fan_square_fret / 12.0);
+  double last = fret_mm(params, params->frets) / params->scale_length_mm;
+  double spread_last = params->fan_nut_mm + last * (params->fan_saddle_mm - params->fan_nut_mm);
+  double at_nut = square / params->fan_nut_mm, at_last = (last - square) / spread_last; /* lean per mm of difference */
+  params->fan_mm = random_between(source, 0.05, 0.27) / fmax(at_nut, fabs(at_last));
+  params->before_nut_mm =
+      fmax(params->before_nut_mm, 0.5 * params->nut_width_mm * params->fan_mm * at_nut + 2.5);
+  params->after_last_mm =
+      fmax(params->after_last_mm, 0.5 * params->end_width_mm * params->fan_mm * fabs(at_last) + 3.0);
+  while (params->frets > 8 && fret_mm(params, params->frets) + params->before_nut_mm + params->after_last_mm > 280.0) {
+    params->frets--;
+  }
+}
+
 /* The rule reaches beyond the board again. */
 static void lengthen_rule(render_params *params)
 {
@@ -451,6 +476,9 @@ static void make_zero(render_params *params, random_source *source)
 /* A stream of random numbers for each preset; those of frets are also those of photographs. */
 static uint64_t stream_of(render_difficulty difficulty)
 {
+  if (difficulty >= RENDER_FAN) {
+    return (uint64_t)(difficulty - RENDER_FAN + RENDER_PHOTO_SLOTS);
+  }
   return (uint64_t)(difficulty >= RENDER_WIRES ? difficulty - RENDER_WIRES + RENDER_PHOTO : difficulty);
 }
 
@@ -481,6 +509,14 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
     make_slots(params, &source);
   } else if (difficulty == RENDER_ORACLE) {
     make_oracle(params);
+  } else if (difficulty >= RENDER_FAN) {
+    if (difficulty == RENDER_FAN_FULL) {
+      make_full(params, &source);
+      wear_rule(params, &source);
+    } else if (difficulty == RENDER_FAN_SLOTS) {
+      make_slots(params, &source);
+    }
+    make_fan(params, &source);
   } else if (difficulty == RENDER_WIRES || difficulty == RENDER_WIRES_FULL) {
     make_wires(params, &source);
     if (difficulty == RENDER_WIRES_FULL) {

@@ -82,6 +82,9 @@ typedef enum render_difficulty {
   RENDER_PARTIAL, /* step lists with partial frets */
   RENDER_ZERO,    /* a zero fret with a nut line behind it */
   RENDER_SHIFTED, /* a compensated nut */
+  RENDER_FAN,
+  RENDER_FAN_FULL,
+  RENDER_FAN_SLOTS,
   RENDER_DIFFICULTIES
 } render_difficulty;
 
@@ -110,6 +113,11 @@ typedef enum render_difficulty {
   REAL(light, 0, "unevenness of the light, + and - this fraction") \
   REAL(background, 0.9, "grey of the lid") \
   REAL(scale_length_mm, 345, "nut to theoretical saddle") \
+  REAL(fan_mm, 0, "bass scale length less treble scale length; scale_length_mm is their mean. 0: no fan") \
+  REAL(fan_square_fret, 7, "the fret that is square to the centre line") \
+  REAL(fan_nut_mm, 28, "between the outer strings at the nut") \
+  REAL(fan_saddle_mm, 40, "between the outer strings at the saddle") \
+  INT(left_handed, 0, "1: the bass is on the left, looking from the nut to the bridge at the face") \
   INT(frets, 12, "frets after the nut") \
   INT(divisions, 12, "equal divisions of the octave") \
   CHOICE(nut, 0, "line|end", "the nut is a line, or the squared end of the board") \
@@ -144,6 +152,7 @@ typedef enum render_difficulty {
   REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors") \
   REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
   LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
+  LIST(askew, "chosen angles out of square (of a fan: off the computed angle), degrees: 5:+0.6") \
   LIST(paler, "frets whose contrast is this part of the others': 7:0.1") \
   LIST(missing, "frets left out: 5,9") \
   LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
@@ -323,7 +332,7 @@ typedef struct render_axis {
 } render_axis;
 
 /* One line across the board, drawn or left out. Its centre on the glass is straight:
- *   x(y) = x_mm + y tan(squareness_deg).
+ *   x(y) = x_mm + y tan(angle_deg).
  * The grey it adds at distance d (toward the bridge) from that straight line, before blurring, is wood_level times
  *   contrast * depth                             for |d| <= width/2,
  *   |contrast| * burr_height[s] * depth * shape  beyond, s = 0 on the nut's side and 1 on the bridge's,
@@ -344,6 +353,8 @@ typedef struct render_mark {
   bool drawn;       /* false: left out, or (nut=end) the squared end of the board stands for it */
   bool is_end;      /* the squared end of the board */
   double x_mm, layout_mm, error_mm, squareness_deg;
+  double angle_deg, layout_angle_deg; /* against square to the centre line: as drawn, as computed; squareness_deg is what
+                                         one exceeds the other by */
   double width_mm, contrast;
   double from_y_mm, to_y_mm; /* extent across, clipped to the board */
   double coverage;           /* visible part of the board's breadth, gaps taken off */

@@ -135,6 +135,23 @@ static double fret_mm(const render_params *params, int fret)
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
 }
 
+/* Fanned frets: each outer string is divided by its own scale length; the fret goes through the two places. Lengths count
+ * along the centre line, and the string farther out lies half the spread off it. Returned is dx/dy of the line. */
+static double fan_slope(const render_params *params, int fret)
+{
+  if (params->fan_mm == 0.0) {
+    return 0.0;
+  }
+  double bass_mm = params->scale_length_mm + 0.5 * params->fan_mm, treble_mm = bass_mm - params->fan_mm;
+  double left = pow(2.0, -(double)fret / (double)params->divisions);
+  double left_square = pow(2.0, -params->fan_square_fret / (double)params->divisions);
+  /* from the saddle's end: where fret F is square, both strings have the same x there */
+  double bass_x = bass_mm * (left_square - left), treble_x = treble_mm * (left_square - left);
+  double spread = params->fan_saddle_mm + left * (params->fan_nut_mm - params->fan_saddle_mm);
+  double slope = (bass_x - treble_x) / spread;
+  return params->left_handed ? -slope : slope;
+}
+
 /* Direction from nut to bridge on the glass, from +X toward +Y, without skew: turned clockwise from +Y. */
 static double nominal_direction_rad(const render_params *params)
 {
@@ -365,7 +382,7 @@ static void meet_edges(const scene *of, const render_truth *truth, double slope,
     render_edge *edge = &mark->edge[i];
     edge->y_mm = edge_y_mm(of, mark->x_mm, slope, i == 0 ? 1.0 : -1.0);
     edge->x_mm = mark->x_mm + edge->y_mm * slope;
-    edge->layout_mm = mark->layout_mm;
+    edge->layout_mm = mark->layout_mm + edge->y_mm * tan(mark->layout_angle_deg * pi / 180.0);
     edge->error_mm = edge->x_mm - edge->layout_mm;
     edge->at_px = render_seen_px(truth, frame_to_glass(&of->board, edge->x_mm, edge->y_mm), 0.0);
   }
@@ -374,7 +391,7 @@ static void meet_edges(const scene *of, const render_truth *truth, double slope,
 static void place_ends(const scene *of, const render_truth *truth, random_source *source, double least,
                        render_mark *mark)
 {
-  double slope = tan(mark->squareness_deg * pi / 180.0);
+  double slope = tan(mark->angle_deg * pi / 180.0);
   meet_edges(of, truth, slope, mark);
   double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
   if (of->overhang_mm != 0.0) {
@@ -449,6 +466,9 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   mark->layout_mm = fret_mm(params, fret);
   mark->error_mm = params->placement_sd_mm * random_normal(&source);
   mark->squareness_deg = mark->is_end ? 0.0 : params->squareness_sd_deg * random_normal(&source);
+  listed(&params->askew, fret, &mark->squareness_deg);
+  mark->layout_angle_deg = atan(fan_slope(params, fret)) * 180.0 / pi;
+  mark->angle_deg = mark->layout_angle_deg + mark->squareness_deg;
   listed(&params->misplace, fret, &mark->error_mm);
   if (fret == 0) {
     mark->error_mm = 0.0; /* the datum */
@@ -471,7 +491,7 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   mark->fret = -1;
   mark->drawn = true;
   mark->x_mm = index < params->stray.count ? params->stray.entry[index].mm : -params->nut_behind_mm;
-  mark->squareness_deg = params->squareness_sd_deg * random_normal(&source);
+  mark->squareness_deg = mark->angle_deg = params->squareness_sd_deg * random_normal(&source);
   set_profile(params, &source, mark);
   place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
 }
@@ -539,6 +559,10 @@ static const char *unusable_detail(const render_params *params)
     return "wire_width_mm must be at least 0.5, crown_mm, penumbra_mm and joint_mm above 0, lamp_deg under 80, strings "
            "0 "
            "or 2 to 12";
+  }
+  if (params->fan_mm != 0.0 && (params->nut == RENDER_NUT_END || params->marks == RENDER_WIRE ||
+                                !(params->fan_nut_mm > 5.0 && params->fan_saddle_mm > 5.0))) {
+    return "fanned frets are drawn with a nut line, as knife lines or slots, fan_nut_mm and fan_saddle_mm above 5";
   }
   if ((params->steps.count > 0 && params->steps.count < (size_t)params->frets) ||
       params->stray.count >= RENDER_MAX_LIST || !(fabs(params->nut_shift_mm) < 5.0 && params->nut_behind_mm >= 0.0)) {

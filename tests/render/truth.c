@@ -80,6 +80,7 @@ static cJSON *mark_json(const render_mark *mark)
     cJSON_AddStringToObject(json, "state", mark->drawn || mark->is_end ? "found" : "missing");
     cJSON_AddBoolToObject(json, "is_end", mark->is_end);
     add_number(json, "layout_mm", mark->layout_mm);
+    add_number(json, "layout_angle_deg", mark->layout_angle_deg);
   }
   if (!mark->drawn && !mark->is_end) {
     return json;
@@ -89,6 +90,7 @@ static cJSON *mark_json(const render_mark *mark)
     add_number(json, "error_mm", mark->error_mm);
   }
   add_number(json, "squareness_deg", mark->squareness_deg);
+  add_number(json, "angle_deg", mark->angle_deg);
   add_point(json, "end_a_px", mark->end_a_px);
   add_point(json, "end_b_px", mark->end_b_px);
   add_point(json, "centre_px", mark->centre_px);
@@ -176,6 +178,9 @@ static bool is_written(const render_params *params, const char *name)
 {
   bool of_photo = strncmp(name, "photo", 5) == 0 || strcmp(name, "rule_height_mm") == 0;
   bool of_strip = strncmp(name, "strip_", 6) == 0;
+  if (params->fan_mm == 0.0 && (strncmp(name, "fan_", 4) == 0 || strcmp(name, "left_handed") == 0)) {
+    return false;
+  }
   return (params->photo || !of_photo) && (params->strip_side != RENDER_NO_STRIP || !of_strip);
 }
 
@@ -266,6 +271,14 @@ static cJSON *truth_json(const render_truth *truth)
   add_number(layout, "scale_length_mm", params->scale_length_mm);
   cJSON_AddNumberToObject(layout, "frets", params->frets);
   cJSON_AddNumberToObject(layout, "divisions", params->divisions);
+  if (params->fan_mm != 0.0) {
+    add_number(layout, "bass_scale_length_mm", params->scale_length_mm + 0.5 * params->fan_mm);
+    add_number(layout, "treble_scale_length_mm", params->scale_length_mm - 0.5 * params->fan_mm);
+    add_number(layout, "spread_nut_mm", params->fan_nut_mm);
+    add_number(layout, "spread_saddle_mm", params->fan_saddle_mm);
+    add_number(layout, "square_fret", params->fan_square_fret);
+    cJSON_AddStringToObject(layout, "bass_side", params->left_handed ? "left" : "right");
+  }
   add_entries(layout, "steps_cents", &params->steps);
   add_entries(layout, "partial", &params->partial);
   cJSON_AddStringToObject(json, "nut", params->nut == RENDER_NUT_END ? "end" : "line");

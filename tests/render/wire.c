@@ -225,7 +225,7 @@ static void paint_wire(void *context, canvas *on, const canvas_point *at)
   double along = at->first_mm, across = at->second_mm - sampled(job, job->shift_mm, along);
   across -= sampled(job, job->rough_mm[across > 0.0], along) * fmin(1.0, fabs(across) / (0.25 * mark->width_mm));
   profile_blur blur = canvas_blur(on, at, job->in.second), ends = canvas_blur(on, at, job->in.first);
-  double c = cos(mark->squareness_deg * pi / 180.0), from = mark->from_y_mm / c, to = mark->to_y_mm / c;
+  double c = cos(mark->angle_deg * pi / 180.0), from = mark->from_y_mm / c, to = mark->to_y_mm / c;
   double share = profile_box(on->table, along - 0.5 * (from + to), to - from, ends);
   if (share < 1e-6) {
     return;
@@ -345,7 +345,7 @@ bool draw_wire(canvas *on, const render_params *params, render_mark *mark, uint6
   }
   const frame *board = &on->layout->board;
   random_source source = random_stream(params->seed, stream);
-  double c = cos(mark->squareness_deg * pi / 180.0), s = sin(mark->squareness_deg * pi / 180.0);
+  double c = cos(mark->angle_deg * pi / 180.0), s = sin(mark->angle_deg * pi / 180.0);
   job->params = params;
   job->mark = mark;
   job->in.origin_mm = frame_to_glass(board, mark->x_mm, 0.0);

@@ -60,6 +60,51 @@ static void reads(void **state)
   sp_boardfile_free(NULL);
 }
 
+/* A fan, and what of it may be left out: without spreads the scale lengths lie at the board's edges. 45 mm at the nut
+ * and 55 mm at 400 mm make 45 + 10 667 / 400 mm at the saddle. */
+static void reads_a_fan(void **state)
+{
+  (void)state;
+  static const char TEXT[] = "scale length bass = 686 mm\nscale-length-treble = 648mm\nspread nut = 42mm\n"
+                             "spread saddle = 54mm\nsquare fret = 7.5\nleft handed = yes\nfrets = 24\n",
+                    EDGES[] = "scale length bass = 686 mm\nscale length treble = 648mm\nsquare fret = 7\nfrets = 20\n"
+                              "nut width = 45mm\nend width = 55mm\nend at = 400mm\n";
+  sp_boardfile b;
+  sp_error err = {0};
+  sp_layout l;
+  assert_int_equal(parse(TEXT, &b, &err), SP_OK);
+  assert_int_equal(sp_boardfile_layout(&b, &l, &err), SP_OK);
+  assert_true(l.fanned && l.left_handed);
+  CHECK_CLOSE(l.fan.bass_mm, 686, 0);
+  CHECK_CLOSE(l.fan.treble_mm, 648, 0);
+  CHECK_CLOSE(l.fan.spread_nut_mm, 42, 0);
+  CHECK_CLOSE(l.fan.spread_saddle_mm, 54, 0);
+  CHECK_CLOSE(l.fan.square_fret, 7.5, 0);
+  CHECK_CLOSE(l.position_mm[12], 333.5, 1e-9);
+  sp_layout_free(&l);
+  sp_boardfile_free(&b);
+  assert_int_equal(parse(EDGES, &b, &err), SP_OK);
+  assert_int_equal(sp_boardfile_layout(&b, &l, &err), SP_OK);
+  CHECK_CLOSE(l.fan.spread_nut_mm, 45, 0);
+  CHECK_CLOSE(l.fan.spread_saddle_mm, 45.0 + 10.0 * 667.0 / 400.0, 1e-9);
+  sp_layout_free(&l);
+  sp_boardfile_free(&b);
+  static const char *const WRONG[] = {
+      "scale length = 650mm\nscale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 7\n",
+      "scale length bass = 686mm\nsquare fret = 7\n",
+      "scale length bass = 686mm\nscale length treble = 648mm\n",
+      "spread nut = 42mm\nscale length = 650mm\n",
+      "square fret = 7th\n",
+      "left handed = up\n",
+      ("scale length bass = 686mm\nscale length treble = 648mm\nsquare fret = 30\nspread nut = 42mm\n"
+       "spread saddle = 54mm\nfrets = 24\n")};
+  for (size_t i = 0; i < sizeof WRONG / sizeof *WRONG; i++) {
+    err.text[0] = '\0';
+    assert_int_equal(parse(WRONG[i], &b, &err), SP_E_DATA);
+    assert_memory_equal(err.text, "line ", 5);
+  }
+}
+
 static void reads_steps_over_several_lines(void **state)
 {
   (void)state;
@@ -391,6 +436,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(reads),
+      cmocka_unit_test(reads_a_fan),
       cmocka_unit_test(reads_steps_over_several_lines),
       cmocka_unit_test(refuses),
       cmocka_unit_test(reads_back_what_it_wrote),

@@ -470,7 +470,7 @@ static sp_mark fit_line(const line_case *c, uint64_t seed, double *off)
   sp_line_fit fit;
   sp_mark mark;
   sp_error err = {0};
-  assert_int_equal(sp_line_fit_run(&view, &start, c->kind, c->px_per_mm, &e, &wood, false, &fit, &err), SP_OK);
+  assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = c->kind, .px_per_mm = c->px_per_mm}, &e, &wood, false, &fit, &err), SP_OK);
   assert_true(fit.count >= 6);
   sp_line_fit_result(&fit, v, &mark);
   sp_line_fit_free(&fit);
@@ -619,7 +619,7 @@ static void one_sided_burr_does_not_pull(void **unused)
     sp_ground_default(SP_MARK_KNIFE, 24.0, view.full_scale, &wood);
     sp_line_fit fit;
     sp_mark m;
-    assert_int_equal(sp_line_fit_run(&view, &start, SP_MARK_KNIFE, 24.0, &e, &wood, false, &fit, NULL), SP_OK);
+    assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = SP_MARK_KNIFE, .px_per_mm = 24.0}, &e, &wood, false, &fit, NULL), SP_OK);
     sp_line_fit_result(&fit, 119.5, &m);
     assert_true(m.burr);
     CHECK_CLOSE(m.u_px, at, 0.06);

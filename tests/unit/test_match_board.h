@@ -62,15 +62,15 @@ typedef struct board {
   int missing, lost_first, lost_last, misplaced, strays, weak;
   bool chatter;
   double hand_mm, stretch;
-  double step_mm;          /* errors that add up from fret to fret: laid out one from the other */
-  double end_off_mm;       /* of NUT_END: the end lies within this of the nut; 0 = 0.5 */
+  double step_mm;    /* errors that add up from fret to fret: laid out one from the other */
+  double end_off_mm; /* of NUT_END: the end lies within this of the nut; 0 = 0.5 */
   double u_relative_scale, picture_stretch;
 } board;
 
 typedef struct scene {
   size_t count;
   sp_match_line line[BOARD_LINES];
-  int truth[BOARD_LINES];     /* fret, or BOARD_STRAY */
+  int truth[BOARD_LINES]; /* fret, or BOARD_STRAY */
   bool misplaced[BOARD_LINES];
   double first_mm, last_mm;
   int direction;
@@ -149,7 +149,9 @@ static inline void make_scene(rng *r, const board *b, scene *s)
 {
   const int last = b->last ? b->last : b->frets;
   memset(s, 0, sizeof *s);
-  s->options = (sp_match_options){.scale_known = !b->unit_unknown, .nut_may_be_line = true, .nut_may_be_end = true,
+  s->options = (sp_match_options){.scale_known = !b->unit_unknown,
+                                  .nut_may_be_line = true,
+                                  .nut_may_be_end = true,
                                   .u_relative_scale = b->u_relative_scale};
   double end_mm = -between(r, 3.0, 15.0);
   if (b->nut == NUT_END)
@@ -164,12 +166,12 @@ static inline void make_scene(rng *r, const board *b, scene *s)
 }
 
 typedef struct tally {
-  int right;      /* the state asked for, every line of a fret there and none elsewhere */
-  int refused;    /* AMBIGUOUS or NONE where an assignment was asked for */
+  int right;       /* the state asked for, every line of a fret there and none elsewhere */
+  int refused;     /* AMBIGUOUS or NONE where an assignment was asked for */
   int misnumbered; /* a fret's line bears another number: must never be */
-  int state;      /* handed out, numbers right, but another state than asked for */
-  int adopted;    /* a line that is no fret stands for one (it happens to lie at the place) */
-  int dropped;    /* a fret's line is not used */
+  int state;       /* handed out, numbers right, but another state than asked for */
+  int adopted;     /* a line that is no fret stands for one (it happens to lie at the place) */
+  int dropped;     /* a fret's line is not used */
   double slowest_s;
 } tally;
 

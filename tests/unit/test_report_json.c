@@ -267,7 +267,7 @@ static void test_missing_mark_shows_no_measurement(void **state)
   assert_true(isfinite(r.marks[9].error_mm)); /* the hand-made record has left something there */
   cJSON *root = parsed(sp_report_json, &r);
   const cJSON *mark = cJSON_GetArrayItem(member(root, "marks"), 9);
-  assert_int_equal(count_numbers(mark), 2); /* fret and layout_mm */
+  assert_int_equal(count_numbers(mark), 3); /* fret, layout_mm and layout_angle_deg */
   cJSON_Delete(root);
   sp_record_free(&r);
 }
