@@ -17,6 +17,6 @@ need_packages() {
 }
 
 program_packages="gcc g++ cmake ninja-build pkg-config libopencv-dev libpng-dev libjpeg-dev libtiff-dev libexif-dev libcjson-dev
-  libcairo2-dev libxml2-dev libapriltag-dev libwebp-dev libheif-dev fonts-dejavu-core libsqlite3-dev nettle-dev libcsv-dev libmicrohttpd-dev
+  libcairo2-dev libxml2-dev libapriltag-dev libwebp-dev libheif-dev fonts-dejavu-core libsqlite3-dev nettle-dev libcsv-dev libmicrohttpd-dev libsane-dev
   libinih-dev"
 test_packages="clang libclang-rt-14-dev libcmocka-dev libgsl-dev poppler-utils librsvg2-bin chromium chromium-driver zsh dpkg-dev opencv-doc"

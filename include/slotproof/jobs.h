@@ -56,6 +56,8 @@ typedef struct sp_job_order {
   char name[SP_JOB_NAME]; /* the picture's, as the user calls it; no '/', no control characters */
   int64_t created_s;      /* since 1970 */
   sp_job_settings settings;
+  char (*of)[SP_STORE_ID]; /* NULL: a picture. Otherwise the boards that are summed up here; owned */
+  size_t of_count;
   sp_corrections said; /* all, in order; those from `applied` on have been undone */
   size_t applied;
   uint32_t run; /* from 1 */
@@ -81,6 +83,7 @@ typedef struct sp_jobs_options {
   unsigned seconds_most; /* by the clock, for one run; 0 = SP_JOBS_SECONDS_MOST */
 } sp_jobs_options;
 
+enum { SP_JOBS_TOGETHER_MOST = 500 };
 enum { SP_JOBS_WAITING_MOST = 64, SP_JOBS_COUNT_MOST = 5000, SP_JOBS_SECONDS_MOST = 300, SP_JOBS_CPU_SECONDS = 240 };
 /* A3 at 600 dpi has 70 million, A4 at 1200 dpi 140 million. */
 #define SP_JOBS_PIXELS_MOST  UINT64_C(160000000)
@@ -98,6 +101,10 @@ void sp_jobs_release(sp_jobs *jobs);
 /* The picture has been received (sp_store_begin). Takes the place in any case. */
 sp_status sp_jobs_add(sp_jobs *jobs, const char *id, int fd, const char *name, const sp_job_settings *settings,
                       sp_error *err);
+
+/* Sums up boards that have been measured, at least one; what it finds is a page (report.html). `id` is set. Takes a
+ * place that was reserved in any case. SP_E_USAGE if one of them is not there or not measured. */
+sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count, char id[SP_STORE_ID], sp_error *err);
 
 /* SP_E_NOINPUT: there is no such job. */
 sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *said, size_t applied, sp_error *err);
@@ -117,12 +124,15 @@ enum { SP_WORK_FD = 3 };
 const char *sp_work_stage_word(int stage); /* sp_check_stage; beyond it "drawing" */
 
 /* Limits of this process, before it reads anything of the picture: memory, processor time, size of files, no new
- * privileges, an end when the parent ends, and, where the kernel has Landlock, no file but below `folder` and the
- * system's own. SP_E_INTERNAL if a limit cannot be set. */
-sp_status sp_work_confine(const char *folder, sp_error *err);
+ * privileges, an end when the parent ends, and, where the kernel has Landlock, no file but below `folder`, those that
+ * may only be read below `more` (or NULL), and the system's own. SP_E_INTERNAL if a limit cannot be set. */
+sp_status sp_work_confine(const char *folder, const char *more, sp_error *err);
 /* Into the present folder: record.json, table.csv, report.html, parts.html, marks.pack, about.json and, if asked for,
  * tiles.pack. */
 sp_status sp_work_write(const sp_record *record, const sp_raster *raster, bool tiles, sp_error *err);
+/* Sums up the boards that boards.txt in the present folder names, one a line: record's path, a blank, the board's name.
+ * Leaves report.html and about.json. */
+sp_status sp_work_together(sp_error *err);
 /* Numbers in marks.pack. */
 uint64_t sp_work_mark_key(bool stray, uint32_t index);
 

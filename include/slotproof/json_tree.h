@@ -18,4 +18,13 @@ cJSON *sp_tree_attach(sp_tree *tree, cJSON *parent, const char *name, cJSON *ite
 /* A number in steps of 1 / per_unit; null where it is not finite. */
 cJSON *sp_tree_number(double value, double per_unit);
 
+/* Items made and hung in, in one; the last two return them. */
+void sp_tree_add_number(sp_tree *tree, cJSON *parent, const char *name, double value, double per_unit);
+void sp_tree_add_bool(sp_tree *tree, cJSON *parent, const char *name, bool value);
+/* Made valid UTF-8 without control characters (sp_clean_text). The second leaves null where there is no text. */
+void sp_tree_add_text(sp_tree *tree, cJSON *parent, const char *name, const char *text);
+void sp_tree_add_known_text(sp_tree *tree, cJSON *parent, const char *name, const char *text);
+cJSON *sp_tree_add_object(sp_tree *tree, cJSON *parent, const char *name);
+cJSON *sp_tree_add_array(sp_tree *tree, cJSON *parent, const char *name);
+
 #endif

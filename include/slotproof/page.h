@@ -44,6 +44,8 @@ void sp_page_style(FILE *file);
  * and version at the foot. */
 void sp_page_open(sp_markup *markup, const char *title);
 void sp_page_close(sp_markup *markup);
+/* On paper only: lines to write on, for what it is of, the date and the name. */
+void sp_page_by_hand(sp_markup *markup, const char *what);
 /* A section with its heading; `id` is unique in the page. */
 void sp_page_section(sp_markup *markup, const char *id, const char *heading);
 void sp_page_section_end(sp_markup *markup);

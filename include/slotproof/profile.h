@@ -44,7 +44,7 @@ typedef struct sp_profile_camera {
   double near_mm, far_mm; /* from camera to chessboard; NAN where the squares were not told */
 } sp_profile_camera;
 
-enum { SP_PROFILE_KNOTS = 160, SP_PROFILE_LEAST_KNOTS = 4 };
+enum { SP_PROFILE_KNOTS = 160, SP_PROFILE_LEAST_KNOTS = 4, SP_PROFILE_NAME_TEXT = 120 };
 
 /* A scanner along one axis of the picture: mm = (u - u_px[0]) / px_per_mm + departure_mm(u). */
 typedef struct sp_profile_axis {
@@ -64,6 +64,7 @@ typedef struct sp_profile {
   sp_profile_kind kind;
   char make[SP_DEVICE_TEXT], model[SP_DEVICE_TEXT]; /* "" = not stated */
   double focal_35mm;                                /* NAN = not stated */
+  char name[SP_PROFILE_NAME_TEXT];                  /* last part of the file it was read from; "" = it was not */
   uint32_t width_px, height_px;
   sp_profile_camera camera;
   double stated_dpi[2]; /* x, y; NAN = not stated */

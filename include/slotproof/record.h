@@ -38,6 +38,8 @@ typedef struct sp_graduation {
 } sp_graduation;
 
 /* How the scale was read. */
+enum { SP_RECORD_PROFILE_TEXT = 120 };
+
 typedef struct sp_reference_record {
   sp_reference_kind kind;
   double graduation_mm;
@@ -53,6 +55,7 @@ typedef struct sp_reference_record {
   double carriage_rms_mm; /* size of the unevenness that the map has straightened */
   size_t strip_pieces;    /* of a printed strip, as used */
   double strip_stretch;   /* how many times longer than drawn it was printed, as measured; NAN: not told */
+  char profile[SP_RECORD_PROFILE_TEXT]; /* file name of the device's profile that was used; "" = none was */
   sp_graduation *graduations;
   size_t graduation_count;
 } sp_reference_record;

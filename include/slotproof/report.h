@@ -18,6 +18,7 @@
 #include "slotproof/raster.h"
 #include "slotproof/record.h"
 #include "slotproof/status.h"
+#include "slotproof/writing.h"
 
 /* ---- one check ---- */
 
@@ -81,10 +82,5 @@ void sp_whole_file_abandon(sp_whole_file *whole);
 
 /* True if both names lead to one file, or would if it existed (same name in the same folder). */
 bool sp_same_file(const char *a, const char *b);
-
-/* ---- texts from outside ---- */
-
-/* A copy that is valid UTF-8 without control characters (see the top); NULL for lack of memory. Free with free(). */
-char *sp_clean_text(const char *text);
 
 #endif

@@ -1,14 +1,23 @@
+/* clang-format off: the table keeps its lines */
 /* slotproof/serve.h: the program in a browser, over HTTP/1.1 (RFC 9110, 9112) by libmicrohttpd.
  *
- * Paths (ID: 32 hexadecimal digits; all answers but pages are JSON; a refusal is {"error": sentence}, with "field"
- * where one field of the form is meant): GET    /  /board/ID  /enter                    pages GET    /api/jobs all
- * boards, the latest first, and what was asked last POST   /api/jobs?name=...&scale_length=...     the picture's bytes;
- * gives {"id"} GET    /api/jobs/ID                            how it stands DELETE /api/jobs/ID POST
- * /api/jobs/ID/corrections                {"applied": n, "corrections": [...]} as in corrections.h: a new run POST
- * /api/jobs/ID/again                      settings: a new run GET    /api/jobs/ID/record|table|report|parts  of the run
- * that is shown: record.json, table.csv, HTML GET    /api/jobs/ID/mark/N  stray/N            the close-up of the N-th
- * mark or stray line GET    /api/jobs/ID/tile/LEVEL/COLUMN/ROW      JPEG POST   /api/form settings held against the
- * rules, and remembered POST   /api/enter                              {"code": ...}: gives the cookie
+ * Paths. ID: 32 hexadecimal digits. All answers but pages and files are JSON; a refusal is {"error": sentence}, with
+ * "field" where one field of the form is meant.
+ *   GET    /  /board/ID  /enter                    pages
+ *   GET    /api/jobs                               all boards, the latest first; what was asked last; boards remembered
+ *   POST   /api/jobs?name=...&scale_length=...     the picture's bytes; gives {"id"}
+ *   GET    /api/jobs/ID                            how it stands
+ *   DELETE /api/jobs/ID
+ *   POST   /api/jobs/ID/corrections                {"applied": n, "corrections": [...]} as in corrections.h: a new run
+ *   POST   /api/jobs/ID/again                      settings: a new run
+ *   GET    /api/jobs/ID/record|table|report|parts  of the run that is shown: record.json, table.csv, HTML
+ *   GET    /api/jobs/ID/mark/N  stray/N            the close-up of the N-th mark or stray line
+ *   GET    /api/jobs/ID/tile/LEVEL/COLUMN/ROW      JPEG
+ *   POST   /api/together                           {"of": [ID, ...]}: a page over these boards; gives {"id"}
+ *   POST   /api/form                               settings held against the rules, and remembered
+ *   POST   /api/boards                             {"name", "settings"}: remembered as a board file
+ *   DELETE /api/boards/ID
+ *   POST   /api/enter                              {"code": ...}: gives the cookie
  *
  * What protects it: it listens on 127.0.0.1 unless told otherwise, and then asks for a code; the Host must be the
  * address that was connected to (or this machine's name), so that no foreign name can be made to point here (DNS
@@ -16,6 +25,7 @@
  * pages load only what the program itself holds (Content-Security-Policy). Requests become paths of files only as far
  * as store.h says.
  */
+/* clang-format on */
 #ifndef SLOTPROOF_SERVE_H
 #define SLOTPROOF_SERVE_H
 

@@ -214,12 +214,7 @@ int sp_batch_exit_status(const sp_batch *batch)
   return out ? 1 : undecided || !batch->board_count ? 2 : 0;
 }
 
-/* ---- words ------------------------------------------------------------------------------------------------------ */
-
-const char *sp_batch_marks_words(sp_mark_kind kind)
-{
-  return kind == SP_MARK_SLOT ? "slots" : kind == SP_MARK_WIRE ? "fret crowns" : "knife lines";
-}
+/* ---- words for programs ------------------------------------------------------------------------------------------ */
 
 const char *sp_batch_chart_word(sp_batch_chart_kind kind)
 {

@@ -21,7 +21,7 @@ static bool ends_in(const char *name, const char *ending)
 
 static bool is_picture_name(const char *name)
 {
-  static const char *const ENDINGS[] = {".png", ".jpg", ".jpeg", ".tif", ".tiff"};
+  static const char *const ENDINGS[] = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp", ".heic", ".heif"};
   for (size_t i = 0; i < sizeof ENDINGS / sizeof *ENDINGS; i++)
     if (ends_in(name, ENDINGS[i]))
       return true;

@@ -11,45 +11,9 @@
 
 static const double MM = 1e7, CENTS = 1e6, RATIO = 1e6;
 
-static void add_number(sp_tree *t, cJSON *parent, const char *name, double value, double per_unit)
-{
-  sp_tree_attach(t, parent, name, sp_tree_number(value, per_unit));
-}
-
-static void add_text(sp_tree *t, cJSON *parent, const char *name, const char *text)
-{
-  char *clean = sp_clean_text(text);
-  sp_tree_attach(t, parent, name, clean ? cJSON_CreateString(clean) : NULL);
-  free(clean);
-}
-
-/* Null where there is no text. */
-static void add_known_text(sp_tree *t, cJSON *parent, const char *name, const char *text)
-{
-  if (text && *text)
-    add_text(t, parent, name, text);
-  else
-    sp_tree_attach(t, parent, name, cJSON_CreateNull());
-}
-
-static void add_bool(sp_tree *t, cJSON *parent, const char *name, bool value)
-{
-  sp_tree_attach(t, parent, name, cJSON_CreateBool(value));
-}
-
-static cJSON *add_object(sp_tree *t, cJSON *parent, const char *name)
-{
-  return sp_tree_attach(t, parent, name, cJSON_CreateObject());
-}
-
-static cJSON *add_array(sp_tree *t, cJSON *parent, const char *name)
-{
-  return sp_tree_attach(t, parent, name, cJSON_CreateArray());
-}
-
 static void add_limits(sp_tree *t, cJSON *parent, const char *name, sp_interval limits, double per_unit)
 {
-  cJSON *pair = add_array(t, parent, name);
+  cJSON *pair = sp_tree_add_array(t, parent, name);
   sp_tree_attach(t, pair, NULL, sp_tree_number(limits.lower, per_unit));
   sp_tree_attach(t, pair, NULL, sp_tree_number(limits.upper, per_unit));
 }
@@ -59,32 +23,32 @@ static void add_limits(sp_tree *t, cJSON *parent, const char *name, sp_interval 
 static void add_mark(sp_tree *t, cJSON *list, const sp_batch_board *b, int32_t fret)
 {
   const sp_batch_mark *m = &b->mark[fret];
-  cJSON *o = add_object(t, list, NULL);
-  add_number(t, o, "fret", fret, 1.0);
-  add_text(t, o, "state", m->found ? "found" : "missing");
-  add_number(t, o, "error_mm", m->error_mm, MM);
-  add_number(t, o, "expanded_u_mm", m->expanded_u_mm, MM);
-  add_number(t, o, "error_cents", m->error_cents, CENTS);
-  add_number(t, o, "expanded_u_cents", m->expanded_u_cents, CENTS);
-  add_number(t, o, "tolerance_mm", m->tolerance_mm, MM);
-  add_text(t, o, "verdict", sp_verdict_word(m->verdict));
+  cJSON *o = sp_tree_add_object(t, list, NULL);
+  sp_tree_add_number(t, o, "fret", fret, 1.0);
+  sp_tree_add_text(t, o, "state", m->found ? "found" : "missing");
+  sp_tree_add_number(t, o, "error_mm", m->error_mm, MM);
+  sp_tree_add_number(t, o, "expanded_u_mm", m->expanded_u_mm, MM);
+  sp_tree_add_number(t, o, "error_cents", m->error_cents, CENTS);
+  sp_tree_add_number(t, o, "expanded_u_cents", m->expanded_u_cents, CENTS);
+  sp_tree_add_number(t, o, "tolerance_mm", m->tolerance_mm, MM);
+  sp_tree_add_text(t, o, "verdict", sp_verdict_word(m->verdict));
 }
 
 static void add_measured(sp_tree *t, cJSON *o, const sp_batch_board *b)
 {
-  add_number(t, o, "scale_length_mm", b->scale_length_mm, MM);
-  add_number(t, o, "frets", b->frets, 1.0);
-  add_number(t, o, "divisions", b->divisions > 0 ? (double)b->divisions : NAN, 1.0);
-  add_text(t, o, "marks_kind", sp_mark_kind_word(b->marks_kind));
-  add_text(t, o, "verdict", sp_verdict_word(b->verdict));
-  add_number(t, o, "within", (double)b->within, 1.0);
-  add_number(t, o, "out", (double)b->out, 1.0);
-  add_number(t, o, "undecided", (double)b->undecided, 1.0);
-  add_number(t, o, "missing", (double)b->missing, 1.0);
-  add_number(t, o, "worst_fret", b->worst == SP_BATCH_NONE ? NAN : (double)b->worst, 1.0);
-  add_number(t, o, "mean_error_mm", b->mean_error_mm, MM);
-  add_number(t, o, "fit_scale_length_mm", b->fit_scale_length_mm, MM);
-  cJSON *marks = add_array(t, o, "marks");
+  sp_tree_add_number(t, o, "scale_length_mm", b->scale_length_mm, MM);
+  sp_tree_add_number(t, o, "frets", b->frets, 1.0);
+  sp_tree_add_number(t, o, "divisions", b->divisions > 0 ? (double)b->divisions : NAN, 1.0);
+  sp_tree_add_text(t, o, "marks_kind", sp_mark_kind_word(b->marks_kind));
+  sp_tree_add_text(t, o, "verdict", sp_verdict_word(b->verdict));
+  sp_tree_add_number(t, o, "within", (double)b->within, 1.0);
+  sp_tree_add_number(t, o, "out", (double)b->out, 1.0);
+  sp_tree_add_number(t, o, "undecided", (double)b->undecided, 1.0);
+  sp_tree_add_number(t, o, "missing", (double)b->missing, 1.0);
+  sp_tree_add_number(t, o, "worst_fret", b->worst == SP_BATCH_NONE ? NAN : (double)b->worst, 1.0);
+  sp_tree_add_number(t, o, "mean_error_mm", b->mean_error_mm, MM);
+  sp_tree_add_number(t, o, "fit_scale_length_mm", b->fit_scale_length_mm, MM);
+  cJSON *marks = sp_tree_add_array(t, o, "marks");
   for (int32_t k = 0; k <= b->frets; k++)
     add_mark(t, marks, b, k);
 }
@@ -92,16 +56,16 @@ static void add_measured(sp_tree *t, cJSON *o, const sp_batch_board *b)
 static void add_board(sp_tree *t, cJSON *list, const sp_batch *batch, size_t index)
 {
   const sp_batch_board *b = &batch->board[index];
-  cJSON *o = add_object(t, list, NULL);
-  add_text(t, o, "name", b->name);
-  add_known_text(t, o, "file", b->file);
-  add_known_text(t, o, "trouble", b->trouble);
+  cJSON *o = sp_tree_add_object(t, list, NULL);
+  sp_tree_add_text(t, o, "name", b->name);
+  sp_tree_add_known_text(t, o, "file", b->file);
+  sp_tree_add_known_text(t, o, "trouble", b->trouble);
   if (b->status)
     return;
-  add_known_text(t, o, "sha256", b->sha256);
-  add_known_text(t, o, "version", b->version);
-  add_bool(t, o, "from_history", b->from_history);
-  add_number(t, o, "same_as", b->same_as == SP_BATCH_NONE ? NAN : (double)b->same_as, 1.0);
+  sp_tree_add_known_text(t, o, "sha256", b->sha256);
+  sp_tree_add_known_text(t, o, "version", b->version);
+  sp_tree_add_bool(t, o, "from_history", b->from_history);
+  sp_tree_add_number(t, o, "same_as", b->same_as == SP_BATCH_NONE ? NAN : (double)b->same_as, 1.0);
   add_measured(t, o, b);
 }
 
@@ -109,37 +73,37 @@ static void add_board(sp_tree *t, cJSON *list, const sp_batch *batch, size_t ind
 
 static void add_capability(sp_tree *t, cJSON *parent, const char *name, const sp_capability *c)
 {
-  cJSON *o = add_object(t, parent, name);
-  add_number(t, o, "cp", c->cp, RATIO);
+  cJSON *o = sp_tree_add_object(t, parent, name);
+  sp_tree_add_number(t, o, "cp", c->cp, RATIO);
   add_limits(t, o, "cp_limits", c->cp_limits, RATIO);
-  add_number(t, o, "cpk", c->cpk, RATIO);
+  sp_tree_add_number(t, o, "cpk", c->cpk, RATIO);
   add_limits(t, o, "cpk_limits", c->cpk_limits, RATIO);
 }
 
 static void add_fret(sp_tree *t, cJSON *list, const sp_batch_fret *f)
 {
-  cJSON *o = add_object(t, list, NULL);
-  add_number(t, o, "fret", f->fret, 1.0);
-  add_number(t, o, "layout_mm", f->layout_mm, MM);
-  add_number(t, o, "tolerance_mm", f->tolerance_mm, MM);
-  add_number(t, o, "n", (double)f->error.n, 1.0);
-  add_number(t, o, "mean_mm", f->error.mean, MM);
+  cJSON *o = sp_tree_add_object(t, list, NULL);
+  sp_tree_add_number(t, o, "fret", f->fret, 1.0);
+  sp_tree_add_number(t, o, "layout_mm", f->layout_mm, MM);
+  sp_tree_add_number(t, o, "tolerance_mm", f->tolerance_mm, MM);
+  sp_tree_add_number(t, o, "n", (double)f->error.n, 1.0);
+  sp_tree_add_number(t, o, "mean_mm", f->error.mean, MM);
   add_limits(t, o, "mean_limits_mm", f->error.mean_limits, MM);
-  add_number(t, o, "sd_mm", f->error.sd, MM);
+  sp_tree_add_number(t, o, "sd_mm", f->error.sd, MM);
   add_limits(t, o, "sd_limits_mm", f->error.sd_limits, MM);
-  add_number(t, o, "u_line_mm", f->u_line_mm, MM);
-  add_number(t, o, "u_nut_mm", f->u_nut_mm, MM);
-  add_number(t, o, "u_shared_mm", f->u_shared_mm, MM);
-  add_number(t, o, "hand_sd_mm", f->hand_sd_mm, MM);
+  sp_tree_add_number(t, o, "u_line_mm", f->u_line_mm, MM);
+  sp_tree_add_number(t, o, "u_nut_mm", f->u_nut_mm, MM);
+  sp_tree_add_number(t, o, "u_shared_mm", f->u_shared_mm, MM);
+  sp_tree_add_number(t, o, "hand_sd_mm", f->hand_sd_mm, MM);
   add_limits(t, o, "hand_sd_limits_mm", f->hand_sd_limits, MM);
-  add_bool(t, o, "systematic", f->systematic);
+  sp_tree_add_bool(t, o, "systematic", f->systematic);
   add_capability(t, o, "capability", &f->capability);
-  add_number(t, o, "step_board", f->step_board == SP_BATCH_NONE ? NAN : (double)f->step_board, 1.0);
-  add_number(t, o, "step_mm", f->step_mm, MM);
-  add_number(t, o, "u_step_mm", f->u_step_mm, MM);
-  add_number(t, o, "out", (double)f->out, 1.0);
-  add_number(t, o, "undecided", (double)f->undecided, 1.0);
-  add_number(t, o, "missing", (double)f->missing, 1.0);
+  sp_tree_add_number(t, o, "step_board", f->step_board == SP_BATCH_NONE ? NAN : (double)f->step_board, 1.0);
+  sp_tree_add_number(t, o, "step_mm", f->step_mm, MM);
+  sp_tree_add_number(t, o, "u_step_mm", f->u_step_mm, MM);
+  sp_tree_add_number(t, o, "out", (double)f->out, 1.0);
+  sp_tree_add_number(t, o, "undecided", (double)f->undecided, 1.0);
+  sp_tree_add_number(t, o, "missing", (double)f->missing, 1.0);
 }
 
 static void add_components(sp_tree *t, cJSON *parent, const sp_batch_components *c)
@@ -148,42 +112,42 @@ static void add_components(sp_tree *t, cJSON *parent, const sp_batch_components 
     sp_tree_attach(t, parent, "components", cJSON_CreateNull());
     return;
   }
-  cJSON *o = add_object(t, parent, "components");
-  add_number(t, o, "boards", (double)c->boards, 1.0);
-  add_number(t, o, "common_mm", c->common_mm, MM);
-  add_number(t, o, "jig_sd_mm", c->jig_sd_mm, MM);
+  cJSON *o = sp_tree_add_object(t, parent, "components");
+  sp_tree_add_number(t, o, "boards", (double)c->boards, 1.0);
+  sp_tree_add_number(t, o, "common_mm", c->common_mm, MM);
+  sp_tree_add_number(t, o, "jig_sd_mm", c->jig_sd_mm, MM);
   add_limits(t, o, "jig_sd_limits_mm", c->jig_limits, MM);
-  add_number(t, o, "nut_sd_mm", c->nut_sd_mm, MM);
+  sp_tree_add_number(t, o, "nut_sd_mm", c->nut_sd_mm, MM);
   add_limits(t, o, "nut_sd_limits_mm", c->nut_limits, MM);
-  add_number(t, o, "hand_sd_mm", c->hand_sd_mm, MM);
+  sp_tree_add_number(t, o, "hand_sd_mm", c->hand_sd_mm, MM);
   add_limits(t, o, "hand_sd_limits_mm", c->hand_limits, MM);
-  add_number(t, o, "line_sd_mm", c->line_sd_mm, MM);
-  add_number(t, o, "datum_sd_mm", c->datum_sd_mm, MM);
-  add_number(t, o, "u_shared_mm", c->u_shared_mm, MM);
+  sp_tree_add_number(t, o, "line_sd_mm", c->line_sd_mm, MM);
+  sp_tree_add_number(t, o, "datum_sd_mm", c->datum_sd_mm, MM);
+  sp_tree_add_number(t, o, "u_shared_mm", c->u_shared_mm, MM);
 }
 
 static void add_point(sp_tree *t, cJSON *list, const sp_chart_point *p, size_t board)
 {
-  cJSON *o = add_object(t, list, NULL);
-  add_number(t, o, "board", (double)board, 1.0);
-  add_number(t, o, "value", p->value, MM);
-  add_number(t, o, "centre", p->centre, MM);
-  add_number(t, o, "lower", p->lower, MM);
-  add_number(t, o, "upper", p->upper, MM);
-  cJSON *rules = add_array(t, o, "rules");
+  cJSON *o = sp_tree_add_object(t, list, NULL);
+  sp_tree_add_number(t, o, "board", (double)board, 1.0);
+  sp_tree_add_number(t, o, "value", p->value, MM);
+  sp_tree_add_number(t, o, "centre", p->centre, MM);
+  sp_tree_add_number(t, o, "lower", p->lower, MM);
+  sp_tree_add_number(t, o, "upper", p->upper, MM);
+  cJSON *rules = sp_tree_add_array(t, o, "rules");
   for (unsigned r = 0; r < SP_RULE_COUNT; r++)
     if (p->rules & 1u << r)
-      add_text(t, rules, NULL, sp_batch_rule_word(1u << r));
+      sp_tree_add_text(t, rules, NULL, sp_batch_rule_word(1u << r));
 }
 
 static void add_charts(sp_tree *t, cJSON *parent, const sp_batch_group *g)
 {
-  cJSON *charts = add_object(t, parent, "charts");
+  cJSON *charts = sp_tree_add_object(t, parent, "charts");
   for (int k = 0; k < SP_BATCH_CHARTS; k++) {
     const sp_chart *c = &g->chart[k];
     if (!c->count)
       continue;
-    cJSON *list = add_array(t, charts, sp_batch_chart_word((sp_batch_chart_kind)k));
+    cJSON *list = sp_tree_add_array(t, charts, sp_batch_chart_word((sp_batch_chart_kind)k));
     for (size_t i = 0; i < c->count; i++)
       add_point(t, list, &c->point[i], g->charted[i + (k == SP_BATCH_CHART_MOVING)]);
   }
@@ -191,19 +155,19 @@ static void add_charts(sp_tree *t, cJSON *parent, const sp_batch_group *g)
 
 static void add_group(sp_tree *t, cJSON *list, const sp_batch_group *g)
 {
-  cJSON *o = add_object(t, list, NULL);
-  add_number(t, o, "scale_length_mm", g->scale_length_mm, MM);
-  add_number(t, o, "frets", g->frets, 1.0);
-  add_number(t, o, "divisions", g->divisions > 0 ? (double)g->divisions : NAN, 1.0);
-  add_text(t, o, "marks_kind", sp_mark_kind_word(g->marks_kind));
-  add_number(t, o, "tolerance_mm", g->tolerance_mm, MM);
-  cJSON *boards = add_array(t, o, "boards");
+  cJSON *o = sp_tree_add_object(t, list, NULL);
+  sp_tree_add_number(t, o, "scale_length_mm", g->scale_length_mm, MM);
+  sp_tree_add_number(t, o, "frets", g->frets, 1.0);
+  sp_tree_add_number(t, o, "divisions", g->divisions > 0 ? (double)g->divisions : NAN, 1.0);
+  sp_tree_add_text(t, o, "marks_kind", sp_mark_kind_word(g->marks_kind));
+  sp_tree_add_number(t, o, "tolerance_mm", g->tolerance_mm, MM);
+  cJSON *boards = sp_tree_add_array(t, o, "boards");
   for (size_t i = 0; i < g->board_count; i++)
     sp_tree_attach(t, boards, NULL, cJSON_CreateNumber((double)g->board[i]));
-  cJSON *frets = add_array(t, o, "per_fret");
+  cJSON *frets = sp_tree_add_array(t, o, "per_fret");
   for (int32_t k = 0; k < g->frets; k++)
     add_fret(t, frets, &g->fret[k]);
-  add_number(t, o, "pooled_sd_mm", g->pooled_sd_mm, MM);
+  sp_tree_add_number(t, o, "pooled_sd_mm", g->pooled_sd_mm, MM);
   add_capability(t, o, "capability", &g->capability);
   add_components(t, o, &g->components);
   add_charts(t, o, g);
@@ -213,26 +177,26 @@ static void add_group(sp_tree *t, cJSON *list, const sp_batch_group *g)
 
 static void add_row(sp_tree *t, cJSON *parent, const char *name, const sp_gauge_row *r)
 {
-  cJSON *o = add_object(t, parent, name);
-  add_number(t, o, "ss_mm2", r->ss, 1e12);
-  add_number(t, o, "df", r->df, 1.0);
-  add_number(t, o, "ms_mm2", r->ms, 1e12);
-  add_number(t, o, "f", r->f, RATIO);
-  add_number(t, o, "p", r->p, 1e9);
+  cJSON *o = sp_tree_add_object(t, parent, name);
+  sp_tree_add_number(t, o, "ss_mm2", r->ss, 1e12);
+  sp_tree_add_number(t, o, "df", r->df, 1.0);
+  sp_tree_add_number(t, o, "ms_mm2", r->ms, 1e12);
+  sp_tree_add_number(t, o, "f", r->f, RATIO);
+  sp_tree_add_number(t, o, "p", r->p, 1e9);
 }
 
 static void add_result(sp_tree *t, cJSON *parent, const char *name, const sp_gauge_result *r)
 {
-  cJSON *o = add_object(t, parent, name);
-  add_number(t, o, "repeatability_mm", r->ev, MM);
+  cJSON *o = sp_tree_add_object(t, parent, name);
+  sp_tree_add_number(t, o, "repeatability_mm", r->ev, MM);
   add_limits(t, o, "repeatability_limits_mm", r->ev_limits, MM);
-  add_number(t, o, "reproducibility_mm", r->av, MM);
-  add_number(t, o, "interaction_mm", r->interaction, MM);
-  add_number(t, o, "gauge_mm", r->grr, MM);
-  add_number(t, o, "parts_mm", r->pv, MM);
-  add_number(t, o, "total_mm", r->tv, MM);
-  add_number(t, o, "gauge_percent", r->percent_grr, RATIO);
-  add_number(t, o, "categories", r->ndc, RATIO);
+  sp_tree_add_number(t, o, "reproducibility_mm", r->av, MM);
+  sp_tree_add_number(t, o, "interaction_mm", r->interaction, MM);
+  sp_tree_add_number(t, o, "gauge_mm", r->grr, MM);
+  sp_tree_add_number(t, o, "parts_mm", r->pv, MM);
+  sp_tree_add_number(t, o, "total_mm", r->tv, MM);
+  sp_tree_add_number(t, o, "gauge_percent", r->percent_grr, RATIO);
+  sp_tree_add_number(t, o, "categories", r->ndc, RATIO);
 }
 
 static void add_gauge(sp_tree *t, cJSON *o, const sp_gauge *g)
@@ -241,7 +205,7 @@ static void add_gauge(sp_tree *t, cJSON *o, const sp_gauge *g)
   add_row(t, o, "appraiser", &g->appraiser);
   add_row(t, o, "interaction", &g->interaction);
   add_row(t, o, "error", &g->error);
-  add_bool(t, o, "pooled", g->pooled);
+  sp_tree_add_bool(t, o, "pooled", g->pooled);
   add_result(t, o, "anova", &g->anova);
   add_result(t, o, "average_range", &g->range);
 }
@@ -252,16 +216,16 @@ static void add_study(sp_tree *t, cJSON *root, const sp_batch_study *s)
     sp_tree_attach(t, root, "study", cJSON_CreateNull());
     return;
   }
-  cJSON *o = add_object(t, root, "study");
-  add_number(t, o, "parts", (double)s->design.parts, 1.0);
-  add_number(t, o, "appraisers", (double)s->design.appraisers, 1.0);
-  add_number(t, o, "trials", (double)s->design.trials, 1.0);
-  add_number(t, o, "tolerance_mm", s->tolerance_mm, MM);
+  cJSON *o = sp_tree_add_object(t, root, "study");
+  sp_tree_add_number(t, o, "parts", (double)s->design.parts, 1.0);
+  sp_tree_add_number(t, o, "appraisers", (double)s->design.appraisers, 1.0);
+  sp_tree_add_number(t, o, "trials", (double)s->design.trials, 1.0);
+  sp_tree_add_number(t, o, "tolerance_mm", s->tolerance_mm, MM);
   add_gauge(t, o, &s->all);
-  cJSON *list = add_array(t, o, "per_fret");
+  cJSON *list = sp_tree_add_array(t, o, "per_fret");
   for (size_t i = 0; i < s->design.blocks; i++) {
-    cJSON *one = add_object(t, list, NULL);
-    add_number(t, one, "fret", s->fret[i], 1.0);
+    cJSON *one = sp_tree_add_object(t, list, NULL);
+    sp_tree_add_number(t, one, "fret", s->fret[i], 1.0);
     add_gauge(t, one, &s->each[i]);
   }
 }
@@ -273,19 +237,19 @@ sp_status sp_batch_json(const sp_batch *batch, FILE *file, sp_error *err)
   static const char *const VERDICTS[] = {"within", "out", "undecided"};
   sp_tree t = {false};
   cJSON *root = cJSON_CreateObject();
-  add_text(&t, root, "schema", "slotproof/batch/1");
-  add_text(&t, root, "version", SLOTPROOF_VERSION);
-  add_text(&t, root, "verdict", VERDICTS[sp_batch_exit_status(batch)]);
-  cJSON *boards = add_array(&t, root, "boards");
+  sp_tree_add_text(&t, root, "schema", "slotproof/batch/1");
+  sp_tree_add_text(&t, root, "version", SLOTPROOF_VERSION);
+  sp_tree_add_text(&t, root, "verdict", VERDICTS[sp_batch_exit_status(batch)]);
+  cJSON *boards = sp_tree_add_array(&t, root, "boards");
   for (size_t i = 0; i < batch->board_count; i++)
     add_board(&t, boards, batch, i);
-  cJSON *groups = add_array(&t, root, "groups");
+  cJSON *groups = sp_tree_add_array(&t, root, "groups");
   for (size_t i = 0; i < batch->group_count; i++)
     add_group(&t, groups, &batch->group[i]);
   add_study(&t, root, &batch->study);
-  cJSON *warnings = add_array(&t, root, "warnings");
+  cJSON *warnings = sp_tree_add_array(&t, root, "warnings");
   for (size_t i = 0; i < batch->warning_count; i++)
-    add_text(&t, warnings, NULL, batch->warning[i]);
+    sp_tree_add_text(&t, warnings, NULL, batch->warning[i]);
   char *text = t.failed || !root ? NULL : cJSON_Print(root);
   cJSON_Delete(root);
   if (!text)

@@ -11,95 +11,20 @@
 #include "slotproof/report.h"
 #include "slotproof/writing.h"
 
-enum { NAME_WIDTH = 30, BAD_NAMES_MOST = 40 };
-/* Fewer boards give limits of a standard deviation that a third either way would not surprise. */
-enum { ENOUGH_BOARDS = 20 };
+enum { NAME_WIDTH = 30 };
 
 /* ---- the first lines -------------------------------------------------------------------------------------------- */
 
-typedef struct tally {
-  size_t all, within, out, undecided, unusable;
-} tally;
-
-static bool own_boards(const sp_batch *batch)
-{
-  for (size_t i = 0; i < batch->board_count; i++)
-    if (!batch->board[i].from_history)
-      return true;
-  return false;
-}
-
-static tally count_boards(const sp_batch *batch, bool own)
-{
-  tally t = {0};
-  for (size_t i = 0; i < batch->board_count; i++) {
-    const sp_batch_board *b = &batch->board[i];
-    if (own && b->from_history)
-      continue;
-    t.all++;
-    t.unusable += b->status != SP_OK;
-    t.within += !b->status && b->verdict == SP_WITHIN;
-    t.out += !b->status && b->verdict == SP_OUT;
-    t.undecided += !b->status && b->verdict == SP_UNDECIDED;
-  }
-  return t;
-}
-
-static void put_headline(const tally *t, FILE *file)
+static void put_headline(const sp_batch_tally *t, FILE *file)
 {
   sp_sentence s = {.used = 0};
-  if (t->out)
-    sp_say(&s, "OUT OF TOLERANCE: %zu of %zu boards %s a fret out", t->out, t->all, t->out == 1 ? "has" : "have");
-  else if (t->undecided || t->unusable)
-    sp_say(&s, "UNDECIDED: of %zu boards none is known to be out, but not all are known to be within", t->all);
-  else
-    sp_say(&s, "WITHIN TOLERANCE: %s %zu board%s", t->all == 1 ? "the" : "all", t->all, t->all == 1 ? "" : "s");
-  if (t->out || t->undecided || t->unusable) {
-    sp_say(&s, "; %zu within", t->within);
-    if (t->undecided)
-      sp_say(&s, ", %zu undecided", t->undecided);
-    if (t->unusable)
-      sp_say(&s, ", %zu could not be used", t->unusable);
-  }
+  sp_say(&s, "%s: ", t->out ? "OUT OF TOLERANCE" : t->undecided || t->unusable ? "UNDECIDED" : "WITHIN TOLERANCE");
+  sp_batch_say_counts(t, &s);
   sp_say(&s, ".");
   sp_text_wrapped("", 0, s.text, file);
 }
 
 /* ---- worst boards first ----------------------------------------------------------------------------------------- */
-
-typedef struct ranked {
-  const sp_batch_board *board;
-  double part; /* of its tolerance that the worst error takes */
-  size_t index;
-} ranked;
-
-static int urgency(const sp_batch_board *b)
-{
-  return b->status ? 1 : b->verdict == SP_OUT ? 3 : b->verdict == SP_UNDECIDED ? 2 : 0;
-}
-
-static int worst_first(const void *a, const void *b)
-{
-  const ranked *x = a, *y = b;
-  const int ux = urgency(x->board), uy = urgency(y->board);
-  if (ux != uy)
-    return uy - ux;
-  if (x->board->out != y->board->out)
-    return x->board->out > y->board->out ? -1 : 1;
-  if (x->board->missing != y->board->missing)
-    return x->board->missing > y->board->missing ? -1 : 1;
-  if (x->part > y->part || x->part < y->part)
-    return x->part > y->part ? -1 : 1;
-  return x->index < y->index ? -1 : x->index > y->index;
-}
-
-static double worst_part(const sp_batch_board *b)
-{
-  if (b->status || b->worst == SP_BATCH_NONE)
-    return -1.0;
-  const sp_batch_mark *m = &b->mark[b->worst];
-  return fabs(m->error_mm) / (isfinite(m->tolerance_mm) ? m->tolerance_mm : 1.0);
-}
 
 static size_t width_of(const char *text)
 {
@@ -123,7 +48,7 @@ static void put_board(const sp_batch_board *b, const char *name, FILE *file)
   fprintf(file, " %+8.3f %6.3f   fret %ld\n", m->error_mm, m->expanded_u_mm, (long)b->worst);
 }
 
-static sp_status put_ranked(const ranked *list, size_t count, FILE *file, sp_error *err)
+static sp_status put_ranked(const sp_batch_ranked *list, size_t count, FILE *file, sp_error *err)
 {
   fprintf(file, "\nBoards, worst first\n %-*s verdict     out missing undecided    worst    +/-\n%*smm     mm\n",
           NAME_WIDTH, "board", NAME_WIDTH + 42, "");
@@ -138,7 +63,7 @@ static sp_status put_ranked(const ranked *list, size_t count, FILE *file, sp_err
   return SP_OK;
 }
 
-static sp_status put_unusable(const ranked *list, size_t count, FILE *file, sp_error *err)
+static sp_status put_unusable(const sp_batch_ranked *list, size_t count, FILE *file, sp_error *err)
 {
   bool first = true;
   for (size_t i = 0; i < count; i++) {
@@ -162,17 +87,14 @@ static sp_status put_unusable(const ranked *list, size_t count, FILE *file, sp_e
   return SP_OK;
 }
 
-static sp_status put_boards(const sp_batch *batch, bool own, FILE *file, sp_error *err)
+static sp_status put_boards(const sp_batch *batch, FILE *file, sp_error *err)
 {
-  ranked *list = calloc(batch->board_count + 1, sizeof *list);
-  size_t n = 0;
-  if (!list)
-    return sp_fail_memory(err);
-  for (size_t i = 0; i < batch->board_count; i++)
-    if (!own || !batch->board[i].from_history)
-      list[n++] = (ranked){&batch->board[i], worst_part(&batch->board[i]), i};
-  qsort(list, n, sizeof *list, worst_first);
-  sp_status status = put_ranked(list, n, file, err);
+  sp_batch_ranked *list;
+  size_t n;
+  sp_status status = sp_batch_worst_first(batch, &list, &n, err);
+  if (status)
+    return status;
+  status = put_ranked(list, n, file, err);
   if (!status)
     status = put_unusable(list, n, file, err);
   free(list);
@@ -214,12 +136,11 @@ static void put_frets(const sp_batch_group *g, FILE *file)
     put_fret(&g->fret[k], file);
     any = any || g->fret[k].systematic;
   }
-  if (any)
-    sp_text_wrapped("  ", 2,
-                    "\"alike\": this fret lies wrong by the same amount on the average of all boards, by more than "
-                    "chance and the rule's own doubt explain; look at the jig, the template or the figure it was "
-                    "laid out by.",
-                    file);
+  if (any) {
+    sp_sentence s = {.used = 0};
+    sp_say(&s, "\"alike\": %s.", SP_BATCH_ALIKE_WORDS);
+    sp_text_wrapped("  ", 2, s.text, file);
+  }
 }
 
 /* ---- components ------------------------------------------------------------------------------------------------- */
@@ -256,60 +177,14 @@ static void put_components(const sp_batch_group *g, FILE *file)
 static void put_capability(const sp_batch_group *g, FILE *file)
 {
   sp_sentence s = {.used = 0};
-  const sp_capability *c = &g->capability;
-  if (!isfinite(c->cpk))
+  sp_batch_say_capability(g, &s);
+  if (!s.used)
     return;
-  sp_say(&s, "All frets together, against +/- %.3g mm: Cp %.2f (%.2f to %.2f), Cpk %.2f (%.2f to %.2f). ",
-         g->tolerance_mm, c->cp, c->cp_limits.lower, c->cp_limits.upper, c->cpk, c->cpk_limits.lower,
-         c->cpk_limits.upper);
-  if (c->cpk_limits.lower >= 1.0)
-    sp_say(&s, "The work keeps the tolerance with room to spare.");
-  else if (c->cpk_limits.upper < 1.0)
-    sp_say(&s, "The work as it is will put frets out of tolerance now and then.");
-  else
-    sp_say(&s, "Too few boards to tell whether the work keeps the tolerance in the long run (Cpk 1 or more).");
   fputc('\n', file);
   sp_text_wrapped("  ", 2, s.text, file);
 }
 
 /* ---- charts ----------------------------------------------------------------------------------------------------- */
-
-static const char *chart_words(int kind)
-{
-  static const char *const WORDS[SP_BATCH_CHARTS] = {
-      "mean error of the board",           "jump from the board before",
-      "running mean of the last boards",   "shift of the whole board against the scatter on boards",
-      "scatter of the marks on the board", "scale length that fits the board best"};
-  return WORDS[kind];
-}
-
-static const char *rule_words(unsigned rule)
-{
-  switch (rule) {
-  case SP_RULE_BEYOND:
-    return "beyond the limits";
-  case SP_RULE_TWO_OF_3:
-    return "two of three far to one side";
-  case SP_RULE_FOUR_OF_5:
-    return "four of five well to one side";
-  case SP_RULE_EIGHT:
-    return "eight in a row on one side";
-  case SP_RULE_TREND:
-    return "six in a row going one way";
-  case SP_RULE_ALTERNATING:
-    return "fourteen in a row going to and fro";
-  default:
-    return "";
-  }
-}
-
-static void say_point(const sp_chart_point *p, int kind, const char *name, sp_sentence *s)
-{
-  sp_say(s, "%s: %s %+.3f mm (limits %+.3f to %+.3f)", name, chart_words(kind), p->value, p->lower, p->upper);
-  for (unsigned r = 0; r < SP_RULE_COUNT; r++)
-    if (p->rules & 1u << r)
-      sp_say(s, ", %s", rule_words(1u << r));
-}
 
 static sp_status put_signals(const sp_batch *batch, const sp_batch_group *g, int kind, size_t *signals, FILE *file,
                              sp_error *err)
@@ -322,7 +197,8 @@ static sp_status put_signals(const sp_batch *batch, const sp_batch_group *g, int
     sp_sentence s = {.used = 0};
     if (!name)
       return sp_fail_memory(err);
-    say_point(&c->point[i], kind, name, &s);
+    sp_say(&s, "%s: ", name);
+    sp_batch_say_point(&c->point[i], kind, &s);
     free(name);
     sp_text_wrapped("  - ", 4, s.text, file);
     ++*signals;
@@ -340,9 +216,8 @@ static sp_status put_steps(const sp_batch *batch, const sp_batch_group *g, size_
     sp_sentence s = {.used = 0};
     if (!name)
       return sp_fail_memory(err);
-    sp_say(&s,
-           "fret %ld: from %s on it lies %.3f mm (+/- %.3f) nearer the %s than before; look for what was changed then",
-           (long)f->fret, name, fabs(f->step_mm), 2.0 * f->u_step_mm, f->step_mm < 0.0 ? "nut" : "bridge");
+    sp_say(&s, "fret %ld: from %s on ", (long)f->fret, name);
+    sp_batch_say_step(f, &s);
     free(name);
     sp_text_wrapped("  - ", 4, s.text, file);
     ++*signals;
@@ -361,10 +236,9 @@ static sp_status put_charts(const sp_batch *batch, const sp_batch_group *g, FILE
             SP_BATCH_CHART_LEAST);
     return SP_OK;
   }
-  fprintf(file, "\n  In the course of time, the boards %s\n",
-          batch->board[g->charted[0]].sequence || batch->board[g->charted[g->chart[0].count - 1]].sequence
-              ? "as they were added to the history"
-              : "in order of their names");
+  sp_sentence order = {.used = 0};
+  sp_batch_say_order(batch, g, &order);
+  fprintf(file, "\n  In the course of time, the boards %s\n", order.text);
   status = put_steps(batch, g, &signals, file, err);
   for (int kind = 0; !status && kind < SP_BATCH_CHARTS; kind++)
     if (kind != SP_BATCH_CHART_GROUP_MEAN)
@@ -372,10 +246,7 @@ static sp_status put_charts(const sp_batch *batch, const sp_batch_group *g, FILE
   if (!signals)
     fprintf(file, "  - nothing stands out: the boards differ as chance would have it\n");
   else
-    sp_text_wrapped("  ", 2,
-                    "What stands out may still be chance, which by itself shows something in one report of 7 on 10 "
-                    "boards, in 2 of 5 on 20 boards: look for what was done otherwise before you change anything.",
-                    file);
+    sp_text_wrapped("  ", 2, SP_BATCH_CHANCE_WORDS, file);
   return status;
 }
 
@@ -402,20 +273,19 @@ static sp_status put_group(const sp_batch *batch, const sp_batch_group *g, FILE 
   put_capability(g, file);
   put_components(g, file);
   const sp_status status = put_charts(batch, g, file, err);
-  if (!status && g->board_count < ENOUGH_BOARDS)
-    sp_text_wrapped("  ", 2, "These are few boards: limits and scatter are rough. From 20 boards on they settle.",
-                    file);
+  if (!status && g->board_count < SP_BATCH_ENOUGH)
+    sp_text_wrapped("  ", 2, SP_BATCH_FEW_WORDS, file);
   return status;
 }
 
 /* ---- the study -------------------------------------------------------------------------------------------------- */
 
-static void put_study_row(const char *what, double anova, double range, double tolerance, FILE *file)
+static void put_study_row(const sp_batch_study *s, const char *what, double anova, double range, FILE *file)
 {
   fprintf(file, "  %-46s", what);
   put_length(anova, 9, "%*.4f", file);
   put_length(range, 11, "%*.4f", file);
-  put_length(600.0 * anova / (2.0 * tolerance), 13, "%*.1f", file);
+  put_length(sp_batch_gauge_percent(s, anova), 13, "%*.1f", file);
   fputc('\n', file);
 }
 
@@ -424,28 +294,24 @@ static void put_study(const sp_batch_study *s, FILE *file)
   const sp_gauge_result *a = &s->all.anova, *r = &s->all.range;
   if (!s->known)
     return;
-  fprintf(file, "\nThe gauge itself: %zu board%s, %zu pe%s, %zu scans each, %zu frets together\n", s->design.parts,
-          s->design.parts == 1 ? "" : "s", s->design.appraisers, s->design.appraisers == 1 ? "rson" : "ople",
-          s->design.trials, s->design.blocks);
+  sp_sentence design = {.used = 0};
+  sp_batch_say_study(s, &design);
+  fprintf(file, "\nThe gauge itself: %s\n", design.text);
   fprintf(file, "  standard deviations                            variance    average     6 sd in %% of\n"
                 "                                             analysis, mm  range, mm  the tolerance\n");
-  put_study_row("repeatability: the same person, scanned anew", a->ev, r->ev, s->tolerance_mm, file);
-  put_study_row("reproducibility: another person", a->av, r->av, s->tolerance_mm, file);
-  put_study_row("a person with a certain board", a->interaction, r->interaction, s->tolerance_mm, file);
-  put_study_row("all of the gauge", a->grr, r->grr, s->tolerance_mm, file);
-  put_study_row("the boards", a->pv, r->pv, s->tolerance_mm, file);
+  put_study_row(s, "repeatability: the same person, scanned anew", a->ev, r->ev, file);
+  put_study_row(s, "reproducibility: another person", a->av, r->av, file);
+  put_study_row(s, "a person with a certain board", a->interaction, r->interaction, file);
+  put_study_row(s, "all of the gauge", a->grr, r->grr, file);
+  put_study_row(s, "the boards", a->pv, r->pv, file);
   if (isfinite(a->ev_limits.upper))
     fprintf(file, "  95 %% limits of the repeatability: %.4f to %.4f mm.\n", a->ev_limits.lower, a->ev_limits.upper);
   if (isfinite(a->percent_grr))
     fprintf(file, "  The gauge is %.1f %% of all scatter seen; it tells %.0f kinds of board apart.\n", a->percent_grr,
             floor(a->ndc));
-  const double part = 600.0 * a->grr / (2.0 * s->tolerance_mm);
+  const double part = sp_batch_gauge_percent(s, a->grr);
   if (isfinite(part))
-    sp_text_wrapped("  ", 2,
-                    part < 10.0   ? "Below 10 % of the tolerance a gauge is good (common rule, AIAG)."
-                    : part < 30.0 ? "From 10 to 30 % of the tolerance a gauge may serve (common rule, AIAG)."
-                                  : "Above 30 % of the tolerance a gauge does not serve (common rule, AIAG).",
-                    file);
+    sp_text_wrapped("  ", 2, sp_batch_gauge_words(part), file);
 }
 
 static sp_status put_warnings(const sp_batch *batch, FILE *file, sp_error *err)
@@ -464,10 +330,9 @@ static sp_status put_warnings(const sp_batch *batch, FILE *file, sp_error *err)
 
 sp_status sp_batch_text(const sp_batch *batch, FILE *file, sp_error *err)
 {
-  const bool own = own_boards(batch);
-  const tally t = count_boards(batch, own);
+  const sp_batch_tally t = sp_batch_count(batch);
   put_headline(&t, file);
-  sp_status status = put_boards(batch, own, file, err);
+  sp_status status = put_boards(batch, file, err);
   for (size_t i = 0; !status && i < batch->group_count; i++)
     status = put_group(batch, &batch->group[i], file, err);
   if (status)

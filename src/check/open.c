@@ -4,6 +4,7 @@
  * of cameras that state an exposure are taken for photographs at once.
  */
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -141,6 +142,14 @@ static sp_status read_scale(opened_picture *open, const sp_reference_options *op
   return status;
 }
 
+/* A scanner's is the scale; a camera's counts where there was a photograph to straighten. */
+static void name_profile(const opened_picture *open, const sp_profile *p, sp_reference_record *r)
+{
+  const bool used = p && (p->kind == SP_PROFILE_CAMERA ? open->straightened : r->kind == SP_REFERENCE_PROFILE);
+  if (used)
+    snprintf(r->profile, sizeof r->profile, "%s", p->name);
+}
+
 /* A camera's profile helps only where the picture was taken for a photograph; and only near the distance it was made
  * at, because focusing changes the lens. */
 static sp_status warn_profile(const opened_picture *open, const sp_profile *p, sp_record *record, sp_error *err)
@@ -178,6 +187,7 @@ sp_status check_draw_whole(opened_picture *open, const sp_reference_options *opt
     return status;
   free(record->reference.graduations);
   hand_over(open, record);
+  name_profile(open, options->profile, &record->reference);
   return SP_OK;
 }
 
@@ -210,6 +220,7 @@ sp_status check_open(const char *path, const sp_reference_options *options, cons
   if (status)
     return status;
   hand_over(open, record);
+  name_profile(open, options->profile, &record->reference);
   if (open->reference.reason[0])
     status = sp_record_warn(record, err, "no scale: %s", open->reference.reason);
   if (!status && open->reference.warning[0])

@@ -15,6 +15,7 @@
 #include "slotproof/intonation.h"
 #include "slotproof/layout.h"
 #include "slotproof/report.h"
+#include "slotproof/scan.h"
 #include "slotproof/status.h"
 #include "slotproof/strip.h"
 
@@ -27,7 +28,8 @@ enum {
   CLI_TARGET = 16,
   CLI_CALIBRATE = 32,
   CLI_BATCH = 64,
-  CLI_SERVE = 128
+  CLI_SERVE = 128,
+  CLI_SCAN = 256
 };
 /* Options there can be. */
 enum { CLI_OPTIONS_MOST = 128 };
@@ -70,6 +72,9 @@ typedef struct cli_request {
   const char *before;                    /* record of the marked board */
   const char *correct;                   /* list of corrections, or a record that has one */
   const char *results, *history, *study; /* batch */
+  sp_scan_options scan;                  /* scan */
+  bool scan_list;
+  const char *profiles; /* check: file for the marks' cross-sections */
   bool overlays;
   const char *listen, *data;           /* serve */
   int32_t port;                        /* -1 = not given */
@@ -124,6 +129,7 @@ int cli_diagnose(int argc, char **argv);
 int cli_calibrate(int argc, char **argv);
 int cli_target(int argc, char **argv);
 int cli_batch(int argc, char **argv);
+int cli_scan(int argc, char **argv);
 int cli_serve(int argc, char **argv);
 int cli_work(int argc, char **argv);
 

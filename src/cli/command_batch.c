@@ -24,6 +24,11 @@ static sp_status write_csv(const void *batch, FILE *file, sp_error *err)
   return sp_batch_csv(batch, file, err);
 }
 
+static sp_status write_html(const void *batch, FILE *file, sp_error *err)
+{
+  return sp_batch_html(batch, file, err);
+}
+
 static void print_help(void)
 {
   printf("usage: slotproof batch [options] FOLDER|IMAGE|RECORD.json ...\n\n"
@@ -129,7 +134,8 @@ static int end_by_signal(const cli_request *r, int signal_number, size_t done, s
 
 static int sum_up(const cli_request *r, sp_history *history, sp_batch *batch)
 {
-  static const cli_writer WRITERS[] = {[CLI_TEXT] = write_text, [CLI_JSON] = write_json, [CLI_CSV] = write_csv};
+  static const cli_writer WRITERS[] = {
+      [CLI_TEXT] = write_text, [CLI_JSON] = write_json, [CLI_CSV] = write_csv, [CLI_HTML] = write_html};
   sp_error err = {0};
   if (r->study && sp_batch_read_study(r->study, batch, &err))
     return complain_at(r->study, &err);

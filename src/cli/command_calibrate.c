@@ -11,13 +11,12 @@ enum { MOST_PICTURES = 500 };
 
 static void print_help(void)
 {
-  printf(
-      "usage: slotproof calibrate camera [options] PICTURE...\n"
-      "       slotproof calibrate scanner [options] SCAN SCAN-TURNED...\n\n"
-      "Makes a profile: of a camera from photographs of a chessboard, of a scanner from scans of a steel\n"
-      "rule as laid and turned by half a turn in the same place. The profile is JSON; with --output it\n"
-      "goes there, and a summary is printed.\n"
-      "Exit status: 0 the profile was made.\n\n");
+  printf("usage: slotproof calibrate camera [options] PICTURE...\n"
+         "       slotproof calibrate scanner [options] SCAN SCAN-TURNED...\n\n"
+         "Makes a profile: of a camera from photographs of a chessboard, of a scanner from scans of a steel\n"
+         "rule as laid and turned by half a turn in the same place. The profile is JSON; with --output it\n"
+         "goes there, and a summary is printed.\n"
+         "Exit status: 0 the profile was made.\n\n");
   cli_print_options(CLI_CALIBRATE, stdout);
 }
 

@@ -66,7 +66,8 @@ static int refuse_for_pieces(const cli_request *r)
     return cli_refuse("--reference", SP_E_USAGE,
                       "does not join the pieces of a board; lay a rule or a printed strip beside it in each");
   if (r->image_count > 1 && r->correct)
-    return cli_refuse("--correct", SP_E_USAGE, "goes with one picture only; leave it out where a board is scanned in pieces");
+    return cli_refuse("--correct", SP_E_USAGE,
+                      "goes with one picture only; leave it out where a board is scanned in pieces");
   return 0;
 }
 
@@ -102,7 +103,7 @@ static int measure(const cli_request *r)
   sp_raster raster = {0};
   sp_error err = {0};
   size_t at_fault = 0;
-  const bool html = r->format == CLI_HTML, draws = html || r->overlay;
+  const bool html = r->format == CLI_HTML, draws = html || r->overlay || r->profiles;
   const page_input page = {&drawn, &raster};
   sp_record_init(&record);
   int status = (int)look(r, draws, &record, &raster, &at_fault, &err);

@@ -56,8 +56,8 @@ static sp_status measure(cli_request *r, const char *name, bool tiles, sp_error 
   return status;
 }
 
-/* The folder's path without its last part: the job's. */
-static int confine(const char *folder)
+/* The folder's path without its last part: the job's. `all`: other jobs' results may be read. */
+static int confine(const char *folder, bool all)
 {
   sp_error err = {0};
   char job[4096];
@@ -65,7 +65,10 @@ static int confine(const char *folder)
   if (!slash || slash == folder || (size_t)(slash - folder) >= sizeof job || chdir(folder) != 0)
     return cli_refuse("work", SP_E_NOINPUT, "the run's folder is not there");
   snprintf(job, sizeof job, "%.*s", (int)(slash - folder), folder);
-  return sp_work_confine(job, &err) ? cli_complain("work", &err) : 0;
+  char jobs[sizeof job];
+  const char *last = strrchr(job, '/');
+  snprintf(jobs, sizeof jobs, "%.*s", (int)(last - job), job);
+  return sp_work_confine(job, all ? jobs : NULL, &err) ? cli_complain("work", &err) : 0;
 }
 
 int cli_work(int argc, char **argv)
@@ -73,10 +76,14 @@ int cli_work(int argc, char **argv)
   cli_request r;
   sp_layout layout;
   sp_error err = {0};
+  if (argc == 3 && strcmp(argv[2], "together") == 0) {
+    const int failed = confine(argv[1], true);
+    return failed ? failed : sp_work_together(&err) ? cli_complain("boards", &err) : 0;
+  }
   if (argc < 4)
     return cli_refuse("work", SP_E_USAGE, "is not for people; 'slotproof serve' starts it");
   const bool tiles = strcmp(argv[2], "tiles") == 0;
-  int status = confine(argv[1]);
+  int status = confine(argv[1], false);
   argv[2] = argv[0];
   status = status ? status : cli_parse(argc - 2, argv + 2, CLI_CHECK, &r);
   if (!status && r.image_count != 1)

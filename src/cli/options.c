@@ -443,6 +443,66 @@ static sp_status set_profile(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_list(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->scan_list = true;
+  return SP_OK;
+}
+
+static sp_status set_device(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->scan.device = v;
+  return SP_OK;
+}
+
+static sp_status set_resolution(const char *v, cli_request *r, sp_error *err)
+{
+  const char *end = v;
+  if (!decimal(v, &end, &r->scan.dpi) || *end || !(r->scan.dpi >= 50.0 && r->scan.dpi <= 4800.0))
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give dots per inch from 50 to 4800, as 600", v);
+  return SP_OK;
+}
+
+static sp_status set_bits(const char *v, cli_request *r, sp_error *err)
+{
+  static const char *const WORDS[] = {"8", "16"};
+  const int i = word_index(v, WORDS, 2);
+  if (i < 0)
+    return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give 8 or 16", v);
+  r->scan.bits = i ? 16 : 8;
+  return SP_OK;
+}
+
+static sp_status set_area(const char *v, cli_request *r, sp_error *err)
+{
+  double *const values[] = {&r->scan.left_mm, &r->scan.top_mm, &r->scan.width_mm, &r->scan.height_mm};
+  const char *at = v;
+  for (size_t i = 0; i < 4; i++) {
+    const char *comma = at ? strchr(at, ',') : NULL;
+    char part[64];
+    const size_t length = !at ? 0 : comma ? (size_t)(comma - at) : strlen(at);
+    if (!at || (comma == NULL) != (i == 3) || length >= sizeof part)
+      return sp_fail(err, SP_E_USAGE, "'%.40s' will not do; give left,top,width,height, as 0mm,20mm,60mm,297mm", v);
+    memcpy(part, at, length);
+    part[length] = '\0';
+    const sp_status status = sp_parse_length(part, i < 2 ? SP_LENGTH_NOT_NEGATIVE : SP_LENGTH_POSITIVE, values[i], err);
+    if (status)
+      return status;
+    at = comma ? comma + 1 : NULL;
+  }
+  return SP_OK;
+}
+
+static sp_status set_profiles(const char *v, cli_request *r, sp_error *err)
+{
+  (void)err;
+  r->profiles = v;
+  return SP_OK;
+}
+
 static sp_status set_length(const char *v, cli_request *r, sp_error *err)
 {
   double length_mm = NAN;
@@ -486,7 +546,7 @@ static sp_status set_format(const char *v, cli_request *r, sp_error *err)
   if (r->command == CLI_TARGET)
     return set_sheet_format(v, r, err);
   const bool no_csv = r->command == CLI_REFERENCE || r->command == CLI_DIAGNOSE, draws = r->command == CLI_LAYOUT;
-  const bool html = r->command == CLI_CHECK;
+  const bool html = r->command == CLI_CHECK || r->command == CLI_BATCH;
   const char *choice = draws    ? "text, json, csv, svg, pdf or board"
                        : no_csv ? "text or json"
                        : html   ? "text, json, csv or html"
@@ -588,7 +648,7 @@ enum {
   BOARD = MEASURE | CLI_LAYOUT,
   RULED = PICTURE | CLI_CALIBRATE,
   REPORTING = PICTURE | BOARD | CLI_DIAGNOSE | CLI_TARGET,
-  ANY = REPORTING | CLI_CALIBRATE
+  ANY = REPORTING | CLI_CALIBRATE | CLI_SCAN
 };
 
 static const option_entry OPTIONS[] = {
@@ -652,10 +712,16 @@ static const option_entry OPTIONS[] = {
     {CLI_TARGET, "length", "LEN", set_length, "length of the strip, made of pieces of 254 mm (508mm)"},
     {CLI_TARGET, "page", "N", set_page, "only this page; svg and png hold one (all)"},
     {CLI_TARGET, "dpi", "N", set_dpi, "dots per inch of a png (600)"},
-    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check: html too (text)"},
+    {REPORTING, "format", "KIND", set_format, "what is written: text, json, csv; check, batch: html too (text)"},
     {ANY, "output", "FILE", set_output, "write there instead of standard output, whole or not at all"},
     {CLI_CHECK | CLI_REFERENCE, "overlay", "FILE.png", set_overlay,
      "the picture with everything that was found drawn in"},
+    {CLI_CHECK, "profiles", "FILE.json", set_profiles, "each mark's grey across it, averaged along it (none)"},
+    {CLI_SCAN, "list", NULL, set_list, "the scanners that can be seen, one a line"},
+    {CLI_SCAN, "device", "NAME", set_device, "which of them (the only one)"},
+    {CLI_SCAN, "resolution", "DPI", set_resolution, "dots per inch (600)"},
+    {CLI_SCAN, "bits", "N", set_bits, "grey in 8 or 16 bits (8)"},
+    {CLI_SCAN, "area", "AREA", set_area, "left,top,width,height on the glass, as 0mm,20mm,60mm,297mm (all)"},
     {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
     {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
     {CLI_BATCH | CLI_SERVE, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
@@ -704,6 +770,7 @@ static void init_request(unsigned command, cli_request *request)
   request->sheet = (sp_strip_sheet){.pieces = 2, .dpi = 600.0};
   sp_check_options_init(&request->check);
   sp_board_shape_init(&request->shape);
+  sp_scan_options_init(&request->scan);
 }
 
 /* getopt's own list: val is the place in OPTIONS, beyond all letters, because '?' and ':' mean something else. */

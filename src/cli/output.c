@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "cli.h"
+#include "slotproof/cross.h"
 
 int cli_complain(const char *where, const sp_error *err)
 {
@@ -61,6 +62,15 @@ int cli_check_outputs(const cli_request *r)
                       "the report goes to standard output already; give --output FILE as well");
   if (r->output && r->overlay && !overlay_to_stdout && sp_same_file(r->output, r->overlay))
     return cli_refuse(r->output, SP_E_USAGE, "report and overlay cannot share a file; give them two names");
+  if (r->profiles && ((r->output && sp_same_file(r->output, r->profiles)) ||
+                      (r->overlay && !overlay_to_stdout && sp_same_file(r->overlay, r->profiles))))
+    return cli_refuse(r->profiles, SP_E_USAGE,
+                      "the marks' sections cannot share a file with the report; give another name");
+  if (r->profiles && strcmp(r->profiles, "-") == 0)
+    return cli_refuse("--profiles", SP_E_USAGE, "needs a file of its own; give it a name, as --profiles sections.json");
+  const int sections = refuse_overwriting(r, r->profiles, "--profiles");
+  if (sections)
+    return sections;
   const int failed = refuse_overwriting(r, r->output, "--output");
   return failed ? failed : refuse_overwriting(r, overlay_to_stdout ? NULL : r->overlay, "--overlay");
 }
@@ -109,22 +119,29 @@ static FILE *stream_of(const delivery *d)
 int cli_deliver(const cli_request *r, const void *what, cli_writer write, cli_overlay draw, const sp_record *record,
                 const sp_raster *raster)
 {
-  delivery report = {0}, overlay = {0};
+  delivery report = {0}, overlay = {0}, sections = {0};
   sp_error err = {0};
   int failed = open_delivery(r->output, &report);
   if (!failed && r->overlay)
     failed = open_delivery(r->overlay, &overlay);
+  if (!failed && r->profiles)
+    failed = open_delivery(r->profiles, &sections);
   if (!failed && report.name)
     failed = finish_delivery(&report, write(what, stream_of(&report), &err), &err);
   if (!failed && r->overlay)
     failed = finish_delivery(&overlay, draw(record, raster, stream_of(&overlay), &err), &err);
+  if (!failed && r->profiles)
+    failed = finish_delivery(&sections, sp_cross_write(record, raster, stream_of(&sections), &err), &err);
   if (!failed && !report.name)
     failed = finish_delivery(&report, write(what, stream_of(&report), &err), &err);
   if (!failed && r->overlay)
     failed = publish_delivery(&overlay);
+  if (!failed && r->profiles)
+    failed = publish_delivery(&sections);
   if (!failed)
     failed = publish_delivery(&report);
   sp_whole_file_abandon(&report.whole);
   sp_whole_file_abandon(&overlay.whole);
+  sp_whole_file_abandon(&sections.whole);
   return failed;
 }

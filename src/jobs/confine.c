@@ -62,7 +62,7 @@ static void allow(int rules, const char *path, unsigned rights)
 }
 
 /* Without the kernel's help there is none; the other limits stand. */
-static void lock_land(const char *folder)
+static void lock_land(const char *folder, const char *more)
 {
   static const char *const SYSTEM[] = {"/usr", "/lib", "/lib64", "/etc", "/proc/self", "/sys/devices/system/cpu"};
   const struct landlock_ruleset_attr all = {.handled_access_fs = EVERYTHING};
@@ -71,12 +71,14 @@ static void lock_land(const char *folder)
     return;
   for (size_t i = 0; i < sizeof SYSTEM / sizeof *SYSTEM; i++)
     allow(rules, SYSTEM[i], READ_ONLY);
+  if (more)
+    allow(rules, more, READ_ONLY);
   allow(rules, folder, READ_ONLY | WRITING);
   syscall(SYS_landlock_restrict_self, rules, 0);
   close(rules);
 }
 
-sp_status sp_work_confine(const char *folder, sp_error *err)
+sp_status sp_work_confine(const char *folder, const char *more, sp_error *err)
 {
   const pid_t parent = getppid();
   umask(077);
@@ -87,6 +89,6 @@ sp_status sp_work_confine(const char *folder, sp_error *err)
     return sp_fail(err, SP_E_INTERNAL, "the server has ended");
   if (!set_limits())
     return sp_fail(err, SP_E_INTERNAL, "the worker's limits cannot be set (%s)", strerror(errno));
-  lock_land(folder);
+  lock_land(folder, more);
   return SP_OK;
 }

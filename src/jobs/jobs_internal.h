@@ -12,6 +12,7 @@ typedef struct work_request {
   const sp_job_settings *settings;
   bool corrected; /* corrections.json lies in the folder */
   bool tiles;
+  bool together; /* boards.txt lies in the folder */
   uint64_t max_pixels;
   unsigned seconds;
   void (*started)(void *context, pid_t worker);

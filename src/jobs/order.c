@@ -11,6 +11,9 @@ static const char SCHEMA[] = "slotproof/job/1";
 void sp_job_order_free(sp_job_order *order)
 {
   sp_corrections_free(&order->said);
+  free(order->of);
+  order->of = NULL;
+  order->of_count = 0;
 }
 
 void sp_job_clean_name(const char *name, char clean[SP_JOB_NAME])
@@ -44,6 +47,18 @@ static cJSON *corrections_tree(const sp_corrections *said)
   return tree;
 }
 
+static cJSON *of_tree(const sp_job_order *o)
+{
+  sp_tree tree = {0};
+  cJSON *list = cJSON_CreateArray();
+  for (size_t i = 0; i < o->of_count; i++)
+    sp_tree_attach(&tree, list, NULL, cJSON_CreateString(o->of[i]));
+  if (!tree.failed)
+    return list;
+  cJSON_Delete(list);
+  return NULL;
+}
+
 char *sp_job_order_text(const sp_job_order *o)
 {
   sp_tree tree = {0};
@@ -53,6 +68,8 @@ char *sp_job_order_text(const sp_job_order *o)
   sp_tree_attach(&tree, root, "created_s", cJSON_CreateNumber((double)o->created_s));
   sp_tree_attach(&tree, root, "run", cJSON_CreateNumber(o->run));
   sp_tree_attach(&tree, root, "settings", sp_settings_tree(&o->settings));
+  if (o->of)
+    sp_tree_attach(&tree, root, "of", of_tree(o));
   sp_tree_attach(&tree, root, "applied", cJSON_CreateNumber((double)o->applied));
   sp_tree_attach(&tree, root, "said", corrections_tree(&o->said));
   char *text = tree.failed ? NULL : cJSON_Print(root);
@@ -77,6 +94,22 @@ static sp_status parse_said(const cJSON *root, sp_job_order *o, sp_error *err)
   return status;
 }
 
+static sp_status parse_of(const cJSON *root, sp_job_order *o, sp_error *err)
+{
+  const cJSON *list = cJSON_GetObjectItemCaseSensitive(root, "of"), *item;
+  const int count = cJSON_GetArraySize(list);
+  if (!list)
+    return SP_OK;
+  if (count < 1 || count > SP_JOBS_TOGETHER_MOST)
+    return sp_fail(err, SP_E_DATA, "is not a job of this program");
+  o->of = calloc((size_t)count, sizeof *o->of);
+  if (!o->of)
+    return sp_fail_memory(err);
+  cJSON_ArrayForEach(item, list) if (cJSON_IsString(item) && sp_store_id_valid(item->valuestring))
+      strcpy(o->of[o->of_count++], item->valuestring);
+  return SP_OK;
+}
+
 sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
 {
   *o = (sp_job_order){.run = 0};
@@ -90,6 +123,10 @@ sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
     status = sp_fail(err, SP_E_DATA, "is not a job of this program");
   if (!status)
     status = parse_said(root, o, err);
+  if (!status)
+    status = parse_of(root, o, err);
+  if (status)
+    sp_job_order_free(o);
   if (!status) {
     const double created = number_of(root, "created_s", 0.0, 1e12);
     sp_job_clean_name(name->valuestring, o->name);

@@ -144,6 +144,7 @@ typedef struct run {
   char id[SP_STORE_ID], name[SP_JOB_NAME];
   sp_job_settings settings;
   char *corrections; /* text of the file; NULL = none */
+  char *boards;      /* the same of boards.txt */
   uint32_t number, shown;
 } run;
 
@@ -181,6 +182,25 @@ static char *corrections_text(const sp_job_order *o)
   return NULL;
 }
 
+/* Those that are still there. */
+static char *boards_text(sp_jobs *jobs, const sp_job_order *o)
+{
+  char *text = NULL;
+  size_t size = 0;
+  FILE *file = open_memstream(&text, &size);
+  if (!file)
+    return NULL;
+  for (size_t i = 0; i < o->of_count; i++) {
+    const job *j = find(jobs, o->of[i]);
+    if (j && j->shown && !j->order.of)
+      fprintf(file, "../../%s/result-%u/record.json %s\n", j->id, (unsigned)j->shown, j->order.name);
+  }
+  if (fclose(file) == 0)
+    return text;
+  free(text);
+  return NULL;
+}
+
 /* False for lack of memory. */
 static bool begin_run(sp_jobs *jobs, job *j, run *r)
 {
@@ -190,6 +210,8 @@ static bool begin_run(sp_jobs *jobs, job *j, run *r)
   j->state = SP_JOB_WORKING;
   j->stage = 0;
   j->worker = -1;
+  if (j->order.of)
+    return (r->boards = boards_text(jobs, &j->order)) != NULL;
   if (!j->order.applied)
     return true;
   r->corrections = corrections_text(&j->order);
@@ -207,10 +229,10 @@ static bool has_tiles(const sp_store *store, const char *id)
   return tiles >= 0;
 }
 
-static bool put_corrections(const char *folder, const char *text)
+static bool put_text(const char *folder, const char *name, const char *text)
 {
   const int fd = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  const bool fine = fd >= 0 && sp_store_put(fd, "corrections.json", text, NULL) == SP_OK;
+  const bool fine = fd >= 0 && sp_store_put(fd, name, text, NULL) == SP_OK;
   if (fd >= 0)
     close(fd);
   return fine;
@@ -222,7 +244,8 @@ static bool measure(run *r, char failure[WORK_FAILURE])
   char *folder = NULL;
   sp_error err = {0};
   if (sp_store_work(r->jobs->store, r->id, r->number, &folder, &err) ||
-      (r->corrections && !put_corrections(folder, r->corrections))) {
+      (r->boards && !put_text(folder, "boards.txt", r->boards)) ||
+      (r->corrections && !put_text(folder, "corrections.json", r->corrections))) {
     snprintf(failure, WORK_FAILURE, "%s", err.text[0] ? err.text : "the data folder cannot be written to");
     free(folder);
     return false;
@@ -232,6 +255,7 @@ static bool measure(run *r, char failure[WORK_FAILURE])
                                 .name = r->name,
                                 .settings = &r->settings,
                                 .corrected = r->corrections != NULL,
+                                .together = r->boards != NULL,
                                 .tiles = !has_tiles(r->jobs->store, r->id),
                                 .max_pixels = o->max_pixels,
                                 .seconds = o->seconds_most,
@@ -302,6 +326,7 @@ static void *work(void *context)
     pthread_mutex_lock(&jobs->lock);
     end_run(&r, fine, kept, failure);
     free(r.corrections);
+    free(r.boards);
   }
   pthread_mutex_unlock(&jobs->lock);
   return NULL;
@@ -455,6 +480,60 @@ sp_status sp_jobs_add(sp_jobs *jobs, const char *id, int fd, const char *name, c
   return status;
 }
 
+static bool measured(sp_jobs *jobs, const char *id)
+{
+  pthread_mutex_lock(&jobs->lock);
+  const job *j = find(jobs, id);
+  const bool yes = j && j->shown && !j->order.of;
+  pthread_mutex_unlock(&jobs->lock);
+  return yes;
+}
+
+/* The store's folder of a job has a picture; here it is an empty one. */
+static sp_status add_together(sp_jobs *jobs, job *j, sp_error *err)
+{
+  int fd = -1;
+  char *text = sp_job_order_text(&j->order);
+  sp_status status = text ? sp_store_begin(jobs->store, j->id, &fd, err) : sp_fail_memory(err);
+  if (!status)
+    status = sp_store_commit(jobs->store, j->id, fd, text, err);
+  if (fd >= 0)
+    close(fd);
+  free(text);
+  pthread_mutex_lock(&jobs->lock);
+  if (!status)
+    status = put_in(jobs, j, err);
+  if (!status)
+    enqueue(jobs, j);
+  pthread_mutex_unlock(&jobs->lock);
+  return status;
+}
+
+sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count, char id[SP_STORE_ID], sp_error *err)
+{
+  const sp_job_settings none = {{{0}}};
+  char name[SP_JOB_NAME];
+  sp_status status = count >= 1 && count <= SP_JOBS_TOGETHER_MOST
+                         ? SP_OK
+                         : sp_fail(err, SP_E_USAGE, "choose from 1 to %d boards", SP_JOBS_TOGETHER_MOST);
+  for (size_t i = 0; !status && i < count; i++)
+    if (!measured(jobs, of[i]))
+      status = sp_fail(err, SP_E_USAGE, "one of these boards has not been measured; choose others");
+  snprintf(name, sizeof name, "%zu boards together", count);
+  job *j = status || sp_store_new_id(id, err) ? NULL : new_job(id, name, &none);
+  if (!status)
+    status = j && (j->order.of = malloc(count * sizeof *j->order.of)) ? SP_OK : sp_fail_memory(err);
+  if (!status) {
+    memcpy(j->order.of, of, count * sizeof *j->order.of);
+    j->order.of_count = count;
+    status = add_together(jobs, j, err);
+  }
+  if (status)
+    free_job(j);
+  sp_jobs_release(jobs);
+  return status;
+}
+
 static sp_status no_such(sp_error *err)
 {
   return sp_fail(err, SP_E_NOINPUT, "there is no such board; it may have been thrown away");
@@ -582,6 +661,8 @@ static cJSON *tree_of(const sp_jobs *jobs, const job *j)
   sp_tree_attach(&tree, root, "run", cJSON_CreateNumber(j->order.run));
   sp_tree_attach(&tree, root, "shown", cJSON_CreateNumber(j->shown));
   sp_tree_attach(&tree, root, "settings", sp_settings_tree(&j->order.settings));
+  if (j->order.of)
+    sp_tree_attach(&tree, root, "together", cJSON_CreateNumber((double)j->order.of_count));
   if (j->state == SP_JOB_WAITING)
     sp_tree_attach(&tree, root, "ahead", cJSON_CreateNumber((double)ahead_of(jobs, j)));
   if (j->state == SP_JOB_WORKING)

@@ -52,7 +52,9 @@ static void make_arguments(const work_request *r, arguments *a)
   add(a, "", "slotproof");
   add(a, "", "work");
   add(a, "", r->folder);
-  add(a, "", r->tiles ? "tiles" : "plain");
+  add(a, "", r->together ? "together" : r->tiles ? "tiles" : "plain");
+  if (r->together)
+    return;
   add(a, "--max-pixels", pixels);
   for (size_t i = 0; sp_field_name(i); i++)
     if (r->settings->value[i][0])

@@ -45,8 +45,17 @@ static const double END_MM = 1.2;
 static const double FLOOR_PX = 0.02;
 /* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike. */
 static const double COMMON_MM = 0.015, COMMON_PX = 0.12;
+/* What a joint may make the grain's end lie beside the foot, and what the end must be known to to be of use. */
+static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.08;
+/* Feet that lie farther from it are not at the break that is the foot; part of that distance that stays in doubt. */
+static const double GRAIN_FAR_MM = 0.11, ASTRAY = 0.15;
+/* With more doubt than this about all frets alike, nothing is said of a nut's face. */
+static const double UNTOLD_MM = 0.09;
 /* Breadths tried for the joint between nut and board. */
-static const double NUT_JOINT_MM[] = {0.03, 0.06, 0.10, 0.15};
+enum { NUT_JOINTS = 4 };
+static const double NUT_JOINT_MM[NUT_JOINTS] = {0.03, 0.06, 0.10, 0.15};
+/* A breadth that leaves so little more unexplained does as well. */
+static const double NUT_AS_WELL = 1.5;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -65,9 +74,11 @@ typedef struct job {
   const sp_marks_options *o;
   double blur_px, reach_mm;
   double common_px; /* what all middles may be off by alike */
+  double shift_px;  /* what they are to be moved by */
   bool company;     /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
+  sp_wire_grain grain;
   fret *frets;
 } job;
 
@@ -220,6 +231,22 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
+/* Where in the section the feet may be. */
+static sp_status find_feet(job *j, size_t count, const sp_wire_section *section, sp_wire_pair *pairs, size_t *n,
+                           sp_error *err)
+{
+  sp_wire_line lines[SP_WIRE_MOST];
+  for (size_t i = 0; i < count; i++) {
+    const fret *f = &j->frets[i];
+    const double end = END_MM * j->o->px_per_mm;
+    lines[i] = (sp_wire_line){f->seen.u_px, f->v_px, f->seen.slope, f->v_a_px + end, f->v_b_px - end};
+  }
+  const sp_status status = sp_wire_grain_read(j->view, lines, count, j->o->px_per_mm, &j->grain, err);
+  if (!status)
+    *n = sp_wire_feet(section, &j->grain, sqrt(pow(optics_of(j->o), 2.0) + SECTION_BLUR), pairs);
+  return status;
+}
+
 /* Starts all frets from feet at these places of the section. */
 static void start_from(job *j, size_t count, const sp_wire_pair *pair)
 {
@@ -235,7 +262,8 @@ static void start_from(job *j, size_t count, const sp_wire_pair *pair)
 
 /* Of the pairs of places that may be the feet, the farthest apart that all frets agree on: what is no foot (a shadow's
  * end, a streak in the wood) lies elsewhere at each fret. If there is none, the one they disagree on the least. */
-static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, size_t n, sp_error *err)
+static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, size_t n, sp_wire_pair *pair,
+                             sp_error *err)
 {
   double least = INFINITY;
   size_t best = 0;
@@ -254,9 +282,74 @@ static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, si
     if (scatter < AGREED_MM * j->o->px_per_mm)
       break;
   }
-  start_from(j, count, &pairs[best]);
-  j->common_px = hypot(hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px), pairs[best].doubt_px);
+  *pair = pairs[best];
+  start_from(j, count, pair);
+  j->common_px = hypot(hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px), pair->doubt_px);
   return choose_blur(j, count, err);
+}
+
+/* Where most frets have this foot, px from seen.u_px. */
+static double usual_foot(const fret *frets, size_t count, int side)
+{
+  double work[SP_WIRE_MOST];
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (frets[i].foot[side].found && !frets[i].foot[side].guessed)
+      work[n++] = frets[i].foot[side].u_px - frets[i].seen.u_px;
+  return n ? sp_median(work, n) : NAN;
+}
+
+/* By how much the wood's grain ends further out than the feet were measured, px, and its doubt; false where it does not
+ * show. */
+static bool grain_beyond(const job *j, size_t count, int side, double *off_px, double *u_px)
+{
+  const double usual = usual_foot(j->frets, count, side), ppm = j->o->px_per_mm;
+  double at, u;
+  if (!isfinite(usual) ||
+      !sp_wire_grain_foot(&j->grain, side, usual, ppm, sqrt(j->blur_px * j->blur_px + SECTION_BLUR), &at, &u))
+    return false;
+  *off_px = at - usual;
+  *u_px = hypot(u, GRAIN_MM * ppm);
+  return *u_px < GRAIN_WORTH_MM * ppm;
+}
+
+/* Feet that lie far from where the grain ends were measured at a shadow's end or at an edge within the metal: again,
+ * from the grain's end. */
+static sp_status heed_grain(job *j, size_t count, sp_wire_pair pair, sp_error *err)
+{
+  bool far = false;
+  for (int side = 0; side < 2; side++) {
+    double off, u;
+    if (!grain_beyond(j, count, side, &off, &u) || fabs(off) < GRAIN_FAR_MM * j->o->px_per_mm)
+      continue;
+    pair.foot_px[side] = usual_foot(j->frets, count, side) + off;
+    far = true;
+  }
+  if (!far)
+    return SP_OK;
+  start_from(j, count, &pair);
+  j->reach_mm = NEAR_MM;
+  return measure_all(j, count, err);
+}
+
+/* What all feet of a side err by alike is measured twice: by the grey's break, and by the end of the grain. Sets what
+ * the middles are to be moved by, and the doubt that is left. */
+static void settle_common(job *j, size_t count)
+{
+  const double foot = 1.4142 * j->common_px, far = GRAIN_FAR_MM * j->o->px_per_mm;
+  double var = 0.0;
+  j->shift_px = 0.0;
+  for (int side = 0; side < 2; side++) {
+    double off, u, own = foot * foot;
+    if (grain_beyond(j, count, side, &off, &u)) {
+      const bool astray = fabs(off) > far; /* the break is that of a shadow, the foot's own does not show */
+      const double share = astray ? 1.0 : own / (own + u * u);
+      j->shift_px += 0.5 * share * off;
+      own = astray ? u * u + ASTRAY * ASTRAY * off * off : share * u * u;
+    }
+    var += 0.25 * own;
+  }
+  j->common_px = sqrt(var);
 }
 
 /* How far a foot lies from where most frets have it against their common section. The highlight has a part in that, so
@@ -266,12 +359,13 @@ static double strayed(const job *j, const fret *f, int side)
   return fabs(f->foot[side].u_px - f->seen.u_px - j->usual_px[side]);
 }
 
-/* Doubt of each foot, px. What feet err by beyond the scatter of their own pieces shows in the widths: half of that
- * variance each. Where the width is clearly not the common one, one of the two has strayed. */
+/* Doubt of each foot, px. What feet err by shows in the widths, half of that variance each; that holds the scatter of
+ * their pieces, unless this foot's is larger. Where the width is clearly not the common one, one of the two has
+ * strayed. */
 static void doubts(const job *j, const fret *f, const wire_width *w, double own, double u[2])
 {
   for (int side = 0; side < 2; side++)
-    u[side] = f->foot[side].found ? hypot(f->foot[side].u_u_px, own) : INFINITY;
+    u[side] = f->foot[side].found ? fmax(f->foot[side].u_u_px, own) : INFINITY;
   const sp_foot *a = &f->foot[0], *b = &f->foot[1];
   if (!a->found || !b->found)
     return;
@@ -410,6 +504,7 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
     describe(&j->frets[i], m);
     if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(j, &j->frets[i], &w, floor_px, m))
       continue;
+    m->u_px += j->shift_px;
     m->u_common_px = j->common_px;
     marks->count++;
   }
@@ -420,14 +515,42 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 /* ---- edges that may be the nut --------------------------------------------------------------------------------------
  */
 
+/* How broad the joint is the blur hides; breadths that explain the edge about as well put it at different places: the
+ * middle of those, and their half range as a doubt. */
+static void weigh_joints(const sp_foot foot[NUT_JOINTS], double common_px, sp_board_end *end)
+{
+  double least = INFINITY, sum = 0.0, low = INFINITY, high = -INFINITY;
+  const sp_foot *best = NULL;
+  int n = 0;
+  for (int k = 0; k < NUT_JOINTS; k++)
+    if (foot[k].found && foot[k].misfit < least) {
+      best = &foot[k];
+      least = foot[k].misfit;
+    }
+  if (!best || !(best->used > EDGE_USED))
+    return;
+  for (int k = 0; k < NUT_JOINTS; k++) {
+    if (!foot[k].found || !(foot[k].misfit < NUT_AS_WELL * least))
+      continue;
+    sum += foot[k].u_px;
+    low = fmin(low, foot[k].u_px);
+    high = fmax(high, foot[k].u_px);
+    n++;
+  }
+  end->found = true;
+  end->u_px = sum / n;
+  end->slope = best->slope;
+  end->u_slope = best->u_slope;
+  end->u_u_px = hypot(hypot(best->u_u_px, common_px), sp_gum_rectangular(0.5 * (high - low)));
+}
+
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
 static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int toward, sp_board_end *end,
                               sp_error *err)
 {
   const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
   const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
-  sp_foot best = {0};
-  double least = INFINITY;
+  sp_foot foot[NUT_JOINTS];
   sp_foot_task task = {.u_px = u_px,
                        .v_px = v,
                        .slope = -b->centre.slope,
@@ -436,24 +559,17 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
                        .outward = toward,
                        .inner_mm = INNER_MM,
                        .outer_mm = OUTER_MM,
-                       .reach_mm = REACH_MM};
+                       .reach_mm = REACH_MM,
+                       .flat = true};
   sp_status status = SP_OK;
-  for (size_t k = 0; !status && k < sizeof NUT_JOINT_MM / sizeof *NUT_JOINT_MM; k++) {
-    sp_foot foot;
+  for (int k = 0; !status && k < NUT_JOINTS; k++) {
     task.joint_mm = NUT_JOINT_MM[k];
-    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot, err);
-    if (!status && foot.found && foot.misfit < least) {
-      least = foot.misfit;
-      best = foot;
-    }
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot[k], err);
   }
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *end = (sp_board_end){.found = !status && best.found && best.used > EDGE_USED,
-                        .u_px = best.u_px,
-                        .v_px = v,
-                        .slope = best.slope,
-                        .u_u_px = hypot(best.u_u_px, common),
-                        .u_slope = best.u_slope};
+  *end = (sp_board_end){.v_px = v};
+  if (!status)
+    weigh_joints(foot, common, end);
   return status;
 }
 
@@ -531,20 +647,32 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
   sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, err);
   if (!status && count >= 2) {
     sp_wire_pair pairs[SP_WIRE_PAIRS];
-    const size_t n = sp_wire_feet(&section, sqrt(pow(optics_of(o), 2.0) + SECTION_BLUR), pairs);
-    if (!n) {
+    size_t n = 0;
+    status = find_feet(&j, count, &section, pairs, &n, err);
+    if (!status && !n) {
       snprintf(marks->reason, sizeof marks->reason,
                "%zu frets show, but not where their feet meet the wood; clean along them and scan again", count);
-    } else {
-      status = choose_feet(&j, count, pairs, n, err);
+    } else if (!status) {
+      sp_wire_pair pair;
+      status = choose_feet(&j, count, pairs, n, &pair, err);
+      if (!status)
+        status = heed_grain(&j, count, pair, err);
       if (!status)
         status = measure_in_company(&j, count, err);
       if (!status)
-        status = collect(&j, count, marks, err);
+        settle_common(&j, count);
       if (!status)
+        status = collect(&j, count, marks, err);
+      if (!status && j.common_px > UNTOLD_MM * o->px_per_mm)
+        snprintf(marks->reason, sizeof marks->reason,
+                 "metal and shadow cannot be told apart beside the frets (the middles of all may be off by %.2f mm "
+                 "alike), so they are not compared with a nut's face; scan finer, or with the neck turned end for end",
+                 2.0 * j.common_px / o->px_per_mm);
+      else if (!status)
         status = find_edges(scene, &j, marks, err);
     }
   }
   free(section.value);
+  free(j.grain.value);
   return status;
 }

@@ -41,16 +41,43 @@ void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_option
                     const sp_wire_seen *seen, const sp_wire_section *section, double *v_a_px, double *v_b_px,
                     double *coverage);
 
+/* A fret's line: u(v) = u_px + slope (v - v_px), v from v_a to v_b. */
+typedef struct sp_wire_line {
+  double u_px, v_px, slope, v_a_px, v_b_px;
+} sp_wire_line;
+
+/* How much of the wood's own pattern is left at each place of the section: 1 on wood, less in shadow, 0 on metal.
+ * Index 0 is at -half_px of sp_wire_line.u_px; [0] by the wood at smaller u, [1] by that at larger u. Free value. */
+typedef struct sp_wire_grain {
+  int32_t half_px;
+  size_t frets[2]; /* that have grain beside them */
+  float *value, *gain[2], *u_gain[2];
+} sp_wire_grain;
+
+sp_status sp_wire_grain_read(const sp_view *view, const sp_wire_line *lines, size_t count, double px_per_mm,
+                             sp_wire_grain *grain, sp_error *err);
+
+/* How badly the gain fits a foot at foot_px of the section on that side, in squared standard deviations; 0 throughout
+ * where nothing is known. */
+double sp_wire_grain_cost(const sp_wire_grain *grain, const sp_wire_section *section, int side, double foot_px);
+
+/* Where the wood ends by its grain, near a place of the section; false where that does not show. blur_px: of the
+ * section. *u_px is the scatter's; a dark joint counts as metal for the half of its darkness. */
+bool sp_wire_grain_foot(const sp_wire_grain *grain, int side, double near_px, double px_per_mm, double blur_px,
+                        double *foot_px, double *u_px);
+
 /* Where the section's two feet may be, px from sp_wire_seen.u_px: pairs of sharp changes of the grey as far apart as a
  * fret's feet, the farthest apart first, for shadows end softly and what is sharp within is metal. At most
- * SP_WIRE_PAIRS; returns how many. blur_px: of the section. */
+ * SP_WIRE_PAIRS; returns how many. blur_px: of the section; grain may be NULL: places that it rules out are left out.
+ */
 typedef struct sp_wire_pair {
   double foot_px[2];
   double doubt_px; /* of their middle, standard: where the picture is coarse a weak outer place may be a shadow's end */
 } sp_wire_pair;
 
 enum { SP_WIRE_PAIRS = 10 };
-size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair pairs[SP_WIRE_PAIRS]);
+size_t sp_wire_feet(const sp_wire_section *section, const sp_wire_grain *grain, double blur_px,
+                    sp_wire_pair pairs[SP_WIRE_PAIRS]);
 
 /* Where the grey along the board changes most, beyond the outermost frets: the nut's face, ends of nut and board. */
 typedef struct sp_wire_edge {
@@ -79,6 +106,7 @@ typedef struct sp_foot_task {
   double u_px, v_px, slope, v0_px, v1_px;
   int outward;
   double joint_mm;            /* breadth of the joint, 0 = a usual one */
+  bool flat;                  /* what lies inward is a flat face, not a crown that turns away */
   double inner_mm, outer_mm;  /* how far the window reaches to both sides */
   double reach_mm;            /* how far from the start the edge is looked for */
   const sp_foot_prior *prior; /* NULL: not known */

@@ -26,6 +26,8 @@ static const double NEAR_MM = 0.05;
 static const double RIM_MM = 0.12, SHADOW_MM = 0.35, JOINT_MM = 0.06;
 /* Standard deviations of the terms beforehand, against the contrast in the window; lengths are the window's. */
 static const double PRIOR_SD[TERMS] = {50.0, 50.0, 1.5, 1.5, 0.7, 0.4, 0.6, 0.35};
+/* The same for a flat face: a nut's. */
+static const double FLAT_SD[TERMS] = {50.0, 50.0, 0.3, 0.1, 0.03, 0.4, 0.3, 0.6};
 /* The joint is dark rather than light. */
 static const double JOINT_MEAN = -0.2;
 /* What a section like this cannot follow, against the contrast. */
@@ -115,7 +117,8 @@ static double fit_terms(const edge *e, double offset, double *beta)
   }
   double right[TERMS];
   for (int a = 0; a < TERMS; a++) {
-    double sd = PRIOR_SD[a] * e->contrast, mean = a == TERMS - 1 ? JOINT_MEAN * e->contrast : 0.0;
+    double sd = (e->task->flat ? FLAT_SD : PRIOR_SD)[a] * e->contrast,
+           mean = a == TERMS - 1 ? JOINT_MEAN * e->contrast : 0.0;
     if (e->task->prior) {
       sd = e->task->prior->sd[a];
       mean = e->task->prior->mean[a] - (a < 2 ? middle : 0.0);

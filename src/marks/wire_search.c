@@ -542,6 +542,8 @@ static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
 static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.3, SHARPER = 0.8;
 /* What is softer than this, against the picture's blur, is no foot. */
 static const double SOFT = 3.0;
+/* A place that fits the grain worse than another one by so much, in squared standard deviations, is not the foot. */
+static const double GRAIN_RULES_OUT = 10.0;
 
 /* What a cubic, a step and a line at x, these blurred by `blur`, leave of the window about x. */
 static double left_over(const sp_wire_section *s, double x, int32_t half, double blur, double apart)
@@ -590,6 +592,7 @@ static double sharpness(const sp_wire_section *s, double x, int32_t half, double
 typedef struct sharp_places {
   size_t count;
   double at_px[MOST_BREAKS], size[MOST_BREAKS];
+  bool may_be[2][MOST_BREAKS]; /* the foot on that side, as far as the wood's grain tells */
 } sharp_places;
 
 /* Places sharper than those beside them, and than what the wood far off the fret does by itself. */
@@ -626,6 +629,20 @@ static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp
   }
 }
 
+/* Of the places, those where the wood may end by its grain. */
+static void ask_grain(const sp_wire_section *s, const sp_wire_grain *grain, sharp_places *b)
+{
+  for (int side = 0; side < 2; side++) {
+    double cost[MOST_BREAKS], least = INFINITY;
+    for (size_t i = 0; i < b->count; i++) {
+      cost[i] = grain ? sp_wire_grain_cost(grain, s, side, b->at_px[i]) : 0.0;
+      least = fmin(least, cost[i]);
+    }
+    for (size_t i = 0; i < b->count; i++)
+      b->may_be[side][i] = cost[i] < least + GRAIN_RULES_OUT;
+  }
+}
+
 static int by_width(const void *a, const void *b)
 {
   const sp_wire_pair *p = a, *q = b;
@@ -642,37 +659,40 @@ static double doubt_of(const sp_wire_section *s, const sharp_places *b, size_t i
     return 0.0;
   for (size_t k = i + 1; k < j; k++) {
     const double from_i = b->at_px[k] - b->at_px[i], from_j = b->at_px[j] - b->at_px[k];
-    if (b->size[k] > SHARPER * b->size[i] && from_i < SHADOW_MOST_MM * s->px_per_mm &&
+    if (b->may_be[0][k] && b->size[k] > SHARPER * b->size[i] && from_i < SHADOW_MOST_MM * s->px_per_mm &&
         from_j > SP_WIRE_LEAST_MM * s->px_per_mm)
       most = fmax(most, from_i);
-    if (b->size[k] > SHARPER * b->size[j] && from_j < SHADOW_MOST_MM * s->px_per_mm &&
+    if (b->may_be[1][k] && b->size[k] > SHARPER * b->size[j] && from_j < SHADOW_MOST_MM * s->px_per_mm &&
         from_i > SP_WIRE_LEAST_MM * s->px_per_mm)
       most = fmax(most, from_j);
   }
   return sp_gum_rectangular(0.5 * most);
 }
 
-static size_t pair_up(const sp_wire_section *s, double blur_px, double ease, sp_wire_pair *pairs)
+static size_t pair_up(const sp_wire_section *s, const sp_wire_grain *grain, double blur_px, double ease,
+                      sp_wire_pair *pairs)
 {
   sharp_places b;
   size_t n = 0;
   find_sharp(s, blur_px, ease, &b);
+  ask_grain(s, grain, &b);
   for (size_t i = 0; i < b.count; i++)
     for (size_t j = i + 1; j < b.count; j++) {
       const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
-      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
+      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM && b.may_be[0][i] && b.may_be[1][j])
         pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}, doubt_of(s, &b, i, j, blur_px)};
     }
   return n;
 }
 
-size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
+size_t sp_wire_feet(const sp_wire_section *s, const sp_wire_grain *grain, double blur_px,
+                    sp_wire_pair out[SP_WIRE_PAIRS])
 {
   static const double EASE[] = {1.0, 0.5, 0.25}; /* a dark flank on dark wood hardly shows where it ends */
   sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
   size_t n = 0;
   for (size_t k = 0; k < sizeof EASE / sizeof *EASE && n == 0; k++)
-    n = pair_up(s, blur_px, EASE[k], pairs);
+    n = pair_up(s, grain, blur_px, EASE[k], pairs);
   qsort(pairs, n, sizeof *pairs, by_width);
   n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
   memcpy(out, pairs, n * sizeof *pairs);

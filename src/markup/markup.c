@@ -11,7 +11,7 @@
 #include <stdarg.h>
 #include <stdlib.h>
 
-#include "report/report_internal.h"
+#include "slotproof/writing.h"
 
 enum { FORMATTED_MAX = 1000 };
 

@@ -34,7 +34,8 @@ typedef struct close_up {
 
 static bool wanted(const sp_mark_record *m)
 {
-  return m->verdict == SP_OUT || m->verdict == SP_UNDECIDED || m->verdict == SP_MISSING;
+  return m->verdict == SP_OUT || m->verdict == SP_UNDECIDED || m->verdict == SP_MISSING ||
+         m->by_hand == SP_BY_HAND_ADDED || m->by_hand == SP_BY_HAND_CHOSEN;
 }
 
 static size_t count_wanted(const sp_record *r)

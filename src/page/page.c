@@ -55,6 +55,17 @@ void sp_page_close(sp_markup *m)
   sp_markup_raw(m, "\n");
 }
 
+void sp_page_by_hand(sp_markup *m, const char *what)
+{
+  sp_markup_begin(m, "p");
+  sp_markup_set(m, "class", "by-hand");
+  sp_markup_set(m, "aria-hidden", "true");
+  sp_markup_put(m, "span", NULL, what);
+  sp_markup_put(m, "span", NULL, "Date");
+  sp_markup_put(m, "span", NULL, "Checked by");
+  sp_markup_end(m);
+}
+
 void sp_page_section(sp_markup *m, const char *id, const char *heading)
 {
   sp_markup_raw(m, "\n");
@@ -131,13 +142,7 @@ static void put_title(sp_page *page)
                    page->record->marks_kind == SP_MARK_SLOT   ? "sawn slots"
                    : page->record->marks_kind == SP_MARK_WIRE ? "fret crowns"
                                                               : "knife lines");
-  sp_markup_begin(m, "p");
-  sp_markup_set(m, "class", "by-hand");
-  sp_markup_set(m, "aria-hidden", "true");
-  sp_markup_put(m, "span", NULL, "Board");
-  sp_markup_put(m, "span", NULL, "Date");
-  sp_markup_put(m, "span", NULL, "Checked by");
-  sp_markup_end(m);
+  sp_page_by_hand(m, "Board");
   sp_markup_end(m);
 }
 

@@ -2,6 +2,7 @@
  * let through here scales a board. */
 #include <cjson/cJSON.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -208,6 +209,9 @@ sp_status sp_profile_read(const char *path, sp_profile *profile, sp_error *err)
   sp_status status = sp_textfile_read(path, MOST_MB, "profile that 'slotproof calibrate' wrote", &bytes, &length, err);
   if (!status)
     status = sp_profile_parse(bytes, length, profile, err);
+  const char *slash = strrchr(path, '/');
+  if (!status)
+    snprintf(profile->name, sizeof profile->name, "%s", slash ? slash + 1 : path);
   free(bytes);
   return status;
 }

@@ -188,6 +188,7 @@ static void read_reference(const cJSON *o, sp_reference_record *r)
   r->last_px = point_in(o, "last_px");
   r->skew_deg = number_in(o, "skew_deg");
   r->carriage_rms_mm = number_in(o, "carriage_rms_mm");
+  snprintf(r->profile, sizeof r->profile, "%s", text_in(o, "profile"));
 }
 
 static void read_numbers(const cJSON *root, sp_record *r)

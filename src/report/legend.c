@@ -3,7 +3,7 @@
 
 #include "pen.h"
 
-typedef enum entry_kind { ENTRY_VERDICT, ENTRY_LINE, ENTRY_TICK, ENTRY_CROSSED } entry_kind;
+typedef enum entry_kind { ENTRY_VERDICT, ENTRY_LINE, ENTRY_TICK, ENTRY_CROSSED, ENTRY_STAR } entry_kind;
 
 typedef struct entry {
   entry_kind kind;
@@ -22,6 +22,7 @@ static const entry ENTRIES[] = {
     {ENTRY_LINE, SP_WITHIN, SP_DASHED, false, "centre line"},
     {ENTRY_TICK, SP_WITHIN, SP_SOLID, true, "graduation used"},
     {ENTRY_CROSSED, SP_MISSING, SP_SOLID, true, "graduation left out"},
+    {ENTRY_STAR, SP_WITHIN, SP_SOLID, false, "said by hand"},
 };
 enum { ENTRY_COUNT = sizeof ENTRIES / sizeof *ENTRIES };
 
@@ -36,18 +37,18 @@ typedef struct box {
   sp_point corner;              /* upper left, canvas px */
 } box;
 
-static bool shown(const entry *e, bool reference_only)
+static bool shown(const entry *e, sp_legend_kind what)
 {
-  return e->scale_only || !reference_only;
+  return e->scale_only || (what != SP_LEGEND_SCALE && (e->kind != ENTRY_STAR || what == SP_LEGEND_BY_HAND));
 }
 
-static void measure_box(sp_pen *pen, bool reference_only, double letter, box *b)
+static void measure_box(sp_pen *pen, sp_legend_kind what, double letter, box *b)
 {
   int rows = 0;
   double widest = 0.0;
   for (size_t i = 0; i < ENTRY_COUNT; i++) {
     double width = 0.0;
-    if (!shown(&ENTRIES[i], reference_only))
+    if (!shown(&ENTRIES[i], what))
       continue;
     rows++;
     if (pen->status == SP_OK)
@@ -117,6 +118,9 @@ static void draw_entry(sp_pen *pen, const entry *e, const box *b, double y)
   case ENTRY_CROSSED:
     sp_pen_cross(pen, centre, 0.4 * b->letter, SP_INK_OUT);
     break;
+  case ENTRY_STAR:
+    sp_pen_text(pen, "*", centre, b->letter, SP_INK_MISSING);
+    break;
   }
   if (pen->status == SP_OK)
     pen->status = sp_canvas_text_width(e->text, b->letter, &width, pen->err);
@@ -137,21 +141,21 @@ static void draw_ground(sp_pen *pen, const box *b)
     pen->status = sp_canvas_polygon(pen->canvas, paper, 4, SP_INK_PAPER, pen->err);
 }
 
-void sp_pen_legend(sp_pen *pen, const sp_point *busy, size_t count, bool reference_only)
+void sp_pen_legend(sp_pen *pen, const sp_point *busy, size_t count, sp_legend_kind what)
 {
   const double width = sp_canvas_width_px(pen->canvas), height = sp_canvas_height_px(pen->canvas);
   box b = {.letter = 0.0};
-  measure_box(pen, reference_only, pen->letter_px, &b);
+  measure_box(pen, what, pen->letter_px, &b);
   const double fit = fmin(LARGEST_PART * width / b.width, LARGEST_PART * height / b.height);
   if (fit < 1.0)
-    measure_box(pen, reference_only, fmax(SMALLEST_LETTER_PX, fit * pen->letter_px), &b);
+    measure_box(pen, what, fmax(SMALLEST_LETTER_PX, fit * pen->letter_px), &b);
   if (pen->status || b.width > 0.8 * width || b.height > 0.8 * height) /* no legend rather than no picture */
     return;
   place_box(pen, busy, count, &b);
   draw_ground(pen, &b);
   double y = b.corner.y + 0.5 * b.letter * (MARGIN + LINE_HEIGHT);
   for (size_t i = 0; i < ENTRY_COUNT; i++)
-    if (shown(&ENTRIES[i], reference_only)) {
+    if (shown(&ENTRIES[i], what)) {
       draw_entry(pen, &ENTRIES[i], &b, y);
       y += LINE_HEIGHT * b.letter;
     }

@@ -127,21 +127,17 @@ static void flank(drawing *d, const sp_mark_record *m, sp_colour ink)
                 sp_point_shifted(m->end_b_px, d->axis, s * gap), SP_SOLID, ink);
 }
 
-static void put_label(drawing *d, int32_t fret, sp_point a, sp_point b, sp_colour ink, const char *word)
+static void put_label(drawing *d, const sp_mark_record *m, sp_point a, sp_point b, sp_colour ink, const char *word)
 {
   char text[16];
-  snprintf(text, sizeof text, fret ? "%ld" : "nut", (long)fret);
+  const char *star = m->by_hand ? "*" : "";
+  if (m->fret)
+    snprintf(text, sizeof text, "%ld%s", (long)m->fret, star);
+  else
+    snprintf(text, sizeof text, "nut%s", star);
   sp_pen_text(&d->pen, text, label_at(d, a, b, number_at(d)), d->pen.letter_px, ink);
   if (word)
     sp_pen_text(&d->pen, word, label_at(d, a, b, word_at(d)), 0.6 * d->pen.letter_px, ink);
-}
-
-/* Beside the number: what must be read without colours. */
-static const char *word_of(const sp_mark_record *m)
-{
-  if (m->by_hand)
-    return m->verdict == SP_OUT ? "out, hand" : "hand";
-  return m->verdict == SP_OUT ? "out" : NULL;
 }
 
 static void draw_found(drawing *d, const sp_mark_record *m)
@@ -153,7 +149,7 @@ static void draw_found(drawing *d, const sp_mark_record *m)
   if (m->fret > 0)
     sp_pen_sign(&d->pen, m->verdict, label_at(d, m->end_a_px, m->end_b_px, SIGN_AT), heading,
                 SIGN_RADIUS * d->pen.letter_px);
-  put_label(d, m->fret, m->end_a_px, m->end_b_px, ink, word_of(m));
+  put_label(d, m, m->end_a_px, m->end_b_px, ink, m->verdict == SP_OUT ? "out" : NULL);
 }
 
 static const sp_mark_record *neighbour(const sp_record *r, size_t from, int step)
@@ -186,13 +182,12 @@ bool sp_missing_place(const sp_record *r, size_t index, sp_point *end_a_px, sp_p
 
 static void draw_missing(drawing *d, size_t index)
 {
-  const int32_t fret = d->record->marks[index].fret;
   sp_point a, b;
   if (!sp_missing_place(d->record, index, &a, &b))
     return;
   sp_pen_line(&d->pen, a, b, SP_DASHED, SP_INK_MISSING);
   sp_pen_sign(&d->pen, SP_MISSING, label_at(d, a, b, SIGN_AT), d->axis, SIGN_RADIUS * d->pen.letter_px);
-  put_label(d, fret, a, b, SP_INK_MISSING, "missing");
+  put_label(d, &d->record->marks[index], a, b, SP_INK_MISSING, "missing");
 }
 
 static void draw_marks(drawing *d)
@@ -255,6 +250,14 @@ static size_t sample_line(sp_point a, sp_point b, sp_point *into)
   return SAMPLES;
 }
 
+static sp_legend_kind legend_of(const sp_record *r, bool reference_only)
+{
+  for (size_t i = 0; i < r->mark_count && !reference_only; i++)
+    if (r->marks[i].by_hand)
+      return SP_LEGEND_BY_HAND;
+  return reference_only ? SP_LEGEND_SCALE : SP_LEGEND_MARKS;
+}
+
 static void draw_legend(drawing *d, bool reference_only)
 {
   const sp_record *r = d->record;
@@ -279,7 +282,7 @@ static void draw_legend(drawing *d, bool reference_only)
     busy[n++] = between(r->reference.first_px, r->reference.last_px, (double)i / (RULE_SAMPLES - 1));
   for (size_t i = 0; i < 4; i++)
     n += sample_line(r->outline_px[i], r->outline_px[(i + 1) % 4], busy + n);
-  sp_pen_legend(&d->pen, busy, n, reference_only);
+  sp_pen_legend(&d->pen, busy, n, legend_of(r, reference_only));
   free(busy);
 }
 

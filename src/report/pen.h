@@ -42,8 +42,9 @@ void sp_pen_cross(sp_pen *pen, sp_point centre, double radius_px, sp_colour ink)
 /* The sign of a verdict. `heading`: the way the mark has to move. */
 void sp_pen_sign(sp_pen *pen, sp_verdict verdict, sp_point centre, sp_point heading, double radius_px);
 
-/* A box with every sign and its meaning, in the place where it covers least of `busy`. `reference_only`: the scale's
- * signs alone. */
-void sp_pen_legend(sp_pen *pen, const sp_point *busy, size_t count, bool reference_only);
+/* A box with every sign and its meaning, in the place where it covers least of `busy`: the scale's alone, the marks'
+ * too, and that of marks that somebody pointed at. */
+typedef enum sp_legend_kind { SP_LEGEND_SCALE, SP_LEGEND_MARKS, SP_LEGEND_BY_HAND } sp_legend_kind;
+void sp_pen_legend(sp_pen *pen, const sp_point *busy, size_t count, sp_legend_kind what);
 
 #endif

@@ -101,7 +101,7 @@ static serve_result begin_picture(serve_request *r, struct MHD_Connection *c, bo
 
 static serve_result begin_text(serve_request *r, struct MHD_Connection *c, bool *answered)
 {
-  const uint64_t most = r->route.action == SERVE_CORRECT ? TEXT_MOST : FORM_MOST;
+  const uint64_t most = r->route.action == SERVE_CORRECT || r->route.action == SERVE_TOGETHER ? TEXT_MOST : FORM_MOST;
   if (r->expected > most) {
     *answered = true;
     return serve_refuse(c, 413, NULL, "that is more than this page ever sends");
@@ -128,8 +128,8 @@ static bool said_length(struct MHD_Connection *c, uint64_t *length)
 serve_result serve_begin(serve_request *r, struct MHD_Connection *c, bool *answered)
 {
   const serve_action a = r->route.action;
-  const bool text =
-      a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER || a == SERVE_BOARD_SAVE;
+  const bool text = a == SERVE_CORRECT || a == SERVE_AGAIN || a == SERVE_FORM || a == SERVE_ENTER ||
+                    a == SERVE_BOARD_SAVE || a == SERVE_TOGETHER;
   const bool length = said_length(c, &r->expected);
   *answered = false;
   if (MHD_lookup_connection_value(c, MHD_HEADER_KIND, MHD_HTTP_HEADER_TRANSFER_ENCODING) ||
@@ -308,6 +308,40 @@ static serve_result answer_board_forget(serve_request *r, struct MHD_Connection 
   return answer_done(c, status, &err, NULL);
 }
 
+/* The identities in the list; NULL if it is none or there is no memory. */
+static char (*ids_of(const cJSON *list, size_t *count))[SP_STORE_ID]
+{
+  const cJSON *item;
+  const int size = cJSON_IsArray(list) ? cJSON_GetArraySize(list) : 0;
+  char(*ids)[SP_STORE_ID] = size > 0 ? calloc((size_t)size, sizeof *ids) : NULL;
+  *count = 0;
+  if (ids)
+    cJSON_ArrayForEach(item, list) if (cJSON_IsString(item) && sp_store_id_valid(item->valuestring))
+        strcpy(ids[(*count)++], item->valuestring);
+  return ids;
+}
+
+static serve_result answer_together(serve_request *r, struct MHD_Connection *c)
+{
+  sp_error err = {0};
+  size_t count = 0;
+  char id[SP_STORE_ID] = "";
+  cJSON *tree = cJSON_Parse(r->text);
+  char(*ids)[SP_STORE_ID] = ids_of(cJSON_GetObjectItemCaseSensitive(tree, "of"), &count);
+  cJSON_Delete(tree);
+  if (sp_jobs_reserve(r->server->jobs, &err)) {
+    free(ids);
+    return serve_refuse(c, 503, NULL, err.text);
+  }
+  const sp_status status = sp_jobs_together(r->server->jobs, ids, count, id, &err);
+  free(ids);
+  if (status)
+    return serve_error(c, &err, NULL);
+  tree = cJSON_CreateObject();
+  cJSON_AddStringToObject(tree, "id", id);
+  return serve_tree(c, 201, tree);
+}
+
 static serve_result answer_enter(serve_request *r, struct MHD_Connection *c)
 {
   sp_server *s = r->server;
@@ -412,6 +446,8 @@ serve_result serve_answer(serve_request *r, struct MHD_Connection *c)
     return answer_board_save(r, c);
   case SERVE_BOARD_FORGET:
     return answer_board_forget(r, c);
+  case SERVE_TOGETHER:
+    return answer_together(r, c);
   case SERVE_ENTER:
     return answer_enter(r, c);
   case SERVE_NOTHING:

@@ -133,6 +133,8 @@ serve_route serve_find_route(const char *method, const char *path)
   } else if (p.count == 3 && is(&p, 1, "boards") && sp_store_id_valid(p.part[2])) {
     memcpy(r.id, p.part[2], sizeof r.id);
     need(&r, method, "DELETE", SERVE_BOARD_FORGET);
+  } else if (p.count == 2 && is(&p, 1, "together")) {
+    need(&r, method, "POST", SERVE_TOGETHER);
   } else if (p.count == 2 && is(&p, 1, "enter")) {
     r.open_to_all = true;
     need(&r, method, "POST", SERVE_ENTER);

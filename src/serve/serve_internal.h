@@ -38,6 +38,7 @@ typedef enum serve_action {
   SERVE_MARK, /* number[0]; `stray` */
   SERVE_TILE, /* number: level, column, row */
   SERVE_FORM,
+  SERVE_TOGETHER,
   SERVE_BOARD_SAVE,
   SERVE_BOARD_FORGET,
   SERVE_ENTER

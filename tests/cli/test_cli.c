@@ -135,7 +135,6 @@ static void test_refusals(void **state)
       {BATCH "--overlays blank.png", 64, "--overlays", "--results"},
       {BATCH "--before board.json blank.png", 64, "--before", "no such option"},
       {BATCH "--workers 0 blank.png", 64, "--workers", "whole number"},
-      {BATCH "--format html blank.png", 64, "--format", "not part of this version"},
       {BATCH "--output ./blank.png blank.png", 64, "./blank.png", "overwrite"},
       {BATCH "--results . --overlays blank.png", 64, ".", "overwrite the picture"},
       {BATCH "--results text.txt blank.png", 73, "text.txt", "no folder"},
@@ -630,6 +629,24 @@ static void test_page(void **state)
   assert_int_not_equal(access("made.png", F_OK), 0);
 }
 
+static void test_batch_page(void **state)
+{
+  (void)state;
+  static char content[TEXT_MAX];
+  const outcome *o = run(BATCH "--format html --output made.html blank.png");
+  assert_int_equal(o->status, 2);
+  assert_string_equal(o->out, "");
+  slurp("made.html", content);
+  assert_int_equal(strncmp(content, "<!DOCTYPE html>", 15), 0);
+  assert_non_null(strstr(content, "blank.png"));
+  assert_non_null(strstr(content, "</html>"));
+  assert_int_equal(unlink("made.html"), 0);
+  check_refusal(BATCH "--format html --output none/made.html blank.png", 73, "none/made.html", "cannot be created");
+  check_refusal(BATCH "--format svg blank.png", 64, "--format", "text, json, csv or html");
+  if (access("/dev/full", W_OK) == 0)
+    check_refusal(BATCH "--format html blank.png >/dev/full", 74, "standard output", "");
+}
+
 static void test_reference_without_a_rule(void **state)
 {
   (void)state;
@@ -914,6 +931,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_manual_examples),
       cmocka_unit_test(test_manual_example_of_a_page),
       cmocka_unit_test(test_page),
+      cmocka_unit_test(test_batch_page),
       cmocka_unit_test(test_manual_is_complete),
   };
   if (argc != 2 || !prepare(argv[1])) {

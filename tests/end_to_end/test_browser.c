@@ -1,4 +1,5 @@
-/* The page of a check in a browser that is not ours (Chromium) and on paper (Poppler reads the PDF it prints).
+/* The pages of a check and of a batch in a browser that is not ours (Chromium) and on paper (Poppler reads the PDF it
+ * prints).
  *
  * The page is loaded as it was written, in a frame as broad as a telephone and as a desk's screen. The page around it
  * looks inside: does every picture decode, is nothing broader than the screen, does the dark screen get a dark page?
@@ -11,6 +12,7 @@
 #include <string.h>
 
 #include "check_close.h"
+#include "drawn.h"
 
 enum { WORDS_MAX = 20000 };
 
@@ -32,6 +34,9 @@ static const char PROBE[] =
     "  document.title = JSON.stringify({images: copies.length, bad: copies.filter(c => !(c.naturalWidth > 0)).length,\n"
     "    inner: w.innerWidth, scroll: d.documentElement.scrollWidth,\n"
     "    rows: d.querySelectorAll('#marks tbody tr').length,\n"
+    "    worst: [...d.querySelectorAll('#worst tbody tr')].map(r => [...r.cells].map(c => c.innerText.trim())),\n"
+    "    map: [...d.querySelectorAll('.map tbody tr')].map(r => [...r.cells].map(c => c.innerText.trim())),\n"
+    "    ends: [...d.querySelectorAll('a')].filter(a => !d.getElementById(a.hash.slice(1))).length,\n"
     "    ground: w.getComputedStyle(d.documentElement).backgroundColor,\n"
     "    empty: [...d.querySelectorAll('svg')].filter(s => !(s.getBoundingClientRect().height > 0)).length});\n"
     "  copies.forEach(c => c.remove());\n" /* what is dumped stays small */
@@ -158,6 +163,131 @@ static void test_on_screens(void **state)
   check_on_screen(&SAMPLES[2], 1280, "", "rgb(255, 255, 255)");
 }
 
+/* ---- a batch ---------------------------------------------------------------------------------------------------- */
+
+/* Seven small boards whose fret 4 lies 0.15 mm wrong each time, a file that is no picture, and for a second layout a
+ * sample with two lines in wrong places. */
+enum { BOARDS = 7 };
+#define BATCH "batch --format html --output batch.html records nothing.json"
+
+static void check_to_record(const char *options, const char *picture, const char *record, int status)
+{
+  char arguments[700];
+  snprintf(arguments, sizeof arguments, "check %s --format json --output records/%s.json '%s'", options, record,
+           picture);
+  assert_int_equal(outside_run(arguments)->status, status);
+}
+
+static void write_batch(void)
+{
+  static const char *const SETTINGS[] = {"scale_length_mm=120", "frets=7",          "nut_width_mm=24",
+                                         "end_width_mm=28",     "contrast=-0.5",    "margin_mm=4",
+                                         "line_width_mm=0.14",  "rule_width_mm=12", "placement_sd_mm=0.03",
+                                         "misplace=4:+0.15",    "dpi=300",          NULL};
+  assert_int_equal(system("mkdir records"), 0);
+  put_text("nothing.json", "{}");
+  for (int i = 1; i <= BOARDS; i++) {
+    char record[40];
+    draw((uint64_t)(6200 + i), SETTINGS, "board.png", NULL);
+    snprintf(record, sizeof record, "board%d", i);
+    check_to_record("--scale-length 120mm --frets 7 --reference-mpe 0.02mm --tolerance 0.14mm", "board.png", record, 1);
+  }
+  check_to_record("--scale-length 381mm --frets 14", SAMPLES_DIR "/kittiwake.png", "kittiwake", 1);
+  const outside_result *r = outside_run(BATCH);
+  assert_int_equal(r->status, 1);
+}
+
+static cJSON *batch_json(void)
+{
+  const outside_result *r = outside_run("batch --format json records nothing.json");
+  assert_int_equal(r->status, 1);
+  cJSON *batch = cJSON_Parse(r->out);
+  assert_non_null(batch);
+  return batch;
+}
+
+static const cJSON *board_named(const cJSON *batch, const char *name)
+{
+  const cJSON *board;
+  cJSON_ArrayForEach(board, member(batch, "boards")) if (strcmp(word(board, "name"), name) == 0) return board;
+  fail();
+  return NULL;
+}
+
+static void check_cell(const cJSON *row, int column, const char *format, double value)
+{
+  char expected[40];
+  snprintf(expected, sizeof expected, format, value);
+  assert_string_equal(cJSON_GetStringValue(cJSON_GetArrayItem(row, column)), expected);
+}
+
+/* The numbers a reader sees are the JSON's. */
+static void check_worst(const cJSON *seen, const cJSON *batch)
+{
+  const cJSON *row;
+  cJSON_ArrayForEach(row, member(seen, "worst"))
+  {
+    const cJSON *board = board_named(batch, cJSON_GetStringValue(cJSON_GetArrayItem(row, 0)));
+    const int fret = (int)number(board, "worst_fret");
+    const cJSON *m = cJSON_GetArrayItem(member(board, "marks"), fret);
+    assert_string_equal(cJSON_GetStringValue(cJSON_GetArrayItem(row, 1)), word(board, "verdict"));
+    check_cell(row, 3, "%.0f", fret);
+    check_cell(row, 4, "%+.3f", number(m, "error_mm"));
+    check_cell(row, 5, "%.3f", number(m, "expanded_u_mm"));
+    check_cell(row, 6, "%+.2f", number(m, "error_cents"));
+    check_cell(row, 7, "%.2f", number(m, "expanded_u_cents"));
+  }
+}
+
+static void check_map(const cJSON *seen, const cJSON *batch)
+{
+  const cJSON *row;
+  size_t cells = 0;
+  cJSON_ArrayForEach(row, member(seen, "map"))
+  {
+    const cJSON *board = board_named(batch, cJSON_GetStringValue(cJSON_GetArrayItem(row, 0)));
+    for (int k = 1; k < cJSON_GetArraySize(row); k++, cells++) {
+      const cJSON *m = cJSON_GetArrayItem(member(board, "marks"), k);
+      const char *text = cJSON_GetStringValue(cJSON_GetArrayItem(row, k));
+      if (strcmp(word(m, "state"), "found") != 0) {
+        assert_string_equal(text, "\xc3\x97");
+        continue;
+      }
+      const bool minus = strncmp(text, "\xe2\x88\x92", 3) == 0;
+      const double shown = (minus ? -1.0 : 1.0) * strtod(minus ? text + 3 : text, NULL);
+      CHECK_CLOSE(shown, 100.0 * number(m, "error_mm"), 0.501);
+      assert_int_equal(strchr(text, '?') != NULL, strcmp(word(m, "verdict"), "undecided") == 0);
+    }
+  }
+  assert_int_equal(cells, BOARDS * 7 + 14);
+}
+
+static void check_batch_on_screen(const cJSON *batch, int width, const char *options, const char *ground)
+{
+  cJSON *seen = probed("batch.html", width, options);
+  assert_false(console_spoke());
+  assert_int_equal(number(seen, "inner"), width);
+  assert_true(number(seen, "scroll") <= width);
+  assert_int_equal(number(seen, "bad"), 0);
+  assert_int_equal(number(seen, "empty"), 0);
+  assert_int_equal(number(seen, "ends"), 0);
+  assert_string_equal(word(seen, "ground"), ground);
+  assert_int_equal(cJSON_GetArraySize(member(seen, "worst")), BOARDS + 1);
+  check_worst(seen, batch);
+  check_map(seen, batch);
+  cJSON_Delete(seen);
+}
+
+static void test_batch_on_screens(void **state)
+{
+  (void)state;
+  write_batch();
+  cJSON *batch = batch_json();
+  check_batch_on_screen(batch, 390, "--force-dark-mode", "rgb(25, 25, 24)");
+  check_batch_on_screen(batch, 1280, "", "rgb(255, 255, 255)");
+  cJSON_Delete(batch);
+}
+
 /* ---- on paper --------------------------------------------------------------------------------------------------- */
 
 typedef struct printed_word {
@@ -257,6 +387,47 @@ static void check_on_paper(const sample *s, const char *size, double width_mm, d
   cJSON_Delete(record);
 }
 
+/* Words of one row: side by side on one sheet. */
+static void check_same_row(const printed *p, const char *name, const char *value)
+{
+  for (size_t i = 0; i < p->count; i++)
+    for (size_t k = 0; k < p->count; k++) {
+      const printed_word *a = &p->words[i], *b = &p->words[k];
+      if (strcmp(a->text, name) == 0 && strcmp(b->text, value) == 0 && a->sheet == b->sheet &&
+          a->bottom - b->bottom < 1.0 && b->bottom - a->bottom < 1.0 && b->left > a->right)
+        return;
+    }
+  fprintf(stderr, "no row %s ... %s on paper\n", name, value);
+  fail();
+}
+
+static void check_batch_on_paper(const char *size)
+{
+  cJSON *batch = batch_json();
+  printed p = print_on("batch", size);
+  assert_true(p.sheets >= 3 && p.sheets <= 10);
+  check_margins(&p);
+  const cJSON *board;
+  cJSON_ArrayForEach(board, member(batch, "boards"))
+  {
+    char value[40];
+    if (!is_null(board, "trouble"))
+      continue;
+    const cJSON *m = cJSON_GetArrayItem(member(board, "marks"), (int)number(board, "worst_fret"));
+    snprintf(value, sizeof value, "%+.3f", number(m, "error_mm"));
+    check_same_row(&p, word(board, "name"), value);
+  }
+  free(p.words);
+  cJSON_Delete(batch);
+}
+
+static void test_batch_on_paper(void **state)
+{
+  (void)state;
+  check_batch_on_paper("A4");
+  check_batch_on_paper("letter");
+}
+
 static void test_on_paper(void **state)
 {
   (void)state;
@@ -267,9 +438,8 @@ static void test_on_paper(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_the_probe_bites),
-      cmocka_unit_test(test_on_screens),
-      cmocka_unit_test(test_on_paper),
+      cmocka_unit_test(test_the_probe_bites),  cmocka_unit_test(test_on_screens),     cmocka_unit_test(test_on_paper),
+      cmocka_unit_test(test_batch_on_screens), cmocka_unit_test(test_batch_on_paper),
   };
   if (argc != 2 || !outside_enter(argv[1]))
     return 1;

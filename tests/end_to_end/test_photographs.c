@@ -142,6 +142,19 @@ static void test_no_rule(void **state)
   cJSON_Delete(record);
 }
 
+/* Whatever lies on the bench: a crown stands above the board and hides a foot from a camera. */
+static void test_frets_are_refused(void **state)
+{
+  (void)state;
+  const outside_result *run =
+      outside_run("check --marks wire --scale-length 361mm --frets 13 " SAMPLES_DIR "/dotterel.jpg");
+  assert_int_equal(run->status, 65);
+  assert_non_null(strstr(run->err, "dotterel.jpg"));
+  assert_non_null(strstr(run->err, "photograph"));
+  assert_non_null(strstr(run->err, "scan the neck"));
+  assert_string_equal(run->out, "");
+}
+
 /* ---- a printed strip ------------------------------------------------------------------------------------------------
  */
 
@@ -241,7 +254,7 @@ int main(int argc, char **argv)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_samples), cmocka_unit_test(test_random_photographs),
       cmocka_unit_test(test_height),  cmocka_unit_test(test_no_rule),
-      cmocka_unit_test(test_strips),
+      cmocka_unit_test(test_strips),  cmocka_unit_test(test_frets_are_refused),
   };
   if (argc != 2 || !outside_enter(argv[1]))
     return 64;

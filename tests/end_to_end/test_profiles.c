@@ -70,6 +70,7 @@ static void test_scanner(void **state)
   cJSON *r = outside_json("check --scale-length 300mm --frets 12 --profile scanner.json board.png", 1);
   const cJSON *reference = member(r, "reference");
   assert_string_equal(word(reference, "kind"), "profile");
+  assert_string_equal(word(reference, "profile"), "scanner.json");
   CHECK_CLOSE(number(reference, "mpe_mm"), 0.05, 1e-9);
   /* the pitch of a pixel is 25.4 mm / 600 times 1 + its axis's error */
   CHECK_CLOSE(number(reference, "px_per_mm"), 600.0 / 25.4 / 1.0017, 0.01);
@@ -141,7 +142,8 @@ static void check_lens(const render_camera *lens)
 }
 
 /* A rule 3 mm too low, and told so: what that does to the scale depends on the camera's distance. From the rule alone
- * that is known to a quarter (the file states no focal length), and the doubt must say so; with the profile it is known.
+ * that is known to a quarter (the file states no focal length), and the doubt must say so; with the profile it is
+ * known.
  */
 static void check_height(void)
 {
@@ -165,6 +167,10 @@ static void check_height(void)
   for (int i = 0; i < 2; i++) {
     cJSON *r = outside_json(LINES[i], 0);
     worst[i] = compare(r, truth, 9);
+    if (i)
+      assert_string_equal(word(member(r, "reference"), "profile"), "camera.json");
+    else
+      assert_true(is_null(member(r, "reference"), "profile"));
     cJSON_Delete(r);
   }
   CHECK_BELOW(0.1, worst[0]);

@@ -436,6 +436,37 @@ static void test_runs(void **state)
   talk_free(&a);
 }
 
+/* Two boards summed up; what cannot be summed up is refused. */
+static void test_together(void **state)
+{
+  (void)state;
+  char ids[2][40], text[200], sum[40];
+  for (int i = 0; i < 2; i++) {
+    talk_send(server.port, KITTIWAKE, i ? "second.png" : "first.png", ASKED, ids[i]);
+    cJSON_Delete(talk_wait(server.port, ids[i]));
+  }
+  snprintf(text, sizeof text, "{\"of\":[\"%s\",\"%s\"]}", ids[0], ids[1]);
+  talk_answer a = post("/api/together", text);
+  assert_int_equal(a.status, 201);
+  cJSON *tree = cJSON_Parse(a.body);
+  snprintf(sum, sizeof sum, "%s", word(tree, "id"));
+  cJSON_Delete(tree);
+  talk_free(&a);
+  cJSON *job = talk_wait(server.port, sum);
+  assert_string_equal(word(job, "state"), "done");
+  assert_int_equal(number(job, "together"), 2);
+  assert_string_equal(word(member(job, "about"), "verdict"), "out");
+  cJSON_Delete(job);
+  a = get_of(sum, "/report");
+  assert_int_equal(a.status, 200);
+  assert_non_null(strstr(a.body, "first.png"));
+  assert_non_null(strstr(a.body, "second.png"));
+  talk_free(&a);
+  check_refused("POST", "/api/together", "", true, "{\"of\":[]}", 400);
+  snprintf(text, sizeof text, "{\"of\":[\"%s\"]}", sum); /* no board, but a sum of them */
+  check_refused("POST", "/api/together", "", true, text, 400);
+}
+
 /* ---- kills ------------------------------------------------------------------------------------------------------ */
 
 static void test_kill_loses_nothing_finished(void **state)
@@ -530,6 +561,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_upload_limits),
       cmocka_unit_test(test_broken_upload),
       cmocka_unit_test(test_runs),
+      cmocka_unit_test(test_together),
       cmocka_unit_test(test_eight_at_once),
       cmocka_unit_test(test_kill_loses_nothing_finished),
       cmocka_unit_test(test_folder_is_held),

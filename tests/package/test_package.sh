@@ -1,6 +1,6 @@
 #!/bin/sh
 # test_package.sh CPACK BUILD_FOLDER VERSION: the Debian package is made, twice the same, holds what it should, names what it
-# needs, and its program runs.
+# needs, can be installed where nothing is installed yet (as far as apt's lists here can tell), and its program runs.
 set -eu
 cpack=$1
 build=$2
@@ -18,15 +18,36 @@ package=$(ls "$work"/one/slotproof_"$version"_*.deb)
 cmp "$package" "$work"/two/slotproof_"$version"_*.deb
 [ "$(dpkg-deb -f "$package" Version)" = "$version" ]
 depends=$(dpkg-deb -f "$package" Depends)
-for library in libc6 libpng16-16 libtiff6 libsqlite3-0 libopencv-core libcjson1 libmicrohttpd12; do
-  case $depends in
-    *$library*) ;;
-    *) echo "the package does not depend on $library: $depends" >&2; exit 1 ;;
+# Every library the program names must belong to a package that is depended on: asked of the loader and of dpkg, not of the
+# tool that made the list.
+dpkg-deb -x "$package" "$work/root"
+program=$work/root/usr/bin/slotproof
+needed=$(readelf -d "$program" | sed -n 's/.*(NEEDED).*\[\(.*\)\]/\1/p')
+[ "$(echo "$needed" | wc -l)" -gt 10 ]
+for library in $needed; do
+  path=$(ldd "$program" | awk -v l="$library" '$1 == l { print $3 }')
+  # dpkg may know it under /lib or /usr/lib, which are one folder
+  owner=$(dpkg -S "$path" 2>/dev/null || dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "/usr$path")
+  owner=$(echo "$owner" | sed -n '1s/:.*//p')
+  case ", $depends," in
+    *", $owner "*|*", $owner,"*) ;;
+    *) echo "the package does not depend on $owner, which has $library: $depends" >&2; exit 1 ;;
   esac
 done
-dpkg-deb -x "$package" "$work/root"
+
+# On a system without any package, from the lists of packages apt has here, if it has any.
+if apt-cache show libc6 >/dev/null 2>&1 && [ -n "$(ls /var/lib/apt/lists/*Packages* 2>/dev/null)" ]; then
+  : >"$work/status"
+  apt-get -o Dir::State::status="$work/status" -o Debug::NoLocking=true --no-install-recommends --simulate install \
+    "$package" >"$work/simulated" 2>&1 || { cat "$work/simulated" >&2; exit 1; }
+  grep -q '^Inst slotproof ' "$work/simulated"
+  grep -q '^Inst libcairo2 ' "$work/simulated"
+fi
+
 for file in usr/bin/slotproof usr/share/man/man1/slotproof.1 usr/share/bash-completion/completions/slotproof \
   usr/share/zsh/vendor-completions/_slotproof usr/share/doc/slotproof/copyright; do
   [ -s "$work/root/$file" ] || { echo "the package lacks $file" >&2; exit 1; }
 done
-[ "$("$work/root/usr/bin/slotproof" --version)" = "slotproof $version" ]
+[ "$("$program" --version)" = "slotproof $version" ]
+"$program" layout --scale-length 648mm --frets 12 --format pdf --output "$work/layout.pdf"
+[ -s "$work/layout.pdf" ]

@@ -250,9 +250,81 @@ static void shadow_is_no_foot(void **state)
   }
   const sp_wire_section section = {.half_px = HALF, .value = value, .count = 9, .px_per_mm = PX_PER_MM};
   sp_wire_pair pairs[SP_WIRE_PAIRS];
-  assert_true(sp_wire_feet(&section, 1.1, pairs) >= 1);
+  assert_true(sp_wire_feet(&section, NULL, 1.1, pairs) >= 1);
   CHECK_CLOSE(pairs[0].foot_px[0], -13.0, 1.5);
   CHECK_CLOSE(pairs[0].foot_px[1], 13.0, 1.5);
+}
+
+/* ---- the wood's grain ---- */
+
+enum { GRAIN_LENGTH = 400, GRAIN_BREADTH = 540, GRAIN_FRETS = 5 };
+static const double LINE_0 = 50.0, LINE_STEP = 75.3, SHADED_TO = 24.0;
+
+/* Wood with streaks along the board and, at larger u, a shadow from the foot at 13 px to 24 px as dark as the metal:
+ * there the grey alone shows one sharp edge, the shadow's. */
+static void grain_of(double streak, uint64_t seed, sp_wire_grain *grain, sp_wire_section *section)
+{
+  drawing d = drawing_new(GRAIN_LENGTH, GRAIN_BREADTH, 0.0);
+  sp_wire_line lines[GRAIN_FRETS];
+  sp_error err = {0};
+  chance c = {seed};
+  for (int32_t v = 0; v < GRAIN_BREADTH; v++) {
+    const double wood = WOOD * (1.0 + streak * (chance_normal(&c) + sin(0.7 * v)));
+    for (int32_t u = 0; u < GRAIN_LENGTH; u++) {
+      double metal = 0.0, shadow = 0.0;
+      for (int k = 0; k < GRAIN_FRETS; k++) {
+        const double t = u - LINE_0 - LINE_STEP * k;
+        metal += drawn_box(t, WIDTH, BLUR);
+        shadow += drawn_box(t - 0.5 * SHADED_TO, SHADED_TO, BLUR);
+      }
+      d.grey[v * d.length + u] = wood * (1.0 - metal) * (1.0 - 0.5 * fmin(shadow, 1.0)) + 0.5 * WOOD * metal;
+    }
+  }
+  draw_noise(&d, 1.0, &c);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  const sp_view view = sp_view_of(&raster, SP_ALONG_X);
+  for (int k = 0; k < GRAIN_FRETS; k++)
+    lines[k] = (sp_wire_line){LINE_0 + LINE_STEP * k, 0.5 * GRAIN_BREADTH, 0.0, 10.0, GRAIN_BREADTH - 10.0};
+  assert_int_equal(sp_wire_grain_read(&view, lines, GRAIN_FRETS, PX_PER_MM, grain, &err), SP_OK);
+  for (int32_t i = -section->half_px; i <= section->half_px; i++)
+    section->value[i + section->half_px] = (float)(WOOD * (i > -13 && i < SHADED_TO ? 0.5 : 1.0));
+  sp_raster_free(&raster);
+  drawing_free(&d);
+}
+
+static void grain_tells_shadow_from_metal(void **state)
+{
+  (void)state;
+  enum { HALF = 34 };
+  float value[2 * HALF + 1];
+  sp_wire_section section = {.half_px = HALF, .value = value, .count = GRAIN_FRETS, .px_per_mm = PX_PER_MM};
+  sp_wire_grain grain;
+  double foot, u;
+  grain_of(0.04, 21, &grain, &section);
+  assert_int_equal(grain.frets[0], GRAIN_FRETS);
+  assert_true(sp_wire_grain_cost(&grain, &section, 1, 13.0) + 15.0 < sp_wire_grain_cost(&grain, &section, 1, 24.0));
+  assert_true(sp_wire_grain_cost(&grain, &section, 1, 13.0) + 15.0 < sp_wire_grain_cost(&grain, &section, 1, 2.0));
+  for (int side = 0; side < 2; side++) {
+    assert_true(sp_wire_grain_foot(&grain, side, side ? 14.5 : -11.5, PX_PER_MM, BLUR, &foot, &u));
+    CHECK_CLOSE(foot, side ? 13.0 : -13.0, 0.35);
+    assert_true(u > 0.0 && u < 0.5);
+  }
+  free(grain.value);
+}
+
+static void bare_wood_says_nothing(void **state)
+{
+  (void)state;
+  enum { HALF = 34 };
+  float value[2 * HALF + 1];
+  sp_wire_section section = {.half_px = HALF, .value = value, .count = GRAIN_FRETS, .px_per_mm = PX_PER_MM};
+  sp_wire_grain grain;
+  double foot, u;
+  grain_of(0.0, 22, &grain, &section);
+  CHECK_BELOW(fabs(sp_wire_grain_cost(&grain, &section, 1, 13.0) - sp_wire_grain_cost(&grain, &section, 1, 24.0)),
+              10.0);
+  assert_false(sp_wire_grain_foot(&grain, 1, 14.5, PX_PER_MM, BLUR, &foot, &u) && u < 0.3);
+  free(grain.value);
 }
 
 int main(void)
@@ -263,6 +335,8 @@ int main(void)
                                      cmocka_unit_test(bare_board_has_no_frets),
                                      cmocka_unit_test(foot_is_found_below_a_pixel),
                                      cmocka_unit_test(neither_side_is_favoured),
-                                     cmocka_unit_test(shadow_is_no_foot)};
+                                     cmocka_unit_test(shadow_is_no_foot),
+                                     cmocka_unit_test(grain_tells_shadow_from_metal),
+                                     cmocka_unit_test(bare_wood_says_nothing)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

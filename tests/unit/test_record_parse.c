@@ -47,6 +47,7 @@ static void test_round_trip(void **state)
   sp_record r, back;
   board_record(false, &r);
   memset(r.sources[0].sha256, 'a', 64);
+  strcpy(r.reference.profile, "scanner.json");
   r.settings = strdup("--frets 12 --scale-length 400mm");
   char *text = written(sp_report_json, &r);
   assert_non_null(text);
@@ -58,6 +59,7 @@ static void test_round_trip(void **state)
   assert_string_equal(back.sources[0].file, r.sources[0].file);
   assert_string_equal(back.sources[0].sha256, r.sources[0].sha256);
   assert_string_equal(back.settings, r.settings);
+  assert_string_equal(back.reference.profile, "scanner.json");
   assert_true(back.version[0] != '\0');
   assert_int_equal(back.verdict, r.verdict);
   assert_int_equal(back.frets, r.frets);

@@ -154,6 +154,7 @@ static void check_reference(const cJSON *root, const sp_reference_record *r)
   check_number(o, "mpe_mm", r->mpe_mm, MM);
   check_number(o, "skew_deg", r->skew_deg, 5.1e-7);
   check_number(o, "carriage_rms_mm", r->carriage_rms_mm, MM);
+  assert_true(cJSON_IsNull(member(o, "profile"))); /* none was used; with one: test_record_parse */
   check_point(o, "first_px", r->first_px);
   check_point(o, "last_px", r->last_px);
   assert_int_equal(cJSON_IsTrue(member(o, "graduation_told")), r->graduation_told);

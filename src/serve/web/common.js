@@ -211,6 +211,8 @@ export function stateWords(job) {
   if (job.state === "waiting") return job.ahead ? `waiting, ${job.ahead} before it` : "waiting";
   if (job.state === "working") return (STAGES.find(([word]) => word === job.stage)?.[1] ?? "Measuring") + "\u2026";
   if (job.state === "failed") return "not measured";
+  if (job.together)
+    return { within: "all within", out: "some out", undecided: "some not decided" }[job.about?.verdict] ?? "";
   return { within: "within tolerance", out: "out of tolerance", undecided: "not decided" }[job.about?.verdict] ?? "";
 }
 

@@ -187,19 +187,65 @@ function row(job) {
   const about = job.about ?? {};
   const counts = ["out", "missing", "undecided"].filter((word) => about[word]).map((word) => `${about[word]} ${word}`);
   const words = put("span", { class: "state" }, stateWords(job) + (job.state === "done" && counts.length ? `: ${counts.join(", ")}` : ""));
+  const sum = job.together > 0;
+  const href = sum && job.state === "done" ? `/api/jobs/${job.id}/report` : `/board/${job.id}`;
   return put(
     "li",
     { class: verdict ?? "under-way" },
+    ...(choosing && !sum && job.shown ? [tick(job)] : []),
     put(
       "a",
-      { href: `/board/${job.id}` },
+      { href },
       ...(verdict ? [sign(verdict)] : [put("span", { class: "turning", "aria-hidden": "true" })]),
       put("bdi", { class: "name" }, job.name),
       words,
-      put("span", { class: "about" }, `${askedWords(job.settings)} \u00b7 ${when.format(new Date(1000 * job.created_s))}`),
+      put("span", { class: "about" }, `${sum ? "summed up" : askedWords(job.settings)} \u00b7 ${when.format(new Date(1000 * job.created_s))}`),
     ),
   );
 }
+
+// ---- boards summed up ----
+
+let choosing = false;
+const ticked = new Set();
+
+function tick(job) {
+  const box = put("input", { type: "checkbox", "aria-label": `sum up ${job.name}`, value: job.id });
+  box.checked = ticked.has(job.id);
+  box.addEventListener("change", () => {
+    if (box.checked) ticked.add(job.id);
+    else ticked.delete(job.id);
+    showChosen();
+  });
+  return box;
+}
+
+function showChosen() {
+  byId("together").disabled = !ticked.size;
+  byId("together").textContent = ticked.size ? `Sum up ${ticked.size}` : "Sum up";
+}
+
+byId("choose").addEventListener("click", () => {
+  choosing = !choosing;
+  byId("choose").setAttribute("aria-pressed", String(choosing));
+  byId("choosing").hidden = !choosing;
+  ticked.clear();
+  showChosen();
+  shown = "";
+  list();
+});
+byId("every").addEventListener("click", () => {
+  for (const box of byId("jobs").querySelectorAll("[type=checkbox]")) {
+    box.checked = true;
+    ticked.add(box.value);
+  }
+  showChosen();
+});
+byId("together").addEventListener("click", async () => {
+  const answer = await ask("POST", "/api/together", { of: [...ticked].reverse() });
+  byId("summed").textContent = answer.ok ? "" : sentence(answer.error);
+  if (answer.ok) byId("choose").click();
+});
 
 let timer = 0;
 let shown = "";
@@ -218,6 +264,7 @@ async function list() {
     shown = now;
   }
   showBoards(answer.boards ?? []);
+  byId("sum").hidden = answer.jobs.filter((job) => job.shown && !job.together).length < 2;
   byId("none").hidden = answer.jobs.length > 0;
   if (!touched && answer.form) {
     fillForm(form, answer.form);

@@ -1,13 +1,13 @@
-/* Texts from outside made harmless, and the one place where a writer learns that the disk is full.
+/* Texts from outside made harmless.
  *
  * UTF-8 after RFC 3629: no overlong forms, no surrogates, nothing above U+10FFFF. Each byte that does not belong to a
  * well-formed character, and each control character (C0, DEL, C1), becomes U+FFFD; so do U+FFFE and U+FFFF, which XML
  * forbids (XML 1.0, production 2). */
-#include <errno.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "report_internal.h"
+#include "slotproof/writing.h"
 
 /* Length of the well-formed, printable character at s; 0 if there is none. */
 static size_t character_length(const unsigned char *s)
