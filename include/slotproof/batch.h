@@ -41,9 +41,9 @@ typedef struct sp_batch_list {
 } sp_batch_list;
 
 /* Pictures, records (names that end in .json) and folders. A folder stands for the PNG, JPEG, TIFF, WebP and HEIF
- * files right in it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its overlay and the
- * record is taken; a folder without pictures stands for its records. What is named twice is taken once. On failure
- * (SP_E_NOINPUT, SP_E_INTERNAL) *at is the name that would not do. */
+ * files right in it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its
+ * overlay and the record is taken; a folder without pictures stands for its records. What is named twice is taken once.
+ * On failure (SP_E_NOINPUT, SP_E_INTERNAL) *at is the name that would not do. */
 sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, const char **at, sp_error *err);
 void sp_batch_list_free(sp_batch_list *list);
 
@@ -217,8 +217,8 @@ int sp_batch_exit_status(const sp_batch *batch);
 sp_status sp_batch_text(const sp_batch *batch, FILE *file, sp_error *err);
 sp_status sp_batch_json(const sp_batch *batch, FILE *file, sp_error *err);
 sp_status sp_batch_csv(const sp_batch *batch, FILE *file, sp_error *err);
-/* One page, whole in itself, as page.h describes: verdict, what to do, the boards worst first; then the map of all errors,
- * frets, causes, control charts, study. */
+/* One page, whole in itself, as page.h describes: verdict, what to do, the boards worst first; then the map of all
+ * errors, frets, causes, control charts, study. */
 sp_status sp_batch_html(const sp_batch *batch, FILE *file, sp_error *err);
 
 #endif

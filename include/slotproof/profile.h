@@ -64,7 +64,7 @@ typedef struct sp_profile {
   sp_profile_kind kind;
   char make[SP_DEVICE_TEXT], model[SP_DEVICE_TEXT]; /* "" = not stated */
   double focal_35mm;                                /* NAN = not stated */
-  char name[SP_PROFILE_NAME_TEXT]; /* last part of the file it was read from; "" = it was not */
+  char name[SP_PROFILE_NAME_TEXT];                  /* last part of the file it was read from; "" = it was not */
   uint32_t width_px, height_px;
   sp_profile_camera camera;
   double stated_dpi[2]; /* x, y; NAN = not stated */

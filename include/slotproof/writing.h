@@ -22,7 +22,8 @@ sp_say(sp_sentence *sentence, const char *format, ...);
  * in the flush. */
 void sp_text_wrapped(const char *lead, int indent, const char *text, FILE *file);
 
-/* A copy that is valid UTF-8 without control characters (bytes that are none become U+FFFD); NULL for lack of memory. Free with free(). */
+/* A copy that is valid UTF-8 without control characters (bytes that are none become U+FFFD); NULL for lack of memory.
+ * Free with free(). */
 char *sp_clean_text(const char *text);
 
 /* Pushes out what is buffered; SP_E_IO if any write to `file` has failed. */

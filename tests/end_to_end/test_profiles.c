@@ -142,7 +142,8 @@ static void check_lens(const render_camera *lens)
 }
 
 /* A rule 3 mm too low, and told so: what that does to the scale depends on the camera's distance. From the rule alone
- * that is known to a quarter (the file states no focal length), and the doubt must say so; with the profile it is known.
+ * that is known to a quarter (the file states no focal length), and the doubt must say so; with the profile it is
+ * known.
  */
 static void check_height(void)
 {
