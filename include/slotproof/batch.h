@@ -32,6 +32,8 @@ typedef struct sp_batch_input {
   char *path;
   const char *name; /* its last part; points into path */
   bool is_record;   /* a record's JSON, not a picture */
+  char **piece;     /* of a board scanned in pieces, whose folder `path` is: the pictures in order of name; else NULL */
+  size_t pieces;
 } sp_batch_input;
 
 /* Owned: free with sp_batch_list_free. */
@@ -43,8 +45,11 @@ typedef struct sp_batch_list {
 /* Pictures, records (names that end in .json) and folders. A folder stands for the PNG, JPEG, TIFF, WebP and HEIF
  * files right in it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its
  * overlay and the record is taken; a folder without pictures stands for its records. What is named twice is taken once.
- * On failure (SP_E_NOINPUT, SP_E_INTERNAL) *at is the name that would not do. */
-sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, const char **at, sp_error *err);
+ * With `pieces` a folder stands for one board, the pictures in it being scans of it in order from the nut; a folder
+ * without pictures for the folders in it that hold some.
+ * On failure (SP_E_NOINPUT, SP_E_USAGE, SP_E_INTERNAL) *at is the name that would not do. */
+sp_status sp_batch_find(char *const *names, size_t count, bool pieces, sp_batch_list *list, const char **at,
+                        sp_error *err);
 void sp_batch_list_free(sp_batch_list *list);
 
 /* ---- what was found on each board ---- */
@@ -72,7 +77,7 @@ typedef struct sp_batch_board {
   bool repeat;       /* ... because a study says it is another scan of that board */
   int64_t sequence;  /* place in the history; without one, 0 */
   char identity[SP_SHA256_TEXT];
-  char sha256[SP_SHA256_TEXT]; /* of the picture; "" = not known */
+  char sha256[SP_SHA256_TEXT]; /* of the picture; of several: of their digests; "" = not known */
   char version[24];            /* of the program that made the record */
   double scale_length_mm;
   int32_t frets, divisions; /* divisions 0 = a list of steps */

@@ -39,6 +39,9 @@ typedef sp_status (*sp_history_visit)(void *context, const char *name, const cha
 sp_status sp_history_each(sp_history *history, sp_history_visit visit, void *context, sp_error *err);
 
 /* What makes two records one board. */
+/* What tells the picture or pictures of a record: of one its SHA-256, of several that of their digests in order. "" if
+ * one is not known. */
+void sp_history_pictures(const sp_record *record, char digest[SP_SHA256_TEXT]);
 void sp_history_identity(const sp_record *record, const char *text, size_t length, char identity[SP_SHA256_TEXT]);
 
 #endif

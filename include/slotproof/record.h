@@ -35,6 +35,7 @@ typedef struct sp_graduation {
   double residual_mm; /* reading minus fitted map */
   bool used;          /* false: thrown out as damaged */
   size_t source;      /* the picture it is in */
+  int32_t strip_piece, strip_number; /* of a printed strip: which piece, and which of its graduations; a rule's: 0, 0 */
 } sp_graduation;
 
 /* How the scale was read. */

@@ -161,8 +161,7 @@ sp_status sp_batch_fill_board(sp_batch_board *b, const sp_record *r, sp_error *e
   b->layout_mm = calloc(count, sizeof *b->layout_mm);
   if (!b->mark || !b->layout_mm)
     return sp_fail_memory(err);
-  if (r->source_count == 1)
-    memcpy(b->sha256, r->sources[0].sha256, sizeof b->sha256);
+  sp_history_pictures(r, b->sha256);
   memcpy(b->version, r->version, sizeof b->version);
   b->scale_length_mm = r->scale_length_mm;
   b->frets = r->frets;
