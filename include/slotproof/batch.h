@@ -67,6 +67,11 @@ typedef struct sp_batch_mark {
 
 enum { SP_BATCH_NONE = -1 };
 
+/* Fanned frets: as in record.h; all NAN where they are parallel. Boards of two fans are boards of two layouts. */
+typedef struct sp_batch_fan {
+  double square_fret, bass_scale_mm, treble_scale_mm, spread_nut_mm, spread_saddle_mm;
+} sp_batch_fan;
+
 typedef struct sp_batch_board {
   char *name, *file; /* last part; as given. History: the name it was stored under, "" */
   sp_status status;  /* SP_OK, or why there is no record: then `trouble` says it and nothing below holds */
@@ -79,7 +84,8 @@ typedef struct sp_batch_board {
   char identity[SP_SHA256_TEXT];
   char sha256[SP_SHA256_TEXT]; /* of the picture; of several: of their digests; "" = not known */
   char version[24];            /* of the program that made the record */
-  double scale_length_mm;
+  double scale_length_mm; /* of a fan: on the centre line */
+  sp_batch_fan fan;
   int32_t frets, divisions; /* divisions 0 = a list of steps */
   sp_mark_kind marks_kind;
   sp_verdict verdict;
@@ -136,6 +142,7 @@ enum { SP_BATCH_CHARTS = 6, SP_BATCH_CHART_LEAST = 5 }; /* fewer boards make no 
 
 typedef struct sp_batch_group {
   double scale_length_mm;
+  sp_batch_fan fan;
   int32_t frets, divisions;
   sp_mark_kind marks_kind;
   size_t *board; /* indices, in order of time; those counted */

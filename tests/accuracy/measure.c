@@ -215,6 +215,8 @@ static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record 
     const cJSON *edge =
         cJSON_GetObjectItemCaseSensitive(truth, (e == SP_BASS) == left_handed ? "left_edge" : "right_edge");
     const double off_um = 1e3 * (m->edge[e].error_mm - number(edge, "error_mm")), u_um = 1e3 * m->edge[e].u_mm;
+    if (!isfinite(off_um)) /* its truth is not drawn */
+      continue;
     a->edges++;
     a->edges_covered += fabs(off_um) <= 1.96 * u_um;
     a->sum_edge_um2 += off_um * off_um;
@@ -381,8 +383,10 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
     options.layout = &layout;
     options.reference.mpe_mm = 0.0;
     const cJSON *drawn = cJSON_GetObjectItemCaseSensitive(truth, "params");
-    if (number(drawn, "strip_side") > 0.0) /* as calipers would read it if they were perfect */
+    if (number(drawn, "strip_side") > 0.0) { /* as calipers would read it if they were perfect */
       options.reference.strip_length_mm = 139.7 * (1.0 + number(drawn, "strip_error_along"));
+      options.reference.strip_width_mm = 127.0 * (1.0 + number(drawn, "strip_error_across"));
+    }
     options.marks = is_word(truth, "mark_kind", "slot")   ? SP_MARK_SLOT
                     : is_word(truth, "mark_kind", "wire") ? SP_MARK_WIRE
                                                           : SP_MARK_KNIFE;
