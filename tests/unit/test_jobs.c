@@ -63,9 +63,9 @@ static void test_complete(void **state)
   const char *field = NULL;
   sp_error err = {0};
   sp_job_settings s = usual();
-  assert_int_equal(sp_settings_complete(&s, &field, &err), SP_OK);
+  assert_int_equal(sp_settings_complete(&s, NULL, 1, &field, &err), SP_OK);
   assert_int_equal(sp_settings_set(&s, "frets", "", &err), SP_OK);
-  assert_int_equal(sp_settings_complete(&s, &field, &err), SP_E_USAGE);
+  assert_int_equal(sp_settings_complete(&s, NULL, 1, &field, &err), SP_E_USAGE);
   assert_string_equal(field, "frets");
 }
 
@@ -101,6 +101,8 @@ static void test_order_comes_back(void **state)
   (void)state;
   sp_job_order order = {.name = "board \"7\".png", .created_s = 1700000000, .applied = 1, .run = 7}, back;
   order.settings = usual();
+  order.board = strdup("name = Dunlin\nzero fret = yes\n");
+  order.pieces = (sp_job_pieces){.count = 2, .name = {"left.png", "right.png"}, .file = {1, 0}};
   const sp_correction one = {SP_CORRECTION_MARK_HERE, {120.5, 44.0}, NAN, 0},
                       two = {SP_CORRECTION_GRADUATION, {10.0, 20.0}, 25.4, 0};
   assert_int_equal(sp_corrections_add(&order.said, &one, NULL), SP_OK);
@@ -116,12 +118,18 @@ static void test_order_comes_back(void **state)
   CHECK_CLOSE(back.said.list[0].at_px.x, 120.5, 0.0);
   CHECK_CLOSE(back.said.list[1].reading_mm, 25.4, 0.0);
   assert_memory_equal(&back.settings, &order.settings, sizeof order.settings);
+  assert_string_equal(back.board, order.board);
+  assert_memory_equal(&back.pieces, &order.pieces, sizeof order.pieces);
   sp_job_order_free(&back);
   sp_job_order_free(&order);
   free(text);
   static const char *const WRONG[] = {"", "{}", "[]", "{\"schema\":\"slotproof/job/1\"}",
                                       "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":-1,\"applied\":0}",
-                                      "{\"schema\":\"slotproof/job/2\",\"name\":\"a\",\"run\":1,\"applied\":0}"};
+                                      "{\"schema\":\"slotproof/job/2\",\"name\":\"a\",\"run\":1,\"applied\":0}",
+                                      "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":1,\"applied\":0,"
+                                      "\"pieces\":[{\"name\":\"a\",\"file\":0},{\"name\":\"b\",\"file\":0}]}",
+                                      "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":1,\"applied\":0,"
+                                      "\"pieces\":[{\"name\":\"a\",\"file\":0},{\"name\":\"b\",\"file\":2}]}"};
   for (size_t i = 0; i < sizeof WRONG / sizeof *WRONG; i++)
     assert_int_equal(sp_job_order_parse(WRONG[i], &back, NULL), SP_E_DATA);
 }
@@ -142,7 +150,7 @@ static void write_script(const char *name, const char *text)
 
 static sp_status add(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
 {
-  const sp_job_settings settings = usual();
+  const sp_job_order order = {.name = "board.png", .settings = usual()};
   int fd;
   sp_status status = sp_jobs_reserve(jobs, err);
   if (status)
@@ -150,8 +158,8 @@ static sp_status add(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
   assert_int_equal(sp_store_new_id(id, err), SP_OK);
   assert_int_equal(sp_store_begin(&store, id, &fd, err), SP_OK);
   assert_int_equal(write(fd, "picture", 7), 7);
-  status = sp_jobs_add(jobs, id, fd, "board.png", &settings, err);
   close(fd);
+  status = sp_jobs_add(jobs, id, &order, err);
   return status;
 }
 
