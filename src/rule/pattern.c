@@ -35,10 +35,11 @@ static int32_t level_of(int kind, int32_t index, int32_t phase)
   return level;
 }
 
-/* Summed distance of the lengths from their level's median; INFINITY if longer strokes would have to be shorter. */
-static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double tick, double *work)
+/* Summed distance of the lengths from their level's median; INFINITY if longer strokes would have to be shorter.
+ * `longer`, unless NULL: the greatest level's median over that of the shortest strokes. */
+static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double tick, double *work, double *longer)
 {
-  double sum = 0.0, before = 0.0;
+  double sum = 0.0, before = 0.0, shortest = NAN;
   const int32_t levels = level_count(kind);
   for (int32_t level = 0; level <= levels; level++) {
     size_t n = 0;
@@ -51,9 +52,13 @@ static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double t
     if (middle < before - 0.5 * tick)
       return INFINITY;
     before = fmax(before, middle);
+    if (level == 0)
+      shortest = middle;
     for (size_t i = 0; i < n; i++)
       sum += fmin(fabs(work[i] - middle), 12.0 * tick);
   }
+  if (longer)
+    *longer = before / shortest;
   return sum;
 }
 
@@ -85,7 +90,7 @@ sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind ki
   const int32_t levels = level_count((int)kind), cycle = LEVELS[kind][levels - 1];
   int32_t best_phase = 0;
   for (int32_t phase = 0; phase < cycle; phase++) {
-    const double off = misfit(r, (int)kind, phase, tick, work);
+    const double off = misfit(r, (int)kind, phase, tick, work, NULL);
     if (off < best) {
       best = off;
       best_phase = phase;
@@ -104,6 +109,11 @@ sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind ki
   return SP_OK;
 }
 
+/* Longer strokes must be that much longer than the shortest: strokes all of one length, read with a period that beats
+ * with the pixels, come out longer and shorter by a pixel in a pattern as regular as a rule's. Rules have them longer
+ * by a third and more (common practice, no source). */
+static const double LEAST_LONGER = 1.10;
+
 sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATION_KINDS], sp_error *err)
 {
   double *work = malloc((r->count + 1) * sizeof *work), tick = INFINITY;
@@ -121,12 +131,20 @@ sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATIO
     plain += fmin(fabs(r->strokes[k].length_px - middle), 12.0 * tick);
   for (int kind = 0; kind < SP_GRADUATION_KINDS; kind++) {
     const int32_t levels = level_count(kind), cycle = LEVELS[kind][levels - 1];
-    double best = INFINITY;
-    for (int32_t phase = 0; phase < cycle; phase++)
-      best = fmin(best, misfit(r, kind, phase, tick, work));
+    double best = INFINITY, best_longer = NAN;
+    for (int32_t phase = 0; phase < cycle; phase++) {
+      double longer = NAN;
+      const double off = misfit(r, kind, phase, tick, work, &longer);
+      if (off < best) {
+        best = off;
+        best_longer = longer;
+      }
+    }
     /* the phase is a free parameter as well: log of the number of phases tried */
     evidence[kind] =
         isinf(best) ? -INFINITY : n * log(plain / (best + 0.1 * tick * n)) - 0.5 * levels * log(n) - log((double)cycle);
+    if (!(best_longer >= LEAST_LONGER))
+      evidence[kind] = fmin(evidence[kind], 0.0);
   }
   free(work);
   return SP_OK;

@@ -370,26 +370,47 @@ static void chatter_is_no_rule(void **unused)
     }
 }
 
+static sp_raster equal_strokes(double spacing_px, uint64_t seed)
+{
+  drawing d = drawing_new(1000, 200, 190.0);
+  for (int k = 0; k < 80; k++)
+    draw_mark(
+        &d,
+        &(drawn_mark){.at = 30.0 + spacing_px * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
+  chance dice = {seed};
+  draw_noise(&d, 2.0, &dice);
+  const sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  drawing_free(&d);
+  return raster;
+}
+
 /* Strokes all of one length say nothing of what they are; the user may. */
 static void even_strokes_need_a_word(void **unused)
 {
   (void)unused;
-  drawing d = drawing_new(1000, 200, 190.0);
-  for (int k = 0; k < 80; k++)
-    draw_mark(&d,
-              &(drawn_mark){.at = 30.0 + 11.8 * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
-  chance dice = {9};
-  draw_noise(&d, 2.0, &dice);
-  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  sp_raster raster = equal_strokes(11.8, 9);
   check_no_rule(&raster);
-  raster = drawing_raster(&d, SP_ALONG_X, 8);
+  raster = equal_strokes(11.8, 9);
   sp_reference_options o = automatic();
   o.graduation_mm = 1.0;
   sp_reference ref = read_picture(&raster, NAN, &o);
   assert_true(ref.map.known);
   CHECK_CLOSE(ref.record.px_per_mm, 11.8, 11.8e-4);
   sp_reference_free(&ref);
-  drawing_free(&d);
+}
+
+/* Periods that beat with the pixel grid make equal strokes look longer and shorter in turn. */
+static void equal_strokes_tell_nothing(void **unused)
+{
+  (void)unused;
+  for (int i = 0; i < 20; i++) {
+    sp_raster raster = equal_strokes(11.6 + 0.02 * i, 2 * (uint64_t)i + 1);
+    const sp_reference_options o = automatic();
+    sp_reference ref = read_picture(&raster, NAN, &o);
+    assert_false(ref.map.known);
+    assert_true(ref.reason[0] != '\0');
+    sp_reference_free(&ref);
+  }
 }
 
 static void stated_resolution(void **unused)
@@ -494,6 +515,7 @@ int main(void)
       cmocka_unit_test(no_rule_gives_a_reason),
       cmocka_unit_test(chatter_is_no_rule),
       cmocka_unit_test(even_strokes_need_a_word),
+      cmocka_unit_test(equal_strokes_tell_nothing),
       cmocka_unit_test(stated_resolution),
       cmocka_unit_test(stated_distance),
       cmocka_unit_test(bad_options_are_refused),
