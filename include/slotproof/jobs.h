@@ -80,6 +80,7 @@ typedef struct sp_job_order {
   char *board;             /* text of a board description that is laid under the settings; owned; NULL: none */
   char (*of)[SP_STORE_ID]; /* NULL: a picture. Otherwise the boards that are summed up here; owned */
   size_t of_count;
+  bool of_history; /* all boards of the history are summed up here */
   sp_corrections said; /* all, in order; those from `applied` on have been undone */
   size_t applied;
   uint32_t run; /* from 1 */
@@ -128,6 +129,11 @@ sp_status sp_jobs_add(sp_jobs *jobs, const char *id, const sp_job_order *order, 
  * place that was reserved in any case. SP_E_USAGE if one of them is not there or not measured. */
 sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count, char id[SP_STORE_ID], sp_error *err);
 
+/* The same over the history: every layout by itself. */
+sp_status sp_jobs_sum_history(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err);
+/* The history in the data folder as {boards: [...], all}, the latest first; as sp_history_open. */
+sp_status sp_jobs_history(const sp_store *store, cJSON **tree, sp_error *err);
+
 /* SP_E_NOINPUT: there is no such job. SP_E_USAGE: not with this one, or not now. */
 sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *said, size_t applied, sp_error *err);
 /* What is asked anew. */
@@ -139,7 +145,8 @@ typedef struct sp_job_change {
   size_t turn_count;
 } sp_job_change;
 sp_status sp_jobs_again(sp_jobs *jobs, const char *id, const sp_job_change *change, const char **field, sp_error *err);
-sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, sp_error *err);
+/* The board, its picture and its results; its numbers stay in the history unless told. */
+sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, bool from_history, sp_error *err);
 
 /* Objects for the page; NULL if there is no such job or no memory. The list has the latest first. */
 cJSON *sp_jobs_tree(sp_jobs *jobs, const char *id);

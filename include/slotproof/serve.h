@@ -3,14 +3,14 @@
  *
  * Paths. ID: 32 hexadecimal digits. All answers but pages and files are JSON; a refusal is {"error": sentence}, with
  * "field" where one field of the form is meant.
- *   GET    /  /board/ID  /enter                    pages
+ *   GET    /  /board/ID  /history  /enter          pages
  *   GET    /api/jobs                               all boards, the latest first; what was asked last; boards remembered
  *   POST   /api/jobs?name=...&scale_length=...     the picture's bytes; gives {"id"}. With &board=ID a description that
  *                                                  is remembered is laid under the settings. With &bytes=N,N,... several
  *                                                  pictures one behind the other, the pieces of one board in order from
  *                                                  the nut, called by name, name1, name2 ...
  *   GET    /api/jobs/ID                            how it stands
- *   DELETE /api/jobs/ID
+ *   DELETE /api/jobs/ID                            from the history, too, unless ?keep=history
  *   POST   /api/jobs/ID/corrections                {"applied": n, "corrections": [...]} as in corrections.h: a new run
  *   POST   /api/jobs/ID/again                      settings, "board": ID or "" for none, "turn": [2, 0, 1] for another
  *                                                  order of the pieces: a new run
@@ -18,6 +18,8 @@
  *   GET    /api/jobs/ID/places                     of several pieces: the record, places as in the drawing of them all
  *   GET    /api/jobs/ID/mark/N  stray/N            the close-up of the N-th mark or stray line
  *   GET    /api/jobs/ID/tile/LEVEL/COLUMN/ROW      JPEG
+ *   GET    /api/history                            every board ever measured here, the latest first
+ *   POST   /api/history                            a page over all of them; gives {"id"}
  *   POST   /api/together                           {"of": [ID, ...]}: a page over these boards; gives {"id"}
  *   GET    /api/scanner                            what there is, and what it does; the first who asks has it looked for
  *   POST   /api/scanner                            {"everywhere": bool}: looks again, on the network, too

@@ -4,6 +4,7 @@
  *     lock
  *     incoming/ID/picture         while it is being received; swept away at the next start
  *     boards/NAME.board           board descriptions
+ *     history.db                  every board ever measured here (history.h)
  *     form.json                   what was asked last
  *     jobs/ID/job.json            what is asked: name, settings, corrections, number of the run
  *     jobs/ID/picture             as it was received

@@ -92,6 +92,8 @@ char *sp_job_order_text(const sp_job_order *o)
     sp_tree_attach(&tree, root, "board", cJSON_CreateString(o->board));
   if (o->of)
     sp_tree_attach(&tree, root, "of", of_tree(o));
+  if (o->of_history)
+    sp_tree_attach(&tree, root, "of_history", cJSON_CreateTrue());
   sp_tree_attach(&tree, root, "applied", cJSON_CreateNumber((double)o->applied));
   sp_tree_attach(&tree, root, "said", corrections_tree(&o->said));
   char *text = tree.failed ? NULL : cJSON_Print(root);
@@ -193,6 +195,7 @@ sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
     o->created_s = created > 0.0 ? (int64_t)created : 0;
     o->run = (uint32_t)run;
     o->applied = (size_t)applied < o->said.count ? (size_t)applied : o->said.count;
+    o->of_history = cJSON_IsTrue(cJSON_GetObjectItemCaseSensitive(root, "of_history"));
     sp_settings_from_tree(cJSON_GetObjectItemCaseSensitive(root, "settings"), &o->settings);
   }
   cJSON_Delete(root);

@@ -54,6 +54,11 @@ static job *find(sp_jobs *jobs, const char *id)
   return NULL;
 }
 
+static bool is_sum(const job *j)
+{
+  return j->order.of || j->order.of_history;
+}
+
 static size_t waiting(const sp_jobs *jobs)
 {
   size_t n = 0;
@@ -150,6 +155,7 @@ typedef struct run {
   char *board;       /* text of board.txt; NULL = none */
   char *corrections; /* the same of corrections.json */
   char *boards;      /* the same of boards.txt */
+  bool of_history;
   uint32_t number, shown;
 } run;
 
@@ -198,7 +204,7 @@ static char *boards_text(sp_jobs *jobs, const sp_job_order *o)
     return NULL;
   for (size_t i = 0; i < o->of_count; i++) {
     const job *j = find(jobs, o->of[i]);
-    if (j && j->shown && !j->order.of)
+    if (j && j->shown && !is_sum(j))
       fprintf(file, "../../%s/result-%u/record.json %s\n", j->id, (unsigned)j->shown, j->order.name);
   }
   if (fclose(file) == 0)
@@ -218,6 +224,9 @@ static bool begin_run(sp_jobs *jobs, job *j, run *r)
   j->piece = 0;
   j->worker = -1;
   r->pieces = j->order.pieces;
+  r->of_history = j->order.of_history;
+  if (j->order.of_history)
+    return true; /* its boards are written out by measure() */
   if (j->order.of)
     return (r->boards = boards_text(jobs, &j->order)) != NULL;
   if (j->order.board && !(r->board = strdup(j->order.board)))
@@ -254,6 +263,7 @@ static bool measure(run *r, char failure[WORK_FAILURE])
   char *folder = NULL;
   sp_error err = {0};
   if (sp_store_work(r->jobs->store, r->id, r->number, &folder, &err) ||
+      (r->of_history && past_write_out(r->jobs->store, folder, &r->boards, &err)) ||
       (r->boards && !put_text(folder, "boards.txt", r->boards)) ||
       (r->board && !put_text(folder, "board.txt", r->board)) ||
       (r->corrections && !put_text(folder, "corrections.json", r->corrections))) {
@@ -311,9 +321,14 @@ static void end_run(run *r, bool fine, bool kept, const char *failure)
 static bool keep_result(const run *r, bool fine, char failure[WORK_FAILURE])
 {
   sp_error err = {0};
+  char before[SP_SHA256_TEXT];
+  past_identity(r->jobs->store, r->id, r->shown, before);
   if (sp_store_finish(r->jobs->store, r->id, r->number, fine ? NULL : failure, fine ? r->number : r->shown, &err) ==
-      SP_OK)
+      SP_OK) {
+    if (fine && !r->boards)
+      (void)past_add(r->jobs->store, r->id, r->number, r->name, before, NULL); /* the page tells by what it lists */
     return true;
+  }
   snprintf(failure, WORK_FAILURE, "%s", err.text);
   return false;
 }
@@ -391,6 +406,24 @@ static sp_status take_up(void *context, const char *id, int folder, sp_error *er
   return status;
 }
 
+static int earlier_first(const void *a, const void *b)
+{
+  const job *const *x = a, *const *y = b;
+  return (*x)->order.created_s < (*y)->order.created_s ? -1 : (*x)->order.created_s > (*y)->order.created_s;
+}
+
+/* Results that the history has not heard of: a kill came between, or they are older than it. */
+static void catch_up(sp_jobs *jobs)
+{
+  if (jobs->count)
+    qsort(jobs->list, jobs->count, sizeof *jobs->list, earlier_first);
+  for (size_t i = 0; i < jobs->count; i++) {
+    const job *j = jobs->list[i];
+    if (j->shown && !is_sum(j) && !past_has(jobs->store, j->id, j->shown))
+      (void)past_add(jobs->store, j->id, j->shown, j->order.name, "", NULL);
+  }
+}
+
 static void set_defaults(sp_jobs_options *o)
 {
   const long cores = sysconf(_SC_NPROCESSORS_ONLN);
@@ -416,6 +449,8 @@ sp_status sp_jobs_open(sp_store *store, const sp_jobs_options *options, sp_jobs 
   pthread_mutex_init(&jobs->lock, NULL);
   pthread_cond_init(&jobs->changed, NULL);
   sp_status status = sp_store_each(store, take_up, jobs, err);
+  if (!status)
+    catch_up(jobs);
   for (; !status && jobs->threads < jobs->options.workers; jobs->threads++)
     if (pthread_create(&jobs->thread[jobs->threads], NULL, work, jobs) != 0) {
       if (!jobs->threads)
@@ -525,7 +560,7 @@ static bool measured(sp_jobs *jobs, const char *id)
 {
   pthread_mutex_lock(&jobs->lock);
   const job *j = find(jobs, id);
-  const bool yes = j && j->shown && !j->order.of;
+  const bool yes = j && j->shown && !is_sum(j);
   pthread_mutex_unlock(&jobs->lock);
   return yes;
 }
@@ -574,6 +609,22 @@ sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count,
   return status;
 }
 
+sp_status sp_jobs_sum_history(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
+{
+  sp_status status = sp_store_new_id(id, err);
+  job *j = status ? NULL : new_job(id, "All boards so far");
+  if (!status)
+    status = j ? SP_OK : sp_fail_memory(err);
+  if (!status) {
+    j->order.of_history = true;
+    status = add_together(jobs, j, err);
+  }
+  if (status)
+    free_job(j);
+  sp_jobs_release(jobs);
+  return status;
+}
+
 static sp_status no_such(sp_error *err)
 {
   return sp_fail(err, SP_E_NOINPUT, "there is no such board; it may have been thrown away");
@@ -605,7 +656,7 @@ static sp_status ask_anew(sp_jobs *jobs, job *j, sp_error *err)
 
 static sp_status changeable(const sp_jobs *jobs, const job *j, sp_error *err)
 {
-  if (j->order.of)
+  if (is_sum(j))
     return sp_fail(err, SP_E_USAGE, "these are boards summed up; choose them anew for another sum");
   if (waiting(jobs) + jobs->reserved >= jobs->options.waiting_most)
     return sp_fail(err, SP_E_USAGE, "too many boards are waiting; try again when some of them are measured");
@@ -727,8 +778,13 @@ sp_status sp_jobs_again(sp_jobs *jobs, const char *id, const sp_job_change *what
   return status;
 }
 
-sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, sp_error *err)
+sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, bool from_history, sp_error *err)
 {
+  char identity[SP_SHA256_TEXT] = "";
+  if (from_history && measured(jobs, id))
+    past_identity(jobs->store, id, sp_jobs_shown(jobs, id), identity);
+  if (past_forget(jobs->store, identity, err))
+    return err->status;
   pthread_mutex_lock(&jobs->lock);
   job *j = find(jobs, id);
   sp_status status = j ? SP_OK : no_such(err);
@@ -787,6 +843,8 @@ static cJSON *tree_of(const sp_jobs *jobs, const job *j)
     sp_tree_attach(&tree, root, "piece", cJSON_CreateNumber(j->piece));
   if (j->order.of)
     sp_tree_attach(&tree, root, "together", cJSON_CreateNumber((double)j->order.of_count));
+  if (j->order.of_history)
+    sp_tree_attach(&tree, root, "history", cJSON_CreateTrue());
   if (j->state == SP_JOB_WAITING)
     sp_tree_attach(&tree, root, "ahead", cJSON_CreateNumber((double)ahead_of(jobs, j)));
   if (j->state == SP_JOB_WORKING)

@@ -139,7 +139,7 @@ static void look(sp_scanner *s)
 }
 
 /* What was received becomes a board, or nothing is left of it. The place in the queue goes either way. */
-static void keep(sp_scanner *s, bool fine, char trouble[WORK_FAILURE])
+static bool keep(sp_scanner *s, bool fine, char trouble[WORK_FAILURE])
 {
   sp_error err = {0};
   const bool kept = fine && sp_jobs_add(s->jobs, s->id, &s->order, &err) == SP_OK;
@@ -149,6 +149,7 @@ static void keep(sp_scanner *s, bool fine, char trouble[WORK_FAILURE])
     snprintf(trouble, WORK_FAILURE, "%s", err.text);
   if (!kept)
     sp_store_drop(s->store, s->id);
+  return kept;
 }
 
 static void scan(sp_scanner *s)
@@ -162,12 +163,13 @@ static void scan(sp_scanner *s)
     snprintf(file, size, "%s/incoming/%s/picture", s->store->path, s->id);
   const char *const arguments[] = {"slotproof", "fetch", "scan", dpi, s->chosen.name, file, NULL};
   const bool fine = file && run(s, arguments, SCAN_SECONDS, note_progress, trouble);
-  keep(s, fine, trouble);
+  const bool kept = keep(s, fine, trouble);
   free(file);
   pthread_mutex_lock(&s->lock);
-  if (!*trouble)
+  if (kept) /* even if somebody has stopped it, too late */
     memcpy(s->last_id, s->id, sizeof s->last_id);
-  snprintf(s->trouble, sizeof s->trouble, "%s", s->stopped_s ? "the scan was stopped; nothing was kept" : trouble);
+  snprintf(s->trouble, sizeof s->trouble, "%s",
+           s->stopped_s && !kept ? "the scan was stopped; nothing was kept" : trouble);
   sp_job_order_free(&s->order);
 }
 

@@ -357,6 +357,15 @@ void serve_forget(serve_request *r)
 
 /* ---- answers ---------------------------------------------------------------------------------------------------- */
 
+static serve_result answer_new(struct MHD_Connection *c, sp_status status, const sp_error *err, const char *id)
+{
+  if (status)
+    return serve_error(c, err, NULL);
+  cJSON *tree = cJSON_CreateObject();
+  cJSON_AddStringToObject(tree, "id", id);
+  return serve_tree(c, 201, tree);
+}
+
 static serve_result answer_add(serve_request *r, struct MHD_Connection *c)
 {
   sp_error err = {0};
@@ -368,9 +377,7 @@ static serve_result answer_add(serve_request *r, struct MHD_Connection *c)
   if (sp_jobs_add(r->server->jobs, r->id, &r->order, &err))
     return serve_error(c, &err, NULL);
   r->received = true;
-  cJSON *tree = cJSON_CreateObject();
-  cJSON_AddStringToObject(tree, "id", r->id);
-  return serve_tree(c, 201, tree);
+  return answer_new(c, SP_OK, NULL, r->id);
 }
 
 static serve_result answer_list(serve_request *r, struct MHD_Connection *c)
@@ -460,7 +467,9 @@ static serve_result answer_settings(serve_request *r, struct MHD_Connection *c)
 static serve_result answer_remove(serve_request *r, struct MHD_Connection *c)
 {
   sp_error err = {0};
-  const sp_status status = sp_jobs_remove(r->server->jobs, r->route.id, &err);
+  const char *keep = MHD_lookup_connection_value(c, MHD_GET_ARGUMENT_KIND, "keep");
+  const sp_status status =
+      sp_jobs_remove(r->server->jobs, r->route.id, !keep || strcmp(keep, "history") != 0, &err);
   return answer_done(c, status, &err, NULL);
 }
 
@@ -587,6 +596,25 @@ static char (*ids_of(const cJSON *list, size_t *count))[SP_STORE_ID]
   return ids;
 }
 
+static serve_result answer_history(serve_request *r, struct MHD_Connection *c)
+{
+  sp_error err = {0};
+  cJSON *tree = NULL;
+  if (sp_jobs_history(&r->server->store, &tree, &err))
+    return serve_error(c, &err, NULL);
+  return serve_tree(c, 200, tree);
+}
+
+static serve_result answer_history_sum(serve_request *r, struct MHD_Connection *c)
+{
+  sp_error err = {0};
+  char id[SP_STORE_ID] = "";
+  if (sp_jobs_reserve(r->server->jobs, &err))
+    return serve_refuse(c, 503, NULL, err.text);
+  const sp_status status = sp_jobs_sum_history(r->server->jobs, id, &err);
+  return answer_new(c, status, &err, id);
+}
+
 static serve_result answer_together(serve_request *r, struct MHD_Connection *c)
 {
   sp_error err = {0};
@@ -601,11 +629,7 @@ static serve_result answer_together(serve_request *r, struct MHD_Connection *c)
   }
   const sp_status status = sp_jobs_together(r->server->jobs, ids, count, id, &err);
   free(ids);
-  if (status)
-    return serve_error(c, &err, NULL);
-  tree = cJSON_CreateObject();
-  cJSON_AddStringToObject(tree, "id", id);
-  return serve_tree(c, 201, tree);
+  return answer_new(c, status, &err, id);
 }
 
 static serve_result answer_enter(serve_request *r, struct MHD_Connection *c)
@@ -724,6 +748,10 @@ serve_result serve_answer(serve_request *r, struct MHD_Connection *c)
     return answer_scan(r, c);
   case SERVE_SCAN_STOP:
     return answer_scan_stop(r, c);
+  case SERVE_HISTORY:
+    return answer_history(r, c);
+  case SERVE_HISTORY_SUM:
+    return answer_history_sum(r, c);
   case SERVE_TOGETHER:
     return answer_together(r, c);
   case SERVE_ENTER:

@@ -59,9 +59,9 @@ static void need(serve_route *r, const char *method, const char *wanted, serve_a
 static void find_page(const char *method, const parts *p, serve_route *r)
 {
   static const char *const FREE[] = {"slotproof.css", "icon.svg", "enter.js", "common.js"};
-  static const char *const OTHERS[] = {"start.js", "board.js", "view.js"};
-  if (p->count == 1 && (is(p, 0, "") || is(p, 0, "enter"))) {
-    r->name = is(p, 0, "") ? "start.html" : "enter.html";
+  static const char *const OTHERS[] = {"start.js", "board.js", "view.js", "history.js"};
+  if (p->count == 1 && (is(p, 0, "") || is(p, 0, "enter") || is(p, 0, "history"))) {
+    r->name = is(p, 0, "") ? "start.html" : is(p, 0, "enter") ? "enter.html" : "history.html";
     r->page = true;
     r->open_to_all = is(p, 0, "enter");
   } else if (p->count == 2 && is(p, 0, "board") && sp_store_id_valid(p->part[1])) {
@@ -141,6 +141,9 @@ serve_route serve_find_route(const char *method, const char *path)
   } else if (p.count == 2 && is(&p, 1, "scan")) {
     need(&r, method, "POST", SERVE_SCAN);
     need(&r, method, "DELETE", SERVE_SCAN_STOP);
+  } else if (p.count == 2 && is(&p, 1, "history")) {
+    need(&r, method, "GET", SERVE_HISTORY);
+    need(&r, method, "POST", SERVE_HISTORY_SUM);
   } else if (p.count == 2 && is(&p, 1, "together")) {
     need(&r, method, "POST", SERVE_TOGETHER);
   } else if (p.count == 2 && is(&p, 1, "enter")) {

@@ -229,9 +229,9 @@ void talk_scanners(int count, bool slow)
   fprintf(file,
           "number_of_devices %d\nmode Gray\ndepth 8\nresolution_min 1.0\nresolution_max 1200.0\nresolution_quant 1.0\n"
           "resolution 50.0\ntest-picture \"Grid\"\nread-delay %s\nread-delay-duration 200000\n"
-          "read-status-code \"Default\"\nenable-test-options false\ngeometry_min 0.0\ngeometry_max 200.0\n"
+          "read-status-code \"Default\"\nenable-test-options false\ngeometry_min 0.0\ngeometry_max %s\n"
           "geometry_quant 1.0\ntl_x 0.0\ntl_y 0.0\nbr_x 80.0\nbr_y 100.0\n",
-          count, slow ? "true" : "false");
+          count, slow ? "true" : "false", slow ? "300.0" : "200.0");
   assert_int_equal(fclose(file), 0);
   assert_non_null(getcwd(here, sizeof here));
   assert_int_equal(setenv("SANE_CONFIG_DIR", here, 1), 0);

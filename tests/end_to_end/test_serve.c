@@ -467,6 +467,69 @@ static void test_together(void **state)
   check_refused("POST", "/api/together", "", true, text, 400);
 }
 
+/* ---- the history -------------------------------------------------------------------------------------------------- */
+
+static int boards_in_history(const char *name)
+{
+  cJSON *tree = talk_json(server.port, "/api/history", 200);
+  const cJSON *one;
+  int n = 0;
+  cJSON_ArrayForEach(one, member(tree, "boards")) n += strcmp(word(one, "name"), name) == 0;
+  cJSON_Delete(tree);
+  return n;
+}
+
+static void remove_board(const char *id, const char *query)
+{
+  char path[200];
+  get_path(path, id, query);
+  check_refused("DELETE", path, "", true, NULL, 200);
+}
+
+/* One place a board, whatever it is asked again; gone with the board or kept without it; the command line reads it. */
+static void test_history(void **state)
+{
+  (void)state;
+  char ids[2][40], path[200];
+  talk_send(server.port, KITTIWAKE, "past.png", ASKED, ids[0]);
+  cJSON_Delete(talk_wait(server.port, ids[0]));
+  assert_int_equal(boards_in_history("past.png"), 1);
+  get_path(path, ids[0], "/again");
+  check_refused("POST", path, "", true, "{\"scale_length\":\"381mm\",\"frets\":\"14\",\"tolerance\":\"2mm\"}", 200);
+  cJSON_Delete(talk_wait(server.port, ids[0]));
+  assert_int_equal(boards_in_history("past.png"), 1);
+  cJSON *tree = talk_json(server.port, "/api/history", 200);
+  const cJSON *latest = cJSON_GetArrayItem(member(tree, "boards"), 0);
+  assert_string_equal(word(latest, "name"), "past.png");
+  CHECK_CLOSE(number(latest, "worst_mm"), 1.0, 0.1); /* as samples/README.md says of kittiwake */
+  assert_int_equal((int)number(latest, "worst_fret"), 9);
+  assert_int_equal((int)number(latest, "missing"), 1);
+  assert_true(number(latest, "checked_s") > 1.7e9);
+  cJSON_Delete(tree);
+  const outside_result *r = outside_run("batch --history data/history.db --format csv");
+  assert_non_null(strstr(r->out, "past.png"));
+  talk_send(server.port, KITTIWAKE, "kept.png", ASKED, ids[1]);
+  cJSON_Delete(talk_wait(server.port, ids[1]));
+  remove_board(ids[0], "");
+  remove_board(ids[1], "?keep=history");
+  assert_int_equal(boards_in_history("past.png"), 0);
+  assert_int_equal(boards_in_history("kept.png"), 1);
+  talk_answer a = post("/api/history", "");
+  assert_int_equal(a.status, 201);
+  tree = cJSON_Parse(a.body);
+  snprintf(ids[0], sizeof ids[0], "%s", word(tree, "id"));
+  cJSON_Delete(tree);
+  talk_free(&a);
+  tree = talk_wait(server.port, ids[0]);
+  assert_string_equal(word(tree, "state"), "done");
+  cJSON_Delete(tree);
+  a = get_of(ids[0], "/report");
+  assert_int_equal(a.status, 200);
+  assert_non_null(strstr(a.body, "kept.png"));
+  talk_free(&a);
+  assert_int_equal(system("[ -z \"$(find data/jobs -name 'h-*')\" ]"), 0);
+}
+
 /* ---- board descriptions, and one board in pieces ---------------------------------------------------------------- */
 
 static const char *const PIECES[] = {SAMPLES_DIR "/redshank-1.jpg", SAMPLES_DIR "/redshank-2.jpg",
@@ -786,6 +849,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_broken_upload),
       cmocka_unit_test(test_runs),
       cmocka_unit_test(test_together),
+      cmocka_unit_test(test_history),
       cmocka_unit_test(test_pieces_are_one_board),
       cmocka_unit_test(test_described_board),
       cmocka_unit_test(test_pieces_refused),

@@ -9,13 +9,16 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "check_close.h"
+#include "drawn.h"
 #include "outside.h"
 
 static browser chromium;
 static talk_program server;
 static char board_id[40];
+static char *program;
 
 static void url_of(char url[200], const char *path)
 {
@@ -575,6 +578,24 @@ static void test_scan_from_the_page(void **state)
   check_sound();
 }
 
+static void test_history_page(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/history");
+  browser_until(&chromium, "return document.querySelectorAll('#layouts section').length >= 3");
+  check_text("return document.getElementById('layouts').textContent", "381 mm, 14 frets, knife lines");
+  check_text("return document.getElementById('layouts').textContent", "648 mm, 22 frets");
+  check_text("return document.getElementById('layouts').textContent", "worst +1.00 mm at fret 9");
+  shots("history");
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#sum-up");
+  browser_until(&chromium, "return location.pathname.endsWith('/report') && document.readyState === 'complete'");
+  check_text("return document.body.textContent", "kittiwake.png");
+  shot("history-report", 1280, false);
+  check_sound();
+}
+
 /* Names are text wherever they stand: of pictures, of boards, in the list, on the page, in a sum. */
 static void test_names_are_text(void **state)
 {
@@ -663,6 +684,84 @@ static void test_summed_up(void **state)
   check_sound();
 }
 
+/* ---- a large scan ------------------------------------------------------------------------------------------------ */
+
+/* Zooms to single pixels, drags about, zooms out, one step a frame, as hands do; tells how long the frames were. */
+static const char MOVES[] =
+    "const v = document.getElementById('view'), b = v.getBoundingClientRect(), times = [];"
+    "const at = (type, x, y, more) => new (type === 'wheel' ? WheelEvent : PointerEvent)(type, {clientX: b.left + x, "
+    "clientY: b.top + y, pointerId: 1, bubbles: true, cancelable: true, ...more});"
+    "const steps = [];"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: -45})));"
+    "steps.push(() => v.dispatchEvent(at('pointerdown', 300, 150)));"
+    "for (let i = 0; i < 90; i++) steps.push(() => v.dispatchEvent(at('pointermove', 300 + 9 * i % 280, 150 + 5 * i % 150)));"
+    "steps.push(() => v.dispatchEvent(at('pointerup', 300, 150)));"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: 45})));"
+    "return new Promise(done => { let last = 0; const frame = now => { if (last) times.push(now - last); last = now;"
+    "const step = steps.shift(); if (step) { step(); requestAnimationFrame(frame); } else { times.sort((a, b) => a - b);"
+    "const part = p => times[Math.floor(p * (times.length - 1))]; const tiles = performance.getEntriesByType('resource')"
+    ".map(e => e.name).filter(n => n.includes('/tile/')); done({median: part(0.5), most: part(0.95), worst: part(1), "
+    "frames: times.length, tiles: tiles.length, once: new Set(tiles).size}); } }; requestAnimationFrame(frame); })";
+
+static long peak_kb(pid_t pid)
+{
+  char path[60], line[200];
+  long kb = -1;
+  snprintf(path, sizeof path, "/proc/%ld/status", (long)pid);
+  FILE *file = fopen(path, "r");
+  assert_non_null(file);
+  while (fgets(line, sizeof line, file))
+    if (sscanf(line, "VmHWM: %ld kB", &kb) == 1)
+      break;
+  fclose(file);
+  return kb;
+}
+
+/* A4 at 600 dpi, 35 million pixels: its levels are made once, every tile is sent once, and the server itself never holds
+ * the picture. How long frames take depends on the machine: told, not judged. */
+static void test_large_scan(void **state)
+{
+  (void)state;
+  static const char *const A4[] = {"scale_length_mm=430", "frets=14", "sheet_width_mm=210", "sheet_height_mm=297",
+                                   "skew_deg=0.4", NULL};
+  char id[40], path[200];
+  struct stat before, after;
+  talk_program own;
+  const talk_program other = server;
+  draw(5, A4, "a4.png", "a4.json");
+  talk_serve(program, "large", NULL, &own);
+  server = own;
+  talk_send(server.port, "a4.png", "a4.png", "scale_length=430mm&frets=14", id);
+  cJSON_Delete(talk_wait(server.port, id));
+  snprintf(path, sizeof path, "large/jobs/%s/tiles.pack", id);
+  assert_int_equal(stat(path, &before), 0);
+  browser_screen(&chromium, 1280, 900, false);
+  snprintf(path, sizeof path, "/board/%s", id);
+  go(path);
+  browser_until(&chromium, DONE);
+  cJSON *moves = browser_run(&chromium, MOVES);
+  if (getenv("SLOTPROOF_FIGURES"))
+    printf("%g frames: median %.1f ms, 95 %% below %.1f ms, worst %.1f ms; %g tiles; server's peak %ld kB\n",
+           number(moves, "frames"), number(moves, "median"), number(moves, "most"), number(moves, "worst"),
+           number(moves, "tiles"), peak_kb(server.pid));
+  assert_true(number(moves, "tiles") >= 12.0);
+  CHECK_CLOSE(number(moves, "tiles"), number(moves, "once"), 0.0);
+  cJSON_Delete(moves);
+  browser_click(&chromium, "#again summary");
+  type_into("f-tolerance", "2 mm" KEY_ENTER);
+  browser_until(&chromium, "return document.getElementById('asked').textContent.includes('tolerance 2 mm')");
+  browser_until(&chromium, DONE);
+  snprintf(path, sizeof path, "large/jobs/%s/tiles.pack", id);
+  assert_int_equal(stat(path, &after), 0);
+  assert_true(before.st_ino == after.st_ino && before.st_mtim.tv_nsec == after.st_mtim.tv_nsec);
+#if !defined(__SANITIZE_ADDRESS__)
+  assert_true(peak_kb(server.pid) > 0 && peak_kb(server.pid) < 64 * 1024); /* the picture alone has 35 MB, as floats 140 */
+#endif
+  check_sound();
+  assert_int_equal(talk_end(&server, SIGTERM), 0);
+  server = other;
+}
+
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
@@ -679,19 +778,21 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_scan_from_the_page),
       cmocka_unit_test(test_file_by_keys),
       cmocka_unit_test(test_summed_up),
+      cmocka_unit_test(test_history_page),
       cmocka_unit_test(test_names_are_text),
       cmocka_unit_test(test_ask_again),
       cmocka_unit_test(test_thrown_away),
+      cmocka_unit_test(test_large_scan),
   };
-  char *slotproof = argc == 2 ? realpath(argv[1], NULL) : NULL;
-  if (!slotproof || !outside_enter(argv[1]))
+  program = argc == 2 ? realpath(argv[1], NULL) : NULL;
+  if (!program || !outside_enter(argv[1]))
     return 1;
   talk_scanners(1, false);
-  talk_serve(slotproof, "data", NULL, &server);
+  talk_serve(program, "data", NULL, &server);
   browser_open(&chromium);
   int failed = cmocka_run_group_tests(tests, NULL, NULL);
   browser_close(&chromium);
   failed |= talk_end(&server, SIGTERM);
-  free(slotproof);
+  free(program);
   return outside_leave() || failed;
 }

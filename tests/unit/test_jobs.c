@@ -214,7 +214,7 @@ static void test_worker_says_why(void **state)
   close_jobs(jobs);
   jobs = open_jobs("./says", 20); /* known at the next start, too */
   check_failure(jobs, id, "board.png: has no lines; scan again");
-  assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+  assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
   assert_null(sp_jobs_tree(jobs, id));
   close_jobs(jobs);
 }
@@ -232,7 +232,7 @@ static void test_worker_is_killed(void **state)
     sp_jobs *jobs = open_jobs("./dies", 20);
     assert_int_equal(add(jobs, id, &err), SP_OK);
     check_failure(jobs, id, SCRIPTS[i][1]);
-    assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+    assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
     close_jobs(jobs);
   }
 }
@@ -247,7 +247,7 @@ static void test_time_is_up(void **state)
   sp_jobs *jobs = open_jobs("./stays", 1);
   assert_int_equal(add(jobs, id, &err), SP_OK);
   check_failure(jobs, id, "too long");
-  assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+  assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
   close_jobs(jobs);
 }
 
@@ -264,7 +264,7 @@ static void test_queue_is_bounded(void **state)
   assert_int_equal(add(jobs, ids[2], &err), SP_OK);
   assert_int_equal(add(jobs, more, &err), SP_E_USAGE);
   assert_non_null(strstr(err.text, "waiting"));
-  assert_int_equal(sp_jobs_remove(jobs, ids[0], &err), SP_OK); /* also while it is being measured */
+  assert_int_equal(sp_jobs_remove(jobs, ids[0], true, &err), SP_OK); /* also while it is being measured */
   wait_for_state(jobs, ids[1], "working");
   assert_int_equal(add(jobs, more, &err), SP_OK);
   close_jobs(jobs); /* ends the worker at once */

@@ -413,8 +413,8 @@ byId("no").addEventListener("click", () => {
   byId("sure").hidden = true;
   byId("remove").focus();
 });
-byId("really").addEventListener("click", async () => {
-  const answer = await ask("DELETE", api);
+for (const [name, query] of [["really", ""], ["picture-only", "?keep=history"]]) byId(name).addEventListener("click", async () => {
+  const answer = await ask("DELETE", api + query);
   if (answer.ok) location.assign("/");
   else {
     byId("trouble").hidden = false;

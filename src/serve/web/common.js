@@ -247,7 +247,7 @@ export function stateWords(job) {
     return `${stage}${which}\u2026`;
   }
   if (job.state === "failed") return "not measured";
-  if (job.together)
+  if (job.together || job.history)
     return { within: "all within", out: "some out", undecided: "some not decided" }[job.about?.verdict] ?? "";
   return { within: "within tolerance", out: "out of tolerance", undecided: "not decided" }[job.about?.verdict] ?? "";
 }

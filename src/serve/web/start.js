@@ -328,7 +328,7 @@ function row(job) {
   const about = job.about ?? {};
   const counts = ["out", "missing", "undecided"].filter((word) => about[word]).map((word) => `${about[word]} ${word}`);
   const words = put("span", { class: "state" }, stateWords(job) + (job.state === "done" && counts.length ? `: ${counts.join(", ")}` : ""));
-  const sum = job.together > 0;
+  const sum = job.together > 0 || job.history;
   const href = sum && job.state === "done" ? `/api/jobs/${job.id}/report` : `/board/${job.id}`;
   return put(
     "li",
@@ -405,7 +405,7 @@ async function list() {
     shown = now;
   }
   showBoards(answer.boards ?? []);
-  byId("sum").hidden = answer.jobs.filter((job) => job.shown && !job.together).length < 2;
+  byId("sum").hidden = answer.jobs.filter((job) => job.shown && !job.together && !job.history).length < 2;
   byId("none").hidden = answer.jobs.length > 0;
   if (!touched && answer.form) {
     const { board, ...settings } = answer.form;
