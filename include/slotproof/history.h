@@ -10,7 +10,8 @@
  *          verdict, record)                                             id grows with time; record is the JSON
  *   marks(board, fret, state, x_mm, layout_mm, error_mm, error_cents, u_mm, expanded_u_mm, squareness_deg, width_mm,
  *         verdict)                                                      what is not known is NULL
- *   times(board, checked_s)                                            when it was first stored, since 1970; may be missing
+ *   times(board, checked_s)                                            when it was first stored, since 1970; may be
+ * missing
  */
 #ifndef SLOTPROOF_HISTORY_H
 #define SLOTPROOF_HISTORY_H

@@ -44,10 +44,10 @@ cJSON *sp_settings_tree(const sp_job_settings *settings);
 void sp_settings_from_tree(const cJSON *tree, sp_job_settings *settings);
 
 /* Boards that are remembered, in the store's folder `boards`: what the form says of the board, not of the rule, or a
- * description (boardfile.h) in words of its own. An array of {id, name, settings, more}, `more` naming what the form has
- * no field for, "" if nothing; NULL for lack of memory. A name that is known is replaced; but what has more to it is not
- * replaced by a form. SP_E_USAGE if name or text will not do or there are too many, SP_E_NOINPUT if there is none,
- * SP_E_IO. */
+ * description (boardfile.h) in words of its own. An array of {id, name, settings, more}, `more` naming what the form
+ * has no field for, "" if nothing; NULL for lack of memory. A name that is known is replaced; but what has more to it
+ * is not replaced by a form. SP_E_USAGE if name or text will not do or there are too many, SP_E_NOINPUT if there is
+ * none, SP_E_IO. */
 enum { SP_BOARDS_MOST = 300, SP_BOARD_TEXT = 64 * 1024 };
 cJSON *sp_boards_tree(const sp_store *store);
 sp_status sp_boards_save(sp_store *store, const char *name, const sp_job_settings *settings, sp_error *err);
@@ -80,7 +80,7 @@ typedef struct sp_job_order {
   char *board;             /* text of a board description that is laid under the settings; owned; NULL: none */
   char (*of)[SP_STORE_ID]; /* NULL: a picture. Otherwise the boards that are summed up here; owned */
   size_t of_count;
-  bool of_history; /* all boards of the history are summed up here */
+  bool of_history;     /* all boards of the history are summed up here */
   sp_corrections said; /* all, in order; those from `applied` on have been undone */
   size_t applied;
   uint32_t run; /* from 1 */
@@ -139,8 +139,8 @@ sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *s
 /* What is asked anew. */
 typedef struct sp_job_change {
   const sp_job_settings *settings;
-  bool other_board;  /* `board` takes the place of what there was; otherwise that stays */
-  const char *board; /* NULL: none */
+  bool other_board;    /* `board` takes the place of what there was; otherwise that stays */
+  const char *board;   /* NULL: none */
   const uint8_t *turn; /* which of the present pieces comes first, second ...; NULL: as they are */
   size_t turn_count;
 } sp_job_change;

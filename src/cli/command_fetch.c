@@ -1,6 +1,7 @@
-/* slotproof fetch list local|all, slotproof fetch scan DPI DEVICE FILE: what `serve` starts to reach a scanner, and nobody
- * else. Drivers are code from elsewhere that has to get at devices, so this process is not shut in as those that open
- * pictures are; it opens none. What it finds, and how far it is, goes to descriptor SP_WORK_FD, a line at a time. */
+/* slotproof fetch list local|all, slotproof fetch scan DPI DEVICE FILE: what `serve` starts to reach a scanner, and
+ * nobody else. Drivers are code from elsewhere that has to get at devices, so this process is not shut in as those that
+ * open pictures are; it opens none. What it finds, and how far it is, goes to descriptor SP_WORK_FD, a line at a time.
+ */
 #include <math.h>
 #include <signal.h>
 #include <stdlib.h>

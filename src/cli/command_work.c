@@ -2,8 +2,8 @@
  * else.
  *
  * FOLDER is the run's; the pictures lie above it. Options are those of `check`, read by the same table, and the check
- * is the same call, so that the record is the same. NAME is what the record calls a picture; TURN says which file it is,
- * as "0", or "2,0,1" for three pieces of a board. */
+ * is the same call, so that the record is the same. NAME is what the record calls a picture; TURN says which file it
+ * is, as "0", or "2,0,1" for three pieces of a board. */
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>

@@ -319,12 +319,14 @@ sp_status sp_history_forget(sp_history *h, const char *identity, sp_error *err)
     return status;
   status = clear_marks(h, identity, err);
   if (!status)
-    status = execute_for(h, "DELETE FROM times WHERE board = (SELECT id FROM boards WHERE identity = ?)", identity, err);
+    status =
+        execute_for(h, "DELETE FROM times WHERE board = (SELECT id FROM boards WHERE identity = ?)", identity, err);
   if (!status)
     status = execute_for(h, "DELETE FROM boards WHERE identity = ?", identity, err);
   if (!status)
-    status = execute(h, "DELETE FROM pictures WHERE sha256 NOT IN (SELECT picture_sha256 FROM boards WHERE "
-                        "picture_sha256 IS NOT NULL)",
+    status = execute(h,
+                     "DELETE FROM pictures WHERE sha256 NOT IN (SELECT picture_sha256 FROM boards WHERE "
+                     "picture_sha256 IS NOT NULL)",
                      err);
   return end_transaction(h, status, err);
 }

@@ -121,10 +121,10 @@ static void tell(const sp_boardfile *b, sp_job_settings *s)
 /* What the form has no field for. */
 static void say_more(const sp_boardfile *b, char more[MORE])
 {
-  const bool is[] = {sp_fan_given(&b->fan),         b->steps.count > 0, b->zero_fret,
-                     isfinite(b->nut_shift_mm),     b->partial_count > 0, b->left_handed,
+  const bool is[] = {sp_fan_given(&b->fan),          b->steps.count > 0,   b->zero_fret,
+                     isfinite(b->nut_shift_mm),      b->partial_count > 0, b->left_handed,
                      sp_board_shape_given(&b->shape)};
-  static const char *const WORDS[] = {"fanned frets",  "steps of its own", "zero fret", "compensated nut",
+  static const char *const WORDS[] = {"fanned frets",  "steps of its own", "zero fret",         "compensated nut",
                                       "partial frets", "left-handed",      "shape of the board"};
   size_t used = 0;
   more[0] = '\0';
@@ -274,8 +274,9 @@ sp_status sp_boards_save(sp_store *store, const char *name, const sp_job_setting
     return sp_fail(err, SP_E_USAGE, *name ? "the name is too long; give a shorter one" : "give the board a name");
   each(store, is_called, &w);
   if (w.has_more)
-    return sp_fail(err, SP_E_USAGE, "the board of that name has a description with more in it; change that, or give "
-                                    "another name");
+    return sp_fail(err, SP_E_USAGE,
+                   "the board of that name has a description with more in it; change that, or give "
+                   "another name");
   describe(settings, clean, &b);
   sp_status status = write_board(&b, &text, err);
   if (!status)
@@ -295,8 +296,9 @@ sp_status sp_boards_save_text(sp_store *store, const char *text, sp_error *err)
   wanted w = {.name = b.name};
   each(store, is_called, &w);
   const sp_status status = b.name[0] ? put_board(store, &w, text, err)
-                                     : sp_fail(err, SP_E_USAGE, "the board has no name; write a line as "
-                                                                "name = Dunlin tenor");
+                                     : sp_fail(err, SP_E_USAGE,
+                                               "the board has no name; write a line as "
+                                               "name = Dunlin tenor");
   sp_boardfile_free(&b);
   return status;
 }

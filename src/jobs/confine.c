@@ -87,12 +87,13 @@ static void allow(int rules, const char *path, uint64_t rights)
 /* False without the kernel's help; the other limits stand. */
 static bool lock_land(const char *folder, const char *more)
 {
-  static const char *const SYSTEM[] = {"/usr", "/lib", "/lib64", "/etc/ld.so.cache", "/etc/localtime", "/proc/self",
-                                       "/sys/devices/system/cpu"};
+  static const char *const SYSTEM[] = {
+      "/usr", "/lib", "/lib64", "/etc/ld.so.cache", "/etc/localtime", "/proc/self", "/sys/devices/system/cpu"};
   const int landlock = version();
   const uint64_t known = landlock > 0 ? known_rights(landlock) : 0;
   const struct landlock_ruleset_attr all = {.handled_access_fs = known};
-  const int rules = landlock > 0 ? (int)syscall(SYS_landlock_create_ruleset, &all, sizeof all.handled_access_fs, 0) : -1;
+  const int rules =
+      landlock > 0 ? (int)syscall(SYS_landlock_create_ruleset, &all, sizeof all.handled_access_fs, 0) : -1;
   if (rules < 0)
     return false;
   for (size_t i = 0; i < sizeof SYSTEM / sizeof *SYSTEM; i++)
@@ -116,12 +117,30 @@ static bool lock_land(const char *folder, const char *more)
 #ifdef ARCHITECTURE
 /* What decoding and measuring never asks for: the network, other programs and processes, rights and owners of files. */
 static const long REFUSED[] = {
-    SYS_socket,         SYS_socketpair,        SYS_execve,   SYS_execveat, SYS_kill,   SYS_process_vm_readv,
-    SYS_process_vm_writev, SYS_pidfd_send_signal, SYS_fchmodat, SYS_fchownat, SYS_mount, SYS_setns,
-    SYS_unshare,        SYS_bpf,               SYS_keyctl,   SYS_add_key,  SYS_setxattr, SYS_io_uring_setup,
-    SYS_perf_event_open, SYS_userfaultfd,
+    SYS_socket,
+    SYS_socketpair,
+    SYS_execve,
+    SYS_execveat,
+    SYS_kill,
+    SYS_process_vm_readv,
+    SYS_process_vm_writev,
+    SYS_pidfd_send_signal,
+    SYS_fchmodat,
+    SYS_fchownat,
+    SYS_mount,
+    SYS_setns,
+    SYS_unshare,
+    SYS_bpf,
+    SYS_keyctl,
+    SYS_add_key,
+    SYS_setxattr,
+    SYS_io_uring_setup,
+    SYS_perf_event_open,
+    SYS_userfaultfd,
 #ifdef SYS_chmod
-    SYS_chmod,          SYS_chown,             SYS_lchown,
+    SYS_chmod,
+    SYS_chown,
+    SYS_lchown,
 #endif
 #ifndef WITH_SANITIZER /* which looks for leaks that way */
     SYS_ptrace,

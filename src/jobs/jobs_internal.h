@@ -30,9 +30,9 @@ typedef struct child_request {
   const char *program;
   char *const *arguments; /* NULL behind the last */
   unsigned seconds;
-  void (*started)(void *context, pid_t child);          /* -1: it has ended */
-  void (*line)(void *context, const char *line);        /* each that it writes to SP_WORK_FD */
-  bool (*given_up)(void *context);                      /* asked now and then; NULL: never */
+  void (*started)(void *context, pid_t child);   /* -1: it has ended */
+  void (*line)(void *context, const char *line); /* each that it writes to SP_WORK_FD */
+  bool (*given_up)(void *context);               /* asked now and then; NULL: never */
   void *context;
 } child_request;
 

@@ -108,7 +108,8 @@ sp_status past_forget(const sp_store *store, const char *identity, sp_error *err
   return status;
 }
 
-/* ---- listed ------------------------------------------------------------------------------------------------------- */
+/* ---- listed -------------------------------------------------------------------------------------------------------
+ */
 
 typedef struct listing {
   sp_tree note;
@@ -164,7 +165,8 @@ sp_status sp_jobs_history(const sp_store *store, cJSON **tree, sp_error *err)
   return status ? status : sp_fail_memory(err);
 }
 
-/* ---- summed up ---------------------------------------------------------------------------------------------------- */
+/* ---- summed up ----------------------------------------------------------------------------------------------------
+ */
 
 typedef struct dump {
   int folder;

@@ -684,8 +684,9 @@ sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *s
   job *j = find(jobs, id);
   status = j ? changeable(jobs, j, err) : no_such(err);
   if (!status && j->order.pieces.count)
-    status = sp_fail(err, SP_E_USAGE, "a board in pieces takes nothing by hand; check the pieces one by one to say "
-                                      "something of them");
+    status = sp_fail(err, SP_E_USAGE,
+                     "a board in pieces takes nothing by hand; check the pieces one by one to say "
+                     "something of them");
   if (!status) {
     const sp_corrections before = j->order.said;
     const size_t applied_before = j->order.applied;

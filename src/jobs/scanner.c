@@ -43,7 +43,7 @@ struct sp_scanner {
   sp_job_order order;
   char id[SP_STORE_ID];
   pid_t child;
-  int64_t stopped_s; /* 0: not */
+  int64_t stopped_s;         /* 0: not */
   char last_id[SP_STORE_ID]; /* of the board that the last scan became */
   char trouble[WORK_FAILURE];
 };
@@ -238,8 +238,9 @@ void sp_scanner_close(sp_scanner *s)
 static sp_status begin(sp_scanner *s, activity what, sp_error *err)
 {
   if (!sp_scan_is_built())
-    return sp_fail(err, SP_E_USAGE, "this program was built without scanner support; scan with another program and "
-                                    "choose the picture");
+    return sp_fail(err, SP_E_USAGE,
+                   "this program was built without scanner support; scan with another program and "
+                   "choose the picture");
   if (s->doing != NOTHING)
     return sp_fail(err, SP_E_USAGE, "the scanner is busy; wait until it has finished");
   s->doing = what;
@@ -302,9 +303,8 @@ sp_status sp_scanner_scan(sp_scanner *s, const char *name, int dpi, const sp_job
 {
   pthread_mutex_lock(&s->lock);
   const device *d = find_device(s, name);
-  sp_status status = d || s->doing != NOTHING
-                         ? SP_OK
-                         : sp_fail(err, SP_E_USAGE, "that scanner is not to be seen; look for it again");
+  sp_status status =
+      d || s->doing != NOTHING ? SP_OK : sp_fail(err, SP_E_USAGE, "that scanner is not to be seen; look for it again");
   if (!status && (dpi < SP_SCANNER_LEAST_DPI || dpi > SP_SCANNER_MOST_DPI))
     status = sp_fail(err, SP_E_USAGE, "give a resolution from %d to %d dpi", SP_SCANNER_LEAST_DPI, SP_SCANNER_MOST_DPI);
   if (!status)

@@ -131,8 +131,9 @@ sp_status sp_settings_complete(const sp_job_settings *settings, const sp_boardfi
     if (f->missing && !settings->value[i][0] && !told_by(board, f->name))
       return sp_fail(err, SP_E_USAGE, "%s", f->missing);
     if (pieces > 1 && f->kind == WORD && strcmp(settings->value[i], "dpi") == 0)
-      return sp_fail(err, SP_E_USAGE, "the scanner's own word does not join the pieces of a board; lay a rule or a "
-                                      "printed strip beside it in each");
+      return sp_fail(err, SP_E_USAGE,
+                     "the scanner's own word does not join the pieces of a board; lay a rule or a "
+                     "printed strip beside it in each");
   }
   *name = NULL;
   return SP_OK;

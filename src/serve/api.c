@@ -468,8 +468,7 @@ static serve_result answer_remove(serve_request *r, struct MHD_Connection *c)
 {
   sp_error err = {0};
   const char *keep = MHD_lookup_connection_value(c, MHD_GET_ARGUMENT_KIND, "keep");
-  const sp_status status =
-      sp_jobs_remove(r->server->jobs, r->route.id, !keep || strcmp(keep, "history") != 0, &err);
+  const sp_status status = sp_jobs_remove(r->server->jobs, r->route.id, !keep || strcmp(keep, "history") != 0, &err);
   return answer_done(c, status, &err, NULL);
 }
 

@@ -84,7 +84,11 @@ static void find_file(const char *method, const parts *p, serve_route *r)
 {
   static const struct {
     const char *word, *file;
-  } FILES[] = {{"record", "record.json"}, {"table", "table.csv"}, {"report", "report.html"}, {"parts", "parts.html"}, {"places", "places.json"}};
+  } FILES[] = {{"record", "record.json"},
+               {"table", "table.csv"},
+               {"report", "report.html"},
+               {"parts", "parts.html"},
+               {"places", "places.json"}};
   for (size_t i = 0; i < sizeof FILES / sizeof *FILES; i++)
     if (is(p, 3, FILES[i].word)) {
       r->name = FILES[i].file;

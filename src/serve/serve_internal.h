@@ -155,7 +155,7 @@ typedef struct serve_request {
   char id[SP_STORE_ID];
   sp_job_order order; /* name, settings, pieces, board; the board is owned */
   uint64_t size[SP_MOST_PIECES];
-  size_t part;        /* which of them is being received, and how much of it has come */
+  size_t part; /* which of them is being received, and how much of it has come */
   uint64_t part_used;
   int fd;
   bool reserved, received, failed;

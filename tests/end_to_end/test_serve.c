@@ -467,7 +467,8 @@ static void test_together(void **state)
   check_refused("POST", "/api/together", "", true, text, 400);
 }
 
-/* ---- the history -------------------------------------------------------------------------------------------------- */
+/* ---- the history --------------------------------------------------------------------------------------------------
+ */
 
 static int boards_in_history(const char *name)
 {
@@ -669,9 +670,17 @@ static void test_described_board(void **state)
 static void test_pieces_refused(void **state)
 {
   (void)state;
-  static const char *const QUERIES[] = {"bytes=3",   "bytes=3,4",         "bytes=0,5",  "bytes=-1,6", "bytes=,",
-                                        "bytes=2,3x", "bytes=2,3&name9=a", "bytes=18446744073709551615,6",
-                                        "bytes=1,1,1,1,1,0,0,0,0", "bytes=2,3&reference=dpi", "bytes=999999999999,5"};
+  static const char *const QUERIES[] = {"bytes=3",
+                                        "bytes=3,4",
+                                        "bytes=0,5",
+                                        "bytes=-1,6",
+                                        "bytes=,",
+                                        "bytes=2,3x",
+                                        "bytes=2,3&name9=a",
+                                        "bytes=18446744073709551615,6",
+                                        "bytes=1,1,1,1,1,0,0,0,0",
+                                        "bytes=2,3&reference=dpi",
+                                        "bytes=999999999999,5"};
   for (size_t i = 0; i < sizeof QUERIES / sizeof *QUERIES; i++) {
     char path[300];
     snprintf(path, sizeof path, "/api/jobs?name=a&%s&%s", ASKED, QUERIES[i]);

@@ -376,18 +376,19 @@ static void say_stroke(const char *which, const char *reading)
   browser_click(&chromium, "#all");
   browser_click(&chromium, "#graduation");
   browser_until(&chromium, "return document.activeElement.id === 'view'");
-  snprintf(script, sizeof script,
-           "return fetch(location.pathname.replace('/board/', '/api/jobs/') + '/record').then(a => a.json()).then(r => {"
-           "const at = f => { const l = [...document.querySelectorAll('#over .on-picture')].find(g => g.textContent === "
-           "String(f)).querySelectorAll('line'); const m = (n, k) => (+l[2].getAttribute(n + '1') + "
-           "+l[2].getAttribute(n + '2') + +l[3].getAttribute(n + '1') + +l[3].getAttribute(n + '2')) / 4;"
-           "return [m('x'), m('y')]; }; const a = at(2), b = at(9), p = r.marks[2].centre_px, q = r.marks[9].centre_px;"
-           "const k = Math.hypot(b[0] - a[0], b[1] - a[1]) / Math.hypot(q[0] - p[0], q[1] - p[1]);"
-           "const s = r.reference.%s, v = document.getElementById('view').getBoundingClientRect();"
-           "for (const type of ['pointerdown', 'pointerup']) document.getElementById('view').dispatchEvent(new "
-           "PointerEvent(type, {clientX: v.left + a[0] + k * (s[0] - p[0]), clientY: v.top + a[1] + k * (s[1] - p[1]), "
-           "pointerId: 1, bubbles: true})); return true; })",
-           which);
+  snprintf(
+      script, sizeof script,
+      "return fetch(location.pathname.replace('/board/', '/api/jobs/') + '/record').then(a => a.json()).then(r => {"
+      "const at = f => { const l = [...document.querySelectorAll('#over .on-picture')].find(g => g.textContent === "
+      "String(f)).querySelectorAll('line'); const m = (n, k) => (+l[2].getAttribute(n + '1') + "
+      "+l[2].getAttribute(n + '2') + +l[3].getAttribute(n + '1') + +l[3].getAttribute(n + '2')) / 4;"
+      "return [m('x'), m('y')]; }; const a = at(2), b = at(9), p = r.marks[2].centre_px, q = r.marks[9].centre_px;"
+      "const k = Math.hypot(b[0] - a[0], b[1] - a[1]) / Math.hypot(q[0] - p[0], q[1] - p[1]);"
+      "const s = r.reference.%s, v = document.getElementById('view').getBoundingClientRect();"
+      "for (const type of ['pointerdown', 'pointerup']) document.getElementById('view').dispatchEvent(new "
+      "PointerEvent(type, {clientX: v.left + a[0] + k * (s[0] - p[0]), clientY: v.top + a[1] + k * (s[1] - p[1]), "
+      "pointerId: 1, bubbles: true})); return true; })",
+      which);
   cJSON_Delete(browser_run(&chromium, script));
   browser_until(&chromium, "return document.activeElement.id === 'reads'");
   browser_keys(&chromium, reading);
@@ -440,7 +441,8 @@ static void test_nut_and_strokes(void **state)
   check_sound();
 }
 
-/* ---- boards in words, boards in pieces, boards summed up ----------------------------------------------------------- */
+/* ---- boards in words, boards in pieces, boards summed up -----------------------------------------------------------
+ */
 
 #define GODWIT_FILE SAMPLES_DIR "/godwit.jpg"
 #define PIECE(n)    SAMPLES_DIR "/redshank-" n ".jpg"
@@ -465,7 +467,8 @@ static void test_described_in_words(void **state)
   shot("words-wrong", 390, false);
   browser_screen(&chromium, 1280, 900, false);
   browser_choose(&chromium, "#board-file", SAMPLES_DIR "/redshank.board\n" SAMPLES_DIR "/meantone.steps");
-  browser_until(&chromium, "return document.getElementById('words').value.includes('steps = 76.048999\\n  193.156857')");
+  browser_until(&chromium,
+                "return document.getElementById('words').value.includes('steps = 76.048999\\n  193.156857')");
   browser_click(&chromium, "#keep-words");
   browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Redshank'");
   check_text("return document.getElementById('more-of-it').textContent", "steps of its own, compensated nut");
@@ -692,14 +695,19 @@ static const char MOVES[] =
     "const at = (type, x, y, more) => new (type === 'wheel' ? WheelEvent : PointerEvent)(type, {clientX: b.left + x, "
     "clientY: b.top + y, pointerId: 1, bubbles: true, cancelable: true, ...more});"
     "const steps = [];"
-    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: -45})));"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: "
+    "-45})));"
     "steps.push(() => v.dispatchEvent(at('pointerdown', 300, 150)));"
-    "for (let i = 0; i < 90; i++) steps.push(() => v.dispatchEvent(at('pointermove', 300 + 9 * i % 280, 150 + 5 * i % 150)));"
+    "for (let i = 0; i < 90; i++) steps.push(() => v.dispatchEvent(at('pointermove', 300 + 9 * i % 280, 150 + 5 * i % "
+    "150)));"
     "steps.push(() => v.dispatchEvent(at('pointerup', 300, 150)));"
-    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: 45})));"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: "
+    "45})));"
     "return new Promise(done => { let last = 0; const frame = now => { if (last) times.push(now - last); last = now;"
-    "const step = steps.shift(); if (step) { step(); requestAnimationFrame(frame); } else { times.sort((a, b) => a - b);"
-    "const part = p => times[Math.floor(p * (times.length - 1))]; const tiles = performance.getEntriesByType('resource')"
+    "const step = steps.shift(); if (step) { step(); requestAnimationFrame(frame); } else { times.sort((a, b) => a - "
+    "b);"
+    "const part = p => times[Math.floor(p * (times.length - 1))]; const tiles = "
+    "performance.getEntriesByType('resource')"
     ".map(e => e.name).filter(n => n.includes('/tile/')); done({median: part(0.5), most: part(0.95), worst: part(1), "
     "frames: times.length, tiles: tiles.length, once: new Set(tiles).size}); } }; requestAnimationFrame(frame); })";
 
@@ -717,13 +725,13 @@ static long peak_kb(pid_t pid)
   return kb;
 }
 
-/* A4 at 600 dpi, 35 million pixels: its levels are made once, every tile is sent once, and the server itself never holds
- * the picture. How long frames take depends on the machine: told, not judged. */
+/* A4 at 600 dpi, 35 million pixels: its levels are made once, every tile is sent once, and the server itself never
+ * holds the picture. How long frames take depends on the machine: told, not judged. */
 static void test_large_scan(void **state)
 {
   (void)state;
-  static const char *const A4[] = {"scale_length_mm=430", "frets=14", "sheet_width_mm=210", "sheet_height_mm=297",
-                                   "skew_deg=0.4", NULL};
+  static const char *const A4[] = {"scale_length_mm=430", "frets=14",     "sheet_width_mm=210",
+                                   "sheet_height_mm=297", "skew_deg=0.4", NULL};
   char id[40], path[200];
   struct stat before, after;
   talk_program own;
@@ -755,7 +763,8 @@ static void test_large_scan(void **state)
   assert_int_equal(stat(path, &after), 0);
   assert_true(before.st_ino == after.st_ino && before.st_mtim.tv_nsec == after.st_mtim.tv_nsec);
 #if !defined(__SANITIZE_ADDRESS__)
-  assert_true(peak_kb(server.pid) > 0 && peak_kb(server.pid) < 64 * 1024); /* the picture alone has 35 MB, as floats 140 */
+  assert_true(peak_kb(server.pid) > 0 &&
+              peak_kb(server.pid) < 64 * 1024); /* the picture alone has 35 MB, as floats 140 */
 #endif
   check_sound();
   assert_int_equal(talk_end(&server, SIGTERM), 0);

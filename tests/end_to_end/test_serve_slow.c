@@ -25,7 +25,8 @@ static void pause_ms(long ms)
   nanosleep(&t, NULL);
 }
 
-/* ---- connections that never come to the point --------------------------------------------------------------------- */
+/* ---- connections that never come to the point ---------------------------------------------------------------------
+ */
 
 enum { HEADS = 40, BODIES = 40, ALL = HEADS + BODIES, ROUNDS = 120, ROUND_MS = 500 };
 
@@ -86,8 +87,8 @@ static void test_letter_by_letter(void **state)
       cJSON_Delete(talk_json(server.port, "/api/jobs", 200));
   }
   assert_int_equal(open, 0);
-  assert_int_equal(system("for i in 1 2 3 4 5 6 7 8 9; do [ -z \"$(ls data/incoming)\" ] && exit 0; sleep 0.3; done; exit 1"),
-                   0);
+  assert_int_equal(
+      system("for i in 1 2 3 4 5 6 7 8 9; do [ -z \"$(ls data/incoming)\" ] && exit 0; sleep 0.3; done; exit 1"), 0);
 }
 
 /* One address cannot take all places: those beyond its share are shut, and the rest is served. */
@@ -108,7 +109,8 @@ static void test_many_from_one_address(void **state)
   cJSON_Delete(talk_json(server.port, "/api/jobs", 200));
 }
 
-/* ---- the queue ---------------------------------------------------------------------------------------------------- */
+/* ---- the queue ----------------------------------------------------------------------------------------------------
+ */
 
 /* Beyond what may wait, a clear answer before anything is received; what was taken is measured. */
 static void test_queue_is_full(void **state)
@@ -121,7 +123,8 @@ static void test_queue_is_full(void **state)
   char *bytes = talk_file(SAMPLES_DIR "/turnstone.jpg", &size);
   talk_serve(slotproof, "full", ONE, &server);
   for (int i = 0; i < 100 && !refused; i++) {
-    talk_answer a = talk(server.port, "POST", "/api/jobs?name=a.jpg&scale_length=381mm&frets=14", "", true, bytes, size);
+    talk_answer a =
+        talk(server.port, "POST", "/api/jobs?name=a.jpg&scale_length=381mm&frets=14", "", true, bytes, size);
     assert_true(a.status == 201 || a.status == 503);
     taken += a.status == 201;
     refused += a.status == 503;
@@ -139,7 +142,8 @@ static void test_queue_is_full(void **state)
   server = other;
 }
 
-/* ---- kills at any moment -------------------------------------------------------------------------------------------- */
+/* ---- kills at any moment --------------------------------------------------------------------------------------------
+ */
 
 enum { KILLS = 8, KEPT_MOST = 200 };
 static char kept[KEPT_MOST][40];

@@ -89,7 +89,8 @@ static void test_names(void **state)
   check_name("..", "picture");
   check_name("scans/", "picture");
   check_name("", "picture");
-  check_name("a\nb", "a\xef\xbf\xbd" "b");
+  check_name("a\nb", "a\xef\xbf\xbd"
+                     "b");
   for (size_t i = 0; i + 2 < sizeof lengthy; i += 2)
     memcpy(lengthy + i, "\xc3\xa9", 3); /* e with acute, two bytes: none may be cut in two */
   sp_job_clean_name(lengthy, clean);
@@ -123,7 +124,10 @@ static void test_order_comes_back(void **state)
   sp_job_order_free(&back);
   sp_job_order_free(&order);
   free(text);
-  static const char *const WRONG[] = {"", "{}", "[]", "{\"schema\":\"slotproof/job/1\"}",
+  static const char *const WRONG[] = {"",
+                                      "{}",
+                                      "[]",
+                                      "{\"schema\":\"slotproof/job/1\"}",
                                       "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":-1,\"applied\":0}",
                                       "{\"schema\":\"slotproof/job/2\",\"name\":\"a\",\"run\":1,\"applied\":0}",
                                       "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":1,\"applied\":0,"
@@ -188,7 +192,8 @@ static void check_failure(sp_jobs *jobs, const char *id, const char *sentence)
 
 static sp_jobs *open_jobs(const char *program, unsigned seconds)
 {
-  const sp_jobs_options o = {.program = program, .workers = 1, .waiting_most = 2, .count_most = 6, .seconds_most = seconds};
+  const sp_jobs_options o = {
+      .program = program, .workers = 1, .waiting_most = 2, .count_most = 6, .seconds_most = seconds};
   sp_jobs *jobs = NULL;
   sp_error err = {0};
   assert_int_equal(sp_store_open("data", &store, &err), SP_OK);
@@ -223,7 +228,9 @@ static void test_worker_is_killed(void **state)
 {
   (void)state;
   static const char *const SCRIPTS[][2] = {
-      {"kill -SEGV $$", "broke off"}, {"exit 3", "broke off"}, {"kill -XCPU $$", "too long"},
+      {"kill -SEGV $$", "broke off"},
+      {"exit 3", "broke off"},
+      {"kill -XCPU $$", "too long"},
       {"echo \"terminate called after throwing an instance of 'std::bad_alloc'\" >&2; kill -ABRT $$", "more memory"}};
   for (size_t i = 0; i < sizeof SCRIPTS / sizeof *SCRIPTS; i++) {
     char id[SP_STORE_ID];
@@ -296,10 +303,14 @@ static int remove_one(const char *path, const struct stat *info, int kind, struc
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_settings),         cmocka_unit_test(test_complete),
-      cmocka_unit_test(test_names),            cmocka_unit_test(test_order_comes_back),
-      cmocka_unit_test(test_worker_says_why),  cmocka_unit_test(test_worker_is_killed),
-      cmocka_unit_test(test_time_is_up),       cmocka_unit_test(test_queue_is_bounded),
+      cmocka_unit_test(test_settings),
+      cmocka_unit_test(test_complete),
+      cmocka_unit_test(test_names),
+      cmocka_unit_test(test_order_comes_back),
+      cmocka_unit_test(test_worker_says_why),
+      cmocka_unit_test(test_worker_is_killed),
+      cmocka_unit_test(test_time_is_up),
+      cmocka_unit_test(test_queue_is_bounded),
       cmocka_unit_test(test_program_is_missing),
   };
   if (!mkdtemp(folder) || chdir(folder) != 0)

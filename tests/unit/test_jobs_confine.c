@@ -61,24 +61,24 @@ static void check_inside(inside look, const char *more)
 
 static const char *own_files(void)
 {
-  return !can_open("jobs/mine/picture", O_RDONLY)                   ? "its own picture cannot be read"
-         : !can_open("jobs/mine/result", O_WRONLY | O_CREAT)        ? "no result can be written"
-         : !can_open("jobs/mine/result", O_WRONLY | O_TRUNC)        ? "no result can be written anew"
-         : rename("jobs/mine/result", "jobs/mine/whole") != 0       ? "no result can be renamed"
-                                                                    : NULL;
+  return !can_open("jobs/mine/picture", O_RDONLY)             ? "its own picture cannot be read"
+         : !can_open("jobs/mine/result", O_WRONLY | O_CREAT)  ? "no result can be written"
+         : !can_open("jobs/mine/result", O_WRONLY | O_TRUNC)  ? "no result can be written anew"
+         : rename("jobs/mine/result", "jobs/mine/whole") != 0 ? "no result can be renamed"
+                                                              : NULL;
 }
 
 static const char *other_files(void)
 {
-  return can_open("jobs/other/picture", O_RDONLY)            ? "another job's picture can be read"
-         : can_open("jobs/mine/../other/picture", O_RDONLY)  ? "another job's picture can be read by a longer way"
-         : can_open("jobs/mine/link", O_RDONLY)              ? "another job's picture can be read by a link"
-         : can_open("/etc/passwd", O_RDONLY)                 ? "the system's users can be read"
-         : can_open("/tmp", O_RDONLY | O_DIRECTORY)          ? "another folder can be listed"
-         : can_open("jobs/other/new", O_WRONLY | O_CREAT)    ? "a file can be put beside another job's"
-         : can_open("jobs/new", O_WRONLY | O_CREAT)          ? "a file can be put among the jobs"
-         : can_open("jobs/other/picture", O_WRONLY)          ? "another job's picture can be written to"
-         : unlink("jobs/other/picture") == 0                 ? "another job's picture can be removed"
+  return can_open("jobs/other/picture", O_RDONLY)               ? "another job's picture can be read"
+         : can_open("jobs/mine/../other/picture", O_RDONLY)     ? "another job's picture can be read by a longer way"
+         : can_open("jobs/mine/link", O_RDONLY)                 ? "another job's picture can be read by a link"
+         : can_open("/etc/passwd", O_RDONLY)                    ? "the system's users can be read"
+         : can_open("/tmp", O_RDONLY | O_DIRECTORY)             ? "another folder can be listed"
+         : can_open("jobs/other/new", O_WRONLY | O_CREAT)       ? "a file can be put beside another job's"
+         : can_open("jobs/new", O_WRONLY | O_CREAT)             ? "a file can be put among the jobs"
+         : can_open("jobs/other/picture", O_WRONLY)             ? "another job's picture can be written to"
+         : unlink("jobs/other/picture") == 0                    ? "another job's picture can be removed"
          : rename("jobs/mine/picture", "jobs/other/taken") == 0 ? "a file can be moved out"
                                                                 : NULL;
 }
@@ -167,7 +167,7 @@ static void test_limits(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_own_files),     cmocka_unit_test(test_other_files), cmocka_unit_test(test_cutting),
+      cmocka_unit_test(test_own_files),    cmocka_unit_test(test_other_files), cmocka_unit_test(test_cutting),
       cmocka_unit_test(test_system_calls), cmocka_unit_test(test_limits),
   };
   char command[100];
