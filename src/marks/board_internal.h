@@ -28,6 +28,7 @@ typedef struct sp_edge_search {
   double full_scale;
   const sp_marks_options *o;
   bool beside_rule; /* leave out what lies on the rule (x must be u) */
+  bool as_light;    /* fit to the light that stored values stand for, by the curve of IEC 61966-2-1 */
 } sp_edge_search;
 
 /* An edge near `rough`, measured; outward +1: the lid is at larger y. Place and slope with standard uncertainties in
