@@ -701,6 +701,7 @@ static void test_refused_picture(void **state)
   browser_until(&chromium, "return !document.getElementById('trouble').hidden");
   check_text("return document.getElementById('trouble').textContent", "notes.png");
   check_text("return document.title", "not measured");
+  assert_true(number_in_page("return document.getElementById('not-measured').getBoundingClientRect().height") > 20.0);
   shots("refused");
   browser_screen(&chromium, 1280, 900, false);
   go("/board/0123456789abcdef0123456789abcdef");
