@@ -389,7 +389,6 @@ static serve_result answer_list(serve_request *r, struct MHD_Connection *c)
   cJSON *tree = cJSON_CreateObject();
   char *form = sp_store_text(r->server->store.root, "form.json", FORM_MOST);
   sp_tree_attach(&note, tree, "jobs", sp_jobs_list_tree(r->server->jobs));
-  sp_tree_attach(&note, tree, "boards", sp_boards_tree(&r->server->store));
   cJSON *last = form ? cJSON_Parse(form) : NULL;
   if (last)
     sp_tree_attach(&note, tree, "form", last);

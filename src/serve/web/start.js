@@ -207,6 +207,11 @@ function showBoards(now) {
   showChosenBoard();
 }
 
+async function loadBoards() {
+  const answer = await ask("GET", "/api/boards");
+  if (answer.ok) showBoards(answer.list ?? []);
+}
+
 function showChosenBoard() {
   const board = chosenBoard();
   byId("forget").hidden = !board;
@@ -244,7 +249,7 @@ byId("remember").addEventListener("click", () => {
 
 async function showAsRemembered(name) {
   byId("remembered").textContent = `Remembered as ${name}.`;
-  await list();
+  await loadBoards();
   byId("board").value = boards.find((b) => b.name === name)?.id ?? "";
   boardBefore = chosenBoard();
   showChosenBoard();
@@ -272,7 +277,7 @@ byId("forget").addEventListener("click", async () => {
   const board = chosenBoard();
   const answer = board ? await ask("DELETE", `/api/boards/${board.id}`) : { ok: false };
   byId("remembered").textContent = answer.ok ? `${board.name} is forgotten.` : sentence(answer.error);
-  await list();
+  await loadBoards();
 });
 
 // ---- a board in words ----
@@ -412,7 +417,6 @@ async function list() {
     if (focused?.startsWith("/board/")) byId("jobs").querySelector(`[href="${focused}"]`)?.focus();
     shown = now;
   }
-  showBoards(answer.boards ?? []);
   byId("sum").hidden = answer.jobs.filter((job) => job.shown && !job.together && !job.history).length < 2;
   byId("none").hidden = answer.jobs.length > 0;
   if (!touched && answer.form) {
@@ -428,5 +432,6 @@ async function list() {
 }
 
 makeForm(byId("fields"));
+await loadBoards();
 list();
 lookAtScanner();
