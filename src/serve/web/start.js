@@ -19,7 +19,7 @@ function showPictures() {
         showPictures();
       });
       const size = put("span", { class: "size" }, `${(file.size / 1048576).toFixed(1)} MB`);
-      if (!pieces) return put("li", {}, put("bdi", {}, file.name), size, drop);
+      if (!pieces) return put("li", {}, put("span", { class: "what" }, put("bdi", {}, file.name), " ", size), put("span", { class: "acts" }, drop));
       const moved = (from, to) => {
         moveIn(pictures, from, to);
         showPictures();
@@ -212,16 +212,23 @@ function showChosenBoard() {
   byId("forget").hidden = !board;
   byId("remember").textContent = board ? "Remember it with these particulars" : "Remember this board";
   byId("remember").hidden = Boolean(board?.more);
+  byId("f-scale_length").placeholder = board && !board.settings.scale_length ? "as it is described" : "648 mm or 25 1/2 in";
   byId("more-of-it").textContent = board?.more ? `with ${board.more}` : "";
 }
 
+let boardBefore = null; // whose particulars the form shows
 async function chooseBoard() {
   const board = chosenBoard();
+  const settings = readForm(form);
   showChosenBoard();
   byId("remembered").textContent = "";
   byId("words").value = "";
+  if (!board) {
+    for (const name of OF_BOARD) if (settings[name] === boardBefore?.settings[name]) delete settings[name];
+    fillWithBoard(form, null, settings); // a new one has nothing of the one before
+  }
+  boardBefore = board;
   if (!board) return;
-  const settings = readForm(form);
   for (const name of OF_BOARD) delete settings[name];
   fillWithBoard(form, board, settings);
   touched = true;
@@ -239,6 +246,7 @@ async function showAsRemembered(name) {
   byId("remembered").textContent = `Remembered as ${name}.`;
   await list();
   byId("board").value = boards.find((b) => b.name === name)?.id ?? "";
+  boardBefore = chosenBoard();
   showChosenBoard();
 }
 
@@ -411,7 +419,8 @@ async function list() {
     const { board, ...settings } = answer.form;
     byId("board").value = boards.some((b) => b.id === board) ? board : "";
     showChosenBoard();
-    fillWithBoard(form, chosenBoard(), settings);
+    boardBefore = chosenBoard();
+    fillWithBoard(form, boardBefore, settings);
     touched = true;
   }
   const busy = answer.jobs.some((job) => job.state === "waiting" || job.state === "working");
