@@ -268,8 +268,14 @@ static sp_status robust_map(readings *r, double length_px, sp_scale_map *map, sp
       residual[i] = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i]));
     }
     const double limit = 3.5 * 1.4826 * sp_median(residual, r->count) + 1e-4;
-    for (size_t i = 0; i < r->count; i++)
-      r->w[i] = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i])) <= limit ? 1.0 : 0.0;
+    bool changed = false;
+    for (size_t i = 0; i < r->count; i++) {
+      const double w = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i])) <= limit ? 1.0 : 0.0;
+      changed = changed || fabs(w - r->w[i]) > 0.5;
+      r->w[i] = w;
+    }
+    if (!changed)
+      break;
   }
   return SP_OK;
 }
