@@ -47,6 +47,7 @@ sp_point piece_graduation_mm(const piece *p, const sp_graduation *g);
  * none. */
 typedef struct strip_match {
   sp_point first_mm, second_mm;
+  double first_rad, second_rad; /* the strip's direction against the board's */
   bool opposed;
   double u_mm;
 } strip_match;

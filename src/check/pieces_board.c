@@ -167,9 +167,7 @@ static bool fill_body(const board *b, size_t k, body *to)
 /* The rule's direction against the board's, rad, common direction. */
 static double rule_angle(const piece *p)
 {
-  const bool strip = p->reference.record.kind == SP_REFERENCE_STRIP;
-  const double slope = strip ? p->reference.slope : p->reference.line_slope;
-  return atan(p->frame.v_sign * slope) - p->frame.tilt_rad;
+  return atan(p->frame.v_sign * p->reference.line_slope) - p->frame.tilt_rad;
 }
 
 /* The graduation nearest to a place along the board: its stroke's middle there by the counted graduations, not by its
@@ -223,7 +221,7 @@ static bool match_graduations(const piece *p, const piece *q, double shift_mm, s
   const sp_reference_record *r = &p->reference.record, *s = &q->reference.record;
   const double middle =
       0.5 * (fmax(piece_from_mm(p), piece_from_mm(q) + shift_mm) + fmin(piece_to_mm(p), piece_to_mm(q) + shift_mm));
-  *m = (strip_match){.u_mm = 0.0};
+  *m = (strip_match){.first_rad = rule_angle(p), .second_rad = rule_angle(q), .u_mm = 0.0};
   if (r->kind == SP_REFERENCE_STRIP && s->kind == SP_REFERENCE_STRIP)
     return pieces_match_strip(p, q, middle, m);
   return r->kind == SP_REFERENCE_RULE && s->kind == SP_REFERENCE_RULE &&
@@ -244,15 +242,15 @@ static void compare_rules(const board *b, size_t k, sp_join_overlap *o)
   if (fabs(a.y - (isfinite(aside) ? aside : 0.0) - c.y) > SAME_EDGE_MM) /* the board's other side, or another edge */
     return;
   double u_turn;
-  const double turn = turn_between(b, k, &u_turn), second = rule_angle(q) + turn;
-  const double angle = 0.5 * (rule_angle(p) + second);
+  const double turn = turn_between(b, k, &u_turn), second = match.second_rad + turn;
+  const double angle = 0.5 * (match.first_rad + second);
   const bool numbered = p->reference.record.kind == SP_REFERENCE_STRIP;
   o->has_rule = true;
   o->step_mm = numbered ? SP_STRIP_LENGTH_MM : p->reference.record.graduation_mm * cos(angle);
   /* where both strokes would cross the centre line, the second's as it lies in the first's frame */
   o->rule_mm = a.x + a.y * tan(angle) - (c.x - c.y * turn) - c.y * tan(angle);
   o->u_rule_mm = hypot(hypot(match.u_mm, c.y * u_turn), aspect_u(p, q, a, c));
-  o->rule_turn_rad = second - rule_angle(p) + (match.opposed ? SP_PI : 0.0);
+  o->rule_turn_rad = second - match.first_rad + (match.opposed ? SP_PI : 0.0);
   o->u_rule_turn_rad = hypot(sqrt(2.0) * RULE_SLOPE_U, u_turn);
 }
 

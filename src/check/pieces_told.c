@@ -37,8 +37,9 @@ static const sp_graduation *same_in(const piece *p, const sp_graduation *as)
   return NULL;
 }
 
-/* +1 where the numbers of a strip's piece grow with x, -1 where they fall, 0 where too few show to tell. */
-static int sense_of(const piece *p, int32_t strip_piece)
+/* +1 where the numbers of a strip's piece grow with x, -1 where they fall, 0 where too few show to tell; and its
+ * direction against the board's: each piece of a strip has its own. */
+static int sense_of(const piece *p, int32_t strip_piece, double *angle_rad)
 {
   const sp_reference_record *r = &p->reference.record;
   const sp_graduation *least = NULL, *most = NULL;
@@ -51,7 +52,9 @@ static int sense_of(const piece *p, int32_t strip_piece)
   }
   if (!least || most->strip_number <= least->strip_number)
     return 0;
-  return piece_graduation_mm(p, most).x > piece_graduation_mm(p, least).x ? 1 : -1;
+  const sp_point a = piece_graduation_mm(p, least), b = piece_graduation_mm(p, most);
+  *angle_rad = atan((b.y - a.y) / (b.x - a.x));
+  return b.x > a.x ? 1 : -1;
 }
 
 /* The graduation nearest to a place of the first that the second shows, too. */
@@ -88,10 +91,12 @@ bool pieces_match_strip(const piece *first, const piece *second, double near_mm,
   place a, c;
   if (!nearest_common(first, second, near_mm, &a, &c))
     return false;
-  const int sense_a = sense_of(first, a.g->strip_piece), sense_c = sense_of(second, c.g->strip_piece);
+  double angle[2];
+  const int sense_a = sense_of(first, a.g->strip_piece, &angle[0]);
+  const int sense_c = sense_of(second, c.g->strip_piece, &angle[1]);
   if (!sense_a || !sense_c)
     return false;
-  *match = (strip_match){a.at_mm, c.at_mm, sense_a != sense_c,
+  *match = (strip_match){a.at_mm, c.at_mm, angle[0], angle[1], sense_a != sense_c,
                          hypot(PAPER_CREEP_MM, hypot(place_u(first, a.g), place_u(second, c.g)))};
   return true;
 }
