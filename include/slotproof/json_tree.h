@@ -5,6 +5,9 @@
 
 #include <cjson/cJSON.h>
 #include <stdbool.h>
+#include <stdio.h>
+
+#include "slotproof/status.h"
 
 /* A lack of memory is noted here and work goes on; one test at the end is enough. */
 typedef struct sp_tree {
@@ -26,5 +29,9 @@ void sp_tree_add_text(sp_tree *tree, cJSON *parent, const char *name, const char
 void sp_tree_add_known_text(sp_tree *tree, cJSON *parent, const char *name, const char *text);
 cJSON *sp_tree_add_object(sp_tree *tree, cJSON *parent, const char *name);
 cJSON *sp_tree_add_array(sp_tree *tree, cJSON *parent, const char *name);
+
+/* Writes the tree, with line breaks and tabs if `pretty`, and frees it in any case. SP_E_MEMORY if it could not be built
+ * (tree->failed, or no root), SP_E_IO if any write to `file` has failed. */
+sp_status sp_tree_write(const sp_tree *tree, cJSON *root, bool pretty, FILE *file, sp_error *err);
 
 #endif

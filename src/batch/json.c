@@ -250,12 +250,5 @@ sp_status sp_batch_json(const sp_batch *batch, FILE *file, sp_error *err)
   cJSON *warnings = sp_tree_add_array(&t, root, "warnings");
   for (size_t i = 0; i < batch->warning_count; i++)
     sp_tree_add_text(&t, warnings, NULL, batch->warning[i]);
-  char *text = t.failed || !root ? NULL : cJSON_Print(root);
-  cJSON_Delete(root);
-  if (!text)
-    return sp_fail_memory(err);
-  fputs(text, file); /* a failed write shows in the flush */
-  fputc('\n', file);
-  cJSON_free(text);
-  return sp_flush_file(file, err);
+  return sp_tree_write(&t, root, true, file, err);
 }

@@ -87,6 +87,8 @@ typedef struct cli_request {
 
 /* Reads options and images; argv[0] is the command. */
 int cli_parse(int argc, char **argv, unsigned command, cli_request *request);
+/* The same, and prints the command's help where that is asked for. False: the command ends here, with *status. */
+bool cli_begin(int argc, char **argv, unsigned command, void (*print_help)(void), cli_request *request, int *status);
 /* Lists the options of a command. */
 void cli_print_options(unsigned command, FILE *file);
 

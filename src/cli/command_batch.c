@@ -201,13 +201,9 @@ int cli_batch(int argc, char **argv)
   sp_batch_list list = {0};
   sp_error err = {0};
   const char *at = "batch";
-  int status = cli_parse(argc, argv, CLI_BATCH, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_BATCH, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   if (!r.image_count && !r.history)
     return cli_refuse("batch", SP_E_USAGE, "there is nothing to check; name pictures, a folder of them, or records");
   if (sp_batch_find(r.images, (size_t)r.image_count, &list, &at, &err))

@@ -154,13 +154,9 @@ int cli_calibrate(int argc, char **argv)
     return cli_refuse("calibrate", SP_E_USAGE,
                       "say what; 'slotproof calibrate camera' or 'slotproof calibrate scanner'");
   argv[1] = argv[0];
-  int status = cli_parse(argc - 1, argv + 1, CLI_CALIBRATE, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc - 1, argv + 1, CLI_CALIBRATE, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   status = refuse_options(&r, camera);
   if (!status)
     status = cli_check_outputs(&r);

@@ -133,13 +133,9 @@ int cli_check(int argc, char **argv)
 {
   cli_request r;
   sp_layout layout;
-  int status = cli_parse(argc, argv, CLI_CHECK, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_CHECK, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   status = refuse_images(&r);
   if (!status)
     status = cli_check_reference_options(&r);

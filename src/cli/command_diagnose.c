@@ -88,13 +88,9 @@ int cli_diagnose(int argc, char **argv)
 {
   cli_request r;
   sp_complaint c;
-  int status = cli_parse(argc, argv, CLI_DIAGNOSE, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_DIAGNOSE, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   status = refuse_missing(&r);
   if (!status)
     status = cli_check_outputs(&r);

@@ -277,13 +277,9 @@ int cli_layout(int argc, char **argv)
   sp_layout layout = {0};
   sp_boardfile board;
   sp_boardfile_init(&board);
-  int status = cli_parse(argc, argv, CLI_LAYOUT, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_LAYOUT, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   status = refuse_arguments(&r);
   if (!status)
     status = cli_make_layout(&r, &board, &layout);

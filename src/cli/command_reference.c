@@ -113,13 +113,9 @@ static int read_scale(const cli_request *r)
 int cli_reference(int argc, char **argv)
 {
   cli_request r;
-  int status = cli_parse(argc, argv, CLI_REFERENCE, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_REFERENCE, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   status = refuse_images(&r);
   if (!status)
     status = cli_check_reference_options(&r);

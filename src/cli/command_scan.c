@@ -94,13 +94,9 @@ static int fetch(const cli_request *r)
 int cli_scan(int argc, char **argv)
 {
   cli_request r;
-  int status = cli_parse(argc, argv, CLI_SCAN, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_SCAN, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   if (r.image_count)
     return cli_refuse(r.images[0], SP_E_USAGE, "scan takes no picture; name the file to write with --output");
   if (r.scan_list)

@@ -44,13 +44,9 @@ int cli_serve(int argc, char **argv)
 {
   cli_request r;
   sigset_t ends;
-  int status = cli_parse(argc, argv, CLI_SERVE, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_SERVE, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   if (r.image_count)
     return cli_refuse(r.images[0], SP_E_USAGE, "serve takes no pictures; drop them on its page");
   char *data = r.data ? NULL : sp_store_default_path();

@@ -30,13 +30,9 @@ static int refuse_pages(const cli_request *r)
 int cli_target(int argc, char **argv)
 {
   cli_request r;
-  int status = cli_parse(argc, argv, CLI_TARGET, &r);
-  if (status)
+  int status;
+  if (!cli_begin(argc, argv, CLI_TARGET, print_help, &r, &status))
     return status;
-  if (r.help) {
-    print_help();
-    return 0;
-  }
   if (r.image_count)
     return cli_refuse(r.images[0], SP_E_USAGE, "target takes no picture; to measure one use 'slotproof check'");
   status = refuse_pages(&r);

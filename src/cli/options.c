@@ -836,6 +836,16 @@ int cli_parse(int argc, char **argv, unsigned command, cli_request *request)
   return 0;
 }
 
+bool cli_begin(int argc, char **argv, unsigned command, void (*print_help)(void), cli_request *request, int *status)
+{
+  *status = cli_parse(argc, argv, command, request);
+  if (*status)
+    return false;
+  if (request->help)
+    print_help();
+  return !request->help;
+}
+
 const char *cli_given(const cli_request *request, const char *name)
 {
   for (size_t i = 0; i < OPTION_COUNT; i++)

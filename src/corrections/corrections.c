@@ -1,10 +1,10 @@
 /* The list in memory, its words, and writing it. */
 #include "slotproof/corrections.h"
 
-#include <cjson/cJSON.h>
 #include <math.h>
-#include <stdbool.h>
 #include <stdlib.h>
+
+#include "slotproof/json_tree.h"
 
 const char *sp_correction_word(sp_correction_kind kind)
 {
@@ -79,11 +79,6 @@ static cJSON *tree_of(const sp_corrections *c)
 sp_status sp_corrections_write(const sp_corrections *corrections, FILE *file, sp_error *err)
 {
   cJSON *root = tree_of(corrections);
-  char *out = root ? cJSON_Print(root) : NULL;
-  cJSON_Delete(root);
-  if (!out)
-    return sp_fail_memory(err);
-  const bool written = fputs(out, file) >= 0 && fputc('\n', file) != EOF && fflush(file) == 0;
-  cJSON_free(out);
-  return written ? SP_OK : sp_fail(err, SP_E_IO, "writing failed; make room on the disk or write elsewhere");
+  const sp_tree tree = {root == NULL};
+  return sp_tree_write(&tree, root, true, file, err);
 }

@@ -40,14 +40,9 @@ sp_status sp_cross_write(const sp_record *record, const sp_raster *raster, FILE 
   cJSON *marks = sp_tree_attach(&b, root, "marks", cJSON_CreateArray());
   for (size_t i = 0; !status && i < record->mark_count; i++)
     status = add_mark(&b, marks, record, raster, i, err);
-  char *text = status || b.failed || !root ? NULL : cJSON_PrintUnformatted(root);
-  cJSON_Delete(root);
-  if (status)
+  if (status) {
+    cJSON_Delete(root);
     return status;
-  if (!text)
-    return sp_fail_memory(err);
-  fputs(text, file); /* a failed write shows in the flush */
-  fputc('\n', file);
-  cJSON_free(text);
-  return sp_flush_file(file, err);
+  }
+  return sp_tree_write(&b, root, false, file, err);
 }

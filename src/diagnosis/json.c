@@ -131,12 +131,5 @@ sp_status sp_diagnosis_json(const sp_complaint *c, const sp_diagnosis *d, FILE *
   add_values(&b, root, d);
   add_cures(&b, root, d);
   add_notes(&b, root, d);
-  char *text = b.failed ? NULL : cJSON_Print(root);
-  cJSON_Delete(root);
-  if (!text)
-    return sp_fail_memory(err);
-  fputs(text, file); /* a failed write shows in the flush */
-  fputc('\n', file);
-  cJSON_free(text);
-  return sp_flush_file(file, err);
+  return sp_tree_write(&b, root, true, file, err);
 }

@@ -78,7 +78,6 @@ typedef struct sp_shape {
 /* exp(-x / length) for x > 0, blurred by a Gaussian. */
 double sp_blurred_flank(double x, double length, double blur);
 
-double sp_blurred_box(double x, double width, double blur);
 double sp_shape_value(const sp_shape *shape, double x);
 void sp_profile_fill(const sp_shape *shape, sp_profile *profile);
 /* Linear between the table's places; 0 beyond it. */

@@ -5,6 +5,7 @@
 
 #include "marks_internal.h"
 #include "normal.h"
+#include "slotproof/numeric.h"
 
 static const double INV_SQRT2 = 0.70710678118654752;
 static const double INV_SQRT_2PI = 0.39894228040143268;
@@ -12,17 +13,6 @@ static const double INV_SQRT_2PI = 0.39894228040143268;
 /* A pixel is the mean over its width: by Gauss and Legendre's two points, exact to the third power (for a blur of half
  * a pixel the rest is below 0.003 of a wall's height). */
 static const double PIXEL_POINT = 0.28867513459481288;
-
-static double point_box(double x, double width, double blur)
-{
-  const double s = INV_SQRT2 / blur;
-  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
-}
-
-double sp_blurred_box(double x, double width, double blur)
-{
-  return 0.5 * (point_box(x - PIXEL_POINT, width, blur) + point_box(x + PIXEL_POINT, width, blur));
-}
 
 static double point_gauss(double x, double blur)
 {

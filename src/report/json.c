@@ -438,19 +438,6 @@ static void add_datum(sp_tree *b, cJSON *root, const sp_record *r)
 
 /* ---- the whole -------------------------------------------------------------------------------------------------- */
 
-/* Prints and frees the tree. */
-static sp_status write_tree(const sp_tree *b, cJSON *root, FILE *file, sp_error *err)
-{
-  char *text = b->failed || !root ? NULL : cJSON_Print(root);
-  cJSON_Delete(root);
-  if (!text)
-    return sp_fail_memory(err);
-  fputs(text, file); /* a failed write shows in the flush */
-  fputc('\n', file);
-  cJSON_free(text);
-  return sp_flush_file(file, err);
-}
-
 sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
 {
   sp_tree b = {false};
@@ -487,7 +474,7 @@ sp_status sp_report_json(const sp_record *r, FILE *file, sp_error *err)
     add_corrections(&b, root, r);
   if (r->settings)
     sp_tree_add_text(&b, root, "settings", r->settings);
-  return write_tree(&b, root, file, err);
+  return sp_tree_write(&b, root, true, file, err);
 }
 
 sp_status sp_report_reference_json(const sp_record *r, FILE *file, sp_error *err)
@@ -501,5 +488,5 @@ sp_status sp_report_reference_json(const sp_record *r, FILE *file, sp_error *err
   add_graduations(&b, reference, &r->reference);
   add_camera(&b, root, &r->camera);
   add_warnings(&b, root, r);
-  return write_tree(&b, root, file, err);
+  return sp_tree_write(&b, root, true, file, err);
 }

@@ -568,27 +568,15 @@ typedef struct profile_table {
   float t[2 * TABLE_REACH * TABLE_STEPS + 2], slope[2 * TABLE_REACH * TABLE_STEPS + 2];
 } profile_table;
 
-static double point_box(double x, double width, double sigma)
-{
-  const double s = 1.0 / (sigma * 1.4142135623730951);
-  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
-}
-
-/* Averaged over the pixel (Gauss and Legendre's two points), so that sigma is that of the optics alone. */
-static double blurred_box(double x, double width, double sigma)
-{
-  const double point = 0.28867513459481288;
-  return 0.5 * (point_box(x - point, width, sigma) + point_box(x + point, width, sigma));
-}
-
 static void table_fill(double width, double sigma, profile_table *table)
 {
-  const double peak = blurred_box(0.0, width, sigma);
+  const double peak = sp_blurred_box(0.0, width, sigma);
   const int32_t n = 2 * TABLE_REACH * TABLE_STEPS + 2;
   for (int32_t i = 0; i < n; i++) {
     const double x = (double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS, h = 1e-3;
-    table->t[i] = (float)(blurred_box(x, width, sigma) / peak);
-    table->slope[i] = (float)((blurred_box(x + h, width, sigma) - blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
+    table->t[i] = (float)(sp_blurred_box(x, width, sigma) / peak);
+    table->slope[i] =
+        (float)((sp_blurred_box(x + h, width, sigma) - sp_blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
   }
 }
 
@@ -697,8 +685,8 @@ static double stack_rest(const double *x, const double *y, size_t n, double peri
 {
   double st = 0, sy = 0, stt = 0, sty = 0, syy = 0;
   for (size_t i = 0; i < n; i++) {
-    double t = blurred_box(x[i], width, sigma);
-    t += blurred_box(x[i] - period, width, sigma) + blurred_box(x[i] + period, width, sigma);
+    double t = sp_blurred_box(x[i], width, sigma);
+    t += sp_blurred_box(x[i] - period, width, sigma) + sp_blurred_box(x[i] + period, width, sigma);
     st += t;
     sy += y[i];
     stt += t * t;

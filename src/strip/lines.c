@@ -28,23 +28,11 @@ typedef struct profile_table {
   double t[2 * TABLE_REACH * TABLE_STEPS + 2];
 } profile_table;
 
-static double point_box(double x, double width, double sigma)
-{
-  const double s = 1.0 / (sigma * 1.4142135623730951);
-  return 0.5 * (erf((x + 0.5 * width) * s) - erf((x - 0.5 * width) * s));
-}
-
-static double blurred_box(double x, double width, double sigma)
-{
-  const double point = 0.28867513459481288;
-  return 0.5 * (point_box(x - point, width, sigma) + point_box(x + point, width, sigma));
-}
-
 /* With the tails of the neighbours, where there are any: in coarse pictures they reach into the window. */
 static double cross_section(double x, double width, double sigma, double pitch)
 {
-  const double own = blurred_box(x, width, sigma);
-  return pitch > 0.0 ? own + blurred_box(x - pitch, width, sigma) + blurred_box(x + pitch, width, sigma) : own;
+  const double own = sp_blurred_box(x, width, sigma);
+  return pitch > 0.0 ? own + sp_blurred_box(x - pitch, width, sigma) + sp_blurred_box(x + pitch, width, sigma) : own;
 }
 
 static void fill_table(const sp_ruled_profile *p, profile_table *table)

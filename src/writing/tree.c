@@ -55,3 +55,17 @@ cJSON *sp_tree_add_array(sp_tree *tree, cJSON *parent, const char *name)
 {
   return sp_tree_attach(tree, parent, name, cJSON_CreateArray());
 }
+
+sp_status sp_tree_write(const sp_tree *tree, cJSON *root, bool pretty, FILE *file, sp_error *err)
+{
+  char *text = NULL;
+  if (!tree->failed && root)
+    text = pretty ? cJSON_Print(root) : cJSON_PrintUnformatted(root);
+  cJSON_Delete(root);
+  if (!text)
+    return sp_fail_memory(err);
+  fputs(text, file); /* a failed write shows in the flush */
+  fputc('\n', file);
+  cJSON_free(text);
+  return sp_flush_file(file, err);
+}

@@ -10,6 +10,7 @@
 #include <gsl/gsl_integration.h>
 
 #include "marks/marks_internal.h"
+#include "slotproof/numeric.h"
 
 static const double PI = 3.14159265358979323846;
 
