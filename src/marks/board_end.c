@@ -14,8 +14,18 @@
 static const double END_INSET = 0.06;
 /* Half-height crossings err by this where wood and lid are much alike: measured on rendered boards. */
 static const double UNREFINED_U_PX = 0.3;
-/* Half-height crossings and model do not differ by more if both see the same edge. */
-static const double MOST_REFINED_MM = 0.2;
+/* Half-height crossings and model do not differ by more if both see the same edge; of a larger difference so much is in
+ * doubt, so that either may be right. */
+static const double MOST_REFINED_MM = 0.2, DISAGREED = 0.5;
+
+/* A picture is blurred as light and then stored, in proportion to it or to something like its root; the file does not
+ * say which. Stored as a root, the middle of the greys lies on the dark side of where the light is half: the power that
+ * leads back (IEC 61966-2-1 comes near it). */
+static const double TONE = 2.2;
+/* Levels beside an end are taken so many blurs from it, and a pixel. */
+static const double BESIDE_BLURS = 2.5;
+/* Greys darker than this part of full scale are taken for it: black is never quite 0. */
+static const double LEAST_LIGHT = 0.01;
 
 /* Mean profile along u of the board's inner width, sheared so that a square end stays sharp; from `lo` to `hi` alone,
  * the second left out. */
@@ -198,13 +208,36 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
   if (status || !seen)
     return status;
   const double u_px = sp_lengthwise_at(&edge, end->v_px);
-  if (fabs(u_px - end->u_px) > MOST_REFINED_MM * s->o->px_per_mm)
-    return SP_OK;
+  const double apart = fabs(u_px - end->u_px); /* a shadow's end passes for a step, not for the end of the wood */
   end->u_px = u_px;
   end->slope = edge.slope;
   end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
   end->u_slope = edge.u_slope;
+  if (apart > MOST_REFINED_MM * s->o->px_per_mm)
+    end->u_u_px = hypot(end->u_u_px, DISAGREED * apart);
   return SP_OK;
+}
+
+double sp_tone_shift(double before, double after, double full_scale)
+{
+  const double a = fmax(before / full_scale, LEAST_LIGHT), b = fmax(after / full_scale, LEAST_LIGHT);
+  const double light_a = pow(a, TONE), light_b = pow(b, TONE), half = pow(0.5 * (a + b), TONE);
+  return fabs(b - a) > 1e-6 ? -sp_normal_quantile((half - light_a) / (light_b - light_a)) : 0.0;
+}
+
+/* Between the end as the greys have it and as the light would: midway, and how far that is from both is in doubt. */
+static void heed_tone(const sp_board_search *s, const float *profile, int32_t length, sp_board_end *end)
+{
+  const double optics = s->o->blur_px > 0.0 ? s->o->blur_px : fmax(0.9, 0.03 * s->o->px_per_mm);
+  const double blur = sqrt(optics * optics + 1.0 / 12.0);
+  const int32_t at = (int32_t)lround(end->u_px), beside = (int32_t)ceil(BESIDE_BLURS * blur) + 1;
+  if (at < beside || at + beside >= length)
+    return;
+  const double half = 0.5 * blur *
+                      sp_tone_shift((double)profile[at - beside], (double)profile[at + beside],
+                                    sp_raster_full_scale(s->scene->raster));
+  end->u_px += half;
+  end->u_u_px = hypot(end->u_u_px, sp_gum_rectangular(fabs(half)));
 }
 
 sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err)
@@ -229,6 +262,8 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
       status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);
     if (!status && board->end[which].found)
       status = refine_end(s, board, which, &board->end[which], err);
+    if (!status && board->end[which].found)
+      heed_tone(s, profile, length, &board->end[which]);
   }
   free(profile);
   free(work);

@@ -4,6 +4,7 @@
  * The boards are inventions of some 85 x 40 mm at 300 dpi, painted here point by point; every edge is known exactly. */
 #include "drawing.h"
 
+#include "marks/board_internal.h"
 #include "marks/marks_internal.h"
 
 enum { LENGTH = 1060, BREADTH = 640, LINES = 10, CELLS_U = LENGTH / 25 + 2, CELLS_V = BREADTH / 3 + 2 };
@@ -255,13 +256,37 @@ static void uncertainties_hold(void **unused)
   assert_int_equal(ends, 48);
 }
 
+/* A step blurred as light and stored as its root: where the greys are half lies so far from where the step is. By
+ * bisection on the blurred step itself, so nothing but the C library's erf is shared. */
+static void half_grey_is_not_half_light(void **unused)
+{
+  (void)unused;
+  static const double GREY[][2] = {{40.0, 220.0}, {220.0, 40.0}, {150.0, 235.0}, {100.0, 120.0}};
+  for (size_t i = 0; i < sizeof GREY / sizeof *GREY; i++) {
+    const double a = pow(GREY[i][0] / 255.0, 2.2), b = pow(GREY[i][1] / 255.0, 2.2);
+    const double half = 0.5 * (GREY[i][0] + GREY[i][1]);
+    double low = -3.0, high = 3.0; /* of the step at 0, in blurs */
+    for (int k = 0; k < 60; k++) {
+      const double z = 0.5 * (low + high);
+      const double grey = 255.0 * pow(a + (b - a) * 0.5 * (1.0 + erf(z / sqrt(2.0))), 1.0 / 2.2);
+      if ((grey < half) == (b > a))
+        low = z;
+      else
+        high = z;
+    }
+    CHECK_CLOSE(sp_tone_shift(GREY[i][0], GREY[i][1], 255.0), -low, 1e-6);
+    CHECK_CLOSE(sp_tone_shift(GREY[i][0], GREY[i][1], 255.0), -sp_tone_shift(GREY[i][1], GREY[i][0], 255.0), 1e-9);
+  }
+  CHECK_CLOSE(sp_tone_shift(90.0, 90.0, 255.0), 0.0, 1e-12);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(clear_sides),           cmocka_unit_test(a_shadow_as_grey_as_the_wood),
       cmocka_unit_test(lines_that_end_early),  cmocka_unit_test(a_black_line_is_no_end),
       cmocka_unit_test(a_side_under_the_rule), cmocka_unit_test(no_side_in_the_picture),
-      cmocka_unit_test(uncertainties_hold),
+      cmocka_unit_test(uncertainties_hold),    cmocka_unit_test(half_grey_is_not_half_light),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
