@@ -14,6 +14,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 #include "slotproof/raster.h"
 #include "slotproof/status.h"
@@ -50,11 +51,22 @@ typedef struct sp_camera_sighting {
   bool is_y;    /* `value` is Y, else X */
   double value; /* the board's unit */
   double sd_px; /* standard deviation of the place, in the picture, across what was sighted; > 0 */
+  /* By how much `value` grows if what was sighted is stretched across by 1: a printer feeds its paper by another scale
+   * than it draws lines with. 0: nothing of the kind. */
+  double per_stretch;
+  int32_t body; /* 0: the board's frame; i: that of body i, which lies somewhere on the plane */
 } sp_camera_sighting;
+
+/* A rigid thing on the plane: its own (x, y) lies at (X, Y) + R(turn) (x, y). */
+typedef struct sp_camera_body {
+  double x, y, turn_rad;
+} sp_camera_body;
+enum { SP_CAMERA_BODIES = 5 };
 
 /* What is known beforehand: means are the starting camera's own values. Standard deviations; 0 holds a value fixed. */
 typedef struct sp_camera_prior {
   double u_log_f, u_centre_px, u_k1, u_k2;
+  double u_stretch; /* about 0 */
 } sp_camera_prior;
 
 typedef struct sp_camera_fit_result {
@@ -62,12 +74,20 @@ typedef struct sp_camera_fit_result {
   double rms_px; /* of the sightings used, about the fit */
   size_t used;   /* weight above one half */
   double sigma0; /* weighted rms over the stated deviations */
+  double stretch; /* across, of what was sighted */
 } sp_camera_fit_result;
 
-/* Fits f, centre, k1, k2 and the pose (11 parameters; p1, p2 stay) by robust least squares with the priors. `camera`
+/* Fits f, centre, k1, k2, the pose and the stretch (12 parameters; p1, p2 stay) by robust least squares with the priors. `camera`
  * holds the start and then the result. `weight` (may be NULL) receives each sighting's weight, 0..1. SP_E_DATA if there
  * are fewer than 12 sightings or the start sees none of them. */
 sp_status sp_camera_fit(const sp_camera_sighting *sightings, size_t count, const sp_camera_prior *prior,
                         sp_camera *camera, double *weight, sp_camera_fit_result *result, sp_error *err);
+
+/* The same together with where `body_count` (at most SP_CAMERA_BODIES) bodies lie: 3 more parameters each. `body` holds
+ * about where they lie, and then where. Fitting camera and bodies by turns instead would take very many turns, because
+ * what the one has wrong the others take over. */
+sp_status sp_camera_fit_bodies(const sp_camera_sighting *sightings, size_t count, const sp_camera_prior *prior,
+                               sp_camera *camera, sp_camera_body *body, size_t body_count, double *weight,
+                               sp_camera_fit_result *result, sp_error *err);
 
 #endif

@@ -10,6 +10,8 @@
  *          verdict, record)                                             id grows with time; record is the JSON
  *   marks(board, fret, state, x_mm, layout_mm, error_mm, error_cents, u_mm, expanded_u_mm, squareness_deg, width_mm,
  *         verdict)                                                      what is not known is NULL
+ *   times(board, checked_s)                                            when it was first stored, since 1970; may be
+ * missing
  */
 #ifndef SLOTPROOF_HISTORY_H
 #define SLOTPROOF_HISTORY_H
@@ -37,6 +39,23 @@ sp_status sp_history_add(sp_history *history, const char *name, const sp_record 
 /* Every board, the earliest first. What the callback returns ends the walk unless it is SP_OK. */
 typedef sp_status (*sp_history_visit)(void *context, const char *name, const char *text, size_t length, sp_error *err);
 sp_status sp_history_each(sp_history *history, sp_history_visit visit, void *context, sp_error *err);
+
+/* One board in a line of a list. What is not known is NAN or 0. */
+typedef struct sp_history_row {
+  const char *name, *verdict, *marks_kind; /* words of the record; valid during the call */
+  double scale_length_mm;
+  int32_t frets, divisions; /* divisions 0: steps of its own */
+  int32_t out, undecided, missing;
+  double worst_mm; /* the error that is largest, with its sign, and its fret */
+  int32_t worst_fret;
+  int64_t checked_s;
+} sp_history_row;
+typedef sp_status (*sp_history_visit_row)(void *context, const sp_history_row *row, sp_error *err);
+/* The latest first, at most `most`; *all is how many there are. */
+sp_status sp_history_rows(sp_history *history, size_t most, size_t *all, sp_history_visit_row visit, void *context,
+                          sp_error *err);
+/* Takes a board out; one that is not there is no error. */
+sp_status sp_history_forget(sp_history *history, const char *identity, sp_error *err);
 
 /* What makes two records one board. */
 void sp_history_identity(const sp_record *record, const char *text, size_t length, char identity[SP_SHA256_TEXT]);

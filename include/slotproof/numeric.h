@@ -162,7 +162,7 @@ double sp_conformance_within(double y, double u, double lower, double upper);
 
 /* ---- Non-linear least squares (Levenberg 1944, Marquardt 1963; scaling after More 1978) ---- */
 
-enum { SP_LM_MAX_PARAMETERS = 12 };
+enum { SP_LM_MAX_PARAMETERS = 27 };
 
 /* Fills residual[n] (observed minus model or the reverse; already divided by their standard deviations, if known) and,
  * where jacobian is not NULL, jacobian[i * p + j] = d residual_i / d beta_j. Returns false where the model is not

@@ -61,12 +61,16 @@ typedef struct sp_photo_known {
   size_t count;
   double first, last;
   sp_point at_px, ahead_px;
+  double u_stretch; /* of what was sighted, across: see sp_camera_prior */
+  const sp_camera_body *body; /* about where further bodies lie, see sp_camera_fit_bodies; not owned */
+  size_t body_count;
 } sp_photo_known;
 sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
                                  const sp_photo_known *known, sp_photo *photo, sp_error *err);
-/* The camera alone, without drawing: for who knows more places once he has it. */
+/* The camera alone, without drawing, and by how much what was sighted is stretched across: for who knows more places
+ * once he has it. */
 sp_status sp_photo_camera_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
-                             const sp_photo_known *known, sp_camera *camera, sp_error *err);
+                             const sp_photo_known *known, sp_camera *camera, double *stretch, sp_error *err);
 void sp_photo_free(sp_photo *photo);
 
 /* The picture place of a straight one, and back; NAN where there is none. */

@@ -3,21 +3,27 @@
  *
  * Paths. ID: 32 hexadecimal digits. All answers but pages and files are JSON; a refusal is {"error": sentence}, with
  * "field" where one field of the form is meant.
- *   GET    /  /board/ID  /enter                    pages
+ *   GET    /  /board/ID  /history  /enter          pages
  *   GET    /api/jobs                               all boards, the latest first; what was asked last; boards remembered
- *   POST   /api/jobs?name=...&scale_length=...     the picture's bytes; gives {"id"}
- *   GET    /api/jobs/ID                            how it stands
- *   DELETE /api/jobs/ID
- *   POST   /api/jobs/ID/corrections                {"applied": n, "corrections": [...]} as in corrections.h: a new run
- *   POST   /api/jobs/ID/again                      settings: a new run
- *   GET    /api/jobs/ID/record|table|report|parts  of the run that is shown: record.json, table.csv, HTML
- *   GET    /api/jobs/ID/mark/N  stray/N            the close-up of the N-th mark or stray line
- *   GET    /api/jobs/ID/tile/LEVEL/COLUMN/ROW      JPEG
+ *   POST   /api/jobs?name=...&scale_length=...     the picture's bytes; gives {"id"}. With &board=ID a description that
+ *                                                  is remembered is laid under the settings. With &bytes=N,N,...
+ * several pictures one behind the other, the pieces of one board in order from the nut, called by name, name1, name2
+ * ... GET    /api/jobs/ID                            how it stands DELETE /api/jobs/ID                            from
+ * the history, too, unless ?keep=history POST   /api/jobs/ID/corrections                {"applied": n, "corrections":
+ * [...]} as in corrections.h: a new run POST   /api/jobs/ID/again                      settings, "board": ID or "" for
+ * none, "turn": [2, 0, 1] for another order of the pieces: a new run GET    /api/jobs/ID/record|table|report|parts  of
+ * the run that is shown: record.json, table.csv, HTML GET    /api/jobs/ID/places                     of several pieces:
+ * the record, places as in the drawing of them all GET    /api/jobs/ID/mark/N  stray/N            the close-up of the
+ * N-th mark or stray line GET    /api/jobs/ID/tile/LEVEL/COLUMN/ROW      JPEG GET    /api/history every board ever
+ * measured here, the latest first POST   /api/history                            a page over all of them; gives {"id"}
  *   POST   /api/together                           {"of": [ID, ...]}: a page over these boards; gives {"id"}
- *   POST   /api/form                               settings held against the rules, and remembered
- *   POST   /api/boards                             {"name", "settings"}: remembered as a board file
- *   DELETE /api/boards/ID
- *   POST   /api/enter                              {"code": ...}: gives the cookie
+ *   GET    /api/scanner                            what there is, and what it does; the first who asks has it looked
+ * for POST   /api/scanner                            {"everywhere": bool}: looks again, on the network, too POST
+ * /api/scan                               {"device", "dpi", "settings"}: a scan that becomes a board DELETE /api/scan
+ * stops it POST   /api/form                               settings held against the rules, and remembered GET
+ * /api/boards  /api/boards/ID             what is remembered; {"text"} of one POST   /api/boards {"name", "settings"},
+ * or {"text"}: remembered as a board file DELETE /api/boards/ID POST   /api/enter                              {"code":
+ * ...}: gives the cookie
  *
  * What protects it: it listens on 127.0.0.1 unless told otherwise, and then asks for a code; the Host must be the
  * address that was connected to (or this machine's name), so that no foreign name can be made to point here (DNS

@@ -4,9 +4,11 @@
  *     lock
  *     incoming/ID/picture         while it is being received; swept away at the next start
  *     boards/NAME.board           board descriptions
+ *     history.db                  every board ever measured here (history.h)
  *     form.json                   what was asked last
  *     jobs/ID/job.json            what is asked: name, settings, corrections, number of the run
  *     jobs/ID/picture             as it was received
+ *     jobs/ID/picture-N           further pieces of the same board, N from 1
  *     jobs/ID/tiles.pack          for looking at (tiles.h)
  *     jobs/ID/work-N/             run N, unfinished; swept away at the next start
  *     jobs/ID/result-N/           run N, finished: whole, or with nothing but failure.txt
@@ -51,8 +53,13 @@ sp_status sp_store_random(char *text, size_t bytes, sp_error *err);
 sp_status sp_store_room(const sp_store *store, uint64_t bytes, sp_error *err);
 /* A new folder and its picture, open for writing. */
 sp_status sp_store_begin(sp_store *store, const char *id, int *fd, sp_error *err);
-/* Job and picture become visible together; `text` is job.json. Closes nothing. */
-sp_status sp_store_commit(sp_store *store, const char *id, int fd, const char *text, sp_error *err);
+/* A further picture in that folder, `number` from 1. */
+sp_status sp_store_begin_piece(sp_store *store, const char *id, size_t number, int *fd, sp_error *err);
+/* The name of picture `number` in the job's folder: "picture", "picture-1" ... */
+enum { SP_STORE_PICTURE = 32 };
+void sp_store_picture_name(size_t number, char name[SP_STORE_PICTURE]);
+/* Job and pictures go out to the disk and become visible together; `text` is job.json. */
+sp_status sp_store_commit(sp_store *store, const char *id, const char *text, sp_error *err);
 void sp_store_drop(sp_store *store, const char *id);
 
 /* ---- jobs ------------------------------------------------------------------------------------------------------- */

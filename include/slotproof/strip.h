@@ -86,6 +86,8 @@ typedef struct sp_strip_point {
   double x_px, y_px;          /* in the picture; project's pixel convention */
   double X_mm, Y_mm;          /* in the piece's frame, nominal */
   double sd_px, sd_across_px; /* standard deviations along X and across */
+  sp_point along;             /* of a graduation: a unit vector along it, toward larger Y */
+  double half_px, u_lean;     /* and how far either side of the point it was seen; sd of its direction, rad */
   int32_t piece;              /* from 1 */
   sp_strip_point_kind kind;
   int32_t number; /* of the graduation, 0 .. 200, or of the tag within its piece */

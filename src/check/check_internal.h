@@ -38,7 +38,7 @@ const sp_raster *check_measured(const opened_picture *open);
 double check_distance_mm(const opened_picture *open);
 /* A photograph with a printed strip in it, made square by the strip. No strip is no error: found is false. */
 sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
-                                    sp_photo *photo, sp_error *err);
+                                    const sp_reference_options *options, sp_photo *photo, sp_error *err);
 
 /* Photographs: what is square to the rule, from its strokes and the lines; then the lines as they would lie if it were
  * everywhere square, and at the height of the board's face. */

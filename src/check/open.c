@@ -102,28 +102,33 @@ static sp_status read_straightened(opened_picture *open, const sp_reference_opti
   return SP_OK;
 }
 
-/* By the rule; where that gives no scale, by a printed strip. `read_flat`: it was read as a scan before, in vain. */
+static sp_status read_by_strip(opened_picture *open, const sp_reference_options *options, const sp_photo_lens *lens,
+                               sp_error *err)
+{
+  const sp_status status = check_straighten_by_strip(&open->picture, focal_35mm(open), lens, options, &open->photo, err);
+  return status || !open->photo.found ? status : read_straightened(open, options, err);
+}
+
+/* By a printed strip: its graduations say both coordinates and which is which, where a rule's have to be counted. Where
+ * there is none, or it gives no scale, by a rule. `read_flat`: it was read as a scan before, in vain. */
 static sp_status read_as_photo(opened_picture *open, const sp_reference_options *options, bool read_flat, sp_error *err)
 {
   const bool calibrated = options->profile && options->profile->kind == SP_PROFILE_CAMERA;
   const sp_photo_lens known = calibrated ? calibrated_lens(open, options->profile) : (sp_photo_lens){.prior = {0}};
   const sp_photo_lens *lens = calibrated ? &known : NULL;
   sp_status status = SP_OK;
-  if (options->kind != SP_REFERENCE_STRIP) {
-    status = sp_photo_straighten(&open->picture, focal_35mm(open), lens, &open->photo, err);
-    if (status || (open->photo.found && read_flat && is_scan(&open->info, &open->photo)))
-      return status;
-    if (open->photo.found)
-      status = read_straightened(open, options, err);
-    if (status || open->reference.map.known || options->kind == SP_REFERENCE_RULE)
-      return status;
-  }
-  sp_photo by_strip = {0};
-  status = check_straighten_by_strip(&open->picture, focal_35mm(open), lens, &by_strip, err);
-  if (status || !by_strip.found)
+  if (options->kind != SP_REFERENCE_RULE)
+    status = read_by_strip(open, options, lens, err);
+  if (status || open->reference.map.known || options->kind == SP_REFERENCE_STRIP)
     return status;
+  sp_photo by_rule = {0};
+  status = sp_photo_straighten(&open->picture, focal_35mm(open), lens, &by_rule, err);
+  if (status || !by_rule.found || (read_flat && is_scan(&open->info, &by_rule))) {
+    sp_photo_free(&by_rule);
+    return status;
+  }
   sp_photo_free(&open->photo);
-  open->photo = by_strip;
+  open->photo = by_rule;
   return read_straightened(open, options, err);
 }
 

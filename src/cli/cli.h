@@ -112,6 +112,8 @@ const char *cli_given(const cli_request *request, const char *name);
 int cli_make_layout(cli_request *request, sp_boardfile *board, sp_layout *layout);
 /* Refuses options of the scale that do not go together; a distance alone asks for --reference distance. */
 int cli_check_reference_options(cli_request *request);
+/* Refuses what goes with one picture only, where there are several. */
+int cli_refuse_for_pieces(const cli_request *request);
 /* Refuses outputs that would overwrite an input or each other. */
 int cli_check_outputs(const cli_request *request);
 
@@ -134,5 +136,6 @@ int cli_batch(int argc, char **argv);
 int cli_scan(int argc, char **argv);
 int cli_serve(int argc, char **argv);
 int cli_work(int argc, char **argv);
+int cli_fetch(int argc, char **argv);
 
 #endif

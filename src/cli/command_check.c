@@ -58,8 +58,7 @@ static int refuse_images(const cli_request *r)
   return 0;
 }
 
-/* What goes with one picture only. */
-static int refuse_for_pieces(const cli_request *r)
+int cli_refuse_for_pieces(const cli_request *r)
 {
   const sp_reference_kind kind = r->check.reference.kind;
   if (r->image_count > 1 && (kind == SP_REFERENCE_DISTANCE || kind == SP_REFERENCE_DPI))
@@ -140,7 +139,7 @@ int cli_check(int argc, char **argv)
   if (!status)
     status = cli_check_reference_options(&r);
   if (!status)
-    status = refuse_for_pieces(&r);
+    status = cli_refuse_for_pieces(&r);
   if (!status)
     status = cli_check_outputs(&r);
   if (!status)

@@ -23,6 +23,10 @@ static void print_where(const sp_server *server)
            "not encrypted: use it in your own shop's network only.\n",
            code);
   printf("The page is at %s\n", url);
+  if (!sp_work_lands())
+    printf(
+        "This system's kernel has no Landlock: a process that opens a picture is limited in memory and time, but not "
+        "shut into its own folder. Open pictures of people you trust.\n");
   printf("Ctrl-C ends; what has been measured is kept.\n");
   fflush(stdout);
 }

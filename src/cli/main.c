@@ -21,6 +21,7 @@ static const command COMMANDS[] = {
     {"batch", cli_batch, "check many boards and sum them up"},
     {"serve", cli_serve, "check boards in a browser, on this machine or in the shop"},
     {"work", cli_work, NULL},
+    {"fetch", cli_fetch, NULL},
     {"diagnose", cli_diagnose, "explain an intonation complaint from a record and a tuner's readings"},
 };
 enum { COMMAND_COUNT = sizeof COMMANDS / sizeof *COMMANDS };

@@ -38,6 +38,10 @@ static const char SCHEMA[] =
     " x_mm REAL, layout_mm REAL NOT NULL, error_mm REAL, error_cents REAL, u_mm REAL, expanded_u_mm REAL,"
     " squareness_deg REAL, width_mm REAL, verdict TEXT NOT NULL, PRIMARY KEY(board, fret)) WITHOUT ROWID;";
 
+/* Added to histories that have none yet. */
+static const char TIMES[] =
+    "CREATE TABLE IF NOT EXISTS times(board INTEGER PRIMARY KEY REFERENCES boards(id), checked_s INTEGER NOT NULL)";
+
 static sp_status broken(const sp_history *h, sp_error *err)
 {
   const int code = sqlite3_errcode(h->db) & 0xff;
@@ -89,11 +93,13 @@ static sp_status settle_schema(sp_history *h, sp_error *err)
                    "use that version, or name another file",
                    version, SP_HISTORY_VERSION);
   if (id == APPLICATION_ID && version >= 1)
-    return SP_OK;
+    return execute(h, TIMES, err);
   if (id || version || tables)
     return sp_fail(err, SP_E_DATA, "is a database of something else; name another file");
   snprintf(sql, sizeof sql, "PRAGMA application_id = %d; PRAGMA user_version = %d", APPLICATION_ID, SP_HISTORY_VERSION);
   status = execute(h, SCHEMA, err);
+  if (!status)
+    status = execute(h, TIMES, err);
   return status ? status : execute(h, sql, err);
 }
 
@@ -223,15 +229,28 @@ static sp_status add_board(sp_history *h, const char *name, const sp_record *r, 
   return finish(h, s, err);
 }
 
-static sp_status clear_marks(sp_history *h, const char *identity, sp_error *err)
+/* A statement whose one argument is the identity. */
+static sp_status execute_for(sp_history *h, const char *sql, const char *identity, sp_error *err)
 {
   sqlite3_stmt *s = NULL;
-  const sp_status status =
-      prepare(h, "DELETE FROM marks WHERE board = (SELECT id FROM boards WHERE identity = ?)", &s, err);
+  const sp_status status = prepare(h, sql, &s, err);
   if (status)
     return status;
   bind_text(s, 1, identity);
   return finish(h, s, err);
+}
+
+static sp_status clear_marks(sp_history *h, const char *identity, sp_error *err)
+{
+  return execute_for(h, "DELETE FROM marks WHERE board = (SELECT id FROM boards WHERE identity = ?)", identity, err);
+}
+
+static sp_status note_time(sp_history *h, const char *identity, sp_error *err)
+{
+  return execute_for(h,
+                     "INSERT OR IGNORE INTO times(board, checked_s) SELECT id, strftime('%s', 'now') FROM boards "
+                     "WHERE identity = ?",
+                     identity, err);
 }
 
 static sp_status add_mark(sp_history *h, const char *identity, const sp_mark_record *m, sp_error *err)
@@ -270,6 +289,8 @@ sp_status sp_history_add(sp_history *h, const char *name, const sp_record *r, co
     status = add_board(h, name, r, text, length, identity, err);
   if (!status)
     status = clear_marks(h, identity, err);
+  if (!status)
+    status = note_time(h, identity, err);
   for (size_t i = 0; !status && i < r->mark_count; i++)
     status = add_mark(h, identity, &r->marks[i], err);
   return end_transaction(h, status, err);
@@ -285,6 +306,75 @@ sp_status sp_history_each(sp_history *h, sp_history_visit visit, void *context, 
     const int length = sqlite3_column_bytes(s, 1);
     status = name && text ? visit(context, name, text, (size_t)length, err) : sp_fail_memory(err);
   }
+  if (!status && code != SQLITE_DONE)
+    status = broken(h, err);
+  sqlite3_finalize(s);
+  return status;
+}
+
+sp_status sp_history_forget(sp_history *h, const char *identity, sp_error *err)
+{
+  sp_status status = execute(h, "BEGIN IMMEDIATE", err);
+  if (status)
+    return status;
+  status = clear_marks(h, identity, err);
+  if (!status)
+    status =
+        execute_for(h, "DELETE FROM times WHERE board = (SELECT id FROM boards WHERE identity = ?)", identity, err);
+  if (!status)
+    status = execute_for(h, "DELETE FROM boards WHERE identity = ?", identity, err);
+  if (!status)
+    status = execute(h,
+                     "DELETE FROM pictures WHERE sha256 NOT IN (SELECT picture_sha256 FROM boards WHERE "
+                     "picture_sha256 IS NOT NULL)",
+                     err);
+  return end_transaction(h, status, err);
+}
+
+static const char ROWS[] =
+    "SELECT b.name, b.verdict, b.marks_kind, b.scale_length_mm, b.frets, b.divisions,"
+    " (SELECT count(*) FROM marks m WHERE m.board = b.id AND m.fret > 0 AND m.verdict = 'out'),"
+    " (SELECT count(*) FROM marks m WHERE m.board = b.id AND m.fret > 0 AND m.verdict = 'undecided'),"
+    " (SELECT count(*) FROM marks m WHERE m.board = b.id AND m.fret > 0 AND m.verdict = 'missing'),"
+    " w.error_mm, w.fret, t.checked_s FROM boards b LEFT JOIN times t ON t.board = b.id"
+    " LEFT JOIN marks w ON w.board = b.id AND w.fret = (SELECT m.fret FROM marks m WHERE m.board = b.id AND m.fret > 0"
+    " AND m.error_mm IS NOT NULL ORDER BY abs(m.error_mm) DESC, m.fret LIMIT 1) ORDER BY b.id DESC LIMIT ?";
+
+static double real_of(sqlite3_stmt *s, int column)
+{
+  return sqlite3_column_type(s, column) == SQLITE_NULL ? NAN : sqlite3_column_double(s, column);
+}
+
+static sp_status visit_row(sqlite3_stmt *s, sp_history_visit_row visit, void *context, sp_error *err)
+{
+  const sp_history_row row = {.name = (const char *)sqlite3_column_text(s, 0),
+                              .verdict = (const char *)sqlite3_column_text(s, 1),
+                              .marks_kind = (const char *)sqlite3_column_text(s, 2),
+                              .scale_length_mm = real_of(s, 3),
+                              .frets = sqlite3_column_int(s, 4),
+                              .divisions = sqlite3_column_int(s, 5),
+                              .out = sqlite3_column_int(s, 6),
+                              .undecided = sqlite3_column_int(s, 7),
+                              .missing = sqlite3_column_int(s, 8),
+                              .worst_mm = real_of(s, 9),
+                              .worst_fret = sqlite3_column_int(s, 10),
+                              .checked_s = sqlite3_column_int64(s, 11)};
+  return row.name && row.verdict && row.marks_kind ? visit(context, &row, err) : sp_fail_memory(err);
+}
+
+sp_status sp_history_rows(sp_history *h, size_t most, size_t *all, sp_history_visit_row visit, void *context,
+                          sp_error *err)
+{
+  sqlite3_stmt *s = NULL;
+  int count = 0, code = SQLITE_DONE;
+  sp_status status = ask_number(h, "SELECT count(*) FROM boards", &count, err);
+  *all = count > 0 ? (size_t)count : 0;
+  if (!status)
+    status = prepare(h, ROWS, &s, err);
+  if (!status)
+    sqlite3_bind_int64(s, 1, (sqlite3_int64)most);
+  while (!status && (code = sqlite3_step(s)) == SQLITE_ROW)
+    status = visit_row(s, visit, context, err);
   if (!status && code != SQLITE_DONE)
     status = broken(h, err);
   sqlite3_finalize(s);

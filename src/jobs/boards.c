@@ -13,7 +13,7 @@
 #include "slotproof/jobs.h"
 #include "slotproof/json_tree.h"
 
-enum { FILE_MOST = 1 << 20, FILE_NAME = 48 };
+enum { FILE_NAME = 48, MORE = 200 };
 static const char ENDING[] = ".board";
 
 /* ---- from the form's words to a description and back ------------------------------------------------------------- */
@@ -118,15 +118,47 @@ static void tell(const sp_boardfile *b, sp_job_settings *s)
     sp_settings_set(s, "nut", sp_nut_choice_word(b->nut), NULL);
 }
 
+/* What the form has no field for. */
+static void say_more(const sp_boardfile *b, char more[MORE])
+{
+  const bool is[] = {sp_fan_given(&b->fan),          b->steps.count > 0,   b->zero_fret,
+                     isfinite(b->nut_shift_mm),      b->partial_count > 0, b->left_handed,
+                     sp_board_shape_given(&b->shape)};
+  static const char *const WORDS[] = {"fanned frets",  "steps of its own", "zero fret",         "compensated nut",
+                                      "partial frets", "left-handed",      "shape of the board"};
+  size_t used = 0;
+  more[0] = '\0';
+  for (size_t i = 0; i < sizeof is / sizeof *is; i++)
+    if (is[i])
+      used += (size_t)snprintf(more + used, MORE - used, "%s%s", used ? ", " : "", WORDS[i]);
+}
+
+cJSON *sp_board_tree(const sp_boardfile *b)
+{
+  sp_tree note = {0};
+  sp_job_settings settings;
+  char more[MORE];
+  cJSON *item = cJSON_CreateObject();
+  tell(b, &settings);
+  say_more(b, more);
+  sp_tree_attach(&note, item, "name", cJSON_CreateString(b->name));
+  sp_tree_attach(&note, item, "settings", sp_settings_tree(&settings));
+  sp_tree_attach(&note, item, "more", cJSON_CreateString(more));
+  if (!note.failed)
+    return item;
+  cJSON_Delete(item);
+  return NULL;
+}
+
 /* ---- files ------------------------------------------------------------------------------------------------------ */
 
-/* False if the file is no board, or has steps of its own, for which the form has no field. */
+/* False if the file is no board. */
 static bool read_board(const sp_store *store, const char *file, sp_boardfile *b)
 {
-  char *text = sp_store_text(store->boards, file, FILE_MOST);
+  char *text = sp_store_text(store->boards, file, SP_BOARD_TEXT);
   const bool fine = text && sp_boardfile_parse(text, strlen(text), NULL, b, NULL) == SP_OK;
   free(text);
-  if (fine && !b->steps.count && b->name[0])
+  if (fine && b->name[0])
     return true;
   if (fine)
     sp_boardfile_free(b);
@@ -173,12 +205,8 @@ typedef struct listing {
 static bool put_in_list(void *context, const char *id, const sp_boardfile *b)
 {
   listing *l = context;
-  sp_job_settings settings;
-  cJSON *item = sp_tree_attach(&l->note, l->list, NULL, cJSON_CreateObject());
-  tell(b, &settings);
+  cJSON *item = sp_tree_attach(&l->note, l->list, NULL, sp_board_tree(b));
   sp_tree_attach(&l->note, item, "id", cJSON_CreateString(id));
-  sp_tree_attach(&l->note, item, "name", cJSON_CreateString(b->name));
-  sp_tree_attach(&l->note, item, "settings", sp_settings_tree(&settings));
   return !l->note.failed;
 }
 
@@ -192,18 +220,25 @@ cJSON *sp_boards_tree(const sp_store *store)
   return NULL;
 }
 
+/* The board of that name, if there is one, and how many there are. */
 typedef struct wanted {
   const char *name;
   char id[SP_STORE_ID];
+  bool has_more;
+  size_t count;
 } wanted;
 
 static bool is_called(void *context, const char *id, const sp_boardfile *b)
 {
   wanted *w = context;
+  char more[MORE];
+  w->count++;
   if (strcmp(b->name, w->name) != 0)
     return true;
   memcpy(w->id, id, SP_STORE_ID);
-  return false;
+  say_more(b, more);
+  w->has_more = more[0] != '\0';
+  return true;
 }
 
 static sp_status write_board(const sp_boardfile *b, char **text, sp_error *err)
@@ -218,25 +253,62 @@ static sp_status write_board(const sp_boardfile *b, char **text, sp_error *err)
   return status;
 }
 
+/* In the place of the one of that name, or as a new one. */
+static sp_status put_board(sp_store *store, wanted *w, const char *text, sp_error *err)
+{
+  char file[FILE_NAME];
+  if (!w->id[0] && w->count >= SP_BOARDS_MOST)
+    return sp_fail(err, SP_E_USAGE, "%d boards are remembered already; forget some first", SP_BOARDS_MOST);
+  const sp_status status = w->id[0] ? SP_OK : sp_store_new_id(w->id, err);
+  snprintf(file, sizeof file, "%s%s", w->id, ENDING);
+  return status ? status : sp_store_put(store->boards, file, text, err);
+}
+
 sp_status sp_boards_save(sp_store *store, const char *name, const sp_job_settings *settings, sp_error *err)
 {
-  char clean[SP_JOB_NAME], file[FILE_NAME], *text = NULL;
+  char clean[SP_JOB_NAME], *text = NULL;
   wanted w = {.name = clean};
   sp_boardfile b;
   sp_job_clean_name(name, clean);
   if (!*name || strlen(clean) >= SP_LAYOUT_NAME)
     return sp_fail(err, SP_E_USAGE, *name ? "the name is too long; give a shorter one" : "give the board a name");
   each(store, is_called, &w);
-  sp_status status = w.id[0] ? SP_OK : sp_store_new_id(w.id, err);
+  if (w.has_more)
+    return sp_fail(err, SP_E_USAGE,
+                   "the board of that name has a description with more in it; change that, or give "
+                   "another name");
   describe(settings, clean, &b);
+  sp_status status = write_board(&b, &text, err);
   if (!status)
-    status = write_board(&b, &text, err);
-  snprintf(file, sizeof file, "%s%s", w.id, ENDING);
-  if (!status)
-    status = sp_store_put(store->boards, file, text, err);
+    status = put_board(store, &w, text, err);
   sp_boardfile_free(&b);
   free(text);
   return status;
+}
+
+sp_status sp_boards_save_text(sp_store *store, const char *text, sp_error *err)
+{
+  sp_boardfile b;
+  if (strlen(text) > SP_BOARD_TEXT)
+    return sp_fail(err, SP_E_USAGE, "the description is too long; it may have %d letters", SP_BOARD_TEXT);
+  if (sp_boardfile_parse(text, strlen(text), NULL, &b, err))
+    return err->status = err->status == SP_E_INTERNAL ? SP_E_INTERNAL : SP_E_USAGE;
+  wanted w = {.name = b.name};
+  each(store, is_called, &w);
+  const sp_status status = b.name[0] ? put_board(store, &w, text, err)
+                                     : sp_fail(err, SP_E_USAGE,
+                                               "the board has no name; write a line as "
+                                               "name = Dunlin tenor");
+  sp_boardfile_free(&b);
+  return status;
+}
+
+sp_status sp_boards_text(const sp_store *store, const char *id, char **text, sp_error *err)
+{
+  char file[FILE_NAME];
+  snprintf(file, sizeof file, "%.32s%s", id, ENDING);
+  *text = sp_store_id_valid(id) ? sp_store_text(store->boards, file, SP_BOARD_TEXT) : NULL;
+  return *text ? SP_OK : sp_fail(err, SP_E_NOINPUT, "there is no such board description; it may have been forgotten");
 }
 
 sp_status sp_boards_forget(sp_store *store, const char *id, sp_error *err)

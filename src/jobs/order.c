@@ -1,4 +1,5 @@
 /* job.json, written and read back. */
+#define _GNU_SOURCE /* strdup */
 #include <stdlib.h>
 #include <string.h>
 
@@ -11,6 +12,8 @@ static const char SCHEMA[] = "slotproof/job/1";
 void sp_job_order_free(sp_job_order *order)
 {
   sp_corrections_free(&order->said);
+  free(order->board);
+  order->board = NULL;
   free(order->of);
   order->of = NULL;
   order->of_count = 0;
@@ -59,6 +62,21 @@ static cJSON *of_tree(const sp_job_order *o)
   return NULL;
 }
 
+static cJSON *pieces_tree(const sp_job_pieces *p)
+{
+  sp_tree tree = {0};
+  cJSON *list = cJSON_CreateArray();
+  for (size_t i = 0; i < p->count; i++) {
+    cJSON *one = sp_tree_attach(&tree, list, NULL, cJSON_CreateObject());
+    sp_tree_attach(&tree, one, "name", cJSON_CreateString(p->name[i]));
+    sp_tree_attach(&tree, one, "file", cJSON_CreateNumber(p->file[i]));
+  }
+  if (!tree.failed)
+    return list;
+  cJSON_Delete(list);
+  return NULL;
+}
+
 char *sp_job_order_text(const sp_job_order *o)
 {
   sp_tree tree = {0};
@@ -68,8 +86,14 @@ char *sp_job_order_text(const sp_job_order *o)
   sp_tree_attach(&tree, root, "created_s", cJSON_CreateNumber((double)o->created_s));
   sp_tree_attach(&tree, root, "run", cJSON_CreateNumber(o->run));
   sp_tree_attach(&tree, root, "settings", sp_settings_tree(&o->settings));
+  if (o->pieces.count)
+    sp_tree_attach(&tree, root, "pieces", pieces_tree(&o->pieces));
+  if (o->board)
+    sp_tree_attach(&tree, root, "board", cJSON_CreateString(o->board));
   if (o->of)
     sp_tree_attach(&tree, root, "of", of_tree(o));
+  if (o->of_history)
+    sp_tree_attach(&tree, root, "of_history", cJSON_CreateTrue());
   sp_tree_attach(&tree, root, "applied", cJSON_CreateNumber((double)o->applied));
   sp_tree_attach(&tree, root, "said", corrections_tree(&o->said));
   char *text = tree.failed ? NULL : cJSON_Print(root);
@@ -110,6 +134,40 @@ static sp_status parse_of(const cJSON *root, sp_job_order *o, sp_error *err)
   return SP_OK;
 }
 
+static sp_status parse_board(const cJSON *root, sp_job_order *o, sp_error *err)
+{
+  const cJSON *text = cJSON_GetObjectItemCaseSensitive(root, "board");
+  if (!text)
+    return SP_OK;
+  if (!cJSON_IsString(text) || strlen(text->valuestring) > SP_BOARD_TEXT)
+    return sp_fail(err, SP_E_DATA, "is not a job of this program");
+  o->board = strdup(text->valuestring);
+  return o->board ? SP_OK : sp_fail_memory(err);
+}
+
+/* Every file of 0 .. count - 1 once, or it is none of ours. */
+static sp_status parse_pieces(const cJSON *root, sp_job_order *o, sp_error *err)
+{
+  const cJSON *list = cJSON_GetObjectItemCaseSensitive(root, "pieces"), *item;
+  const int count = cJSON_GetArraySize(list);
+  unsigned seen = 0;
+  if (!list)
+    return SP_OK;
+  if (count < 2 || count > SP_MOST_PIECES)
+    return sp_fail(err, SP_E_DATA, "is not a job of this program");
+  cJSON_ArrayForEach(item, list)
+  {
+    const cJSON *name = cJSON_GetObjectItemCaseSensitive(item, "name");
+    const double file = number_of(item, "file", 0.0, count - 1.0);
+    if (!cJSON_IsString(name) || file < 0.0)
+      break;
+    sp_job_clean_name(name->valuestring, o->pieces.name[o->pieces.count]);
+    o->pieces.file[o->pieces.count++] = (uint8_t)file;
+    seen |= 1u << (unsigned)file;
+  }
+  return seen == (1u << count) - 1u ? SP_OK : sp_fail(err, SP_E_DATA, "is not a job of this program");
+}
+
 sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
 {
   *o = (sp_job_order){.run = 0};
@@ -125,6 +183,10 @@ sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
     status = parse_said(root, o, err);
   if (!status)
     status = parse_of(root, o, err);
+  if (!status)
+    status = parse_pieces(root, o, err);
+  if (!status)
+    status = parse_board(root, o, err);
   if (status)
     sp_job_order_free(o);
   if (!status) {
@@ -133,6 +195,7 @@ sp_status sp_job_order_parse(const char *text, sp_job_order *o, sp_error *err)
     o->created_s = created > 0.0 ? (int64_t)created : 0;
     o->run = (uint32_t)run;
     o->applied = (size_t)applied < o->said.count ? (size_t)applied : o->said.count;
+    o->of_history = cJSON_IsTrue(cJSON_GetObjectItemCaseSensitive(root, "of_history"));
     sp_settings_from_tree(cJSON_GetObjectItemCaseSensitive(root, "settings"), &o->settings);
   }
   cJSON_Delete(root);

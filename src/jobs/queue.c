@@ -22,11 +22,13 @@ typedef struct job {
   sp_job_state state;
   uint64_t turn;  /* waiting: the smallest is next */
   int stage;      /* working */
+  uint32_t piece; /* working: which of several, from 1 */
   pid_t worker;   /* -1: none */
   uint32_t shown; /* run whose result is shown */
   bool removed;   /* as soon as its worker has ended */
   char failure[WORK_FAILURE];
   cJSON *about; /* of the run that is shown */
+  cJSON *board; /* what the page tells of the board description; NULL: there is none */
 } job;
 
 struct sp_jobs {
@@ -52,6 +54,11 @@ static job *find(sp_jobs *jobs, const char *id)
   return NULL;
 }
 
+static bool is_sum(const job *j)
+{
+  return j->order.of || j->order.of_history;
+}
+
 static size_t waiting(const sp_jobs *jobs)
 {
   size_t n = 0;
@@ -66,6 +73,7 @@ static void free_job(job *j)
     return;
   sp_job_order_free(&j->order);
   cJSON_Delete(j->about);
+  cJSON_Delete(j->board);
   free(j);
 }
 
@@ -143,8 +151,11 @@ typedef struct run {
   job *job; /* not freed while it is working */
   char id[SP_STORE_ID], name[SP_JOB_NAME];
   sp_job_settings settings;
-  char *corrections; /* text of the file; NULL = none */
+  sp_job_pieces pieces;
+  char *board;       /* text of board.txt; NULL = none */
+  char *corrections; /* the same of corrections.json */
   char *boards;      /* the same of boards.txt */
+  bool of_history;
   uint32_t number, shown;
 } run;
 
@@ -164,6 +175,7 @@ static void note_stage(void *context, int stage)
   const run *r = context;
   pthread_mutex_lock(&r->jobs->lock);
   r->job->stage = stage;
+  r->job->piece += stage == SP_CHECK_READING;
   pthread_mutex_unlock(&r->jobs->lock);
 }
 
@@ -192,7 +204,7 @@ static char *boards_text(sp_jobs *jobs, const sp_job_order *o)
     return NULL;
   for (size_t i = 0; i < o->of_count; i++) {
     const job *j = find(jobs, o->of[i]);
-    if (j && j->shown && !j->order.of)
+    if (j && j->shown && !is_sum(j))
       fprintf(file, "../../%s/result-%u/record.json %s\n", j->id, (unsigned)j->shown, j->order.name);
   }
   if (fclose(file) == 0)
@@ -209,9 +221,16 @@ static bool begin_run(sp_jobs *jobs, job *j, run *r)
   memcpy(r->name, j->order.name, sizeof r->name);
   j->state = SP_JOB_WORKING;
   j->stage = 0;
+  j->piece = 0;
   j->worker = -1;
+  r->pieces = j->order.pieces;
+  r->of_history = j->order.of_history;
+  if (j->order.of_history)
+    return true; /* its boards are written out by measure() */
   if (j->order.of)
     return (r->boards = boards_text(jobs, &j->order)) != NULL;
+  if (j->order.board && !(r->board = strdup(j->order.board)))
+    return false;
   if (!j->order.applied)
     return true;
   r->corrections = corrections_text(&j->order);
@@ -244,7 +263,9 @@ static bool measure(run *r, char failure[WORK_FAILURE])
   char *folder = NULL;
   sp_error err = {0};
   if (sp_store_work(r->jobs->store, r->id, r->number, &folder, &err) ||
+      (r->of_history && past_write_out(r->jobs->store, folder, &r->boards, &err)) ||
       (r->boards && !put_text(folder, "boards.txt", r->boards)) ||
+      (r->board && !put_text(folder, "board.txt", r->board)) ||
       (r->corrections && !put_text(folder, "corrections.json", r->corrections))) {
     snprintf(failure, WORK_FAILURE, "%s", err.text[0] ? err.text : "the data folder cannot be written to");
     free(folder);
@@ -253,10 +274,13 @@ static bool measure(run *r, char failure[WORK_FAILURE])
   const work_request request = {.program = o->program,
                                 .folder = folder,
                                 .name = r->name,
+                                .pieces = &r->pieces,
                                 .settings = &r->settings,
+                                .described = r->board != NULL,
                                 .corrected = r->corrections != NULL,
                                 .together = r->boards != NULL,
-                                .tiles = !has_tiles(r->jobs->store, r->id),
+                                /* several pieces are drawn as they are joined, anew each time */
+                                .tiles = r->pieces.count || !has_tiles(r->jobs->store, r->id),
                                 .max_pixels = o->max_pixels,
                                 .seconds = o->seconds_most,
                                 .started = note_worker,
@@ -297,9 +321,14 @@ static void end_run(run *r, bool fine, bool kept, const char *failure)
 static bool keep_result(const run *r, bool fine, char failure[WORK_FAILURE])
 {
   sp_error err = {0};
+  char before[SP_SHA256_TEXT];
+  past_identity(r->jobs->store, r->id, r->shown, before);
   if (sp_store_finish(r->jobs->store, r->id, r->number, fine ? NULL : failure, fine ? r->number : r->shown, &err) ==
-      SP_OK)
+      SP_OK) {
+    if (fine && !r->boards)
+      (void)past_add(r->jobs->store, r->id, r->number, r->name, before, NULL); /* the page tells by what it lists */
     return true;
+  }
   snprintf(failure, WORK_FAILURE, "%s", err.text);
   return false;
 }
@@ -327,12 +356,24 @@ static void *work(void *context)
     end_run(&r, fine, kept, failure);
     free(r.corrections);
     free(r.boards);
+    free(r.board);
   }
   pthread_mutex_unlock(&jobs->lock);
   return NULL;
 }
 
 /* ---- opening and closing ---------------------------------------------------------------------------------------- */
+
+/* What the page tells of the description; unknown to it is no fault. */
+static cJSON *board_tree(const char *text)
+{
+  sp_boardfile b;
+  if (!text || sp_boardfile_parse(text, strlen(text), NULL, &b, NULL))
+    return NULL;
+  cJSON *tree = sp_board_tree(&b);
+  sp_boardfile_free(&b);
+  return tree;
+}
 
 /* What an earlier program left. A folder that is no job of ours is left alone. */
 static sp_status take_up(void *context, const char *id, int folder, sp_error *err)
@@ -350,6 +391,7 @@ static sp_status take_up(void *context, const char *id, int folder, sp_error *er
   free(text);
   memcpy(j->id, id, sizeof j->id);
   j->worker = -1;
+  j->board = board_tree(j->order.board);
   sp_store_runs(folder, true, &last, &good);
   read_result(jobs, j, good);
   if (last == j->order.run)
@@ -362,6 +404,24 @@ static sp_status take_up(void *context, const char *id, int folder, sp_error *er
   if (status)
     free_job(j);
   return status;
+}
+
+static int earlier_first(const void *a, const void *b)
+{
+  const job *const *x = a, *const *y = b;
+  return (*x)->order.created_s < (*y)->order.created_s ? -1 : (*x)->order.created_s > (*y)->order.created_s;
+}
+
+/* Results that the history has not heard of: a kill came between, or they are older than it. */
+static void catch_up(sp_jobs *jobs)
+{
+  if (jobs->count)
+    qsort(jobs->list, jobs->count, sizeof *jobs->list, earlier_first);
+  for (size_t i = 0; i < jobs->count; i++) {
+    const job *j = jobs->list[i];
+    if (j->shown && !is_sum(j) && !past_has(jobs->store, j->id, j->shown))
+      (void)past_add(jobs->store, j->id, j->shown, j->order.name, "", NULL);
+  }
 }
 
 static void set_defaults(sp_jobs_options *o)
@@ -389,6 +449,8 @@ sp_status sp_jobs_open(sp_store *store, const sp_jobs_options *options, sp_jobs 
   pthread_mutex_init(&jobs->lock, NULL);
   pthread_cond_init(&jobs->changed, NULL);
   sp_status status = sp_store_each(store, take_up, jobs, err);
+  if (!status)
+    catch_up(jobs);
   for (; !status && jobs->threads < jobs->options.workers; jobs->threads++)
     if (pthread_create(&jobs->thread[jobs->threads], NULL, work, jobs) != 0) {
       if (!jobs->threads)
@@ -447,7 +509,7 @@ void sp_jobs_release(sp_jobs *jobs)
   pthread_mutex_unlock(&jobs->lock);
 }
 
-static job *new_job(const char *id, const char *name, const sp_job_settings *settings)
+static job *new_job(const char *id, const char *name)
 {
   job *j = calloc(1, sizeof *j);
   if (!j)
@@ -455,18 +517,32 @@ static job *new_job(const char *id, const char *name, const sp_job_settings *set
   snprintf(j->id, sizeof j->id, "%s", id);
   sp_job_clean_name(name, j->order.name);
   j->order.created_s = (int64_t)time(NULL);
-  j->order.settings = *settings;
   j->order.run = 1;
   j->worker = -1;
   return j;
 }
 
-sp_status sp_jobs_add(sp_jobs *jobs, const char *id, int fd, const char *name, const sp_job_settings *settings,
-                      sp_error *err)
+static job *new_board(const char *id, const sp_job_order *asked)
 {
-  job *j = new_job(id, name, settings);
+  job *j = new_job(id, asked->name);
+  if (!j)
+    return NULL;
+  j->order.settings = asked->settings;
+  j->order.pieces = asked->pieces;
+  j->order.board = asked->board ? strdup(asked->board) : NULL;
+  if (asked->board && !j->order.board) {
+    free_job(j);
+    return NULL;
+  }
+  j->board = board_tree(j->order.board);
+  return j;
+}
+
+sp_status sp_jobs_add(sp_jobs *jobs, const char *id, const sp_job_order *order, sp_error *err)
+{
+  job *j = new_board(id, order);
   char *text = j ? sp_job_order_text(&j->order) : NULL;
-  sp_status status = text ? sp_store_commit(jobs->store, id, fd, text, err) : sp_fail_memory(err);
+  sp_status status = text ? sp_store_commit(jobs->store, id, text, err) : sp_fail_memory(err);
   pthread_mutex_lock(&jobs->lock);
   jobs->reserved--;
   if (!status)
@@ -484,7 +560,7 @@ static bool measured(sp_jobs *jobs, const char *id)
 {
   pthread_mutex_lock(&jobs->lock);
   const job *j = find(jobs, id);
-  const bool yes = j && j->shown && !j->order.of;
+  const bool yes = j && j->shown && !is_sum(j);
   pthread_mutex_unlock(&jobs->lock);
   return yes;
 }
@@ -495,10 +571,10 @@ static sp_status add_together(sp_jobs *jobs, job *j, sp_error *err)
   int fd = -1;
   char *text = sp_job_order_text(&j->order);
   sp_status status = text ? sp_store_begin(jobs->store, j->id, &fd, err) : sp_fail_memory(err);
-  if (!status)
-    status = sp_store_commit(jobs->store, j->id, fd, text, err);
   if (fd >= 0)
     close(fd);
+  if (!status)
+    status = sp_store_commit(jobs->store, j->id, text, err);
   free(text);
   pthread_mutex_lock(&jobs->lock);
   if (!status)
@@ -511,7 +587,6 @@ static sp_status add_together(sp_jobs *jobs, job *j, sp_error *err)
 
 sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count, char id[SP_STORE_ID], sp_error *err)
 {
-  const sp_job_settings none = {{{0}}};
   char name[SP_JOB_NAME];
   sp_status status = count >= 1 && count <= SP_JOBS_TOGETHER_MOST
                          ? SP_OK
@@ -520,12 +595,28 @@ sp_status sp_jobs_together(sp_jobs *jobs, char (*of)[SP_STORE_ID], size_t count,
     if (!measured(jobs, of[i]))
       status = sp_fail(err, SP_E_USAGE, "one of these boards has not been measured; choose others");
   snprintf(name, sizeof name, "%zu boards together", count);
-  job *j = status || sp_store_new_id(id, err) ? NULL : new_job(id, name, &none);
+  job *j = status || sp_store_new_id(id, err) ? NULL : new_job(id, name);
   if (!status)
     status = j && (j->order.of = malloc(count * sizeof *j->order.of)) ? SP_OK : sp_fail_memory(err);
   if (!status) {
     memcpy(j->order.of, of, count * sizeof *j->order.of);
     j->order.of_count = count;
+    status = add_together(jobs, j, err);
+  }
+  if (status)
+    free_job(j);
+  sp_jobs_release(jobs);
+  return status;
+}
+
+sp_status sp_jobs_sum_history(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
+{
+  sp_status status = sp_store_new_id(id, err);
+  job *j = status ? NULL : new_job(id, "All boards so far");
+  if (!status)
+    status = j ? SP_OK : sp_fail_memory(err);
+  if (!status) {
+    j->order.of_history = true;
     status = add_together(jobs, j, err);
   }
   if (status)
@@ -563,6 +654,15 @@ static sp_status ask_anew(sp_jobs *jobs, job *j, sp_error *err)
   return SP_OK;
 }
 
+static sp_status changeable(const sp_jobs *jobs, const job *j, sp_error *err)
+{
+  if (is_sum(j))
+    return sp_fail(err, SP_E_USAGE, "these are boards summed up; choose them anew for another sum");
+  if (waiting(jobs) + jobs->reserved >= jobs->options.waiting_most)
+    return sp_fail(err, SP_E_USAGE, "too many boards are waiting; try again when some of them are measured");
+  return SP_OK;
+}
+
 static sp_status copy_said(const sp_corrections *from, sp_corrections *to, sp_error *err)
 {
   sp_status status = SP_OK;
@@ -582,9 +682,11 @@ sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *s
     return status;
   pthread_mutex_lock(&jobs->lock);
   job *j = find(jobs, id);
-  status = j ? SP_OK : no_such(err);
-  if (!status && waiting(jobs) + jobs->reserved >= jobs->options.waiting_most)
-    status = sp_fail(err, SP_E_USAGE, "too many boards are waiting; try again when some of them are measured");
+  status = j ? changeable(jobs, j, err) : no_such(err);
+  if (!status && j->order.pieces.count)
+    status = sp_fail(err, SP_E_USAGE,
+                     "a board in pieces takes nothing by hand; check the pieces one by one to say "
+                     "something of them");
   if (!status) {
     const sp_corrections before = j->order.said;
     const size_t applied_before = j->order.applied;
@@ -603,26 +705,87 @@ sp_status sp_jobs_correct(sp_jobs *jobs, const char *id, const sp_corrections *s
   return status;
 }
 
-sp_status sp_jobs_again(sp_jobs *jobs, const char *id, const sp_job_settings *settings, sp_error *err)
+/* The pieces in another order; every one of them once. */
+static sp_status turn_pieces(const sp_job_change *c, sp_job_pieces *p, sp_error *err)
 {
+  const sp_job_pieces before = *p;
+  unsigned seen = 0;
+  if (!c->turn)
+    return SP_OK;
+  for (size_t i = 0; i < c->turn_count && i < before.count && c->turn[i] < before.count; i++) {
+    memcpy(p->name[i], before.name[c->turn[i]], sizeof p->name[i]);
+    p->file[i] = before.file[c->turn[i]];
+    seen |= 1u << c->turn[i];
+  }
+  if (before.count && c->turn_count == before.count && seen == (1u << before.count) - 1u)
+    return SP_OK;
+  return sp_fail(err, SP_E_USAGE, "the order of the pieces has arrived garbled; load the page again");
+}
+
+/* What would be asked, in `order`, whose board is owned if `other_board`. */
+static sp_status plan_change(const job *j, const sp_job_change *c, sp_job_order *order, const char **field,
+                             sp_error *err)
+{
+  sp_boardfile b;
+  *order = j->order;
+  order->settings = *c->settings;
+  sp_status status = turn_pieces(c, &order->pieces, err);
+  if (status)
+    return status;
+  if (c->other_board)
+    order->board = c->board ? strdup(c->board) : NULL;
+  if (c->other_board && c->board && !order->board)
+    return sp_fail_memory(err);
+  const bool described =
+      order->board && sp_boardfile_parse(order->board, strlen(order->board), NULL, &b, NULL) == SP_OK;
+  status = sp_settings_complete(&order->settings, described ? &b : NULL, order->pieces.count, field, err);
+  if (described)
+    sp_boardfile_free(&b);
+  if (status && c->other_board)
+    free(order->board);
+  return status;
+}
+
+/* Under the lock. */
+static sp_status change(sp_jobs *jobs, job *j, const sp_job_change *c, const char **field, sp_error *err)
+{
+  sp_job_order planned;
+  sp_status status = plan_change(j, c, &planned, field, err);
+  if (status)
+    return status;
+  const sp_job_order before = j->order;
+  j->order = planned;
+  status = ask_anew(jobs, j, err);
+  if (status)
+    j->order = before;
+  if (c->other_board)
+    free(status ? planned.board : before.board);
+  if (status || !c->other_board)
+    return status;
+  cJSON_Delete(j->board);
+  j->board = board_tree(j->order.board);
+  return SP_OK;
+}
+
+sp_status sp_jobs_again(sp_jobs *jobs, const char *id, const sp_job_change *what, const char **field, sp_error *err)
+{
+  *field = NULL;
   pthread_mutex_lock(&jobs->lock);
   job *j = find(jobs, id);
-  sp_status status = j ? SP_OK : no_such(err);
-  if (!status && waiting(jobs) + jobs->reserved >= jobs->options.waiting_most)
-    status = sp_fail(err, SP_E_USAGE, "too many boards are waiting; try again when some of them are measured");
-  if (!status) {
-    const sp_job_settings before = j->order.settings;
-    j->order.settings = *settings;
-    status = ask_anew(jobs, j, err);
-    if (status)
-      j->order.settings = before;
-  }
+  sp_status status = j ? changeable(jobs, j, err) : no_such(err);
+  if (!status)
+    status = change(jobs, j, what, field, err);
   pthread_mutex_unlock(&jobs->lock);
   return status;
 }
 
-sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, sp_error *err)
+sp_status sp_jobs_remove(sp_jobs *jobs, const char *id, bool from_history, sp_error *err)
 {
+  char identity[SP_SHA256_TEXT] = "";
+  if (from_history && measured(jobs, id))
+    past_identity(jobs->store, id, sp_jobs_shown(jobs, id), identity);
+  if (past_forget(jobs->store, identity, err))
+    return err->status;
   pthread_mutex_lock(&jobs->lock);
   job *j = find(jobs, id);
   sp_status status = j ? SP_OK : no_such(err);
@@ -649,6 +812,18 @@ static size_t ahead_of(const sp_jobs *jobs, const job *j)
   return n;
 }
 
+static cJSON *names_tree(const sp_job_pieces *p)
+{
+  sp_tree tree = {0};
+  cJSON *list = cJSON_CreateArray();
+  for (size_t i = 0; i < p->count; i++)
+    sp_tree_attach(&tree, list, NULL, cJSON_CreateString(p->name[i]));
+  if (!tree.failed)
+    return list;
+  cJSON_Delete(list);
+  return NULL;
+}
+
 static cJSON *tree_of(const sp_jobs *jobs, const job *j)
 {
   static const char *const STATES[] = {"waiting", "working", "done", "failed"};
@@ -661,8 +836,16 @@ static cJSON *tree_of(const sp_jobs *jobs, const job *j)
   sp_tree_attach(&tree, root, "run", cJSON_CreateNumber(j->order.run));
   sp_tree_attach(&tree, root, "shown", cJSON_CreateNumber(j->shown));
   sp_tree_attach(&tree, root, "settings", sp_settings_tree(&j->order.settings));
+  if (j->board)
+    sp_tree_attach(&tree, root, "board", cJSON_Duplicate(j->board, 1));
+  if (j->order.pieces.count)
+    sp_tree_attach(&tree, root, "pieces", names_tree(&j->order.pieces));
+  if (j->state == SP_JOB_WORKING && j->order.pieces.count && j->piece)
+    sp_tree_attach(&tree, root, "piece", cJSON_CreateNumber(j->piece));
   if (j->order.of)
     sp_tree_attach(&tree, root, "together", cJSON_CreateNumber((double)j->order.of_count));
+  if (j->order.of_history)
+    sp_tree_attach(&tree, root, "history", cJSON_CreateTrue());
   if (j->state == SP_JOB_WAITING)
     sp_tree_attach(&tree, root, "ahead", cJSON_CreateNumber((double)ahead_of(jobs, j)));
   if (j->state == SP_JOB_WORKING)

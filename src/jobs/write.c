@@ -29,7 +29,7 @@ uint64_t sp_work_mark_key(bool stray, uint32_t index)
 }
 
 typedef struct input {
-  const sp_record *record;
+  const sp_record *record, *drawn;
   const sp_raster *raster;
 } input;
 
@@ -47,12 +47,17 @@ static sp_status write_csv(const input *in, FILE *file, sp_error *err)
 
 static sp_status write_report(const input *in, FILE *file, sp_error *err)
 {
-  return sp_page_check(in->record, in->raster, file, err);
+  return sp_page_check(in->drawn, in->raster, file, err);
 }
 
 static sp_status write_parts(const input *in, FILE *file, sp_error *err)
 {
-  return sp_page_parts(in->record, in->raster, file, err);
+  return sp_page_parts(in->drawn, in->raster, file, err);
+}
+
+static sp_status write_places(const input *in, FILE *file, sp_error *err)
+{
+  return sp_report_json(in->drawn, file, err);
 }
 
 static sp_status write_tiles(const input *in, FILE *file, sp_error *err)
@@ -69,8 +74,8 @@ static sp_status add_mark(const input *in, bool stray, size_t index, sp_pack_wri
   FILE *file = open_memstream(&text, &size);
   if (!file)
     return sp_fail_memory(err);
-  sp_status status = stray ? sp_page_stray(in->record, in->raster, index, file, err)
-                           : sp_page_mark(in->record, in->raster, index, file, err);
+  sp_status status = stray ? sp_page_stray(in->drawn, in->raster, index, file, err)
+                           : sp_page_mark(in->drawn, in->raster, index, file, err);
   if (fclose(file) != 0 && !status)
     status = sp_fail_memory(err);
   if (!status)
@@ -81,7 +86,7 @@ static sp_status add_mark(const input *in, bool stray, size_t index, sp_pack_wri
 
 static sp_status write_marks(const input *in, FILE *file, sp_error *err)
 {
-  const sp_record *r = in->record;
+  const sp_record *r = in->drawn;
   sp_pack_writer pack = {.file = file};
   sp_status status = SP_OK;
   bool any = false;
@@ -143,15 +148,18 @@ static sp_status write_one(const char *name, writer write, const input *in, sp_e
   return status;
 }
 
-sp_status sp_work_write(const sp_record *record, const sp_raster *raster, bool tiles, sp_error *err)
+sp_status sp_work_write(const sp_record *record, const sp_record *drawn, const sp_raster *raster, bool tiles,
+                        sp_error *err)
 {
   static const struct {
     const char *name;
     writer write;
   } FILES[] = {{"record.json", write_json}, {"table.csv", write_csv},    {"report.html", write_report},
                {"parts.html", write_parts}, {"marks.pack", write_marks}, {"about.json", write_about}};
-  const input in = {record, raster};
+  const input in = {record, drawn, raster};
   sp_status status = tiles ? write_one("tiles.pack", write_tiles, &in, err) : SP_OK;
+  if (!status && record->source_count > 1)
+    status = write_one("places.json", write_places, &in, err);
   for (size_t i = 0; !status && i < sizeof FILES / sizeof *FILES; i++)
     status = write_one(FILES[i].name, FILES[i].write, &in, err);
   return status;

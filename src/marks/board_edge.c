@@ -86,6 +86,18 @@ typedef struct edge_fit {
 /* ---- the profiles ---------------------------------------------------------------------------------------------------
  */
 
+/* IEC 61966-2-1 (sRGB), from a stored value to light. */
+static double light_of(double stored)
+{
+  return stored <= 0.04045 ? stored / 12.92 : pow((stored + 0.055) / 1.055, 2.4);
+}
+
+static double value_at(const edge_fit *f, float stored)
+{
+  const double v = (double)stored;
+  return f->s->as_light ? f->full_scale * light_of(v / f->full_scale) : v;
+}
+
 /* Adds one strip to a profile's bins; the line passes between pixels, so every value keeps its own x. */
 static void add_strip(const edge_fit *f, const float *p, int32_t length, double u, double bin_px, double *sum, block *b)
 {
@@ -98,10 +110,11 @@ static void add_strip(const edge_fit *f, const float *p, int32_t length, double 
     const size_t i = (size_t)((x + f->window_px) / bin_px);
     if (i >= MOST_POINTS)
       continue;
+    const double value = value_at(f, p[v]);
     sum[i] += 1.0;
     b->x_px[i] += x;
-    b->value[i] += (double)p[v];
-    b->spread[i] += (double)p[v] * (double)p[v];
+    b->value[i] += value;
+    b->spread[i] += value * value;
   }
 }
 

@@ -18,15 +18,6 @@ static const double UNREFINED_U_PX = 0.3;
  * doubt, so that either may be right. */
 static const double MOST_REFINED_MM = 0.2, DISAGREED = 0.5;
 
-/* A picture is blurred as light and then stored, in proportion to it or to something like its root; the file does not
- * say which. Stored as a root, the middle of the greys lies on the dark side of where the light is half: the power that
- * leads back (IEC 61966-2-1 comes near it). */
-static const double TONE = 2.2;
-/* Levels beside an end are taken so many blurs from it, and a pixel. */
-static const double BESIDE_BLURS = 2.5;
-/* Greys darker than this part of full scale are taken for it: black is never quite 0. */
-static const double LEAST_LIGHT = 0.01;
-
 /* Mean profile along u of the board's inner width, sheared so that a square end stays sharp; from `lo` to `hi` alone,
  * the second left out. */
 static sp_status inner_profile(const sp_scene *scene, sp_along along, const sp_board *board, double shear, int32_t lo,
@@ -191,6 +182,26 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   return SP_OK;
 }
 
+/* A lens blurs light, and camera or scanner store a curve of it: fitted as stored, the brighter side of an edge has grown, by a
+ * quarter of a pixel between dark and light. Sharpening and what else is done to a picture work on stored values,
+ * though. The truth is one of the two or lies between them: their middle is taken, and either is a standard uncertainty
+ * away. */
+static sp_status between_light_and_stored(sp_edge_search *search, int outward, const sp_lengthwise *rough,
+                                          sp_lengthwise *edge, double at_px, double *u_px, sp_error *err)
+{
+  sp_lengthwise by_light = *edge;
+  bool seen;
+  search->as_light = true;
+  const sp_status status = sp_board_edge_measure(search, outward, rough, &by_light, &seen, err);
+  if (status || !seen)
+    return status;
+  const double apart = sp_lengthwise_at(&by_light, at_px) - sp_lengthwise_at(edge, at_px);
+  edge->at_px = 0.5 * (edge->at_px + by_light.at_px);
+  edge->slope = 0.5 * (edge->slope + by_light.slope);
+  *u_px = 0.5 * fabs(apart);
+  return SP_OK;
+}
+
 /* Measures an end that was found. Where it does not show well enough for that, the half-height crossings stand, with
  * what a streak of grain along the edge may do to them. */
 static sp_status refine_end(const sp_board_search *s, const sp_board *board, int which, sp_board_end *end,
@@ -198,46 +209,27 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
 {
   const double a = sp_lengthwise_at(&board->side[0], end->u_px), b = sp_lengthwise_at(&board->side[1], end->u_px);
   const double inset = END_INSET * (b - a), middle = 0.5 * (a + b);
-  const sp_edge_search search = {
-      &s->scene->strips[s->along], a + inset, b - inset, sp_raster_full_scale(s->scene->raster), s->o, false};
+  sp_edge_search search = {
+      &s->scene->strips[s->along], a + inset, b - inset, sp_raster_full_scale(s->scene->raster), s->o, false, false};
   const sp_lengthwise rough = {end->u_px - end->slope * end->v_px, end->slope, 0.0, 0.0};
   sp_lengthwise edge;
   bool seen;
-  const sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, err);
+  double u_curve = 0.0;
+  sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, err);
   end->u_u_px = hypot(end->u_u_px, UNREFINED_U_PX);
+  if (!status && seen)
+    status = between_light_and_stored(&search, which ? 1 : -1, &rough, &edge, end->v_px, &u_curve, err);
   if (status || !seen)
     return status;
   const double u_px = sp_lengthwise_at(&edge, end->v_px);
   const double apart = fabs(u_px - end->u_px); /* a shadow's end passes for a step, not for the end of the wood */
   end->u_px = u_px;
   end->slope = edge.slope;
-  end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
+  end->u_u_px = hypot(hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle)), u_curve);
   end->u_slope = edge.u_slope;
   if (apart > MOST_REFINED_MM * s->o->px_per_mm)
     end->u_u_px = hypot(end->u_u_px, DISAGREED * apart);
   return SP_OK;
-}
-
-double sp_tone_shift(double before, double after, double full_scale)
-{
-  const double a = fmax(before / full_scale, LEAST_LIGHT), b = fmax(after / full_scale, LEAST_LIGHT);
-  const double light_a = pow(a, TONE), light_b = pow(b, TONE), half = pow(0.5 * (a + b), TONE);
-  return fabs(b - a) > 1e-6 ? -sp_normal_quantile((half - light_a) / (light_b - light_a)) : 0.0;
-}
-
-/* Between the end as the greys have it and as the light would: midway, and how far that is from both is in doubt. */
-static void heed_tone(const sp_board_search *s, const float *profile, int32_t length, sp_board_end *end)
-{
-  const double optics = s->o->blur_px > 0.0 ? s->o->blur_px : fmax(0.9, 0.03 * s->o->px_per_mm);
-  const double blur = sqrt(optics * optics + 1.0 / 12.0);
-  const int32_t at = (int32_t)lround(end->u_px), beside = (int32_t)ceil(BESIDE_BLURS * blur) + 1;
-  if (at < beside || at + beside >= length)
-    return;
-  const double half = 0.5 * blur *
-                      sp_tone_shift((double)profile[at - beside], (double)profile[at + beside],
-                                    sp_raster_full_scale(s->scene->raster));
-  end->u_px += half;
-  end->u_u_px = hypot(end->u_u_px, sp_gum_rectangular(fabs(half)));
 }
 
 sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err)
@@ -262,8 +254,6 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
       status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);
     if (!status && board->end[which].found)
       status = refine_end(s, board, which, &board->end[which], err);
-    if (!status && board->end[which].found)
-      heed_tone(s, profile, length, &board->end[which]);
   }
   free(profile);
   free(work);

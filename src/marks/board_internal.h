@@ -28,6 +28,7 @@ typedef struct sp_edge_search {
   double full_scale;
   const sp_marks_options *o;
   bool beside_rule; /* leave out what lies on the rule (x must be u) */
+  bool as_light;    /* fit to the light that stored values stand for, by the curve of IEC 61966-2-1 */
 } sp_edge_search;
 
 /* An edge near `rough`, measured; outward +1: the lid is at larger y. Place and slope with standard uncertainties in
@@ -41,10 +42,6 @@ void sp_board_trim_rule(const sp_board_search *s, sp_marks_options *o);
 
 /* The squared ends, within sides and centre line that are known. */
 sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err);
-
-/* How far a step from one grey to another, blurred as light and stored as its root, lies beyond where the greys have it,
- * in blurs; toward the darker side. */
-double sp_tone_shift(double before, double after, double full_scale);
 
 /* v of a lengthwise line at u. */
 double sp_lengthwise_at(const sp_lengthwise *line, double u_px);

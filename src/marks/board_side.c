@@ -502,7 +502,8 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
                                s->last_px,
                                sp_raster_full_scale(s->scene->raster),
                                s->o,
-                               true};
+                               true,
+                               false};
   seen[0] = seen[1] = false;
   sp_status status = find_steps(s, -1, lower, &found[0], err);
   if (!status)

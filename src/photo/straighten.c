@@ -167,7 +167,7 @@ static void sight_stroke(const sp_stroke *s, const sp_rule_reading *r, double ze
   for (int side = -1; side <= 1; side += 2)
     out->list[out->count++] =
         (sp_camera_sighting){map(context, s->own_u_px + side * d * lean, s->own_v_px + side * d), false,
-                             s->index - zero, hypot(1.41421356 * s->u_own_u_px, STROKE_FLOOR_PX)};
+                             s->index - zero, hypot(1.41421356 * s->u_own_u_px, STROKE_FLOOR_PX), 0.0, 0};
   out->strokes++;
 }
 
@@ -182,7 +182,7 @@ static sp_status take_sightings(const sp_rule_reading *r, double zero, photo_map
   for (size_t k = 0; k < r->drift_count; k++)
     if (r->drift[k].weight > 0.5)
       out->list[out->count++] =
-          (sp_camera_sighting){map(context, r->drift[k].u_px, r->drift[k].v_px), true, 0.0, EDGE_SD_PX};
+          (sp_camera_sighting){map(context, r->drift[k].u_px, r->drift[k].v_px), true, 0.0, EDGE_SD_PX, 0.0, 0};
   return SP_OK;
 }
 
@@ -196,7 +196,7 @@ static sp_photo_lens usual_lens(const sp_raster *picture, double focal_35mm)
   const double focal = stated ? focal_35mm : USUAL_FOCAL_35MM;
   return (sp_photo_lens){
       .camera = {.f_px = focal / FILM_DIAGONAL_MM * hypot(w, h), .cx_px = 0.5 * (w - 1.0), .cy_px = 0.5 * (h - 1.0)},
-      .prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL, U_CENTRE * hypot(w, h), U_K1, U_K2}};
+      .prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL, U_CENTRE * hypot(w, h), U_K1, U_K2, 0.0}};
 }
 
 sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const sp_raster *picture)
@@ -205,7 +205,7 @@ sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const
   return (sp_photo_lens){.camera = {l->f_px, l->cx_px, l->cy_px, l->k1, l->k2, l->p1, l->p2, {0}, {0}},
                          .prior = {hypot(u->f_px / l->f_px, REFOCUS_LOG_F),
                                    hypot(fmax(u->cx_px, u->cy_px), REFOCUS_CENTRE * diagonal), hypot(u->k1, REFOCUS_K1),
-                                   hypot(u->k2, REFOCUS_K2)}};
+                                   hypot(u->k2, REFOCUS_K2), 0.0}};
 }
 
 static sp_camera first_camera(const sp_photo_lens *lens, sp_point at, sp_point ahead)
@@ -647,16 +647,22 @@ static sp_status camera_by(const sp_raster *picture, double focal_35mm, const sp
   const double turn_rad = a->camera.rotation_rad[2];
   a->camera.translation[0] -= middle * cos(turn_rad);
   a->camera.translation[1] -= middle * sin(turn_rad);
-  const sightings s = {(sp_camera_sighting *)known->sightings, known->count, known->count};
-  return fit_camera(lens ? lens : &usual, &s, &a->camera, &a->fit, err);
+  sp_camera_prior prior = lens ? lens->prior : usual.prior;
+  prior.u_stretch = known->u_stretch;
+  sp_camera_body body[SP_CAMERA_BODIES];
+  for (size_t i = 0; i < known->body_count; i++)
+    body[i] = known->body[i];
+  return sp_camera_fit_bodies(known->sightings, known->count, &prior, &a->camera, body, known->body_count, NULL,
+                              &a->fit, err);
 }
 
 sp_status sp_photo_camera_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
-                             const sp_photo_known *known, sp_camera *camera, sp_error *err)
+                             const sp_photo_known *known, sp_camera *camera, double *stretch, sp_error *err)
 {
   attempt a;
   const sp_status status = camera_by(picture, focal_35mm, lens, known, &a, err);
   *camera = a.camera;
+  *stretch = a.fit.stretch;
   return status;
 }
 

@@ -21,8 +21,6 @@ static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
 /* What is not as smooth or not as independent from stroke to stroke as this model has it (rad), beside the fit's own
  * doubt: sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. */
 static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2e-4, 1e-4, 1e-4};
-/* What a camera fitted to a printed strip leaves open at its ends (rad). */
-static const double CAMERA_SD = 1e-3;
 
 double sp_square_map_lean(const sp_square_map *map, double u_px)
 {
@@ -154,11 +152,9 @@ static double middle_of_strips(const sp_reference *ref)
 sp_status sp_reference_square(sp_reference *ref, const double *u_px, const double *slope, const double *u_slope,
                               size_t count, sp_error *err)
 {
-  /* a camera fitted to a printed strip has seen what is square to it; told as two strokes, one at either end */
-  const sp_lean by_camera[2] = {{ref->map.first_px, 0.0, CAMERA_SD}, {ref->map.last_px, 0.0, CAMERA_SD}};
   const bool strip = ref->record.kind == SP_REFERENCE_STRIP;
-  const sp_lean *leans = strip ? by_camera : ref->leans;
-  const size_t lean_count = strip ? 2 : ref->lean_count, n = lean_count + count;
+  const sp_lean *leans = ref->leans;
+  const size_t lean_count = ref->lean_count, n = lean_count + count;
   square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
   memset(&ref->square, 0, sizeof ref->square);
   if (n < 2)

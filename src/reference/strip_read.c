@@ -319,6 +319,35 @@ static sp_status fill_record(const readings *r, double stretch, sp_reference *re
   return SP_OK;
 }
 
+static int by_place(const void *a, const void *b)
+{
+  const double x = ((const sp_lean *)a)->u_px, y = ((const sp_lean *)b)->u_px;
+  return (x > y) - (x < y);
+}
+
+/* By how much the graduations lean from square to their piece: a straightened photograph is judged by it. Half a pixel
+ * of a line's length says nothing. */
+static sp_status keep_leans(const sp_strip_sight *sight, const readings *r, sp_reference *ref, sp_error *err)
+{
+  free(ref->leans);
+  ref->lean_count = 0;
+  ref->leans = calloc(r->count + 1, sizeof *ref->leans);
+  if (!ref->leans)
+    return sp_fail_memory(err);
+  for (size_t b = 0; b < r->bodies; b++)
+    for (size_t i = 0; i < sight->point_count; i++) {
+      const sp_strip_point *p = &sight->points[i];
+      const bool x = r->body[b].along == SP_ALONG_X;
+      if (p->piece != r->body[b].piece->piece || p->kind != SP_STRIP_GRADUATION || !(p->u_lean > 0.0) ||
+          ref->lean_count >= r->count)
+        continue;
+      const double lean = x ? p->along.x / p->along.y : p->along.y / p->along.x;
+      ref->leans[ref->lean_count++] = (sp_lean){x ? p->x_px : p->y_px, lean + r->body[b].slope, p->u_lean};
+    }
+  qsort(ref->leans, ref->lean_count, sizeof *ref->leans, by_place);
+  return SP_OK;
+}
+
 /* v = at + slope u round the piece's paper. */
 static void band_of(const sp_strip_piece *piece, const body *main, double *v0, double *v1)
 {
@@ -419,8 +448,8 @@ static void say_printer_unknown(const sp_reference_options *options, sp_referenc
       100.0 * PRINTER_MPE);
 }
 
-static sp_status use_readings(const sp_scene *scene, readings *r, const sp_reference_options *options,
-                              sp_reference *ref, sp_error *err)
+static sp_status use_readings(const sp_scene *scene, const sp_strip_sight *sight, readings *r,
+                              const sp_reference_options *options, sp_reference *ref, sp_error *err)
 {
   const sp_view view = sp_view_of(scene->raster, r->body[0].along);
   const double unlike = drop_unlike(r, ref);
@@ -433,7 +462,9 @@ static sp_status use_readings(const sp_scene *scene, readings *r, const sp_refer
   ref->blur_sd_log = r->body[0].piece->blur_sd_log;
   note_band(r, ref);
   set_across(r, options, ref);
-  status = fill_record(r, stretch_of(options), ref, err);
+  status = keep_leans(sight, r, ref, err);
+  if (!status)
+    status = fill_record(r, stretch_of(options), ref, err);
   if (status)
     return status;
   const double span = ref->record.span_mm, expected = sp_strip_default_mpe_mm(options, span);
@@ -456,7 +487,7 @@ sp_status sp_strip_reference(const sp_scene *scene, const sp_strip_sight *sight,
   sp_status status = readings_create(sight->point_count, &r) ? SP_OK : sp_fail_memory(err);
   if (!status) {
     collect(sight, best, stretch_of(options), &r);
-    status = use_readings(scene, &r, options, ref, err);
+    status = use_readings(scene, sight, &r, options, ref, err);
   }
   if (!status && sight->twice && !ref->warning[0])
     snprintf(

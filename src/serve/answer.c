@@ -14,6 +14,9 @@
 /* Scripts and styles only as files of this program; nothing of the page may be sent or shown elsewhere. */
 static const char POLICY[] = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
                              "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+/* What a worker has left is fetched by the page's script; by itself it may do nothing. */
+static const char FILE_POLICY[] = "default-src 'none'; sandbox; base-uri 'none'; form-action 'none'; frame-ancestors "
+                                  "'none'";
 enum { STYLE_MOST = 200000, DIGEST = BASE64_ENCODE_RAW_LENGTH(SHA256_DIGEST_SIZE) + 1 };
 
 static bool add(struct MHD_Response *r, const char *name, const char *value)
@@ -101,7 +104,7 @@ serve_result serve_file(struct MHD_Connection *c, const char *type, int fd, uint
     close(fd);
     return MHD_NO;
   }
-  bool fine = add_common(r, type, POLICY, "no-store");
+  bool fine = add_common(r, type, FILE_POLICY, "no-store");
   if (download) {
     say_download(download, header, sizeof header);
     fine = fine && add(r, "Content-Disposition", header);

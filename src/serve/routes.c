@@ -59,9 +59,9 @@ static void need(serve_route *r, const char *method, const char *wanted, serve_a
 static void find_page(const char *method, const parts *p, serve_route *r)
 {
   static const char *const FREE[] = {"slotproof.css", "icon.svg", "enter.js", "common.js"};
-  static const char *const OTHERS[] = {"start.js", "board.js", "view.js"};
-  if (p->count == 1 && (is(p, 0, "") || is(p, 0, "enter"))) {
-    r->name = is(p, 0, "") ? "start.html" : "enter.html";
+  static const char *const OTHERS[] = {"start.js", "board.js", "view.js", "history.js"};
+  if (p->count == 1 && (is(p, 0, "") || is(p, 0, "enter") || is(p, 0, "history"))) {
+    r->name = is(p, 0, "") ? "start.html" : is(p, 0, "enter") ? "enter.html" : "history.html";
     r->page = true;
     r->open_to_all = is(p, 0, "enter");
   } else if (p->count == 2 && is(p, 0, "board") && sp_store_id_valid(p->part[1])) {
@@ -84,7 +84,11 @@ static void find_file(const char *method, const parts *p, serve_route *r)
 {
   static const struct {
     const char *word, *file;
-  } FILES[] = {{"record", "record.json"}, {"table", "table.csv"}, {"report", "report.html"}, {"parts", "parts.html"}};
+  } FILES[] = {{"record", "record.json"},
+               {"table", "table.csv"},
+               {"report", "report.html"},
+               {"parts", "parts.html"},
+               {"places", "places.json"}};
   for (size_t i = 0; i < sizeof FILES / sizeof *FILES; i++)
     if (is(p, 3, FILES[i].word)) {
       r->name = FILES[i].file;
@@ -129,10 +133,21 @@ serve_route serve_find_route(const char *method, const char *path)
   } else if (p.count == 2 && is(&p, 1, "form")) {
     need(&r, method, "POST", SERVE_FORM);
   } else if (p.count == 2 && is(&p, 1, "boards")) {
+    need(&r, method, "GET", SERVE_BOARD_LIST);
     need(&r, method, "POST", SERVE_BOARD_SAVE);
   } else if (p.count == 3 && is(&p, 1, "boards") && sp_store_id_valid(p.part[2])) {
     memcpy(r.id, p.part[2], sizeof r.id);
+    need(&r, method, "GET", SERVE_BOARD_TEXT);
     need(&r, method, "DELETE", SERVE_BOARD_FORGET);
+  } else if (p.count == 2 && is(&p, 1, "scanner")) {
+    need(&r, method, "GET", SERVE_SCANNER);
+    need(&r, method, "POST", SERVE_SCANNER_LOOK);
+  } else if (p.count == 2 && is(&p, 1, "scan")) {
+    need(&r, method, "POST", SERVE_SCAN);
+    need(&r, method, "DELETE", SERVE_SCAN_STOP);
+  } else if (p.count == 2 && is(&p, 1, "history")) {
+    need(&r, method, "GET", SERVE_HISTORY);
+    need(&r, method, "POST", SERVE_HISTORY_SUM);
   } else if (p.count == 2 && is(&p, 1, "together")) {
     need(&r, method, "POST", SERVE_TOGETHER);
   } else if (p.count == 2 && is(&p, 1, "enter")) {

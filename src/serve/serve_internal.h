@@ -38,7 +38,15 @@ typedef enum serve_action {
   SERVE_MARK, /* number[0]; `stray` */
   SERVE_TILE, /* number: level, column, row */
   SERVE_FORM,
+  SERVE_SCANNER,
+  SERVE_SCANNER_LOOK,
+  SERVE_SCAN,
+  SERVE_SCAN_STOP,
   SERVE_TOGETHER,
+  SERVE_HISTORY,
+  SERVE_HISTORY_SUM,
+  SERVE_BOARD_LIST,
+  SERVE_BOARD_TEXT,
   SERVE_BOARD_SAVE,
   SERVE_BOARD_FORGET,
   SERVE_ENTER
@@ -86,10 +94,13 @@ bool serve_may_guess(serve_limiter *limiter, const struct sockaddr *from, int64_
 
 /* ---- connections that do nothing -------------------------------------------------------------------------------- */
 
+/* Nothing yet, or between requests; a request is being answered; pictures are being received. */
+typedef enum serve_doing { SERVE_IS_IDLE, SERVE_IS_BUSY, SERVE_IS_SENDING } serve_doing;
+
 typedef struct serve_connection {
   struct serve_connection *before, *behind;
   int fd;
-  bool busy; /* a request is being received or answered */
+  serve_doing doing;
   int64_t since_s;
 } serve_connection;
 
@@ -105,7 +116,7 @@ bool serve_watch_start(serve_watch *watch);
 void serve_watch_stop(serve_watch *watch);
 serve_connection *serve_watch_add(serve_watch *watch, int fd);
 void serve_watch_remove(serve_watch *watch, serve_connection *connection);
-void serve_watch_busy(serve_watch *watch, serve_connection *connection, bool busy);
+void serve_watch_note(serve_watch *watch, serve_connection *connection, serve_doing doing);
 int64_t serve_now_s(void);
 
 /* ---- the server ------------------------------------------------------------------------------------------------- */
@@ -116,6 +127,7 @@ struct sp_server {
   struct MHD_Daemon *daemon;
   sp_store store;
   sp_jobs *jobs;
+  sp_scanner *scanner;
   uint64_t upload_most;
   uint16_t port;
   bool open;     /* to other machines: the code is asked for */
@@ -139,9 +151,12 @@ typedef struct serve_request {
   char *text; /* SERVE_TEXT; NUL-terminated */
   uint64_t used, expected;
   int64_t begun_s;
-  /* SERVE_PICTURE */
-  char id[SP_STORE_ID], name[SP_JOB_NAME];
-  sp_job_settings settings;
+  /* SERVE_PICTURE: one, or several one behind the other */
+  char id[SP_STORE_ID];
+  sp_job_order order; /* name, settings, pieces, board; the board is owned */
+  uint64_t size[SP_MOST_PIECES];
+  size_t part; /* which of them is being received, and how much of it has come */
+  uint64_t part_used;
   int fd;
   bool reserved, received, failed;
 } serve_request;

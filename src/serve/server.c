@@ -75,7 +75,7 @@ static serve_request *new_request(sp_server *s, struct MHD_Connection *c, const 
   r->route = serve_find_route(method, path);
   r->begun_s = serve_now_s();
   r->connection = info ? info->socket_context : NULL;
-  serve_watch_busy(&s->watch, r->connection, true);
+  serve_watch_note(&s->watch, r->connection, SERVE_IS_BUSY);
   return r;
 }
 
@@ -91,7 +91,10 @@ static serve_result handle(void *context, struct MHD_Connection *c, const char *
     r = *own = new_request(context, c, path, method);
     if (!r || guarded(r, c, method, &result))
       return r ? result : MHD_NO;
-    return serve_begin(r, c, &answered);
+    result = serve_begin(r, c, &answered);
+    if (r->body == SERVE_PICTURE)
+      serve_watch_note(&r->server->watch, r->connection, SERVE_IS_SENDING);
+    return result;
   }
   if (*size) {
     const bool fine = serve_take(r, bytes, *size);
@@ -109,7 +112,7 @@ static void completed(void *context, struct MHD_Connection *c, void **own, enum 
   (void)how;
   if (!r)
     return;
-  serve_watch_busy(&s->watch, r->connection, false);
+  serve_watch_note(&s->watch, r->connection, SERVE_IS_IDLE);
   serve_forget(r);
   *own = NULL;
 }
@@ -226,6 +229,8 @@ static sp_status set_up(sp_server *s, const sp_serve_options *o, sp_error *err)
     status = sp_store_open(o->data, &s->store, err);
   if (!status)
     status = sp_jobs_open(&s->store, &o->jobs, &s->jobs, err);
+  if (!status)
+    status = sp_scanner_open(&s->store, s->jobs, o->jobs.program, &s->scanner, err);
   if (!status && !serve_watch_start(&s->watch))
     status = sp_fail_memory(err);
   return status ? status : listen_at(s, &a, o->port, err);
@@ -252,6 +257,7 @@ void sp_server_stop(sp_server *s)
   if (s->daemon)
     MHD_stop_daemon(s->daemon);
   serve_watch_stop(&s->watch);
+  sp_scanner_close(s->scanner);
   sp_jobs_close(s->jobs);
   sp_store_close(&s->store);
   free(s->style);

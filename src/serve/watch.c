@@ -10,7 +10,9 @@
 
 #include "serve_internal.h"
 
-enum { IDLE_S = 30, BUSY_S = 900, LOOK_S = 5 };
+enum { IDLE_S = 30, ANSWER_S = 120, LOOK_S = 5 };
+/* 400 MB at 10 Mbit/s, the slowest wireless network of a shop; what comes more slowly still is cut in serve_take. */
+enum { UPLOAD_S = 900 };
 
 int64_t serve_now_s(void)
 {
@@ -23,7 +25,7 @@ static void cut_old(serve_watch *watch)
 {
   const int64_t now = serve_now_s();
   for (serve_connection *c = watch->first; c; c = c->behind)
-    if (now - c->since_s > (c->busy ? BUSY_S : IDLE_S))
+    if (now - c->since_s > (c->doing == SERVE_IS_SENDING ? UPLOAD_S : c->doing == SERVE_IS_BUSY ? ANSWER_S : IDLE_S))
       shutdown(c->fd, SHUT_RDWR); /* libmicrohttpd sees its end and tidies up */
 }
 
@@ -97,12 +99,12 @@ void serve_watch_remove(serve_watch *watch, serve_connection *c)
   free(c);
 }
 
-void serve_watch_busy(serve_watch *watch, serve_connection *c, bool busy)
+void serve_watch_note(serve_watch *watch, serve_connection *c, serve_doing doing)
 {
   if (!c)
     return;
   pthread_mutex_lock(&watch->lock);
-  c->busy = busy;
+  c->doing = doing;
   c->since_s = serve_now_s();
   pthread_mutex_unlock(&watch->lock);
 }

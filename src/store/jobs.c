@@ -21,23 +21,54 @@ static int open_dir(int at, const char *name)
 
 /* ---- receiving -------------------------------------------------------------------------------------------------- */
 
-sp_status sp_store_begin(sp_store *s, const char *id, int *fd, sp_error *err)
+void sp_store_picture_name(size_t number, char name[SP_STORE_PICTURE])
 {
-  *fd = -1;
-  if (mkdirat(s->incoming, id, 0700) != 0)
-    return store_failed(err, SP_E_IO, "making a folder");
+  snprintf(name, SP_STORE_PICTURE, number ? "picture-%zu" : "picture", number);
+}
+
+sp_status sp_store_begin_piece(sp_store *s, const char *id, size_t number, int *fd, sp_error *err)
+{
+  char name[SP_STORE_PICTURE];
   const int folder = open_dir(s->incoming, id);
+  *fd = -1;
+  sp_store_picture_name(number, name);
   if (folder >= 0) {
-    *fd = openat(folder, "picture", O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0600);
+    *fd = openat(folder, name, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0600);
     close(folder);
   }
   return *fd >= 0 ? SP_OK : store_failed(err, SP_E_IO, "making a file");
 }
 
-sp_status sp_store_commit(sp_store *s, const char *id, int fd, const char *text, sp_error *err)
+sp_status sp_store_begin(sp_store *s, const char *id, int *fd, sp_error *err)
+{
+  *fd = -1;
+  if (mkdirat(s->incoming, id, 0700) != 0)
+    return store_failed(err, SP_E_IO, "making a folder");
+  return sp_store_begin_piece(s, id, 0, fd, err);
+}
+
+/* Every file of the folder and the folder itself, out to the disk. */
+static bool push_out(int folder)
+{
+  const int copy = open_dir(folder, ".");
+  DIR *list = copy >= 0 ? fdopendir(copy) : NULL;
+  bool fine = list != NULL;
+  for (struct dirent *e; fine && (e = readdir(list));) {
+    const int fd = e->d_name[0] == '.' ? -1 : sp_store_file(folder, e->d_name);
+    if (fd < 0)
+      continue;
+    fine = fsync(fd) == 0;
+    close(fd);
+  }
+  if (list)
+    closedir(list);
+  return fine && fsync(folder) == 0;
+}
+
+sp_status sp_store_commit(sp_store *s, const char *id, const char *text, sp_error *err)
 {
   const int folder = open_dir(s->incoming, id);
-  if (folder < 0 || fsync(fd) != 0) {
+  if (folder < 0 || !push_out(folder)) {
     if (folder >= 0)
       close(folder);
     return store_failed(err, SP_E_IO, "writing");
@@ -148,24 +179,6 @@ sp_status sp_store_work(const sp_store *s, const char *id, uint32_t run, char **
   close(job);
   snprintf(*path, size, "%s/jobs/%s/%s", s->path, id, name);
   return made ? SP_OK : store_failed(err, SP_E_IO, "making a folder");
-}
-
-/* Every file of the folder and the folder itself, out to the disk. */
-static bool push_out(int folder)
-{
-  const int copy = open_dir(folder, ".");
-  DIR *list = copy >= 0 ? fdopendir(copy) : NULL;
-  bool fine = list != NULL;
-  for (struct dirent *e; fine && (e = readdir(list));) {
-    const int fd = e->d_name[0] == '.' ? -1 : sp_store_file(folder, e->d_name);
-    if (fd < 0)
-      continue;
-    fine = fsync(fd) == 0;
-    close(fd);
-  }
-  if (list)
-    closedir(list);
-  return fine && fsync(folder) == 0;
 }
 
 static void remove_before(int job, uint32_t keep)

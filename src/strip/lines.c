@@ -3,7 +3,7 @@
  * All lines of a kind were printed alike and are seen alike, so one cross-section serves them all: a box blurred by a
  * Gaussian and averaged over the pixel. Its breadth and blur are fitted to the stack of all lines, which samples it
  * finer than a pixel; each line then has its own level, slope of the level, depth and shift across, by least squares
- * over all its pixels. No pixel is resampled: the distance from the line is reckoned for each, so a line askew is
+ * over all its pixels, and last its lean. No pixel is resampled: the distance from the line is reckoned for each, so a line askew is
  * fitted as well as an upright one. (A pixel projects to boxes |nx| and |ny| broad on a line's normal; their variance
  * together is 1/12 px^2 in every direction, and two points +-1/sqrt(12) apart from the middle have it, too.) */
 #include <math.h>
@@ -57,7 +57,7 @@ static double table_at(const profile_table *table, double x, double *slope)
 /* ---- the pixels of a line -----------------------------------------------------------------------------------------
  */
 
-typedef void (*pixel_visit)(void *context, double across_px, double grey);
+typedef void (*pixel_visit)(void *context, double across_px, double along_px, double grey);
 
 static double grey_at(const sp_raster *r, int32_t x, int32_t y)
 {
@@ -87,9 +87,9 @@ static void visit_pixels(const sp_raster *r, const sp_ruled_line *line, pixel_vi
   for (int32_t y = y0; y <= y1; y++)
     for (int32_t x = x0; x <= x1; x++) {
       const double dx = x - line->at.x, dy = y - line->at.y;
-      const double across = dx * line->right.x + dy * line->right.y;
-      if (fabs(dx * line->along.x + dy * line->along.y) <= line->half_px && fabs(across) <= line->reach_px)
-        visit(context, across, grey_at(r, x, y));
+      const double across = dx * line->right.x + dy * line->right.y, along = dx * line->along.x + dy * line->along.y;
+      if (fabs(along) <= line->half_px && fabs(across) <= line->reach_px)
+        visit(context, across, along, grey_at(r, x, y));
     }
 }
 
@@ -100,10 +100,11 @@ typedef struct line_sums {
   const profile_table *table;
   double level, slope, depth, shift; /* model: level + slope d - depth T(d - shift) */
   double gram[TERMS * TERMS], rhs[TERMS], rest2;
+  double lean_gram, lean_rhs; /* of the lean: even windows keep it apart from the rest */
   size_t count;
 } line_sums;
 
-static void add_pixel(void *context, double d, double grey)
+static void add_pixel(void *context, double d, double along, double grey)
 {
   line_sums *s = context;
   double steep;
@@ -115,6 +116,9 @@ static void add_pixel(void *context, double d, double grey)
       s->gram[TERMS * a + b] += row[a] * row[b];
     s->rhs[a] += row[a] * rest;
   }
+  const double leaning = row[TERMS - 1] * along;
+  s->lean_gram += leaning * leaning;
+  s->lean_rhs += leaning * rest;
   s->rest2 += rest * rest;
   s->count++;
 }
@@ -125,7 +129,7 @@ static void clear_sums(line_sums *s)
     s->gram[i] = 0.0;
   for (int i = 0; i < TERMS; i++)
     s->rhs[i] = 0.0;
-  s->rest2 = 0.0;
+  s->rest2 = s->lean_gram = s->lean_rhs = 0.0;
   s->count = 0;
 }
 
@@ -144,14 +148,16 @@ static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *
   return isfinite(s->shift) && isfinite(s->depth);
 }
 
-/* Shift's standard deviation from what is left, with one more look at the pixels. */
-static double doubt(const sp_raster *r, const sp_ruled_line *line, line_sums *s, double *misfit)
+/* Shift's standard deviation from what is left, and the lean, with one more look at the pixels. */
+static double doubt(const sp_raster *r, sp_ruled_line *line, line_sums *s, double *misfit)
 {
   double inverse[TERMS * TERMS];
   clear_sums(s);
   visit_pixels(r, line, add_pixel, s);
   const double variance = s->rest2 / ((double)s->count - TERMS);
   *misfit = sqrt(variance) / s->depth;
+  line->lean = s->lean_rhs / s->lean_gram;
+  line->u_lean = fmax(LEAST_SD_PX / line->half_px, sqrt(variance / s->lean_gram));
   if (!sp_cholesky(TERMS, s->gram))
     return NAN;
   sp_cholesky_inverse(TERMS, s->gram, inverse);
@@ -202,9 +208,10 @@ typedef struct stack {
   double level, depth; /* of the line that is being added */
 } stack;
 
-static void stack_pixel(void *context, double d, double grey)
+static void stack_pixel(void *context, double d, double along, double grey)
 {
   stack *k = context;
+  (void)along;
   const int32_t bin = (int32_t)lround(d * BINS_PER_PX) + BINS / 2;
   if (bin < 0 || bin >= BINS)
     return;

@@ -311,8 +311,13 @@ static void add_graduations(const piece_lines *l, const sp_point *was, double ta
     if (!g->good || !across_at(&l->rail[i], &l->far_rail[i], SP_STRIP_GRADUATED_MM, tag_sd_px, &across, &sd) ||
         !shifted(was[i], g->right, g->shift_px, l->rail[i].right, across, &at))
       continue;
-    place_point(next_point(sight, piece, SP_STRIP_GRADUATION, l->number[i]), at, l->number[i] * SP_STRIP_PITCH_MM,
-                SP_STRIP_GRADUATED_MM, g->sd_px, sd);
+    sp_strip_point *point = next_point(sight, piece, SP_STRIP_GRADUATION, l->number[i]);
+    place_point(point, at, l->number[i] * SP_STRIP_PITCH_MM, SP_STRIP_GRADUATED_MM, g->sd_px, sd);
+    const double length = hypot(1.0, g->lean);
+    point->along = (sp_point){(g->along.x + g->lean * g->right.x) / length,
+                              (g->along.y + g->lean * g->right.y) / length};
+    point->half_px = g->half_px;
+    point->u_lean = g->u_lean;
     piece->graduations++;
   }
 }
@@ -461,6 +466,44 @@ static sp_status measure_pieces(const sp_raster *raster, sp_tag *tags, size_t co
   return status;
 }
 
+static bool on_paper(const sp_strip_piece *piece, double x, double y)
+{
+  int sides = 0;
+  for (int i = 0; i < 4; i++) {
+    const sp_point a = piece->corner_px[i], b = piece->corner_px[(i + 1) % 4];
+    const double side = (b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x);
+    sides += side > 0.0 ? 1 : side < 0.0 ? -1 : 0;
+  }
+  return sides == 4 || sides == -4;
+}
+
+static sp_strip_piece *piece_numbered(sp_strip_sight *sight, int32_t number)
+{
+  for (size_t i = 0; i < sight->piece_count; i++)
+    if (sight->piece[i].piece == number)
+      return &sight->piece[i];
+  return NULL;
+}
+
+/* Where two pieces overlap, the upper one's lines may be taken for those of the lower, and which is the upper one does
+ * not show. */
+static void drop_overlapping(sp_strip_sight *sight)
+{
+  size_t kept = 0;
+  for (size_t k = 0; k < sight->point_count; k++) {
+    const sp_strip_point p = sight->points[k];
+    sp_strip_piece *own = piece_numbered(sight, p.piece);
+    bool covered = false;
+    for (size_t i = 0; i < sight->piece_count; i++)
+      covered = covered || (&sight->piece[i] != own && on_paper(&sight->piece[i], p.x_px, p.y_px));
+    if (!covered)
+      sight->points[kept++] = p;
+    else if (own && p.kind == SP_STRIP_GRADUATION)
+      own->graduations--;
+  }
+  sight->point_count = kept;
+}
+
 sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_strip_sight *sight, sp_error *err)
 {
   sp_tag *tags = NULL;
@@ -477,6 +520,8 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
   sight->tags_seen = count;
   if (!status)
     status = measure_pieces(raster, tags, count, sight, err);
+  if (!status)
+    drop_overlapping(sight);
   free(tags);
   if (!status && !count && effort == SP_STRIP_SEARCH) {
     status = sp_strip_find_tags(raster, LOOK_PX, SP_TAGS_MIRRORED, &tags, &count, err);

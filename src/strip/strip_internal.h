@@ -43,6 +43,7 @@ typedef struct sp_ruled_line {
   double amplitude;      /* found: paper less ink */
   double level;          /* found: paper */
   double sd_px;
+  double lean, u_lean; /* found: by how much more it shifts a px along it; standard deviation */
   bool good;
 } sp_ruled_line;
 

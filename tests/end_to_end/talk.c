@@ -217,6 +217,26 @@ void talk_serve(const char *path, const char *folder, const char *const *further
   talk_start((char *const *)(uintptr_t)arguments, "http://", p);
 }
 
+void talk_scanners(int count, bool slow)
+{
+  char here[4096];
+  FILE *file = fopen("dll.conf", "w");
+  assert_non_null(file);
+  fputs("test\n", file);
+  assert_int_equal(fclose(file), 0);
+  file = fopen("test.conf", "w");
+  assert_non_null(file);
+  fprintf(file,
+          "number_of_devices %d\nmode Gray\ndepth 8\nresolution_min 1.0\nresolution_max 1200.0\nresolution_quant 1.0\n"
+          "resolution 50.0\ntest-picture \"Grid\"\nread-delay %s\nread-delay-duration 200000\n"
+          "read-status-code \"Default\"\nenable-test-options false\ngeometry_min 0.0\ngeometry_max %s\n"
+          "geometry_quant 1.0\ntl_x 0.0\ntl_y 0.0\nbr_x 80.0\nbr_y 100.0\n",
+          count, slow ? "true" : "false", slow ? "300.0" : "200.0");
+  assert_int_equal(fclose(file), 0);
+  assert_non_null(getcwd(here, sizeof here));
+  assert_int_equal(setenv("SANE_CONFIG_DIR", here, 1), 0);
+}
+
 char *talk_file(const char *path, size_t *size)
 {
   FILE *file = fopen(path, "rb");
@@ -231,22 +251,53 @@ char *talk_file(const char *path, size_t *size)
   return bytes;
 }
 
-void talk_send(uint16_t port, const char *file, const char *name, const char *query, char id[40])
+static void take_id(uint16_t port, const char *path, const void *bytes, size_t size, char id[40])
 {
-  size_t size;
-  char path[600], *bytes = talk_file(file, &size);
-  snprintf(path, sizeof path, "/api/jobs?name=%s&%s", name, query);
   talk_answer a = talk(port, "POST", path, "Content-Type: application/octet-stream\r\n", true, bytes, size);
-  free(bytes);
   id[0] = '\0';
   if (a.status == 201) {
     cJSON *tree = cJSON_Parse(a.body);
     snprintf(id, 40, "%s", word(tree, "id"));
     cJSON_Delete(tree);
   } else {
-    fprintf(stderr, "sending %s gives %d: %s\n", file, a.status, a.body ? a.body : "");
+    fprintf(stderr, "POST %s gives %d: %s\n", path, a.status, a.body ? a.body : "");
   }
   talk_free(&a);
+}
+
+void talk_send(uint16_t port, const char *file, const char *name, const char *query, char id[40])
+{
+  size_t size;
+  char path[600], *bytes = talk_file(file, &size);
+  snprintf(path, sizeof path, "/api/jobs?name=%s&%s", name, query);
+  take_id(port, path, bytes, size, id);
+  free(bytes);
+}
+
+void talk_send_pieces(uint16_t port, const char *const *files, size_t count, const char *query, char id[40])
+{
+  char path[2000], *all = NULL;
+  size_t used = 0;
+  int n = snprintf(path, sizeof path, "/api/jobs?%.300s&bytes=", query);
+  for (size_t i = 0; i < count; i++) {
+    size_t size;
+    char *bytes = talk_file(files[i], &size);
+    all = realloc(all, used + size);
+    assert_non_null(all);
+    memcpy(all + used, bytes, size);
+    free(bytes);
+    used += size;
+    n += snprintf(path + n, sizeof path - (size_t)n, "%s%zu", i ? "," : "", size);
+  }
+  for (size_t i = 0; i < count; i++) {
+    const char *slash = strrchr(files[i], '/');
+    char number[24] = "";
+    if (i)
+      snprintf(number, sizeof number, "%zu", i);
+    n += snprintf(path + n, sizeof path - (size_t)n, "&name%s=%.60s", number, slash ? slash + 1 : files[i]);
+  }
+  take_id(port, path, all, used, id);
+  free(all);
 }
 
 cJSON *talk_wait(uint16_t port, const char *id)

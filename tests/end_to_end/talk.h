@@ -42,8 +42,14 @@ int talk_end(talk_program *program, int signal_number);
 void talk_serve(const char *path, const char *folder, const char *const *further, talk_program *program);
 /* Sends a picture of the samples; `query` without the name. The id, or "" if it was refused. */
 void talk_send(uint16_t port, const char *file, const char *name, const char *query, char id[40]);
+/* Sends several, the pieces of one board in order from the nut, called by the last parts of their paths. */
+void talk_send_pieces(uint16_t port, const char *const *files, size_t count, const char *query, char id[40]);
 /* Waits until the job is done or has failed; its tree. cJSON_Delete. */
 cJSON *talk_wait(uint16_t port, const char *id);
+
+/* SANE's own test device (its backend "test"), set up in the present folder, for programs that are started from now on;
+ * `slow` ones take their time over a scan. */
+void talk_scanners(int count, bool slow);
 
 /* The file's bytes; asserts. free(). */
 char *talk_file(const char *path, size_t *size);

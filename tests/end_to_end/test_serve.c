@@ -467,6 +467,302 @@ static void test_together(void **state)
   check_refused("POST", "/api/together", "", true, text, 400);
 }
 
+/* ---- the history --------------------------------------------------------------------------------------------------
+ */
+
+static int boards_in_history(const char *name)
+{
+  cJSON *tree = talk_json(server.port, "/api/history", 200);
+  const cJSON *one;
+  int n = 0;
+  cJSON_ArrayForEach(one, member(tree, "boards")) n += strcmp(word(one, "name"), name) == 0;
+  cJSON_Delete(tree);
+  return n;
+}
+
+static void remove_board(const char *id, const char *query)
+{
+  char path[200];
+  get_path(path, id, query);
+  check_refused("DELETE", path, "", true, NULL, 200);
+}
+
+/* One place a board, whatever it is asked again; gone with the board or kept without it; the command line reads it. */
+static void test_history(void **state)
+{
+  (void)state;
+  char ids[2][40], path[200];
+  talk_send(server.port, KITTIWAKE, "past.png", ASKED, ids[0]);
+  cJSON_Delete(talk_wait(server.port, ids[0]));
+  assert_int_equal(boards_in_history("past.png"), 1);
+  get_path(path, ids[0], "/again");
+  check_refused("POST", path, "", true, "{\"scale_length\":\"381mm\",\"frets\":\"14\",\"tolerance\":\"2mm\"}", 200);
+  cJSON_Delete(talk_wait(server.port, ids[0]));
+  assert_int_equal(boards_in_history("past.png"), 1);
+  cJSON *tree = talk_json(server.port, "/api/history", 200);
+  const cJSON *latest = cJSON_GetArrayItem(member(tree, "boards"), 0);
+  assert_string_equal(word(latest, "name"), "past.png");
+  CHECK_CLOSE(number(latest, "worst_mm"), 1.0, 0.1); /* as samples/README.md says of kittiwake */
+  assert_int_equal((int)number(latest, "worst_fret"), 9);
+  assert_int_equal((int)number(latest, "missing"), 1);
+  assert_true(number(latest, "checked_s") > 1.7e9);
+  cJSON_Delete(tree);
+  const outside_result *r = outside_run("batch --history data/history.db --format csv");
+  assert_non_null(strstr(r->out, "past.png"));
+  talk_send(server.port, KITTIWAKE, "kept.png", ASKED, ids[1]);
+  cJSON_Delete(talk_wait(server.port, ids[1]));
+  remove_board(ids[0], "");
+  remove_board(ids[1], "?keep=history");
+  assert_int_equal(boards_in_history("past.png"), 0);
+  assert_int_equal(boards_in_history("kept.png"), 1);
+  talk_answer a = post("/api/history", "");
+  assert_int_equal(a.status, 201);
+  tree = cJSON_Parse(a.body);
+  snprintf(ids[0], sizeof ids[0], "%s", word(tree, "id"));
+  cJSON_Delete(tree);
+  talk_free(&a);
+  tree = talk_wait(server.port, ids[0]);
+  assert_string_equal(word(tree, "state"), "done");
+  cJSON_Delete(tree);
+  a = get_of(ids[0], "/report");
+  assert_int_equal(a.status, 200);
+  assert_non_null(strstr(a.body, "kept.png"));
+  talk_free(&a);
+  assert_int_equal(system("[ -z \"$(find data/jobs -name 'h-*')\" ]"), 0);
+}
+
+/* ---- board descriptions, and one board in pieces ---------------------------------------------------------------- */
+
+static const char *const PIECES[] = {SAMPLES_DIR "/redshank-1.jpg", SAMPLES_DIR "/redshank-2.jpg",
+                                     SAMPLES_DIR "/redshank-3.jpg"};
+
+static talk_answer save_text(const char *text)
+{
+  cJSON *tree = cJSON_CreateObject();
+  cJSON_AddStringToObject(tree, "text", text);
+  char *body = cJSON_PrintUnformatted(tree);
+  talk_answer a = post("/api/boards", body);
+  free(body);
+  cJSON_Delete(tree);
+  return a;
+}
+
+/* Saves the sample's description; its identity in the page's list. */
+static void save_sample(const char *file, const char *name, const char *more, char id[40])
+{
+  char path[200];
+  snprintf(path, sizeof path, SAMPLES_DIR "/%s", file);
+  char *text = outside_text(path);
+  assert_non_null(text);
+  talk_answer a = save_text(text);
+  assert_int_equal(a.status, 200);
+  talk_free(&a);
+  cJSON *list = talk_json(server.port, "/api/boards", 200);
+  const cJSON *one;
+  id[0] = '\0';
+  cJSON_ArrayForEach(one, member(list, "list")) if (strcmp(word(one, "name"), name) == 0)
+  {
+    snprintf(id, 40, "%s", word(one, "id"));
+    assert_string_equal(word(one, "more"), more);
+  }
+  cJSON_Delete(list);
+  assert_int_equal(strlen(id), 32);
+  snprintf(path, sizeof path, "/api/boards/%s", id);
+  cJSON *tree = talk_json(server.port, path, 200);
+  assert_string_equal(word(tree, "text"), text); /* comments and all */
+  cJSON_Delete(tree);
+  free(text);
+}
+
+static char *told_by(const char *arguments)
+{
+  char command[1000];
+  snprintf(command, sizeof command, "cp '" SAMPLES_DIR "/'redshank* '" SAMPLES_DIR "/'godwit* .");
+  assert_int_equal(system(command), 0);
+  snprintf(command, sizeof command, "check --format json %s", arguments);
+  const outside_result *r = outside_run(command);
+  assert_string_equal(r->err, "");
+  return strdup(r->out);
+}
+
+static void check_record(const char *id, const char *arguments)
+{
+  cJSON *job = talk_wait(server.port, id);
+  assert_string_equal(word(job, "state"), "done");
+  cJSON_Delete(job);
+  char *wanted = told_by(arguments);
+  talk_answer a = get_of(id, "/record");
+  assert_string_equal(a.body, wanted);
+  talk_free(&a);
+  free(wanted);
+}
+
+static void test_pieces_are_one_board(void **state)
+{
+  (void)state;
+  char id[40], path[200];
+  talk_send_pieces(server.port, PIECES, 3, "scale_length=648mm&frets=22", id);
+  check_record(id, "--scale-length 648mm --frets 22 redshank-1.jpg redshank-2.jpg redshank-3.jpg");
+  /* places for the drawing of them all: each mark beyond the one before */
+  get_path(path, id, "/places");
+  cJSON *places = talk_json(server.port, path, 200);
+  double before = -1.0;
+  for (int fret = 1; fret <= (int)number(member(places, "layout"), "frets"); fret++) {
+    const double x = coordinate(mark(places, fret), "centre_px", 0);
+    assert_true(x > before);
+    before = x;
+  }
+  cJSON_Delete(places);
+  talk_answer a = get_of(id, "/tile/0/0/0");
+  assert_int_equal(a.status, 200);
+  talk_free(&a);
+  /* nothing by hand; the wrong way round it is told to be turned */
+  get_path(path, id, "/corrections");
+  check_refused("POST", path, "", true, "{\"applied\":0,\"schema\":\"slotproof/corrections/1\",\"corrections\":[]}",
+                400);
+  get_path(path, id, "/again");
+  check_refused("POST", path, "", true, "{\"turn\":[0,1,1]}", 400);
+  check_refused("POST", path, "", true, "{\"turn\":[0,1]}", 400);
+  check_refused("POST", path, "", true, "{\"turn\":[0,1,2,3,4,5,6,7,8]}", 400);
+  check_refused("POST", path, "", true, "{\"turn\":[2,1,-1]}", 400);
+  check_refused("POST", path, "", true, "{\"scale_length\":\"648mm\",\"frets\":\"22\",\"reference\":\"dpi\"}", 400);
+  check_refused("POST", path, "", true, "{\"turn\":[2,1,0],\"scale_length\":\"648mm\",\"frets\":\"22\"}", 200);
+  check_record(id, "--scale-length 648mm --frets 22 redshank-3.jpg redshank-2.jpg redshank-1.jpg");
+  check_refused("POST", path, "", true, "{\"turn\":[2,1,0],\"scale_length\":\"648mm\",\"frets\":\"22\"}", 200);
+  check_record(id, "--scale-length 648mm --frets 22 redshank-1.jpg redshank-2.jpg redshank-3.jpg");
+}
+
+static void test_described_board(void **state)
+{
+  (void)state;
+  char board[40], id[40], query[200], path[200];
+  save_sample("godwit.board", "Godwit", "fanned frets", board);
+  snprintf(query, sizeof query, "board=%s", board);
+  talk_send(server.port, SAMPLES_DIR "/godwit.jpg", "godwit.jpg", query, id);
+  check_record(id, "--board godwit.board godwit.jpg");
+  get_path(path, id, "/again"); /* another scale length drives the fan out, as on the command line */
+  check_refused("POST", path, "", true, "{\"tolerance\":\"0.5mm\"}", 200);
+  check_record(id, "--board godwit.board --tolerance 0.5mm godwit.jpg");
+  check_refused("POST", path, "", true, "{\"board\":\"\",\"tolerance\":\"0.5mm\"}", 400); /* no scale length then */
+  check_refused("POST", path, "", true, "{\"board\":\"../../form\"}", 404);
+  /* an old job keeps its description when that is forgotten */
+  snprintf(path, sizeof path, "/api/boards/%s", board);
+  check_refused("DELETE", path, "", true, NULL, 200);
+  check_refused("GET", path, "", true, NULL, 404);
+  get_path(path, id, "/again");
+  check_refused("POST", path, "", true, "{}", 200);
+  check_record(id, "--board godwit.board godwit.jpg");
+  talk_answer a = save_text("scale length = 648 mm\nfrets = 20\n");
+  assert_int_equal(a.status, 400);
+  assert_non_null(strstr(a.body, "name"));
+  talk_free(&a);
+  a = save_text("name = x\nsteps file = /etc/passwd\n");
+  assert_int_equal(a.status, 400);
+  assert_non_null(strstr(a.body, "line 2"));
+  talk_free(&a);
+  a = save_text("name = x\nscale lenght = 648 mm\n");
+  assert_int_equal(a.status, 400);
+  assert_non_null(strstr(a.body, "line 2"));
+  talk_free(&a);
+}
+
+/* What does not come to what was announced. */
+static void test_pieces_refused(void **state)
+{
+  (void)state;
+  static const char *const QUERIES[] = {"bytes=3",
+                                        "bytes=3,4",
+                                        "bytes=0,5",
+                                        "bytes=-1,6",
+                                        "bytes=,",
+                                        "bytes=2,3x",
+                                        "bytes=2,3&name9=a",
+                                        "bytes=18446744073709551615,6",
+                                        "bytes=1,1,1,1,1,0,0,0,0",
+                                        "bytes=2,3&reference=dpi",
+                                        "bytes=999999999999,5"};
+  for (size_t i = 0; i < sizeof QUERIES / sizeof *QUERIES; i++) {
+    char path[300];
+    snprintf(path, sizeof path, "/api/jobs?name=a&%s&%s", ASKED, QUERIES[i]);
+    check_refused("POST", path, "", true, "12345", 400);
+  }
+}
+
+/* ---- the scanner ------------------------------------------------------------------------------------------------ */
+
+/* Until it does nothing any more. */
+static cJSON *wait_for_scanner(void)
+{
+  const struct timespec pause = {0, 50000000};
+  for (int i = 0; i < 1200; i++) {
+    cJSON *tree = talk_json(server.port, "/api/scanner", 200);
+    if (!cJSON_IsTrue(member(tree, "built")) ||
+        (cJSON_IsTrue(member(tree, "looked")) && strcmp(word(tree, "doing"), "nothing") == 0))
+      return tree;
+    cJSON_Delete(tree);
+    nanosleep(&pause, NULL);
+  }
+  fail_msg("%s", "the scanner never ends");
+  return NULL;
+}
+
+static void ask_scan(const char *device, const char *dpi, int status)
+{
+  char text[300];
+  snprintf(text, sizeof text,
+           "{\"device\":\"%s\",\"dpi\":%s,\"settings\":{\"scale_length\":\"381mm\",\"frets\":\"14\"}}", device, dpi);
+  check_refused("POST", "/api/scan", "", true, text, status);
+}
+
+/* With SANE's test device: a grid, which is no rule; so the board is measured, and undecided. */
+static void test_scanner(void **state)
+{
+  (void)state;
+  cJSON *tree = wait_for_scanner();
+  if (!cJSON_IsTrue(member(tree, "built"))) {
+    cJSON_Delete(tree);
+    ask_scan("test:0", "75", 400);
+    return;
+  }
+  assert_int_equal(cJSON_GetArraySize(member(tree, "devices")), 1);
+  assert_string_equal(word(cJSON_GetArrayItem(member(tree, "devices"), 0), "name"), "test:0");
+  cJSON_Delete(tree);
+  ask_scan("test:1", "75", 400);
+  ask_scan("--list", "75", 400);
+  ask_scan("test:0", "7", 400);
+  ask_scan("test:0", "1e300", 400);
+  ask_scan("test:0", "\"75\"", 400);
+  ask_scan("test:0", "75", 200);
+  tree = wait_for_scanner();
+  char id[40];
+  snprintf(id, sizeof id, "%s", word(tree, "id"));
+  cJSON_Delete(tree);
+  tree = talk_wait(server.port, id);
+  assert_string_equal(word(tree, "state"), "done");
+  assert_string_equal(word(member(tree, "about"), "verdict"), "undecided");
+  assert_memory_equal(word(tree, "name"), "scan-20", 7);
+  CHECK_CLOSE(number(member(tree, "about"), "width_px"), 200.0 / 25.4 * 75.0, 1.0); /* 200 mm of glass */
+  cJSON_Delete(tree);
+  talk_scanners(1, true); /* a slow one, and it is stopped */
+  ask_scan("test:0", "600", 200);
+  ask_scan("test:0", "600", 400); /* one at a time */
+  check_refused("POST", "/api/scanner", "", true, "{\"everywhere\":false}", 400);
+  tree = talk_json(server.port, "/api/scanner", 200);
+  assert_string_equal(word(tree, "doing"), "scanning");
+  cJSON_Delete(tree);
+  check_refused("DELETE", "/api/scan", "", true, NULL, 200);
+  tree = wait_for_scanner();
+  assert_non_null(strstr(word(tree, "trouble"), "stopped"));
+  assert_null(cJSON_GetObjectItem(tree, "id"));
+  cJSON_Delete(tree);
+  assert_int_equal(system("[ -z \"$(ls data/incoming)\" ]"), 0);
+  talk_scanners(2, false);
+  check_refused("POST", "/api/scanner", "", true, "{\"everywhere\":true}", 200);
+  tree = wait_for_scanner();
+  assert_int_equal(cJSON_GetArraySize(member(tree, "devices")), 2);
+  cJSON_Delete(tree);
+}
+
 /* ---- kills ------------------------------------------------------------------------------------------------------ */
 
 static void test_kill_loses_nothing_finished(void **state)
@@ -562,6 +858,11 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_broken_upload),
       cmocka_unit_test(test_runs),
       cmocka_unit_test(test_together),
+      cmocka_unit_test(test_history),
+      cmocka_unit_test(test_pieces_are_one_board),
+      cmocka_unit_test(test_described_board),
+      cmocka_unit_test(test_pieces_refused),
+      cmocka_unit_test(test_scanner),
       cmocka_unit_test(test_eight_at_once),
       cmocka_unit_test(test_kill_loses_nothing_finished),
       cmocka_unit_test(test_folder_is_held),
@@ -569,6 +870,7 @@ int main(int argc, char **argv)
   };
   if (argc != 2 || !(slotproof = realpath(argv[1], NULL)) || !outside_enter(argv[1]))
     return 1;
+  talk_scanners(1, false);
   talk_serve(slotproof, "data", NULL, &server);
   int failed = cmocka_run_group_tests(tests, NULL, NULL);
   failed |= talk_end(&server, SIGTERM);

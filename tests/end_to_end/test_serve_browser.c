@@ -9,13 +9,16 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "check_close.h"
+#include "drawn.h"
 #include "outside.h"
 
 static browser chromium;
 static talk_program server;
 static char board_id[40];
+static char *program;
 
 static void url_of(char url[200], const char *path)
 {
@@ -219,10 +222,8 @@ static void test_picked_in_three_places(void **state)
 
 /* ---- by keys alone ---------------------------------------------------------------------------------------------- */
 
-static void tab_to(const char *id)
+static void tab_until(const char *script)
 {
-  char script[200];
-  snprintf(script, sizeof script, "return document.activeElement.id === '%s'", id);
   for (int i = 0; i < 80; i++) {
     cJSON *there = browser_run(&chromium, script);
     const bool yes = cJSON_IsTrue(there);
@@ -231,7 +232,14 @@ static void tab_to(const char *id)
       return;
     browser_keys(&chromium, KEY_TAB);
   }
-  fail_msg("the key Tab never comes to %s", id);
+  fail_msg("the key Tab never comes to where %s", script);
+}
+
+static void tab_to(const char *id)
+{
+  char script[200];
+  snprintf(script, sizeof script, "return document.activeElement.id === '%s'", id);
+  tab_until(script);
 }
 
 static void test_keys_alone(void **state)
@@ -355,7 +363,412 @@ static void test_thrown_away(void **state)
   browser_click(&chromium, "#remove");
   browser_click(&chromium, "#really");
   browser_until(&chromium, "return location.pathname === '/'");
-  browser_until(&chromium, "return !document.getElementById('none').hidden");
+  browser_until(&chromium, "return document.querySelectorAll('#jobs li').length >= 4");
+  browser_until(&chromium, "return ![...document.querySelectorAll('#jobs bdi')].some(b => b.textContent === "
+                           "'kittiwake.png')");
+}
+
+/* A stroke of the rule is touched in the picture and said to read so much; what the click means in pixels is worked out
+ * from where two marks are drawn. */
+static void say_stroke(const char *which, const char *reading)
+{
+  char script[1500];
+  browser_click(&chromium, "#all");
+  browser_click(&chromium, "#graduation");
+  browser_until(&chromium, "return document.activeElement.id === 'view'");
+  snprintf(
+      script, sizeof script,
+      "return fetch(location.pathname.replace('/board/', '/api/jobs/') + '/record').then(a => a.json()).then(r => {"
+      "const at = f => { const l = [...document.querySelectorAll('#over .on-picture')].find(g => g.textContent === "
+      "String(f)).querySelectorAll('line'); const m = (n, k) => (+l[2].getAttribute(n + '1') + "
+      "+l[2].getAttribute(n + '2') + +l[3].getAttribute(n + '1') + +l[3].getAttribute(n + '2')) / 4;"
+      "return [m('x'), m('y')]; }; const a = at(2), b = at(9), p = r.marks[2].centre_px, q = r.marks[9].centre_px;"
+      "const k = Math.hypot(b[0] - a[0], b[1] - a[1]) / Math.hypot(q[0] - p[0], q[1] - p[1]);"
+      "const s = r.reference.%s, v = document.getElementById('view').getBoundingClientRect();"
+      "for (const type of ['pointerdown', 'pointerup']) document.getElementById('view').dispatchEvent(new "
+      "PointerEvent(type, {clientX: v.left + a[0] + k * (s[0] - p[0]), clientY: v.top + a[1] + k * (s[1] - p[1]), "
+      "pointerId: 1, bubbles: true})); return true; })",
+      which);
+  cJSON_Delete(browser_run(&chromium, script));
+  browser_until(&chromium, "return document.activeElement.id === 'reads'");
+  browser_keys(&chromium, reading);
+}
+
+static void test_nut_and_strokes(void **state)
+{
+  (void)state;
+  open_board();
+  check_said(2, 2);
+  browser_click(&chromium, "#marks tr[data-fret='1'] button.pick");
+  browser_until(&chromium, "return !document.getElementById('nut-here').disabled");
+  browser_click(&chromium, "#nut-here");
+  check_said(1, 0);
+  browser_until(&chromium, DONE);
+  browser_until(&chromium, "return document.querySelector('#said li.applied, #said li.refused, #said li.already-so')"
+                           " !== null");
+  shot("nut", 1280, false);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#undo");
+  check_said(1, 1);
+  browser_until(&chromium, DONE);
+  check_fret("5", "within");
+  say_stroke("first_px", "20 mm" KEY_ENTER);
+  check_said(1, 0);
+  browser_until(&chromium, DONE);
+  say_stroke("last_px", "20");
+  browser_keys(&chromium, KEY_ENTER); /* no unit: refused, and nothing is said */
+  browser_until(&chromium, "return !document.getElementById('say-trouble').hidden");
+  check_said(1, 0);
+  cJSON *record = browser_run(&chromium, "return fetch(location.pathname.replace('/board/', '/api/jobs/') + '/record')"
+                                         ".then(a => a.json())");
+  char reading[120];
+  snprintf(reading, sizeof reading, "const e = document.getElementById('reads'); e.value = '%g mm'; e.focus()",
+           20.0 + number(member(record, "reference"), "span_mm"));
+  cJSON_Delete(record);
+  cJSON_Delete(browser_run(&chromium, reading));
+  browser_keys(&chromium, KEY_ENTER);
+  check_said(2, 0);
+  browser_until(&chromium, DONE);
+  browser_until(&chromium, "return document.querySelectorAll('#said li.applied, #said li.already-so').length === 2");
+  shot("strokes", 390, true);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#undo");
+  check_said(2, 1);
+  browser_click(&chromium, "#undo");
+  check_said(2, 2);
+  browser_until(&chromium, DONE);
+  check_fret("5", "within");
+  check_sound();
+}
+
+/* ---- boards in words, boards in pieces, boards summed up -----------------------------------------------------------
+ */
+
+#define GODWIT_FILE SAMPLES_DIR "/godwit.jpg"
+#define PIECE(n)    SAMPLES_DIR "/redshank-" n ".jpg"
+
+static void check_counts(const char *words)
+{
+  browser_until(&chromium, "return location.pathname.startsWith('/board/')");
+  browser_until(&chromium, DONE);
+  check_text("return document.querySelector('#first .counts').textContent", words);
+}
+
+static void test_described_in_words(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  browser_click(&chromium, "#describe summary");
+  type_into("words", "scale length = 25");
+  browser_click(&chromium, "#keep-words");
+  browser_until(&chromium, "return document.getElementById('words-wrong').textContent.startsWith('Line 1')");
+  browser_complained(&chromium);
+  shot("words-wrong", 390, false);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_choose(&chromium, "#board-file", SAMPLES_DIR "/redshank.board\n" SAMPLES_DIR "/meantone.steps");
+  browser_until(&chromium,
+                "return document.getElementById('words').value.includes('steps = 76.048999\\n  193.156857')");
+  browser_click(&chromium, "#keep-words");
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Redshank'");
+  check_text("return document.getElementById('more-of-it').textContent", "steps of its own, compensated nut");
+  browser_choose(&chromium, "#board-file", SAMPLES_DIR "/godwit.board");
+  browser_until(&chromium, "return document.getElementById('words').value.includes('square fret')");
+  browser_click(&chromium, "#keep-words");
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Godwit'");
+  shots("described");
+  browser_screen(&chromium, 1280, 900, false);
+  browser_choose(&chromium, "#files", GODWIT_FILE);
+  browser_click(&chromium, "#go");
+  check_counts("13 frets");
+  check_text("return document.getElementById('asked').textContent", "Godwit (fanned frets");
+  shot("fan", 1280, true);
+  shot("fan", 390, false);
+  /* and is there again the next time */
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === 'Godwit'");
+  check_sound();
+}
+
+static void check_order(const char *wanted)
+{
+  char script[300];
+  snprintf(script, sizeof script,
+           "return [...document.querySelectorAll('#pictures bdi, #pieces bdi')].map(b => b.textContent.slice(9, "
+           "10)).join('') === '%s'",
+           wanted);
+  browser_until(&chromium, script);
+}
+
+static void test_one_board_in_pieces(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  browser_until(&chromium, "return document.querySelectorAll('#board option').length === 3");
+  cJSON_Delete(browser_run(&chromium, "const b = document.getElementById('board'); b.value = '';"
+                                      "b.dispatchEvent(new Event('change'))"));
+  browser_choose(&chromium, "#files", PIECE("1") "\n" PIECE("3") "\n" PIECE("2"));
+  browser_until(&chromium, "return !document.getElementById('which').hidden");
+  check_text("return document.getElementById('go').textContent", "Measure 3 boards");
+  browser_click(&chromium, "label[for=which-pieces]");
+  check_text("return document.getElementById('go').textContent", "Measure one board");
+  check_order("132");
+  browser_click(&chromium, "#pictures li:nth-child(2) .shift:last-child"); /* further from the nut */
+  check_order("123");
+  type_into("f-scale_length", "648 mm");
+  type_into("f-frets", "22");
+  shots("pieces-chosen");
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#go");
+  check_counts("of 22 frets");
+  check_text("return document.getElementById('asked').textContent", "3 pieces");
+  assert_true(number_in_page("return document.querySelectorAll('#over .on-picture').length") >= 23.0);
+  browser_click(&chromium, "#marks tr[data-fret='20'] button.pick");
+  check_picked("20", "Fret 20");
+  shots("pieces");
+  /* in another order it is another board, and back */
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#again summary");
+  check_order("123");
+  browser_click(&chromium, "#pieces li:nth-child(1) .shift:last-child");
+  check_order("213");
+  browser_click(&chromium, "#form button[type=submit]");
+  browser_until(&chromium, DONE);
+  browser_until(&chromium, "return document.querySelector('#first h2').textContent.includes('Not decided')");
+  shot("pieces-wrong", 1280, false);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#again summary");
+  browser_click(&chromium, "#pieces li:nth-child(2) .shift:first-of-type");
+  check_order("123");
+  browser_click(&chromium, "#form button[type=submit]");
+  browser_until(&chromium, DONE);
+  browser_until(&chromium, "return document.querySelectorAll('#marks tr.missing').length === 0");
+  check_sound();
+}
+
+/* With SANE's test device: progress, a stop, and a scan that is measured. */
+static void test_scan_from_the_page(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  cJSON *built = browser_run(&chromium, "return fetch('/api/scanner').then(a => a.json()).then(a => a.built)");
+  const bool is_built = cJSON_IsTrue(built);
+  cJSON_Delete(built);
+  if (!is_built)
+    return;
+  browser_until(&chromium, "return !document.getElementById('scan').hidden");
+  talk_scanners(1, true);
+  cJSON_Delete(browser_run(&chromium, "document.getElementById('dpi').value = '1200'"));
+  browser_click(&chromium, "#scan");
+  browser_until(&chromium, "return !document.getElementById('scanning').hidden");
+  browser_until(&chromium, "return /[1-9] %/.test(document.getElementById('scan-words').textContent)");
+  shot("scanning", 1280, false);
+  browser_click(&chromium, "#stop");
+  browser_until(&chromium, "return document.getElementById('scan-trouble').textContent.includes('stopped')");
+  check_text("return location.pathname", "/");
+  talk_scanners(1, false);
+  cJSON_Delete(browser_run(&chromium, "document.getElementById('dpi').value = '300'"));
+  browser_click(&chromium, "#scan");
+  browser_until(&chromium, "return location.pathname.startsWith('/board/')");
+  browser_until(&chromium, DONE);
+  check_text("return document.querySelector('#first h2').textContent", "Not decided");
+  shot("undecided", 1280, false);
+  shot("undecided", 390, true);
+  browser_screen(&chromium, 1280, 900, false);
+  check_sound();
+}
+
+static void test_history_page(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/history");
+  browser_until(&chromium, "return document.querySelectorAll('#layouts section').length >= 3");
+  check_text("return document.getElementById('layouts').textContent", "381 mm, 14 frets, knife lines");
+  check_text("return document.getElementById('layouts').textContent", "648 mm, 22 frets");
+  check_text("return document.getElementById('layouts').textContent", "worst +1.00 mm at fret 9");
+  shots("history");
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#sum-up");
+  browser_until(&chromium, "return location.pathname.endsWith('/report') && document.readyState === 'complete'");
+  check_text("return document.body.textContent", "kittiwake.png");
+  shot("history-report", 1280, false);
+  check_sound();
+}
+
+/* Names are text wherever they stand: of pictures, of boards, in the list, on the page, in a sum. */
+static void test_names_are_text(void **state)
+{
+  (void)state;
+  static const char NAME[] = "%3Cimg%20src%3Dx%20onerror%3D%22window.hit%3D1%22%3E%26amp%3B%22%27.png";
+  static const char SEEN[] = "<img src=x onerror=\"window.hit=1\">&amp;\"'.png";
+  char id[40], path[100], query[200];
+  go("/");
+  browser_until(&chromium, "return document.querySelectorAll('#board option').length >= 3");
+  cJSON_Delete(browser_run(&chromium, "document.getElementById('describe').open = true;"
+                                      "document.getElementById('words').value = 'name = <b onclick=hit>&lt;</b>\\n"
+                                      "scale length = 381 mm\\nfrets = 14\\n'"));
+  browser_click(&chromium, "#keep-words");
+  browser_until(&chromium, "return document.getElementById('board').selectedOptions[0].textContent === "
+                           "'<b onclick=hit>&lt;</b>'");
+  cJSON *board = browser_run(&chromium, "return document.getElementById('board').value");
+  snprintf(query, sizeof query, "board=%s", board->valuestring);
+  cJSON_Delete(board);
+  talk_send(server.port, SAMPLES_DIR "/kittiwake.png", NAME, query, id);
+  cJSON_Delete(talk_wait(server.port, id));
+  go("/");
+  browser_until(&chromium, "return document.querySelectorAll('#jobs li').length > 0");
+  check_text("return document.querySelector('#jobs bdi').textContent", SEEN);
+  snprintf(path, sizeof path, "/board/%s", id);
+  go(path);
+  browser_until(&chromium, DONE);
+  check_text("return document.getElementById('name').textContent", SEEN);
+  check_text("return document.title", SEEN);
+  check_text("return document.getElementById('asked').textContent", "<b onclick=hit>&lt;</b>");
+  check_text("return document.getElementById('rest').textContent", SEEN);
+  snprintf(path, sizeof path, "/api/jobs/%s/report", id);
+  go(path);
+  check_text("return document.body.textContent", SEEN);
+  assert_true(number_in_page("return document.querySelectorAll('img, b[onclick], [onerror]').length") <= 0.0);
+  cJSON *hit = browser_run(&chromium, "return window.hit === undefined");
+  assert_true(cJSON_IsTrue(hit));
+  cJSON_Delete(hit);
+  check_sound();
+}
+
+/* Choosing is pressing a key on the chooser: what opens then is the browser's own window. */
+static void test_file_by_keys(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  tab_to("files");
+  assert_true(number_in_page("return parseFloat(getComputedStyle(document.querySelector('label[for=files]'))"
+                             ".outlineWidth)") >= 2.0); /* it is seen to have the focus */
+  cJSON_Delete(browser_run(&chromium, "document.getElementById('files').addEventListener('click', e => {"
+                                      "window.opened = true; e.preventDefault(); })"));
+  browser_keys(&chromium, KEY_SPACE);
+  browser_until(&chromium, "return window.opened === true");
+  browser_choose(&chromium, "#files", GODWIT_FILE);
+  cJSON_Delete(browser_run(&chromium, "document.getElementById('files').focus()"));
+  tab_until("return document.activeElement.getAttribute('aria-label') === 'leave out godwit.jpg'");
+  tab_to("go");
+  browser_keys(&chromium, KEY_ENTER);
+  browser_until(&chromium, "return location.pathname.startsWith('/board/')");
+  browser_until(&chromium, DONE);
+  check_sound();
+}
+
+static void test_summed_up(void **state)
+{
+  (void)state;
+  browser_screen(&chromium, 1280, 900, false);
+  go("/");
+  browser_until(&chromium, "return !document.getElementById('sum').hidden");
+  browser_click(&chromium, "#choose");
+  browser_until(&chromium, "return document.querySelectorAll('#jobs [type=checkbox]').length >= 3");
+  browser_click(&chromium, "#jobs [type=checkbox]");
+  check_text("return document.getElementById('together').textContent", "Sum up 1");
+  shots("choosing");
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#every");
+  browser_click(&chromium, "#together");
+  browser_until(&chromium, "return document.querySelector('#jobs a[href$=\"/report\"]') !== null");
+  shot("list", 1280, false);
+  shot("list", 390, true);
+  browser_screen(&chromium, 1280, 900, false);
+  browser_click(&chromium, "#jobs a[href$='/report']");
+  browser_until(&chromium, "return location.pathname.endsWith('/report') && document.readyState === 'complete'");
+  check_text("return document.body.textContent", "kittiwake.png");
+  check_text("return document.body.textContent", "godwit.jpg");
+  check_sound();
+}
+
+/* ---- a large scan ------------------------------------------------------------------------------------------------ */
+
+/* Zooms to single pixels, drags about, zooms out, one step a frame, as hands do; tells how long the frames were. */
+static const char MOVES[] =
+    "const v = document.getElementById('view'), b = v.getBoundingClientRect(), times = [];"
+    "const at = (type, x, y, more) => new (type === 'wheel' ? WheelEvent : PointerEvent)(type, {clientX: b.left + x, "
+    "clientY: b.top + y, pointerId: 1, bubbles: true, cancelable: true, ...more});"
+    "const steps = [];"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: "
+    "-45})));"
+    "steps.push(() => v.dispatchEvent(at('pointerdown', 300, 150)));"
+    "for (let i = 0; i < 90; i++) steps.push(() => v.dispatchEvent(at('pointermove', 300 + 9 * i % 280, 150 + 5 * i % "
+    "150)));"
+    "steps.push(() => v.dispatchEvent(at('pointerup', 300, 150)));"
+    "for (let i = 0; i < 60; i++) steps.push(() => v.dispatchEvent(at('wheel', b.width / 2, b.height / 2, {deltaY: "
+    "45})));"
+    "return new Promise(done => { let last = 0; const frame = now => { if (last) times.push(now - last); last = now;"
+    "const step = steps.shift(); if (step) { step(); requestAnimationFrame(frame); } else { times.sort((a, b) => a - "
+    "b);"
+    "const part = p => times[Math.floor(p * (times.length - 1))]; const tiles = "
+    "performance.getEntriesByType('resource')"
+    ".map(e => e.name).filter(n => n.includes('/tile/')); done({median: part(0.5), most: part(0.95), worst: part(1), "
+    "frames: times.length, tiles: tiles.length, once: new Set(tiles).size}); } }; requestAnimationFrame(frame); })";
+
+static long peak_kb(pid_t pid)
+{
+  char path[60], line[200];
+  long kb = -1;
+  snprintf(path, sizeof path, "/proc/%ld/status", (long)pid);
+  FILE *file = fopen(path, "r");
+  assert_non_null(file);
+  while (fgets(line, sizeof line, file))
+    if (sscanf(line, "VmHWM: %ld kB", &kb) == 1)
+      break;
+  fclose(file);
+  return kb;
+}
+
+/* A4 at 600 dpi, 35 million pixels: its levels are made once, every tile is sent once, and the server itself never
+ * holds the picture. How long frames take depends on the machine: told, not judged. */
+static void test_large_scan(void **state)
+{
+  (void)state;
+  static const char *const A4[] = {"scale_length_mm=430", "frets=14",     "sheet_width_mm=210",
+                                   "sheet_height_mm=297", "skew_deg=0.4", NULL};
+  char id[40], path[200];
+  struct stat before, after;
+  talk_program own;
+  const talk_program other = server;
+  draw(5, A4, "a4.png", "a4.json");
+  talk_serve(program, "large", NULL, &own);
+  server = own;
+  talk_send(server.port, "a4.png", "a4.png", "scale_length=430mm&frets=14", id);
+  cJSON_Delete(talk_wait(server.port, id));
+  snprintf(path, sizeof path, "large/jobs/%s/tiles.pack", id);
+  assert_int_equal(stat(path, &before), 0);
+  browser_screen(&chromium, 1280, 900, false);
+  snprintf(path, sizeof path, "/board/%s", id);
+  go(path);
+  browser_until(&chromium, DONE);
+  cJSON *moves = browser_run(&chromium, MOVES);
+  if (getenv("SLOTPROOF_FIGURES"))
+    printf("%g frames: median %.1f ms, 95 %% below %.1f ms, worst %.1f ms; %g tiles; server's peak %ld kB\n",
+           number(moves, "frames"), number(moves, "median"), number(moves, "most"), number(moves, "worst"),
+           number(moves, "tiles"), peak_kb(server.pid));
+  assert_true(number(moves, "tiles") >= 12.0);
+  CHECK_CLOSE(number(moves, "tiles"), number(moves, "once"), 0.0);
+  cJSON_Delete(moves);
+  browser_click(&chromium, "#again summary");
+  type_into("f-tolerance", "2 mm" KEY_ENTER);
+  browser_until(&chromium, "return document.getElementById('asked').textContent.includes('tolerance 2 mm')");
+  browser_until(&chromium, DONE);
+  snprintf(path, sizeof path, "large/jobs/%s/tiles.pack", id);
+  assert_int_equal(stat(path, &after), 0);
+  assert_true(before.st_ino == after.st_ino && before.st_mtim.tv_nsec == after.st_mtim.tv_nsec);
+#if !defined(__SANITIZE_ADDRESS__)
+  assert_true(peak_kb(server.pid) > 0 &&
+              peak_kb(server.pid) < 64 * 1024); /* the picture alone has 35 MB, as floats 140 */
+#endif
+  check_sound();
+  assert_int_equal(talk_end(&server, SIGTERM), 0);
+  server = other;
 }
 
 int main(int argc, char **argv)
@@ -368,17 +781,27 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_keys_alone),
       cmocka_unit_test(test_page_to_print),
       cmocka_unit_test(test_said_by_hand),
+      cmocka_unit_test(test_nut_and_strokes),
+      cmocka_unit_test(test_described_in_words),
+      cmocka_unit_test(test_one_board_in_pieces),
+      cmocka_unit_test(test_scan_from_the_page),
+      cmocka_unit_test(test_file_by_keys),
+      cmocka_unit_test(test_summed_up),
+      cmocka_unit_test(test_history_page),
+      cmocka_unit_test(test_names_are_text),
       cmocka_unit_test(test_ask_again),
       cmocka_unit_test(test_thrown_away),
+      cmocka_unit_test(test_large_scan),
   };
-  char *slotproof = argc == 2 ? realpath(argv[1], NULL) : NULL;
-  if (!slotproof || !outside_enter(argv[1]))
+  program = argc == 2 ? realpath(argv[1], NULL) : NULL;
+  if (!program || !outside_enter(argv[1]))
     return 1;
-  talk_serve(slotproof, "data", NULL, &server);
+  talk_scanners(1, false);
+  talk_serve(program, "data", NULL, &server);
   browser_open(&chromium);
   int failed = cmocka_run_group_tests(tests, NULL, NULL);
   browser_close(&chromium);
   failed |= talk_end(&server, SIGTERM);
-  free(slotproof);
+  free(program);
   return outside_leave() || failed;
 }

@@ -63,9 +63,9 @@ static void test_complete(void **state)
   const char *field = NULL;
   sp_error err = {0};
   sp_job_settings s = usual();
-  assert_int_equal(sp_settings_complete(&s, &field, &err), SP_OK);
+  assert_int_equal(sp_settings_complete(&s, NULL, 1, &field, &err), SP_OK);
   assert_int_equal(sp_settings_set(&s, "frets", "", &err), SP_OK);
-  assert_int_equal(sp_settings_complete(&s, &field, &err), SP_E_USAGE);
+  assert_int_equal(sp_settings_complete(&s, NULL, 1, &field, &err), SP_E_USAGE);
   assert_string_equal(field, "frets");
 }
 
@@ -89,7 +89,8 @@ static void test_names(void **state)
   check_name("..", "picture");
   check_name("scans/", "picture");
   check_name("", "picture");
-  check_name("a\nb", "a\xef\xbf\xbd" "b");
+  check_name("a\nb", "a\xef\xbf\xbd"
+                     "b");
   for (size_t i = 0; i + 2 < sizeof lengthy; i += 2)
     memcpy(lengthy + i, "\xc3\xa9", 3); /* e with acute, two bytes: none may be cut in two */
   sp_job_clean_name(lengthy, clean);
@@ -101,6 +102,8 @@ static void test_order_comes_back(void **state)
   (void)state;
   sp_job_order order = {.name = "board \"7\".png", .created_s = 1700000000, .applied = 1, .run = 7}, back;
   order.settings = usual();
+  order.board = strdup("name = Dunlin\nzero fret = yes\n");
+  order.pieces = (sp_job_pieces){.count = 2, .name = {"left.png", "right.png"}, .file = {1, 0}};
   const sp_correction one = {SP_CORRECTION_MARK_HERE, {120.5, 44.0}, NAN, 0},
                       two = {SP_CORRECTION_GRADUATION, {10.0, 20.0}, 25.4, 0};
   assert_int_equal(sp_corrections_add(&order.said, &one, NULL), SP_OK);
@@ -116,12 +119,21 @@ static void test_order_comes_back(void **state)
   CHECK_CLOSE(back.said.list[0].at_px.x, 120.5, 0.0);
   CHECK_CLOSE(back.said.list[1].reading_mm, 25.4, 0.0);
   assert_memory_equal(&back.settings, &order.settings, sizeof order.settings);
+  assert_string_equal(back.board, order.board);
+  assert_memory_equal(&back.pieces, &order.pieces, sizeof order.pieces);
   sp_job_order_free(&back);
   sp_job_order_free(&order);
   free(text);
-  static const char *const WRONG[] = {"", "{}", "[]", "{\"schema\":\"slotproof/job/1\"}",
+  static const char *const WRONG[] = {"",
+                                      "{}",
+                                      "[]",
+                                      "{\"schema\":\"slotproof/job/1\"}",
                                       "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":-1,\"applied\":0}",
-                                      "{\"schema\":\"slotproof/job/2\",\"name\":\"a\",\"run\":1,\"applied\":0}"};
+                                      "{\"schema\":\"slotproof/job/2\",\"name\":\"a\",\"run\":1,\"applied\":0}",
+                                      "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":1,\"applied\":0,"
+                                      "\"pieces\":[{\"name\":\"a\",\"file\":0},{\"name\":\"b\",\"file\":0}]}",
+                                      "{\"schema\":\"slotproof/job/1\",\"name\":\"a\",\"run\":1,\"applied\":0,"
+                                      "\"pieces\":[{\"name\":\"a\",\"file\":0},{\"name\":\"b\",\"file\":2}]}"};
   for (size_t i = 0; i < sizeof WRONG / sizeof *WRONG; i++)
     assert_int_equal(sp_job_order_parse(WRONG[i], &back, NULL), SP_E_DATA);
 }
@@ -142,7 +154,7 @@ static void write_script(const char *name, const char *text)
 
 static sp_status add(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
 {
-  const sp_job_settings settings = usual();
+  const sp_job_order order = {.name = "board.png", .settings = usual()};
   int fd;
   sp_status status = sp_jobs_reserve(jobs, err);
   if (status)
@@ -150,8 +162,8 @@ static sp_status add(sp_jobs *jobs, char id[SP_STORE_ID], sp_error *err)
   assert_int_equal(sp_store_new_id(id, err), SP_OK);
   assert_int_equal(sp_store_begin(&store, id, &fd, err), SP_OK);
   assert_int_equal(write(fd, "picture", 7), 7);
-  status = sp_jobs_add(jobs, id, fd, "board.png", &settings, err);
   close(fd);
+  status = sp_jobs_add(jobs, id, &order, err);
   return status;
 }
 
@@ -180,7 +192,8 @@ static void check_failure(sp_jobs *jobs, const char *id, const char *sentence)
 
 static sp_jobs *open_jobs(const char *program, unsigned seconds)
 {
-  const sp_jobs_options o = {.program = program, .workers = 1, .waiting_most = 2, .count_most = 6, .seconds_most = seconds};
+  const sp_jobs_options o = {
+      .program = program, .workers = 1, .waiting_most = 2, .count_most = 6, .seconds_most = seconds};
   sp_jobs *jobs = NULL;
   sp_error err = {0};
   assert_int_equal(sp_store_open("data", &store, &err), SP_OK);
@@ -206,7 +219,7 @@ static void test_worker_says_why(void **state)
   close_jobs(jobs);
   jobs = open_jobs("./says", 20); /* known at the next start, too */
   check_failure(jobs, id, "board.png: has no lines; scan again");
-  assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+  assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
   assert_null(sp_jobs_tree(jobs, id));
   close_jobs(jobs);
 }
@@ -215,7 +228,9 @@ static void test_worker_is_killed(void **state)
 {
   (void)state;
   static const char *const SCRIPTS[][2] = {
-      {"kill -SEGV $$", "broke off"}, {"exit 3", "broke off"}, {"kill -XCPU $$", "too long"},
+      {"kill -SEGV $$", "broke off"},
+      {"exit 3", "broke off"},
+      {"kill -XCPU $$", "too long"},
       {"echo \"terminate called after throwing an instance of 'std::bad_alloc'\" >&2; kill -ABRT $$", "more memory"}};
   for (size_t i = 0; i < sizeof SCRIPTS / sizeof *SCRIPTS; i++) {
     char id[SP_STORE_ID];
@@ -224,7 +239,7 @@ static void test_worker_is_killed(void **state)
     sp_jobs *jobs = open_jobs("./dies", 20);
     assert_int_equal(add(jobs, id, &err), SP_OK);
     check_failure(jobs, id, SCRIPTS[i][1]);
-    assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+    assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
     close_jobs(jobs);
   }
 }
@@ -239,7 +254,7 @@ static void test_time_is_up(void **state)
   sp_jobs *jobs = open_jobs("./stays", 1);
   assert_int_equal(add(jobs, id, &err), SP_OK);
   check_failure(jobs, id, "too long");
-  assert_int_equal(sp_jobs_remove(jobs, id, &err), SP_OK);
+  assert_int_equal(sp_jobs_remove(jobs, id, true, &err), SP_OK);
   close_jobs(jobs);
 }
 
@@ -256,7 +271,7 @@ static void test_queue_is_bounded(void **state)
   assert_int_equal(add(jobs, ids[2], &err), SP_OK);
   assert_int_equal(add(jobs, more, &err), SP_E_USAGE);
   assert_non_null(strstr(err.text, "waiting"));
-  assert_int_equal(sp_jobs_remove(jobs, ids[0], &err), SP_OK); /* also while it is being measured */
+  assert_int_equal(sp_jobs_remove(jobs, ids[0], true, &err), SP_OK); /* also while it is being measured */
   wait_for_state(jobs, ids[1], "working");
   assert_int_equal(add(jobs, more, &err), SP_OK);
   close_jobs(jobs); /* ends the worker at once */
@@ -288,10 +303,14 @@ static int remove_one(const char *path, const struct stat *info, int kind, struc
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(test_settings),         cmocka_unit_test(test_complete),
-      cmocka_unit_test(test_names),            cmocka_unit_test(test_order_comes_back),
-      cmocka_unit_test(test_worker_says_why),  cmocka_unit_test(test_worker_is_killed),
-      cmocka_unit_test(test_time_is_up),       cmocka_unit_test(test_queue_is_bounded),
+      cmocka_unit_test(test_settings),
+      cmocka_unit_test(test_complete),
+      cmocka_unit_test(test_names),
+      cmocka_unit_test(test_order_comes_back),
+      cmocka_unit_test(test_worker_says_why),
+      cmocka_unit_test(test_worker_is_killed),
+      cmocka_unit_test(test_time_is_up),
+      cmocka_unit_test(test_queue_is_bounded),
       cmocka_unit_test(test_program_is_missing),
   };
   if (!mkdtemp(folder) || chdir(folder) != 0)

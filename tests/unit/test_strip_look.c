@@ -127,6 +127,27 @@ static camera camera_at(double turn_rad, double g, double h)
   return k;
 }
 
+/* rms angle between the graduations as measured and as the camera saw them. */
+static double lean_rms(const sp_strip_sight *sight, const camera *k)
+{
+  double sum = 0.0;
+  size_t count = 0;
+  for (size_t i = 0; i < sight->point_count; i++) {
+    const sp_strip_point *p = &sight->points[i];
+    double x0, y0, x1, y1;
+    if (p->kind != SP_STRIP_GRADUATION)
+      continue;
+    const double X = LEFT_MM + p->X_mm, Y = TOP_MM + STEP_MM * (p->piece - 1) + p->Y_mm;
+    picture_place(k, X, Y - 2.0, &x0, &y0);
+    picture_place(k, X, Y + 2.0, &x1, &y1);
+    const double off = (p->along.x * (y1 - y0) - p->along.y * (x1 - x0)) / hypot(x1 - x0, y1 - y0);
+    assert_true(p->along.x * (x1 - x0) + p->along.y * (y1 - y0) > 0.0);
+    sum += off * off;
+    count++;
+  }
+  return sqrt(sum / (double)count);
+}
+
 static void check_view(const sheet *s, double turn_rad, double g, double h, size_t least)
 {
   const camera k = camera_at(turn_rad, g, h);
@@ -144,6 +165,7 @@ static void check_view(const sheet *s, double turn_rad, double g, double h, size
   CHECK_BELOW(sqrt(grad.across2 / (double)grad.count), 0.15);
   CHECK_BELOW(sqrt(rail.across2 / (double)rail.count), 0.05);
   CHECK_BELOW(sqrt(tags.along2 / (double)tags.count), 0.5);
+  CHECK_BELOW(lean_rms(&sight, &k), 0.003); /* rad; 0.1 px from end to end of a graduation of 42 px */
   sp_strip_sight_free(&sight);
   sp_raster_free(&r);
 }
@@ -167,6 +189,47 @@ static void test_turned(void **state)
 static void test_seen_at_an_angle(void **state)
 {
   check_view(*state, -0.15, 6.0e-5, 8.0e-5, 380);
+}
+
+/* Piece 2 lies over the end of piece 1, shifted along by some graduations and a part: none of its lines may count as
+ * one of piece 1, nor the reverse. */
+static void test_overlapping(void **state)
+{
+  const sheet *whole = *state;
+  const camera square = camera_at(0.0, 0.0, 0.0);
+  const double along_mm = 180.65; /* a fifth of a graduation beyond the 142nd */
+  sheet s = {whole->width, whole->height, malloc((size_t)whole->width * (size_t)whole->height)};
+  assert_non_null(s.grey);
+  memset(s.grey, 255, (size_t)s.width * (size_t)s.height);
+  const double px = SHEET_DPI / 25.4;
+  const int32_t top = (int32_t)(TOP_MM * px), high = (int32_t)(SP_STRIP_BREADTH_MM * px), from = (int32_t)(along_mm * px);
+  const int32_t down = (int32_t)lround(STEP_MM * px), left = (int32_t)((LEFT_MM - 1.27) * px);
+  for (int32_t y = 0; y < high; y++)
+    for (int32_t x = 0; x < s.width; x++) {
+      const size_t at = (size_t)(top + y) * (size_t)s.width + (size_t)x;
+      const bool upper = x >= left + from;
+      s.grey[at] = whole->grey[upper ? (size_t)(top + down + y) * (size_t)s.width + (size_t)(x - from) : at];
+    }
+  sp_raster r = photograph(&s, &square);
+  sp_strip_sight sight;
+  sp_error err = {0};
+  assert_int_equal(sp_strip_look(&r, SP_STRIP_LOOK, &sight, &err), SP_OK);
+  assert_int_equal(sight.piece_count, 2);
+  size_t counted = 0;
+  for (size_t i = 0; i < sight.point_count; i++) {
+    const sp_strip_point *p = &sight.points[i];
+    double x, y;
+    if (p->kind != SP_STRIP_GRADUATION)
+      continue;
+    picture_place(&square, LEFT_MM + p->X_mm + (p->piece == 2 ? from / px : 0.0), TOP_MM + p->Y_mm, &x, &y);
+    CHECK_CLOSE(p->x_px, x, 0.15);
+    counted++;
+  }
+  assert_true(counted > 100);
+  assert_int_equal(counted, sight.piece[0].graduations + sight.piece[1].graduations);
+  sp_strip_sight_free(&sight);
+  sp_raster_free(&r);
+  free(s.grey);
 }
 
 static void test_mirrored(void **state)
@@ -238,7 +301,7 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_seen_squarely),    cmocka_unit_test(test_upside_down), cmocka_unit_test(test_turned),
       cmocka_unit_test(test_seen_at_an_angle), cmocka_unit_test(test_mirrored),    cmocka_unit_test(test_nothing_there),
-      cmocka_unit_test(test_check_lengths),
+      cmocka_unit_test(test_check_lengths),    cmocka_unit_test(test_overlapping),
   };
   return cmocka_run_group_tests(tests, make_sheet, free_sheet);
 }

@@ -1,5 +1,5 @@
 // One board: how it stands, what was found, and what somebody says against it.
-import { STAGES, ask, askedWords, byId, clearWrong, fillForm, makeForm, piece, put, readForm, sentence, showWrong, sign, stateWords } from "/common.js";
+import { STAGES, ask, askOf, askedWords, byId, clearWrong, fillWithBoard, makeForm, moveIn, orderedItem, piece, put, readForm, sentence, showWrong, sign, stateWords } from "/common.js";
 import { View } from "/view.js";
 
 const id = location.pathname.split("/")[2];
@@ -141,7 +141,7 @@ function makeReachable(holder) {
 
 async function showResult() {
   const run = job.shown;
-  const [parts, answer] = await Promise.all([piece(`${api}/parts?run=${run}`), fetch(`${api}/record?run=${run}`)]);
+  const [parts, answer] = await Promise.all([piece(`${api}/parts?run=${run}`), fetch(`${api}/${job.pieces ? "places" : "record"}?run=${run}`)]);
   if (!parts || !answer.ok) return;
   record = await answer.json();
   const first = !shown;
@@ -152,7 +152,7 @@ async function showResult() {
   byId("first").replaceChildren(...top);
   byId("rest").replaceChildren(...rest);
   for (const name of ["see", "results"]) byId(name).hidden = false;
-  if (first || view.size?.width !== job.about.width_px) view.open(job.about, `${api}/tile`, bestTurn());
+  if (first || job.pieces || view.size?.width !== job.about.width_px) view.open(job.about, `${api}/tile`, bestTurn());
   else view.turn = view.turn ?? bestTurn();
   const before = picked;
   marks = marksOf();
@@ -185,7 +185,9 @@ function showProgress() {
 
 function showJob() {
   byId("name").textContent = job.name;
-  byId("asked").textContent = askedWords(job.settings);
+  byId("asked").textContent = (job.pieces ? `${job.pieces.length} pieces, ` : "") + askedWords(job);
+  byId("say").hidden = Boolean(job.pieces);
+  byId("say-not").hidden = !job.pieces;
   byId("trouble").hidden = !job.failure;
   byId("trouble").textContent = job.failure ? sentence(job.failure) : "";
   byId("keep").hidden = false;
@@ -206,7 +208,7 @@ async function look() {
   if (answer.ok) {
     const first = !job;
     job = answer;
-    if (first) fillForm(form, job.settings);
+    if (first) showAsked();
     showJob();
     if (job.shown && job.shown !== shown) await showResult();
     else showSaid();
@@ -345,15 +347,61 @@ byId("report").href = `${api}/report`;
 byId("record").href = `${api}/record`;
 byId("table-file").href = `${api}/table`;
 
+let boards = [];
+let turn = [];
+const KEPT = "kept";
+
+function showTurn() {
+  byId("in-order").hidden = !job.pieces;
+  byId("pieces").replaceChildren(
+    ...turn.map((which, i) =>
+      orderedItem(job.pieces[which], i, turn.length, (from, to) => {
+        moveIn(turn, from, to);
+        showTurn();
+        byId("pieces").children[to].querySelector("button:enabled").focus();
+      }),
+    ),
+  );
+}
+
+// The description that is chosen: the job's own, one that is remembered, or none.
+function boardChosen() {
+  const value = byId("board").value;
+  return value === KEPT ? job.board : boards.find((b) => b.id === value);
+}
+
+async function showAsked() {
+  turn = (job.pieces ?? []).map((_, i) => i);
+  showTurn();
+  const answer = await ask("GET", "/api/boards");
+  boards = Array.isArray(answer.list) ? answer.list : [];
+  byId("known").hidden = !boards.length && !job.board;
+  byId("board").replaceChildren(
+    ...(job.board ? [put("option", { value: KEPT }, `${job.board.name || "its description"}, as it was`)] : []),
+    put("option", { value: "" }, "none that is remembered"),
+    ...boards.map((b) => put("option", { value: b.id }, b.name)),
+  );
+  fillWithBoard(form, job.board, job.settings);
+}
+byId("board").addEventListener("change", () => fillWithBoard(form, boardChosen(), byId("board").value === KEPT ? job.settings : {}));
+
+function askAgain() {
+  const value = byId("board").value;
+  const asked = { ...askOf(form, boardChosen()), board: value };
+  if (value === KEPT) delete asked.board;
+  return job.pieces ? { ...asked, turn } : asked;
+}
+
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
   clearWrong(form);
-  const answer = await ask("POST", `${api}/again`, readForm(form));
+  const answer = await ask("POST", `${api}/again`, askAgain());
   byId("going").textContent = "";
   if (answer.ok) {
     byId("again").open = false;
     scrollTo({ top: 0 });
     await look();
+    if (job) await showAsked();
   } else if (!showWrong(form, answer)) byId("going").textContent = sentence(answer.error);
 });
 
@@ -365,8 +413,8 @@ byId("no").addEventListener("click", () => {
   byId("sure").hidden = true;
   byId("remove").focus();
 });
-byId("really").addEventListener("click", async () => {
-  const answer = await ask("DELETE", api);
+for (const [name, query] of [["really", ""], ["picture-only", "?keep=history"]]) byId(name).addEventListener("click", async () => {
+  const answer = await ask("DELETE", api + query);
   if (answer.ok) location.assign("/");
   else {
     byId("trouble").hidden = false;

@@ -35,6 +35,21 @@ export async function ask(method, path, body) {
   }
 }
 
+// A list that can be put in another order: each entry with its number and two buttons. `moved` is told from and to.
+export function orderedItem(name, i, count, moved, ...more) {
+  const shift = (by, sign, words) => {
+    const button = put("button", { type: "button", class: "quiet shift", "aria-label": `${name}: ${words}` }, sign);
+    button.disabled = i + by < 0 || i + by >= count;
+    button.addEventListener("click", () => moved(i, i + by));
+    return button;
+  };
+  return put("li", {}, put("span", { class: "place" }, `${i + 1}`), put("bdi", {}, name), ...more, shift(-1, "\u25b2", "nearer the nut"), shift(1, "\u25bc", "further from the nut"));
+}
+
+export function moveIn(list, from, to) {
+  list.splice(to, 0, ...list.splice(from, 1));
+}
+
 export async function piece(path) {
   const answer = await fetch(path);
   if (!answer.ok) return null;
@@ -186,11 +201,28 @@ export function showWrong(form, answer) {
   return true;
 }
 
+// ---- a board that is remembered, under the form ----
+
+// What the form says beyond the board's own description; so the record is that of `check --board`.
+export function askOf(form, board) {
+  const settings = readForm(form);
+  if (!board) return settings;
+  for (const [name, value] of Object.entries(board.settings)) if (settings[name] === value) delete settings[name];
+  return { ...settings, board: board.id };
+}
+
+// The form shows what holds, the board's and what is said beside it.
+export function fillWithBoard(form, board, settings) {
+  fillForm(form, { ...(board?.settings ?? {}), ...settings });
+}
+
 // ---- words ----
 
 const MARKS = { slot: "sawn slots", wire: "frets" };
-export function askedWords(settings) {
+export function askedWords(job) {
+  const settings = { ...(job.board?.settings ?? {}), ...job.settings };
   const words = [];
+  if (job.board) words.push(job.board.name + (job.board.more ? ` (${job.board.more})` : ""));
   if (settings.scale_length) words.push(`scale length ${settings.scale_length}`);
   if (settings.frets) words.push(`${settings.frets} frets`);
   words.push(MARKS[settings.marks] ?? "knife lines");
@@ -209,9 +241,13 @@ export const STAGES = [
 
 export function stateWords(job) {
   if (job.state === "waiting") return job.ahead ? `waiting, ${job.ahead} before it` : "waiting";
-  if (job.state === "working") return (STAGES.find(([word]) => word === job.stage)?.[1] ?? "Measuring") + "\u2026";
+  if (job.state === "working") {
+    const stage = STAGES.find(([word]) => word === job.stage)?.[1] ?? "Measuring";
+    const which = job.piece && job.stage !== "drawing" ? `, piece ${Math.min(job.piece, job.pieces.length)} of ${job.pieces.length}` : "";
+    return `${stage}${which}\u2026`;
+  }
   if (job.state === "failed") return "not measured";
-  if (job.together)
+  if (job.together || job.history)
     return { within: "all within", out: "some out", undecided: "some not decided" }[job.about?.verdict] ?? "";
   return { within: "within tolerance", out: "out of tolerance", undecided: "not decided" }[job.about?.verdict] ?? "";
 }
