@@ -32,6 +32,8 @@ typedef struct sp_batch_input {
   char *path;
   const char *name; /* its last part; points into path */
   bool is_record;   /* a record's JSON, not a picture */
+  char **piece;     /* of a board scanned in pieces, whose folder `path` is: the pictures in order of name; else NULL */
+  size_t pieces;
 } sp_batch_input;
 
 /* Owned: free with sp_batch_list_free. */
@@ -43,8 +45,11 @@ typedef struct sp_batch_list {
 /* Pictures, records (names that end in .json) and folders. A folder stands for the PNG, JPEG, TIFF, WebP and HEIF
  * files right in it; where a record NAME.json with another picture's digest stands beside NAME.png, the latter is its
  * overlay and the record is taken; a folder without pictures stands for its records. What is named twice is taken once.
- * On failure (SP_E_NOINPUT, SP_E_INTERNAL) *at is the name that would not do. */
-sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, const char **at, sp_error *err);
+ * With `pieces` a folder stands for one board, the pictures in it being scans of it in order from the nut; a folder
+ * without pictures for the folders in it that hold some.
+ * On failure (SP_E_NOINPUT, SP_E_USAGE, SP_E_INTERNAL) *at is the name that would not do. */
+sp_status sp_batch_find(char *const *names, size_t count, bool pieces, sp_batch_list *list, const char **at,
+                        sp_error *err);
 void sp_batch_list_free(sp_batch_list *list);
 
 /* ---- what was found on each board ---- */
@@ -62,6 +67,11 @@ typedef struct sp_batch_mark {
 
 enum { SP_BATCH_NONE = -1 };
 
+/* Fanned frets: as in record.h; all NAN where they are parallel. Boards of two fans are boards of two layouts. */
+typedef struct sp_batch_fan {
+  double square_fret, bass_scale_mm, treble_scale_mm, spread_nut_mm, spread_saddle_mm;
+} sp_batch_fan;
+
 typedef struct sp_batch_board {
   char *name, *file; /* last part; as given. History: the name it was stored under, "" */
   sp_status status;  /* SP_OK, or why there is no record: then `trouble` says it and nothing below holds */
@@ -72,9 +82,10 @@ typedef struct sp_batch_board {
   bool repeat;       /* ... because a study says it is another scan of that board */
   int64_t sequence;  /* place in the history; without one, 0 */
   char identity[SP_SHA256_TEXT];
-  char sha256[SP_SHA256_TEXT]; /* of the picture; "" = not known */
+  char sha256[SP_SHA256_TEXT]; /* of the picture; of several: of their digests; "" = not known */
   char version[24];            /* of the program that made the record */
-  double scale_length_mm;
+  double scale_length_mm; /* of a fan: on the centre line */
+  sp_batch_fan fan;
   int32_t frets, divisions; /* divisions 0 = a list of steps */
   sp_mark_kind marks_kind;
   sp_verdict verdict;
@@ -131,6 +142,7 @@ enum { SP_BATCH_CHARTS = 6, SP_BATCH_CHART_LEAST = 5 }; /* fewer boards make no 
 
 typedef struct sp_batch_group {
   double scale_length_mm;
+  sp_batch_fan fan;
   int32_t frets, divisions;
   sp_mark_kind marks_kind;
   size_t *board; /* indices, in order of time; those counted */

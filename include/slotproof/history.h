@@ -58,6 +58,9 @@ sp_status sp_history_rows(sp_history *history, size_t most, size_t *all, sp_hist
 sp_status sp_history_forget(sp_history *history, const char *identity, sp_error *err);
 
 /* What makes two records one board. */
+/* What tells the picture or pictures of a record: of one its SHA-256, of several that of their digests in order. "" if
+ * one is not known. */
+void sp_history_pictures(const sp_record *record, char digest[SP_SHA256_TEXT]);
 void sp_history_identity(const sp_record *record, const char *text, size_t length, char identity[SP_SHA256_TEXT]);
 
 #endif

@@ -40,7 +40,17 @@ typedef struct sp_join_place {
   size_t pairs;    /* out: marks that lie on each other */
   size_t unpaired; /* out: marks of either in the overlap that have no partner */
   double nats;     /* out: evidence for the place, against chance */
+  double told_nats; /* out: the part of it that comes from what tells the place and not the board */
 } sp_join_place;
+
+/* Where the second would lie by something that tells the place and not which board it is: a strip with numbered
+ * graduations, if it has lain still; the frets that the marks of either were taken for. A place that agrees with it
+ * gains, none that does not loses. */
+typedef struct sp_join_told {
+  bool known, turned;
+  double shift_mm, within_mm;
+} sp_join_told;
+enum { SP_JOIN_TOLD = 2 };
 
 /* Two shifts nearer than this are one. */
 #define SP_JOIN_SAME_MM 0.5
@@ -52,6 +62,11 @@ enum { SP_JOIN_GUESSES = 40 };
 size_t sp_join_guess(const sp_join_marks *first, const sp_join_marks *second, double least_overlap_mm,
                      sp_join_place guess[SP_JOIN_GUESSES]);
 
+/* Such places as are told and known, settled on the marks that then lie nearest to each other: how many. */
+size_t sp_join_guess_told(const sp_join_marks *first, const sp_join_marks *second,
+                          const sp_join_told told[SP_JOIN_TOLD], double least_overlap_mm,
+                          sp_join_place guess[SP_JOIN_TOLD]);
+
 typedef enum sp_join_state {
   SP_JOIN_OK,
   SP_JOIN_NOTHING,   /* no place stands out: nothing in common, or another board */
@@ -60,11 +75,14 @@ typedef enum sp_join_state {
 } sp_join_state;
 
 /* The one place, if there is one, by marks and wood together. `chosen` is its index; `place` is filled and rearranged
- * in no way. SP_JOIN_OK is a proposal: the wood is to be measured there, and then asked for by sp_join_confirm. */
-sp_join_state sp_join_choose(const sp_join_marks *first, const sp_join_marks *second, sp_join_place *place,
-                             size_t count, size_t *chosen);
+ * in no way. `told` may be NULL. SP_JOIN_OK is a proposal: the wood is to be measured there, and then asked for by
+ * sp_join_confirm. */
+sp_join_state sp_join_choose(const sp_join_marks *first, const sp_join_marks *second,
+                             const sp_join_told told[SP_JOIN_TOLD], sp_join_place *place, size_t count,
+                             size_t *chosen);
 /* Is that beyond doubt, once `found` patches of wood have been found again near the place, `agreeing` of them at one
- * and the same shift? Such as agree by chance are one in sixteen. */
+ * and the same shift? Such as agree by chance are one in sixteen. What was told counts only once the wood
+ * agrees. */
 bool sp_join_confirm(const sp_join_place *chosen, size_t found, size_t agreeing);
 
 /* ---- how far, and how sure -----------------------------------------------------------------------------------------
@@ -90,7 +108,7 @@ typedef struct sp_join_overlap {
   double u_wood_mm;          /* what all of it may be off by alike */
   bool has_rule;             /* both scales were read from a rule with the same graduation */
   double rule_mm, u_rule_mm; /* the shift by the rule, if it has lain still, less or plus any number of steps */
-  double step_mm;            /* graduation, along the board */
+  double step_mm; /* graduation, along the board; of numbered ones: within what a strip laid anew may lie anywhere */
   double rule_turn_rad, u_rule_turn_rad; /* change of its angle against the board */
 } sp_join_overlap;
 

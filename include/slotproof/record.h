@@ -35,6 +35,7 @@ typedef struct sp_graduation {
   double residual_mm; /* reading minus fitted map */
   bool used;          /* false: thrown out as damaged */
   size_t source;      /* the picture it is in */
+  int32_t strip_piece, strip_number; /* of a printed strip: which piece, and which of its graduations; a rule's: 0, 0 */
 } sp_graduation;
 
 /* How the scale was read. */
@@ -318,7 +319,8 @@ typedef struct sp_earlier_mark {
 
 /* What other work needs of a record that the JSON report wrote. */
 typedef struct sp_earlier {
-  double scale_length_mm;
+  double scale_length_mm; /* of a fan: on the centre line */
+  double square_fret, bass_scale_mm, treble_scale_mm; /* of a fan; NAN: the frets are parallel */
   double datum_u_mm;      /* NAN: not known */
   sp_earlier_mark *marks; /* fret 0 (the nut) to the last, none left out */
   size_t count;           /* at least 2 */

@@ -4,7 +4,7 @@
  * Paths. ID: 32 hexadecimal digits. All answers but pages and files are JSON; a refusal is {"error": sentence}, with
  * "field" where one field of the form is meant.
  *   GET    /  /board/ID  /history  /enter          pages
- *   GET    /api/jobs                               all boards, the latest first; what was asked last; boards remembered
+ *   GET    /api/jobs                               all boards, the latest first; what was asked last
  *   POST   /api/jobs?name=...&scale_length=...     the picture's bytes; gives {"id"}. With &board=ID a description that
  *                                                  is remembered is laid under the settings. With &bytes=N,N,...
  * several pictures one behind the other, the pieces of one board in order from the nut, called by name, name1, name2

@@ -50,6 +50,7 @@ double sp_batch_part(const sp_batch_mark *mark);
 enum { SP_BATCH_ENOUGH = 20 };
 extern const char SP_BATCH_ALIKE_WORDS[], SP_BATCH_CHANCE_WORDS[], SP_BATCH_FEW_WORDS[];
 /* "knife lines", "slots", "fret crowns" */
+void sp_batch_say_length(const sp_batch_group *group, sp_sentence *s); /* "scale length 648 mm" */
 const char *sp_batch_marks_words(sp_mark_kind kind);
 const char *sp_batch_chart_words(int kind);
 const char *sp_batch_rule_words(unsigned rule);

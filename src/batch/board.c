@@ -161,11 +161,11 @@ sp_status sp_batch_fill_board(sp_batch_board *b, const sp_record *r, sp_error *e
   b->layout_mm = calloc(count, sizeof *b->layout_mm);
   if (!b->mark || !b->layout_mm)
     return sp_fail_memory(err);
-  if (r->source_count == 1)
-    memcpy(b->sha256, r->sources[0].sha256, sizeof b->sha256);
+  sp_history_pictures(r, b->sha256);
   memcpy(b->version, r->version, sizeof b->version);
   b->scale_length_mm = r->scale_length_mm;
   b->frets = r->frets;
+  b->fan = (sp_batch_fan){r->square_fret, r->bass_scale_mm, r->treble_scale_mm, r->spread_nut_mm, r->spread_saddle_mm};
   b->divisions = r->divisions;
   b->marks_kind = r->marks_kind;
   b->verdict = r->verdict;
@@ -188,10 +188,23 @@ sp_status sp_batch_add_record(sp_batch *batch, const char *file, const sp_record
   return b ? sp_batch_fill_board(b, record, err) : sp_fail_memory(err);
 }
 
+static bool same_or_unknown(double a, double b)
+{
+  return (isnan(a) && isnan(b)) || fabs(a - b) < SAME_LENGTH_MM;
+}
+
+static bool same_fan(const sp_batch_fan *a, const sp_batch_fan *b)
+{
+  return same_or_unknown(a->square_fret, b->square_fret) && same_or_unknown(a->bass_scale_mm, b->bass_scale_mm) &&
+         same_or_unknown(a->treble_scale_mm, b->treble_scale_mm) &&
+         same_or_unknown(a->spread_nut_mm, b->spread_nut_mm) &&
+         same_or_unknown(a->spread_saddle_mm, b->spread_saddle_mm);
+}
+
 bool sp_batch_same_layout(const sp_batch_board *a, const sp_batch_board *b)
 {
   if (a->status || b->status || a->frets != b->frets || a->divisions != b->divisions ||
-      a->marks_kind != b->marks_kind || !(fabs(a->scale_length_mm - b->scale_length_mm) < SAME_LENGTH_MM))
+      a->marks_kind != b->marks_kind || !same_fan(&a->fan, &b->fan) || !(fabs(a->scale_length_mm - b->scale_length_mm) < SAME_LENGTH_MM))
     return false;
   for (int32_t k = 0; k <= a->frets; k++)
     if (fabs(a->layout_mm[k] - b->layout_mm[k]) > SAME_LENGTH_MM) /* where either is not known it is passed over */

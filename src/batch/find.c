@@ -73,10 +73,18 @@ static int input_order(const void *a, const void *b)
 
 /* ---- the list --------------------------------------------------------------------------------------------------- */
 
+static void free_input(sp_batch_input *input)
+{
+  for (size_t i = 0; i < input->pieces; i++)
+    free(input->piece[i]);
+  free(input->piece);
+  free(input->path);
+}
+
 void sp_batch_list_free(sp_batch_list *list)
 {
   for (size_t i = 0; i < list->count; i++)
-    free(list->input[i].path);
+    free_input(&list->input[i]);
   free(list->input);
   memset(list, 0, sizeof *list);
 }
@@ -95,7 +103,7 @@ static sp_status add_input(sp_batch_list *list, const char *path, bool is_record
   char *copy = sp_batch_copy(path);
   if (!copy)
     return sp_fail_memory(err);
-  list->input[list->count++] = (sp_batch_input){copy, sp_batch_last_part(copy), is_record};
+  list->input[list->count++] = (sp_batch_input){copy, sp_batch_last_part(copy), is_record, NULL, 0};
   return SP_OK;
 }
 
@@ -173,20 +181,97 @@ static sp_status add_folder(sp_batch_list *list, const char *folder, sp_error *e
   return status;
 }
 
+/* ---- boards in pieces ------------------------------------------------------------------------------------------- */
+
+/* The pictures right in a folder, in order of name; overlays of records left out. */
+static sp_status pictures_in(const char *folder, sp_batch_list *pictures, sp_error *err)
+{
+  sp_batch_list records = {0};
+  sp_status status = SP_OK;
+  DIR *dir = opendir(folder);
+  if (!dir)
+    return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check its permissions", strerror(errno));
+  for (const struct dirent *entry = readdir(dir); entry && !status; entry = readdir(dir))
+    if (entry->d_name[0] != '.' && is_picture_name(entry->d_name))
+      status = add_folder_entry(pictures, &records, folder, entry->d_name, err);
+  closedir(dir);
+  sp_batch_list_free(&records);
+  if (pictures->count)
+    qsort(pictures->input, pictures->count, sizeof *pictures->input, input_order);
+  return status;
+}
+
+/* One board, if the folder holds pictures; its name is the folder's. */
+static sp_status add_board(sp_batch_list *list, const char *folder, bool *found, sp_error *err)
+{
+  sp_batch_list pictures = {0};
+  sp_status status = pictures_in(folder, &pictures, err);
+  *found = pictures.count > 0;
+  if (!status && pictures.count > SP_MOST_PIECES)
+    status = sp_fail(err, SP_E_USAGE, "holds %zu pictures, and a board is joined from at most %d; give each board a "
+                                      "folder of its own",
+                     pictures.count, SP_MOST_PIECES);
+  char *plain = status || !*found ? NULL : sp_batch_copy(folder);
+  size_t n = plain ? strlen(plain) : 0;
+  while (n > 1 && plain[n - 1] == '/')
+    plain[--n] = '\0';
+  if (!status && *found)
+    status = plain ? add_input(list, plain, false, err) : sp_fail_memory(err);
+  free(plain);
+  if (!status && *found) {
+    sp_batch_input *input = &list->input[list->count - 1];
+    input->piece = calloc(pictures.count, sizeof *input->piece);
+    for (size_t i = 0; input->piece && i < pictures.count; i++) { /* the names change hands */
+      input->piece[input->pieces++] = pictures.input[i].path;
+      pictures.input[i].path = NULL;
+    }
+    status = input->piece ? SP_OK : sp_fail_memory(err);
+  }
+  sp_batch_list_free(&pictures);
+  return status;
+}
+
+/* Each folder in a folder is a board. */
+static sp_status add_boards(sp_batch_list *list, const char *folder, sp_error *err)
+{
+  bool found = false;
+  sp_status status = add_board(list, folder, &found, err);
+  if (status || found)
+    return status;
+  DIR *dir = opendir(folder);
+  if (!dir)
+    return sp_fail(err, SP_E_NOINPUT, "cannot be opened (%s); check its permissions", strerror(errno));
+  size_t before = list->count;
+  for (const struct dirent *entry = readdir(dir); entry && !status; entry = readdir(dir)) {
+    struct stat about;
+    char *path = entry->d_name[0] != '.' ? joined(folder, entry->d_name) : NULL;
+    if (path && stat(path, &about) == 0 && S_ISDIR(about.st_mode))
+      status = add_board(list, path, &found, err);
+    free(path);
+  }
+  closedir(dir);
+  if (!status && list->count == before)
+    status = sp_fail(err, SP_E_NOINPUT, "holds no pictures, nor folders with pictures; name the folder of a board");
+  return status;
+}
+
+/* ---- the whole -------------------------------------------------------------------------------------------------- */
+
 /* One file named twice counts once. */
 static void drop_doubles(sp_batch_list *list)
 {
   size_t kept = 0;
   for (size_t i = 0; i < list->count; i++) {
     if (kept && strcmp(list->input[i].path, list->input[kept - 1].path) == 0)
-      free(list->input[i].path);
+      free_input(&list->input[i]);
     else
       list->input[kept++] = list->input[i];
   }
   list->count = kept;
 }
 
-sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, const char **at, sp_error *err)
+sp_status sp_batch_find(char *const *names, size_t count, bool pieces, sp_batch_list *list, const char **at,
+                        sp_error *err)
 {
   struct stat about;
   sp_status status = SP_OK;
@@ -194,7 +279,7 @@ sp_status sp_batch_find(char *const *names, size_t count, sp_batch_list *list, c
   for (size_t i = 0; !status && i < count; i++) {
     *at = names[i];
     if (stat(names[i], &about) == 0 && S_ISDIR(about.st_mode))
-      status = add_folder(list, names[i], err);
+      status = pieces ? add_boards(list, names[i], err) : add_folder(list, names[i], err);
     else
       status = add_input(list, names[i], ends_in(names[i], ".json"), err);
   }

@@ -34,9 +34,25 @@ static void add_mark(sp_tree *t, cJSON *list, const sp_batch_board *b, int32_t f
   sp_tree_add_text(t, o, "verdict", sp_verdict_word(m->verdict));
 }
 
+/* null where the frets are parallel. */
+static void add_fan(sp_tree *t, cJSON *o, const sp_batch_fan *fan)
+{
+  if (isnan(fan->square_fret)) {
+    sp_tree_attach(t, o, "fan", cJSON_CreateNull());
+    return;
+  }
+  cJSON *to = sp_tree_add_object(t, o, "fan");
+  sp_tree_add_number(t, to, "bass_scale_length_mm", fan->bass_scale_mm, MM);
+  sp_tree_add_number(t, to, "treble_scale_length_mm", fan->treble_scale_mm, MM);
+  sp_tree_add_number(t, to, "spread_nut_mm", fan->spread_nut_mm, MM);
+  sp_tree_add_number(t, to, "spread_saddle_mm", fan->spread_saddle_mm, MM);
+  sp_tree_add_number(t, to, "square_fret", fan->square_fret, MM);
+}
+
 static void add_measured(sp_tree *t, cJSON *o, const sp_batch_board *b)
 {
   sp_tree_add_number(t, o, "scale_length_mm", b->scale_length_mm, MM);
+  add_fan(t, o, &b->fan);
   sp_tree_add_number(t, o, "frets", b->frets, 1.0);
   sp_tree_add_number(t, o, "divisions", b->divisions > 0 ? (double)b->divisions : NAN, 1.0);
   sp_tree_add_text(t, o, "marks_kind", sp_mark_kind_word(b->marks_kind));
@@ -157,6 +173,7 @@ static void add_group(sp_tree *t, cJSON *list, const sp_batch_group *g)
 {
   cJSON *o = sp_tree_add_object(t, list, NULL);
   sp_tree_add_number(t, o, "scale_length_mm", g->scale_length_mm, MM);
+  add_fan(t, o, &g->fan);
   sp_tree_add_number(t, o, "frets", g->frets, 1.0);
   sp_tree_add_number(t, o, "divisions", g->divisions > 0 ? (double)g->divisions : NAN, 1.0);
   sp_tree_add_text(t, o, "marks_kind", sp_mark_kind_word(g->marks_kind));

@@ -35,8 +35,8 @@ void sp_batch_page_limits_cell(sp_markup *m, sp_interval limits, int decimals, b
 
 static void say_layout(const sp_batch_group *g, sp_sentence *s)
 {
-  sp_say(s, "scale length %.6g mm, %ld frets, %s", g->scale_length_mm, (long)g->frets,
-         sp_batch_marks_words(g->marks_kind));
+  sp_batch_say_length(g, s);
+  sp_say(s, ", %ld frets, %s", (long)g->frets, sp_batch_marks_words(g->marks_kind));
 }
 
 void sp_batch_page_section(const sp_batch_page *page, size_t which, const char *id, const char *heading)

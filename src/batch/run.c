@@ -72,7 +72,7 @@ static bool result_name(const sp_batch_options *o, const sp_batch_input *input, 
                         size_t room)
 {
   const char *dot = strrchr(input->name, '.');
-  const int stem = (int)(dot && dot != input->name ? dot - input->name : (ptrdiff_t)strlen(input->name));
+  const int stem = (int)(dot && dot != input->name && !input->pieces ? dot - input->name : (ptrdiff_t)strlen(input->name));
   const int n = snprintf(into, room, "%s/%.*s%s", o->results, stem, input->name, ending);
   return n > 0 && (size_t)n < room;
 }
@@ -131,8 +131,32 @@ static sp_status write_record(child *c)
   return status;
 }
 
-/* The finished record of an earlier run, if it is of this picture, these settings, this program. */
-static bool find_finished(child *c, const char *digest)
+enum { MOST_PICTURES = SP_MOST_PIECES };
+typedef struct digests {
+  size_t count;
+  char of[MOST_PICTURES][SP_SHA256_TEXT];
+} digests;
+
+static sp_status take_digests(child *c, digests *d)
+{
+  const sp_batch_input *input = c->input;
+  sp_status status = SP_OK;
+  d->count = input->pieces ? input->pieces : 1;
+  for (size_t i = 0; !status && i < d->count; i++)
+    status = sp_sha256_file(input->pieces ? input->piece[i] : input->path, d->of[i], &c->head.err);
+  return status;
+}
+
+static bool same_pictures(const sp_record *record, const digests *d)
+{
+  bool same = record->source_count == d->count;
+  for (size_t i = 0; same && i < d->count; i++)
+    same = strcmp(record->sources[i].sha256, d->of[i]) == 0;
+  return same;
+}
+
+/* The finished record of an earlier run, if it is of these pictures, these settings, this program. */
+static bool find_finished(child *c, const digests *d)
 {
   char path[4200];
   sp_record record;
@@ -140,7 +164,7 @@ static bool find_finished(child *c, const char *digest)
   sp_record_init(&record);
   if (!result_name(c->options, c->input, ".json", path, sizeof path) || sp_record_read(path, &record, NULL) != SP_OK)
     return false;
-  same = record.source_count == 1 && strcmp(record.sources[0].sha256, digest) == 0 && record.settings &&
+  same = same_pictures(&record, d) && record.settings &&
          strcmp(record.settings, c->options->settings) == 0 && strcmp(record.version, SLOTPROOF_VERSION) == 0;
   sp_record_free(&record);
   if (!same)
@@ -163,15 +187,37 @@ static bool find_finished(child *c, const char *digest)
   return same;
 }
 
-static sp_status check_and_write(child *c, const char *digest)
+/* One picture, or the pieces of a board; a failure names the piece it is about. */
+static sp_status look(child *c, sp_record *record, sp_raster *raster)
+{
+  const sp_batch_input *input = c->input;
+  const sp_check_options *o = c->options->check;
+  sp_error *err = &c->head.err;
+  if (input->pieces < 2)
+    return sp_check_picture(input->pieces ? input->piece[0] : input->path, o, record, raster, err);
+  const char *const *paths = (const char *const *)input->piece;
+  size_t at = 0;
+  sp_status status = sp_check_pieces(paths, input->pieces, o, record, &at, err);
+  if (!status && raster)
+    status = sp_check_draw_pieces(paths, record, &o->read, raster, &at, err);
+  if (status) {
+    const sp_error why = *err;
+    (void)sp_fail(err, why.status, "its picture '%.100s' %.*s", sp_batch_last_part(input->piece[at]),
+                  (int)sizeof err->text - 140, why.text);
+  }
+  return status;
+}
+
+static sp_status check_and_write(child *c, const digests *d)
 {
   const sp_batch_options *o = c->options;
   sp_record record;
   sp_raster raster = {0};
   sp_record_init(&record);
-  sp_status status = sp_check_picture(c->input->path, o->check, &record, o->overlays ? &raster : NULL, &c->head.err);
+  sp_status status = look(c, &record, o->overlays ? &raster : NULL);
   if (!status) {
-    memcpy(record.sources[0].sha256, digest, SP_SHA256_TEXT);
+    for (size_t i = 0; i < record.source_count && i < d->count; i++)
+      memcpy(record.sources[i].sha256, d->of[i], SP_SHA256_TEXT);
     record.settings = sp_batch_copy(o->settings);
     status = record.settings ? take_record_text(c, &record) : sp_fail_memory(&c->head.err);
   }
@@ -190,13 +236,13 @@ static sp_status check_and_write(child *c, const char *digest)
 static void do_board(void *context, size_t index)
 {
   child *c = context;
-  char digest[SP_SHA256_TEXT];
+  digests of;
   (void)index;
-  sp_status status = sp_sha256_file(c->input->path, digest, &c->head.err);
+  sp_status status = take_digests(c, &of);
   if (!status && c->options->results)
-    c->head.reused = find_finished(c, digest);
+    c->head.reused = find_finished(c, &of);
   if (!status && !c->head.reused)
-    status = check_and_write(c, digest);
+    status = check_and_write(c, &of);
   c->head.err.status = status;
   if (status)
     c->head.length = 0;
@@ -528,7 +574,10 @@ static sp_status refuse_overwriting(const sp_batch_list *list, const sp_batch_op
     if (input->is_record || !result_name(o, input, ".json", record, sizeof record) ||
         !result_name(o, input, ".png", overlay, sizeof overlay))
       continue;
-    if (o->overlays && sp_same_file(overlay, input->path))
+    bool hits = o->overlays && sp_same_file(overlay, input->path);
+    for (size_t k = 0; o->overlays && k < input->pieces; k++)
+      hits = hits || sp_same_file(overlay, input->piece[k]);
+    if (hits)
       return sp_fail(err, SP_E_USAGE, "the overlay of '%.200s' would overwrite the picture; name another folder",
                      input->name);
     for (size_t j = 0; j < list->count; j++)

@@ -152,6 +152,7 @@ static sp_status collect(const sp_batch *batch, const sp_batch_board *model, sp_
     g->board[i] = list[i].board;
   free(list);
   g->scale_length_mm = model->scale_length_mm;
+  g->fan = model->fan;
   g->frets = model->frets;
   g->divisions = model->divisions;
   g->marks_kind = model->marks_kind;

@@ -3,6 +3,7 @@
  * A board that needs work comes before one that does not; among those the one with more frets out, then the larger
  * error against its tolerance. Words for statistics are kept plain: "done alike each time" is the systematic error,
  * "the hand" what is left when the measuring is taken off. */
+#include <ctype.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -257,8 +258,10 @@ static void put_layout(const sp_batch *batch, const sp_batch_group *g, FILE *fil
   size_t old = 0;
   for (size_t i = 0; i < g->board_count; i++)
     old += batch->board[g->board[i]].from_history;
-  fprintf(file, "\nScale length %.6g mm, %ld frets, %s: %zu boards", g->scale_length_mm, (long)g->frets,
-          sp_batch_marks_words(g->marks_kind), g->board_count);
+  sp_sentence length = {.used = 0};
+  sp_batch_say_length(g, &length);
+  fprintf(file, "\n%c%s, %ld frets, %s: %zu boards", toupper((unsigned char)length.text[0]), length.text + 1,
+          (long)g->frets, sp_batch_marks_words(g->marks_kind), g->board_count);
   if (old)
     fprintf(file, ", %zu of them from the history", old);
   fputc('\n', file);

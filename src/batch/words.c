@@ -11,6 +11,15 @@ const char SP_BATCH_CHANCE_WORDS[] = "What stands out may still be chance, which
                                      "20 boards: look for what was done otherwise before you change anything.";
 const char SP_BATCH_FEW_WORDS[] = "These are few boards: limits and scatter are rough. From 20 boards on they settle.";
 
+void sp_batch_say_length(const sp_batch_group *g, sp_sentence *s)
+{
+  if (isnan(g->fan.square_fret))
+    sp_say(s, "scale length %.6g mm", g->scale_length_mm);
+  else
+    sp_say(s, "fan of %.6g mm (bass) and %.6g mm (treble), square at fret %g", g->fan.bass_scale_mm,
+           g->fan.treble_scale_mm, g->fan.square_fret);
+}
+
 const char *sp_batch_marks_words(sp_mark_kind kind)
 {
   return kind == SP_MARK_SLOT ? "slots" : kind == SP_MARK_WIRE ? "fret crowns" : "knife lines";

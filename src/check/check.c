@@ -24,6 +24,8 @@ static const double MOST_CLIPPED = 0.05;
 /* A board has more lines, and its sides lie farther from where a photograph was cut down. */
 static const size_t FEW_LINES = 5;
 static const double BOARD_CLEAR_PX = 24.0;
+/* ... and lines' ends that have to stand for its sides: further than a side that they fall short of would lie. */
+static const double ENDS_CLEAR_PX = 72.0;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
 static const double ZERO_FRET_MM = 1.0;
 
@@ -460,8 +462,9 @@ static bool is_cut_short(const opened_picture *open, const sp_marks *marks)
   const sp_lengthwise *a = &marks->board.side[0], *b = &marks->board.side[1];
   const double least = fmin(a->at_px + a->slope * first, a->at_px + a->slope * last);
   const double most = fmax(b->at_px + b->slope * first, b->at_px + b->slope * last);
-  return !marks->board.edges_found || (photo->cut[0] && least < BOARD_CLEAR_PX) ||
-         (photo->cut[1] && most > photo->straight.height_px - BOARD_CLEAR_PX);
+  /* a side that a rule laid against it hides would not show in the whole picture either */
+  const double clear = marks->board.edges_found ? BOARD_CLEAR_PX : ENDS_CLEAR_PX;
+  return (photo->cut[0] && least < clear) || (photo->cut[1] && most > photo->straight.height_px - clear);
 }
 
 /* `m` is set up for the picture that is searched in the end. */

@@ -31,6 +31,14 @@ sp_point piece_px(const piece *p, sp_point at_mm)
   return f->along == SP_ALONG_X ? (sp_point){u, v} : (sp_point){v, u};
 }
 
+sp_point piece_graduation_mm(const piece *p, const sp_graduation *g)
+{
+  const bool along_x = p->frame.along == SP_ALONG_X;
+  sp_point at = piece_mm(p, along_x ? g->at_px.x : g->at_px.y, along_x ? g->at_px.y : g->at_px.x);
+  at.x += (p->turned ? -1.0 : 1.0) * g->residual_mm * cos(p->frame.tilt_rad);
+  return at;
+}
+
 double piece_from_mm(const piece *p)
 {
   return p->turned ? -p->to_mm : p->from_mm;
@@ -222,13 +230,14 @@ static bool list_marks(const piece *p, double **own, sp_join_marks *list)
   return true;
 }
 
-/* Guesses with what the wood says of them, and the wood's own best places. */
+/* Guesses with what the wood says of them, what is told, and the wood's own best places. */
 static sp_status collect_places(const piece *first, const piece *second, const sp_join_marks *a, const sp_join_marks *b,
-                                sp_join_place *place, double *aside, size_t *count, sp_error *err)
+                                const sp_join_told *told, sp_join_place *place, double *aside, size_t *count,
+                                sp_error *err)
 {
-  sp_grain_place asked[SP_JOIN_GUESSES], own[SP_GRAIN_PLACES];
-  size_t found = 0;
-  const size_t guesses = sp_join_guess(a, b, PIECES_LEAST_OVERLAP_MM, place);
+  sp_grain_place asked[SP_JOIN_GUESSES + SP_JOIN_TOLD], own[SP_GRAIN_PLACES];
+  size_t found = 0, guesses = sp_join_guess(a, b, PIECES_LEAST_OVERLAP_MM, place);
+  guesses += sp_join_guess_told(a, b, told, PIECES_LEAST_OVERLAP_MM, place + guesses);
   for (size_t i = 0; i < guesses; i++)
     asked[i] = (sp_grain_place){place[i].turned, place[i].shift_mm, 0.0, NAN, NAN};
   const sp_status status =
@@ -252,19 +261,23 @@ sp_status piece_fit_wood(const piece *first, const piece *second, double aside_m
   return sp_grain_fit_place(&first->face, &second->face, link->place.shift_mm, aside_mm, &link->wood, err);
 }
 
-sp_status piece_place(const piece *first, piece *second, piece_link *link, sp_join_state *state, sp_error *err)
+sp_status piece_place(const piece *first, piece *second, const sp_check_options *o, piece_link *link,
+                      sp_join_state *state, sp_error *err)
 {
   sp_join_marks a = {0}, b = {0};
   double *own_a = NULL, *own_b = NULL;
-  sp_join_place place[SP_JOIN_GUESSES + SP_GRAIN_PLACES];
-  double aside[SP_JOIN_GUESSES + SP_GRAIN_PLACES];
+  sp_join_place place[SP_JOIN_GUESSES + SP_JOIN_TOLD + SP_GRAIN_PLACES];
+  double aside[SP_JOIN_GUESSES + SP_JOIN_TOLD + SP_GRAIN_PLACES];
+  sp_join_told told[SP_JOIN_TOLD];
   size_t count = 0, chosen = 0;
   memset(link, 0, sizeof *link);
   sp_status status = list_marks(first, &own_a, &a) && list_marks(second, &own_b, &b) ? SP_OK : sp_fail_memory(err);
   if (!status)
-    status = collect_places(first, second, &a, &b, place, aside, &count, err);
+    status = pieces_told(first, second, o, told, err);
   if (!status)
-    *state = sp_join_choose(&a, &b, place, count, &chosen);
+    status = collect_places(first, second, &a, &b, told, place, aside, &count, err);
+  if (!status)
+    *state = sp_join_choose(&a, &b, told, place, count, &chosen);
   if (!status && count)
     link->place = place[chosen];
   if (!status && *state == SP_JOIN_OK) {
@@ -301,7 +314,7 @@ static sp_status measure_all(const char *const *paths, size_t count, const sp_ch
       continue;
     }
     if (k && *joined == k) {
-      status = piece_place(&pieces[k - 1], &pieces[k], &link[k - 1], state, err);
+      status = piece_place(&pieces[k - 1], &pieces[k], o, &link[k - 1], state, err);
       if (status)
         return status;
       *joined += *state == SP_JOIN_OK;

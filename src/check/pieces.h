@@ -37,6 +37,31 @@ sp_point piece_px(const piece *p, sp_point at_mm);
 double piece_from_mm(const piece *p);
 double piece_to_mm(const piece *p);
 
+/* Middle of a graduation by what it counts as, not by its own reading. */
+sp_point piece_graduation_mm(const piece *p, const sp_graduation *g);
+
+/* ---- what tells the place of a piece and not the board (pieces_told.c) ---- */
+
+/* Of a printed strip: a graduation that both show, the one nearest to `near_mm` of the first, in the frames of either;
+ * whether its numbers run the other way in the second; and how sure its places are in the two maps. False if there is
+ * none. */
+typedef struct strip_match {
+  sp_point first_mm, second_mm;
+  bool opposed;
+  double u_mm;
+} strip_match;
+bool pieces_match_strip(const piece *first, const piece *second, double near_mm, strip_match *match);
+/* Where the nut is by the frets that this piece's lines are taken for, and whether the bridge lies toward growing x
+ * (+1) or the other way; sense 0 where that cannot be told. */
+typedef struct piece_frets {
+  double nut_x_mm;
+  int sense;
+} piece_frets;
+sp_status piece_find_frets(const piece *p, const sp_check_options *o, piece_frets *frets, sp_error *err);
+/* Where the second lies if the strip has not moved; and by the frets of both. */
+sp_status pieces_told(const piece *first, const piece *second, const sp_check_options *o,
+                      sp_join_told told[SP_JOIN_TOLD], sp_error *err);
+
 /* Opens, reads the scale, finds the lines, draws the face. Warnings go to `record` under the picture's name. A picture
  * without a scale is no error: reference.map.known is false and the record says why. */
 sp_status piece_measure(const char *path, const sp_check_options *o, piece *p, sp_record *record, sp_error *err);
@@ -45,7 +70,8 @@ void piece_free(piece *p);
 sp_status piece_draw_face(piece *p, const sp_check_options *o, sp_error *err);
 
 /* Where the second lies on the first, by marks and wood; turns the second if need be, and measures the wood. */
-sp_status piece_place(const piece *first, piece *second, piece_link *link, sp_join_state *state, sp_error *err);
+sp_status piece_place(const piece *first, piece *second, const sp_check_options *o, piece_link *link,
+                      sp_join_state *state, sp_error *err);
 sp_status piece_fit_wood(const piece *first, const piece *second, double aside_mm, piece_link *link, sp_error *err);
 
 /* Says why the second could not be joined to the one before. */

@@ -12,11 +12,16 @@
 
 #include "pieces.h"
 #include "slotproof/match.h"
+#include "slotproof/numeric.h"
+#include "slotproof/strip.h"
 #include "slotproof/verdict.h"
 
 /* Beside what the marks' own uncertainty says, edges of pores and lines look a little otherwise when the light comes
  * from the other side: what the wood may be off by alike, mm (a judgement). */
 static const double WOOD_ALIKE_MM = 0.001, WOOD_TURNED_MM = 0.004;
+/* Graduations nearer than this across the board are of one edge of one rule (mm); those of a rule's two edges are not
+ * cut in one go. */
+static const double SAME_EDGE_MM = 3.0;
 /* The rule's direction in a picture (rad), as in the verdict. */
 static const double RULE_SLOPE_U = 1.0e-4;
 /* Places that two pieces show, which are not neighbours, are one if they lie nearer than this (mm). */
@@ -162,7 +167,9 @@ static bool fill_body(const board *b, size_t k, body *to)
 /* The rule's direction against the board's, rad, common direction. */
 static double rule_angle(const piece *p)
 {
-  return atan(p->frame.v_sign * p->reference.line_slope) - p->frame.tilt_rad;
+  const bool strip = p->reference.record.kind == SP_REFERENCE_STRIP;
+  const double slope = strip ? p->reference.slope : p->reference.line_slope;
+  return atan(p->frame.v_sign * slope) - p->frame.tilt_rad;
 }
 
 /* The graduation nearest to a place along the board: its stroke's middle there by the counted graduations, not by its
@@ -173,9 +180,7 @@ static bool graduation_near(const piece *p, double x_mm, sp_point *at_mm)
   bool found = false;
   for (size_t i = 0; i < r->graduation_count; i++) {
     const sp_graduation *g = &r->graduations[i];
-    const bool along_x = p->frame.along == SP_ALONG_X;
-    sp_point at = piece_mm(p, along_x ? g->at_px.x : g->at_px.y, along_x ? g->at_px.y : g->at_px.x);
-    at.x += (p->turned ? -1.0 : 1.0) * g->residual_mm * cos(p->frame.tilt_rad);
+    const sp_point at = piece_graduation_mm(p, g);
     if (g->used && (!found || fabs(at.x - x_mm) < fabs(at_mm->x - x_mm))) {
       *at_mm = at;
       found = true;
@@ -184,10 +189,20 @@ static bool graduation_near(const piece *p, double x_mm, sp_point *at_mm)
   return found;
 }
 
-/* Doubt of where a stroke of the rule would cross the centre line, by the pixels' aspect. */
-static double aspect_u(const piece *p, double y_mm)
+/* By how much a stroke of the rule would cross the centre line elsewhere, in the common direction, were the pixels
+ * broader by a relative 1: the stroke is farther away then, and the centre line's direction another. */
+static double aspect_mm(const piece *p, double y_mm)
 {
-  return y_mm * sin(p->frame.tilt_rad) * p->reference.map.u_across_relative;
+  return 2.0 * y_mm * sin(p->frame.tilt_rad);
+}
+
+/* Doubt of the shift by the pixels' aspect: one scanner's is the same in both pictures, and the inverse where the board
+ * lies along its other axis; two scanners have nothing in common. */
+static double aspect_u(const piece *p, const piece *q, sp_point a, sp_point c)
+{
+  const double first = aspect_mm(p, a.y), second = aspect_mm(q, c.y) * (p->frame.along == q->frame.along ? 1.0 : -1.0);
+  return fmax(fabs(first - second), hypot(first, second)) *
+         fmax(p->reference.map.u_across_relative, q->reference.map.u_across_relative);
 }
 
 /* How the second's frame has to be turned to lie along the first: by the wood if that knows it better than the two
@@ -202,31 +217,42 @@ static double turn_between(const board *b, size_t k, double *u)
   return wood->turn_rad;
 }
 
+/* Graduations to compare: of a rule the two nearest to the overlap's middle, of a strip one and the same. */
+static bool match_graduations(const piece *p, const piece *q, double shift_mm, strip_match *m)
+{
+  const sp_reference_record *r = &p->reference.record, *s = &q->reference.record;
+  const double middle =
+      0.5 * (fmax(piece_from_mm(p), piece_from_mm(q) + shift_mm) + fmin(piece_to_mm(p), piece_to_mm(q) + shift_mm));
+  *m = (strip_match){.u_mm = 0.0};
+  if (r->kind == SP_REFERENCE_STRIP && s->kind == SP_REFERENCE_STRIP)
+    return pieces_match_strip(p, q, middle, m);
+  return r->kind == SP_REFERENCE_RULE && s->kind == SP_REFERENCE_RULE &&
+         fabs(r->graduation_mm - s->graduation_mm) < 1e-6 && graduation_near(p, middle, &m->first_mm) &&
+         graduation_near(q, middle - shift_mm, &m->second_mm);
+}
+
 static void compare_rules(const board *b, size_t k, sp_join_overlap *o)
 {
   const piece *p = &b->pieces[k], *q = &b->pieces[k + 1];
-  const sp_reference_record *r = &p->reference.record, *s = &q->reference.record;
+  strip_match match;
   o->has_rule = false;
   o->rule_mm = o->u_rule_mm = o->step_mm = o->rule_turn_rad = o->u_rule_turn_rad = NAN;
-  if (r->kind != SP_REFERENCE_RULE || s->kind != SP_REFERENCE_RULE ||
-      !(fabs(r->graduation_mm - s->graduation_mm) < 1e-6))
+  if (!match_graduations(p, q, o->shift_mm, &match))
     return;
-  const double middle = 0.5 * (fmax(piece_from_mm(p), piece_from_mm(q) + o->shift_mm) +
-                               fmin(piece_to_mm(p), piece_to_mm(q) + o->shift_mm));
-  sp_point a = {0.0, 0.0}, c = {0.0, 0.0};
-  if (!graduation_near(p, middle, &a) || !graduation_near(q, middle - o->shift_mm, &c))
-    return;
-  if (a.y * c.y <= 0.0) /* on the board's other side */
+  const sp_point a = match.first_mm, c = match.second_mm;
+  const double aside = b->link[k].wood.aside_mm;
+  if (fabs(a.y - (isfinite(aside) ? aside : 0.0) - c.y) > SAME_EDGE_MM) /* the board's other side, or another edge */
     return;
   double u_turn;
   const double turn = turn_between(b, k, &u_turn), second = rule_angle(q) + turn;
   const double angle = 0.5 * (rule_angle(p) + second);
+  const bool numbered = p->reference.record.kind == SP_REFERENCE_STRIP;
   o->has_rule = true;
-  o->step_mm = r->graduation_mm * cos(angle);
+  o->step_mm = numbered ? SP_STRIP_LENGTH_MM : p->reference.record.graduation_mm * cos(angle);
   /* where both strokes would cross the centre line, the second's as it lies in the first's frame */
   o->rule_mm = a.x + a.y * tan(angle) - (c.x - c.y * turn) - c.y * tan(angle);
-  o->u_rule_mm = hypot(c.y * u_turn, hypot(aspect_u(p, a.y), aspect_u(q, c.y)));
-  o->rule_turn_rad = second - rule_angle(p);
+  o->u_rule_mm = hypot(hypot(match.u_mm, c.y * u_turn), aspect_u(p, q, a, c));
+  o->rule_turn_rad = second - rule_angle(p) + (match.opposed ? SP_PI : 0.0);
   o->u_rule_turn_rad = hypot(sqrt(2.0) * RULE_SLOPE_U, u_turn);
 }
 

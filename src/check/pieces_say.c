@@ -36,7 +36,7 @@ static sp_status place_one(piece *pieces, const bool *placed, size_t j, const sp
     sp_join_state state = SP_JOIN_NOTHING;
     status = piece_draw_face(&pieces[i], o, err);
     if (!status)
-      status = piece_place(&pieces[i], &pieces[j], &link, &state, err);
+      status = piece_place(&pieces[i], &pieces[j], o, &link, &state, err);
     sp_face_free(&pieces[i].face);
     if (!status && state == SP_JOIN_OK) {
       *found = true;
@@ -134,7 +134,7 @@ static sp_status try_mirrored(piece *first, piece *second, const sp_check_option
     status = piece_draw_face(second, o, err);
   if (!status) {
     mirror_face(&second->face);
-    status = piece_place(first, second, &link, &state, err);
+    status = piece_place(first, second, o, &link, &state, err);
   }
   sp_face_free(&first->face);
   sp_face_free(&second->face);
@@ -147,26 +147,15 @@ static sp_status try_mirrored(piece *first, piece *second, const sp_check_option
 /* Which part of the board a piece shows, mm from the nut, told by its frets alone. */
 static sp_status span_by_frets(const piece *p, const sp_check_options *o, double *from_mm, double *to_mm, sp_error *err)
 {
-  sp_match_options options;
-  sp_match match = {0};
-  sp_match_line *lines = calloc(p->marks.count + 1, sizeof *lines);
+  piece_frets frets;
+  const sp_status status = piece_find_frets(p, o, &frets, err);
   *from_mm = *to_mm = NAN;
-  if (!lines)
-    return sp_fail_memory(err);
-  sp_verdict_match_input(&p->reference, &p->marks, lines, &options);
-  options.nut_may_be_line = o->nut != SP_NUT_END;
-  options.nut_may_be_end = o->nut != SP_NUT_LINE;
-  const sp_status status = sp_match_lines(lines, p->marks.count, o->layout, &options, &match, err);
-  if (!status && match.state == SP_MATCH_OK) {
-    const double length = p->frame.along == SP_ALONG_X ? p->width_px : p->height_px;
-    const double a = match.direction * (sp_verdict_place(&p->reference, &p->marks, 0.0) - match.nut_position);
-    const double b = match.direction * (sp_verdict_place(&p->reference, &p->marks, length - 1.0) - match.nut_position);
+  if (!status && frets.sense) {
+    const double a = frets.sense * (piece_from_mm(p) - frets.nut_x_mm);
+    const double b = frets.sense * (piece_to_mm(p) - frets.nut_x_mm);
     *from_mm = fmin(a, b);
     *to_mm = fmax(a, b);
   }
-  if (!status)
-    sp_match_free(&match);
-  free(lines);
   return status;
 }
 

@@ -75,7 +75,7 @@ typedef struct cli_request {
   sp_scan_options scan;                  /* scan */
   bool scan_list;
   const char *profiles; /* check: file for the marks' cross-sections */
-  bool overlays;
+  bool overlays, pieces;
   const char *listen, *data;           /* serve */
   int32_t port;                        /* -1 = not given */
   int32_t upload_mb;                   /* 0 = not given */

@@ -85,6 +85,14 @@ static void after_board(void *context, size_t done, size_t fresh, size_t all, co
 
 /* ---- the options ------------------------------------------------------------------------------------------------ */
 
+static bool is_read(const sp_batch_input *input, const char *path)
+{
+  bool same = sp_same_file(path, input->path);
+  for (size_t i = 0; i < input->pieces; i++)
+    same = same || sp_same_file(path, input->piece[i]);
+  return same;
+}
+
 static int refuse(const cli_request *r, const sp_batch_list *list)
 {
   bool pictures = false;
@@ -92,10 +100,13 @@ static int refuse(const cli_request *r, const sp_batch_list *list)
     pictures = pictures || !list->input[i].is_record;
   if (r->overlays && !r->results)
     return cli_refuse("--overlays", SP_E_USAGE, "needs a folder to go to; give --results FOLDER as well");
+  if (r->pieces && (r->check.reference.kind == SP_REFERENCE_DISTANCE || r->check.reference.kind == SP_REFERENCE_DPI))
+    return cli_refuse("--reference", SP_E_USAGE,
+                      "does not join the pieces of a board; lay a rule or a printed strip beside it in each");
   if (r->study && !list->count)
     return cli_refuse("--study", SP_E_USAGE, "needs the pictures or records it names; give them too");
   for (size_t i = 0; r->output && i < list->count; i++)
-    if (sp_same_file(r->output, list->input[i].path))
+    if (is_read(&list->input[i], r->output))
       return cli_refuse(r->output, SP_E_USAGE, "--output would overwrite a picture or record; give it another name");
   const char *const read[] = {r->study, r->history, r->steps, r->board};
   for (size_t i = 0; r->output && i < sizeof read / sizeof *read; i++)
@@ -206,7 +217,7 @@ int cli_batch(int argc, char **argv)
     return status;
   if (!r.image_count && !r.history)
     return cli_refuse("batch", SP_E_USAGE, "there is nothing to check; name pictures, a folder of them, or records");
-  if (sp_batch_find(r.images, (size_t)r.image_count, &list, &at, &err))
+  if (sp_batch_find(r.images, (size_t)r.image_count, r.pieces, &list, &at, &err))
     return cli_complain(at, &err);
   status = open_and_run(&r, &list);
   sp_batch_list_free(&list);

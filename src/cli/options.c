@@ -589,6 +589,14 @@ static sp_status set_overlays(const char *v, cli_request *r, sp_error *err)
   return SP_OK;
 }
 
+static sp_status set_pieces(const char *v, cli_request *r, sp_error *err)
+{
+  (void)v;
+  (void)err;
+  r->pieces = true;
+  return SP_OK;
+}
+
 static sp_status set_workers(const char *v, cli_request *r, sp_error *err)
 {
   return whole_number(v, 1, MAX_WORKERS, &r->workers, err);
@@ -724,6 +732,7 @@ static const option_entry OPTIONS[] = {
     {CLI_SCAN, "area", "AREA", set_area, "left,top,width,height on the glass, as 0mm,20mm,60mm,297mm (all)"},
     {CLI_BATCH, "results", "FOLDER", set_results, "keep each board's record there; go on where a run stopped"},
     {CLI_BATCH, "overlays", NULL, set_overlays, "and its picture with everything that was found drawn in"},
+    {CLI_BATCH, "pieces", NULL, set_pieces, "each folder holds the scans of one board, in order of name from the nut"},
     {CLI_BATCH | CLI_SERVE, "workers", "N", set_workers, "boards checked at a time (as many as there are cores)"},
     {CLI_BATCH, "history", "FILE", set_history,
      "database of all boards so far; this run's are added and all summed up"},

@@ -47,6 +47,10 @@ void sp_complaint_keep_named_strings(sp_complaint *c)
 
 static sp_status take_record(const sp_earlier *e, sp_complaint *c, sp_error *err)
 {
+  if (isfinite(e->square_fret))
+    return sp_fail(err, SP_E_DATA,
+                   "its frets are fanned, so that every string has a scale length of its own, and the diagnosis knows one "
+                   "for all; look at the errors at the bass and the treble edge in the report of the check");
   for (size_t k = 1; k < e->count; k++)
     if (e->marks[k].found && (isnan(e->marks[k].x_mm) || isnan(e->marks[k].u_mm)))
       return sp_fail(err, SP_E_DATA,

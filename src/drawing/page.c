@@ -93,6 +93,12 @@ static double lean_on_sheet(const sp_page *p, int32_t fret)
   return p->layout->left_handed ? -slope : slope;
 }
 
+/* +1 where the bass is on the sheet's lower side: looking from the nut to the bridge it is on the right. */
+static double bass_down(const sp_page *p)
+{
+  return p->layout->left_handed ? -1.0 : 1.0;
+}
+
 static bool has_width(const sp_page *p)
 {
   return p->slots && !isnan(p->slots->shape.nut_width_mm);
@@ -209,13 +215,28 @@ static void draw_frets(cairo_t *cr, const sp_page *p, const sp_sheet *s)
     return;
   }
   for (int32_t n = 0; n <= p->layout->frets; n++) {
-    /* looking from the nut to the bridge the bass is on the right, which is down here */
-    const double place = p->layout->position_mm[n], half = half_width(p, place);
+    const double place = p->layout->position_mm[n], half = half_width(p, place), down = bass_down(p);
     double begin, end;
     sp_layout_part_mm(p->layout, n, 2.0 * half, &begin, &end);
+    const double a = p->axis_mm + down * (half - end), b = p->axis_mm + down * (half - begin);
     if (shows(s, place))
-      upright(cr, x_of(s, place), p->axis_mm + half - end, p->axis_mm + half - begin, FRET_LINE_MM);
+      upright(cr, x_of(s, place), fmin(a, b), fmax(a, b), FRET_LINE_MM);
   }
+}
+
+/* Where the two sides of the board are not alike they are named. */
+static void name_sides(cairo_t *cr, const sp_page *p, const sp_sheet *s)
+{
+  bool alike = !p->layout->fanned;
+  for (int32_t n = 0; n <= p->layout->frets && alike; n++)
+    alike = !sp_layout_is_partial(p->layout, n);
+  if (alike)
+    return;
+  choose_face(cr, PLAIN, 3.0);
+  brown(cr);
+  const double half = half_width(p, s->from_mm), down = bass_down(p), x = x_of(s, s->from_mm) + 2.0;
+  write(cr, x, p->axis_mm + half + 3.8, 0.0, down > 0.0 ? "bass" : "treble");
+  write(cr, x, p->axis_mm - half - 1.6, 0.0, down > 0.0 ? "treble" : "bass");
 }
 
 /* ---- the rule --------------------------------------------------------------------------------------------------- */
@@ -417,6 +438,7 @@ void sp_page_draw(cairo_t *cr, const sp_page *p, const sp_sheet *s, size_t index
   draw_head(cr, p, index);
   draw_sides(cr, p, s);
   draw_frets(cr, p, s);
+  name_sides(cr, p, s);
   draw_labels(cr, p, s);
   draw_rule(cr, p, s);
   if (!isnan(s->join_before_mm))

@@ -19,6 +19,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "slotproof/check.h"
+
 /* "slpf" */
 enum { APPLICATION_ID = 0x736c7066 };
 
@@ -143,9 +145,29 @@ void sp_history_close(sp_history *h)
   free(h);
 }
 
+void sp_history_pictures(const sp_record *record, char digest[SP_SHA256_TEXT])
+{
+  char all[SP_MOST_PIECES * SP_SHA256_TEXT];
+  size_t n = 0;
+  digest[0] = '\0';
+  if (!record->source_count || record->source_count > SP_MOST_PIECES)
+    return;
+  for (size_t i = 0; i < record->source_count; i++) {
+    if (!record->sources[i].sha256[0])
+      return;
+    memcpy(all + n, record->sources[i].sha256, SP_SHA256_TEXT - 1);
+    n += SP_SHA256_TEXT - 1;
+  }
+  if (record->source_count == 1)
+    memcpy(digest, record->sources[0].sha256, SP_SHA256_TEXT);
+  else
+    sp_sha256(all, n, digest);
+}
+
 void sp_history_identity(const sp_record *record, const char *text, size_t length, char identity[SP_SHA256_TEXT])
 {
-  const char *picture = record->source_count == 1 ? record->sources[0].sha256 : "";
+  char picture[SP_SHA256_TEXT];
+  sp_history_pictures(record, picture);
   if (!*picture || !record->settings) {
     sp_sha256(text, length, identity);
     return;

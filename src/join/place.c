@@ -26,6 +26,10 @@ static const double NATS_OF_CHANCE = 10.5, MOST_WOOD_NATS = 120.0;
 static const double LEAST_OF_EXPECTED = 0.4;
 /* The best of all wrong shifts of wood without a figure. */
 static const double CHANCE_Z = 4.5;
+/* That what was told agrees with a place happens by chance once in a thousand times (a millimetre of half a metre, both ways
+ * round)
+ * and frets mistaken: so much and no more. */
+static const double NATS_TOLD = 6.9;
 /* A place must have so much, and so much more than any other, to be looked at closely; then so much. */
 static const double LEAST_NATS = -6.0, LEAST_MARGIN = 5.0, LEAST_CONFIRMED_NATS = 8.5;
 /* However strong the rest: so many of the patches found again must agree; so many at all where the wood should do so
@@ -141,13 +145,23 @@ static double wood_nats(const sp_join_place *p, double rival)
   return nats;
 }
 
-static void rate(const sp_join_marks *first, const sp_join_marks *second, double rival, sp_join_place *p)
+static bool is_told(const sp_join_told *told, const sp_join_place *p)
+{
+  for (size_t i = 0; told && i < SP_JOIN_TOLD; i++)
+    if (told[i].known && told[i].turned == p->turned && fabs(told[i].shift_mm - p->shift_mm) < told[i].within_mm)
+      return true;
+  return false;
+}
+
+static void rate(const sp_join_marks *first, const sp_join_marks *second, const sp_join_told *told, double rival,
+                 sp_join_place *p)
 {
   const size_t close = count_pairs(first, second, p);
   p->nats = NATS_A_PAIR * (double)p->pairs - NATS_UNPAIRED * (double)p->unpaired - NATS_OF_CHANCE;
   if (close > 1) /* the first of them has settled the shift */
     p->nats += (NATS_CLOSE_PAIR - NATS_A_PAIR) * ((double)close - 1.0);
-  p->nats += wood_nats(p, rival);
+  p->told_nats = is_told(told, p) ? NATS_TOLD : 0.0;
+  p->nats += wood_nats(p, rival) + p->told_nats;
 }
 
 static void keep_guess(sp_join_place guess[SP_JOIN_GUESSES], size_t *count, const sp_join_place *p)
@@ -185,15 +199,33 @@ size_t sp_join_guess(const sp_join_marks *first, const sp_join_marks *second, do
   return count;
 }
 
-sp_join_state sp_join_choose(const sp_join_marks *first, const sp_join_marks *second, sp_join_place *place,
-                             size_t count, size_t *chosen)
+size_t sp_join_guess_told(const sp_join_marks *first, const sp_join_marks *second,
+                          const sp_join_told told[SP_JOIN_TOLD], double least_overlap_mm,
+                          sp_join_place guess[SP_JOIN_TOLD])
+{
+  size_t count = 0;
+  for (size_t i = 0; i < SP_JOIN_TOLD; i++) {
+    sp_join_place p = {.turned = told[i].turned, .shift_mm = told[i].shift_mm, .z = NAN};
+    double from, to;
+    if (!told[i].known)
+      continue;
+    settle(first, second, &p);
+    overlap_of(first, second, &p, &from, &to);
+    if (to - from >= least_overlap_mm)
+      guess[count++] = p;
+  }
+  return count;
+}
+
+sp_join_state sp_join_choose(const sp_join_marks *first, const sp_join_marks *second,
+                             const sp_join_told told[SP_JOIN_TOLD], sp_join_place *place, size_t count, size_t *chosen)
 {
   double best = -INFINITY, other = -INFINITY;
   *chosen = 0;
   for (size_t i = 0; i < count; i++)
     settle(first, second, &place[i]);
   for (size_t i = 0; i < count; i++) {
-    rate(first, second, rival_z(place, count, &place[i]), &place[i]);
+    rate(first, second, told, rival_z(place, count, &place[i]), &place[i]);
     if (place[i].nats > best) {
       best = place[i].nats;
       *chosen = i;
@@ -212,6 +244,8 @@ bool sp_join_confirm(const sp_join_place *chosen, size_t found, size_t agreeing)
   double nats = chosen->nats - NATS_ASTRAY * (double)(found - agreeing);
   if (agreeing > 1) /* the first has set the shift */
     nats += fmin(NATS_AGREEING * ((double)agreeing - 1.0), MOST_PATCH_NATS);
+  if (agreeing < 2 || 2 * agreeing < found)
+    nats -= chosen->told_nats;
   if (found > 2 && (double)agreeing < LEAST_AGREEING * (double)found)
     return false;
   if (chosen->expected > CLEAR_Z && agreeing < LEAST_CLEAR)

@@ -14,6 +14,9 @@ typedef sp_point (*photo_map)(const void *context, double x, double y);
  */
 sp_status photo_resample(const sp_raster *source, photo_map map, const void *context, uint32_t width_px,
                          uint32_t height_px, sp_raster *out, sp_error *err);
+/* The same between four pixels instead of sixteen: to look for something in. */
+sp_status photo_resample_roughly(const sp_raster *source, photo_map map, const void *context, uint32_t width_px,
+                                 uint32_t height_px, sp_raster *out, sp_error *err);
 
 /* Half the size each way, each pixel the mean of four. */
 sp_status photo_halve(const sp_raster *source, sp_raster *out, sp_error *err);

@@ -22,6 +22,7 @@ typedef struct resampling {
   sp_raster *out;
   float weight[PHASES + 1][TAPS];
   float outside, gain;
+  bool rough;
   size_t tile_columns;
 } resampling;
 
@@ -100,6 +101,15 @@ static inline four four_at(const float *p)
   return v;
 }
 
+/* Between four pixels: half the work, and blurred a little; good enough to look for something in. */
+static inline float interpolated(const patch *p, float x, float y)
+{
+  const int32_t ix = (int32_t)x, iy = (int32_t)y;
+  const float *at = p->value + (size_t)iy * PATCH + ix, tx = x - (float)ix, ty = y - (float)iy;
+  const float upper = at[0] + tx * (at[1] - at[0]), lower = at[PATCH] + tx * (at[PATCH + 1] - at[PATCH]);
+  return upper + ty * (lower - upper);
+}
+
 /* (x, y) lies at least a pixel inside the patch, two before its end. */
 static inline float convolved(const resampling *r, const patch *p, float x, float y)
 {
@@ -129,7 +139,13 @@ static inline uint16_t rounded(float value)
 static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, int32_t count, uint16_t *out)
 {
   const float x = (float)a.x, y = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
-  if (is_inside(p, x, y) && is_inside(p, (float)b.x, (float)b.y)) {
+  const bool inside = is_inside(p, x, y) && is_inside(p, (float)b.x, (float)b.y);
+  if (inside && r->rough) {
+    for (int32_t i = 0; i < count; i++)
+      out[i] = rounded(r->gain * interpolated(p, x + (float)i * dx, y + (float)i * dy));
+    return;
+  }
+  if (inside) {
     for (int32_t i = 0; i < count; i++)
       out[i] = rounded(r->gain * convolved(r, p, x + (float)i * dx, y + (float)i * dy));
     return;
@@ -187,19 +203,31 @@ static void draw_tile(void *context, size_t index)
   }
 }
 
+static sp_status draw(resampling *r, uint32_t width_px, uint32_t height_px, sp_error *err)
+{
+  const sp_status status = sp_raster_create(width_px, height_px, 16, r->out, err);
+  if (status)
+    return status;
+  r->tile_columns = (width_px + TILE - 1) / TILE;
+  fill_weights(r);
+  r->gain = r->source->u8 ? 257.0f : 1.0f;
+  r->outside = mean_grey(r->source);
+  sp_workers_run(draw_tile, r, r->tile_columns * ((height_px + TILE - 1) / TILE));
+  return SP_OK;
+}
+
 sp_status photo_resample(const sp_raster *source, photo_map map, const void *context, uint32_t width_px,
                          uint32_t height_px, sp_raster *out, sp_error *err)
 {
-  const sp_status status = sp_raster_create(width_px, height_px, 16, out, err);
-  if (status)
-    return status;
   resampling r = {.source = source, .map = map, .context = context, .out = out};
-  r.tile_columns = (width_px + TILE - 1) / TILE;
-  fill_weights(&r);
-  r.gain = source->u8 ? 257.0f : 1.0f;
-  r.outside = mean_grey(source);
-  sp_workers_run(draw_tile, &r, r.tile_columns * ((height_px + TILE - 1) / TILE));
-  return SP_OK;
+  return draw(&r, width_px, height_px, err);
+}
+
+sp_status photo_resample_roughly(const sp_raster *source, photo_map map, const void *context, uint32_t width_px,
+                                 uint32_t height_px, sp_raster *out, sp_error *err)
+{
+  resampling r = {.source = source, .map = map, .context = context, .out = out, .rough = true};
+  return draw(&r, width_px, height_px, err);
 }
 
 sp_status photo_halve(const sp_raster *source, sp_raster *out, sp_error *err)

@@ -469,7 +469,8 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
   sp_scene scene = {0};
   photo_curve curves[PHOTO_CURVES];
   size_t count = 0;
-  sp_status status = photo_resample(source, half ? turned_to_half : turned_to_picture, &t, width, height, &turned, err);
+  sp_status status = half ? photo_resample_roughly(source, turned_to_half, &t, width, height, &turned, err)
+                          : photo_resample(source, turned_to_picture, &t, width, height, &turned, err);
   if (!status)
     status = sp_scene_create(&turned, &scene, err);
   if (!status)

@@ -38,12 +38,23 @@ static void sum_up(sp_record *r)
   r->saw_sd_mm = n > 1 ? sqrt(square / (double)(n - 1)) : NAN;
 }
 
+static bool same_fan(const sp_earlier *e, const sp_record *r)
+{
+  if (isnan(e->square_fret) || isnan(r->square_fret))
+    return isnan(e->square_fret) && isnan(r->square_fret);
+  return fabs(e->square_fret - r->square_fret) < 1e-3 && fabs(e->bass_scale_mm - r->bass_scale_mm) < SAME_BOARD_MM &&
+         fabs(e->treble_scale_mm - r->treble_scale_mm) < SAME_BOARD_MM;
+}
+
 sp_status sp_record_compare_with(sp_record *r, const sp_earlier *earlier, sp_error *err)
 {
   if (!(fabs(earlier->scale_length_mm - r->scale_length_mm) < SAME_BOARD_MM))
     return sp_fail(err, SP_E_DATA,
                    "its scale length is %.6g mm, not %.6g mm; name the record of the same board before sawing",
                    earlier->scale_length_mm, r->scale_length_mm);
+  if (!same_fan(earlier, r))
+    return sp_fail(err, SP_E_DATA,
+                   "its frets are not fanned as this board's are; name the record of the same board before sawing");
   for (size_t k = 1; k < earlier->count && k < r->mark_count; k++)
     compare_mark(&earlier->marks[k], &r->marks[k]);
   sum_up(r);

@@ -18,6 +18,12 @@ static const double NUT_SHIFT_MOST_MM = 5.0;
 
 #define MAKE_AGAIN "make the record with 'slotproof check --format json'"
 
+static const sp_earlier NOTHING = {.scale_length_mm = NAN,
+                                   .square_fret = NAN,
+                                   .bass_scale_mm = NAN,
+                                   .treble_scale_mm = NAN,
+                                   .datum_u_mm = NAN};
+
 /* A finite number from least to most; null gives NAN where that is allowed. */
 static sp_status number(const cJSON *object, const char *name, double least, double most, bool null, double *value,
                         sp_error *err)
@@ -95,13 +101,32 @@ static sp_status read_marks(const cJSON *marks, sp_earlier *e, sp_error *err)
   return SP_OK;
 }
 
+/* Earlier records know no fan. */
+static sp_status read_fan(const cJSON *layout, sp_earlier *e, sp_error *err)
+{
+  const cJSON *fan = cJSON_GetObjectItemCaseSensitive(layout, "fan");
+  if (!fan || cJSON_IsNull(fan))
+    return SP_OK;
+  sp_status status = number(fan, "square_fret", 0.0, SP_EARLIER_MAX_FRETS, false, &e->square_fret, err);
+  if (!status)
+    status = number(fan, "bass_scale_length_mm", SP_SCALE_LENGTH_MIN_MM, SP_SCALE_LENGTH_MAX_MM, false,
+                    &e->bass_scale_mm, err);
+  if (!status)
+    status = number(fan, "treble_scale_length_mm", SP_SCALE_LENGTH_MIN_MM, SP_SCALE_LENGTH_MAX_MM, false,
+                    &e->treble_scale_mm, err);
+  return status;
+}
+
 static sp_status read_root(const cJSON *root, sp_earlier *e, sp_error *err)
 {
   const char *schema = cJSON_GetStringValue(cJSON_GetObjectItemCaseSensitive(root, "schema"));
   if (!schema || strcmp(schema, "slotproof/record/1") != 0)
     return sp_fail(err, SP_E_DATA, "is no record of a check; " MAKE_AGAIN);
-  sp_status status = number(cJSON_GetObjectItemCaseSensitive(root, "layout"), "scale_length_mm", SP_SCALE_LENGTH_MIN_MM,
-                            SP_SCALE_LENGTH_MAX_MM, false, &e->scale_length_mm, err);
+  const cJSON *layout = cJSON_GetObjectItemCaseSensitive(root, "layout");
+  sp_status status = number(layout, "scale_length_mm", SP_SCALE_LENGTH_MIN_MM, SP_SCALE_LENGTH_MAX_MM, false,
+                            &e->scale_length_mm, err);
+  if (!status)
+    status = read_fan(layout, e, err);
   if (!status)
     status = number(cJSON_GetObjectItemCaseSensitive(root, "datum"), "u_mm", 0.0, MOST_U_MM, true, &e->datum_u_mm, err);
   return status ? status : read_marks(cJSON_GetObjectItemCaseSensitive(root, "marks"), e, err);
@@ -109,7 +134,7 @@ static sp_status read_root(const cJSON *root, sp_earlier *e, sp_error *err)
 
 sp_status sp_earlier_parse(const char *text, size_t length, sp_earlier *e, sp_error *err)
 {
-  *e = (sp_earlier){.scale_length_mm = NAN, .datum_u_mm = NAN};
+  *e = NOTHING;
   cJSON *root = cJSON_ParseWithLength(text, length);
   if (!root)
     return sp_fail(err, SP_E_DATA, "is not JSON; " MAKE_AGAIN);
@@ -124,7 +149,7 @@ sp_status sp_earlier_read(const char *path, sp_earlier *e, sp_error *err)
 {
   char *text;
   size_t length;
-  *e = (sp_earlier){.scale_length_mm = NAN, .datum_u_mm = NAN};
+  *e = NOTHING;
   sp_status status = sp_textfile_read(path, MOST_MB, "record of a check", &text, &length, err);
   if (status)
     return status;
@@ -136,5 +161,5 @@ sp_status sp_earlier_read(const char *path, sp_earlier *e, sp_error *err)
 void sp_earlier_free(sp_earlier *e)
 {
   free(e->marks);
-  *e = (sp_earlier){.scale_length_mm = NAN, .datum_u_mm = NAN};
+  *e = NOTHING;
 }

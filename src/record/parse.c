@@ -101,6 +101,35 @@ static sp_by_hand by_hand_in(const cJSON *o)
   return SP_BY_HAND_NO;
 }
 
+static bool read_edge(const cJSON *mark, const char *name, sp_edge_record *e)
+{
+  const cJSON *o = cJSON_GetObjectItemCaseSensitive(mark, name);
+  const int verdict = word_in(o, "verdict", verdict_word, SP_MISSING);
+  if (!cJSON_IsObject(o) || verdict < 0)
+    return false;
+  *e = (sp_edge_record){.x_mm = number_in(o, "x_mm"),
+                        .y_mm = number_in(o, "y_mm"),
+                        .layout_mm = number_in(o, "layout_mm"),
+                        .scale_length_mm = number_in(o, "scale_length_mm"),
+                        .error_mm = number_in(o, "error_mm"),
+                        .error_cents = number_in(o, "error_cents"),
+                        .u_mm = number_in(o, "u_mm"),
+                        .expanded_u_mm = number_in(o, "expanded_u_mm"),
+                        .expanded_u_cents = number_in(o, "expanded_u_cents"),
+                        .at_px = point_in(o, "at_px"),
+                        .verdict = (sp_verdict)verdict};
+  return isfinite(e->error_mm) && e->u_mm >= 0.0;
+}
+
+/* Both or neither; earlier records have none. */
+static void read_edges(const cJSON *o, sp_mark_record *m)
+{
+  const int verdict = word_in(o, "line_verdict", verdict_word, SP_MISSING);
+  m->edges_known = m->found && verdict >= 0 && read_edge(o, "bass_edge", &m->edge[SP_BASS]) &&
+                   read_edge(o, "treble_edge", &m->edge[SP_TREBLE]);
+  m->line_verdict = m->edges_known ? (sp_verdict)verdict : SP_UNDECIDED;
+}
+
 static bool read_mark(const cJSON *o, sp_mark_record *m)
 {
   const int verdict = word_in(o, "verdict", verdict_word, 4);
@@ -114,6 +143,8 @@ static bool read_mark(const cJSON *o, sp_mark_record *m)
   m->expanded_u_cents = number_in(o, "expanded_u_cents");
   m->squareness_deg = number_in(o, "squareness_deg");
   m->u_squareness_deg = number_in(o, "u_squareness_deg");
+  m->angle_deg = number_in(o, "angle_deg");
+  m->layout_angle_deg = number_in(o, "layout_angle_deg");
   m->width_mm = number_in(o, "width_mm");
   m->u_width_mm = number_in(o, "u_width_mm");
   m->contrast = number_in(o, "contrast");
@@ -128,6 +159,7 @@ static bool read_mark(const cJSON *o, sp_mark_record *m)
   m->source = source < 0 ? 0 : (size_t)source; /* earlier records had one picture and did not say it */
   read_budget(cJSON_GetObjectItemCaseSensitive(o, "budget"), &m->budget);
   m->by_hand = by_hand_in(o);
+  read_edges(o, m);
   m->verdict = verdict < 0 ? SP_UNDECIDED : (sp_verdict)verdict;
   return verdict >= 0 && m->found == (m->verdict != SP_MISSING) && isfinite(m->layout_mm) && !negative(m->u_mm) &&
          !negative(m->expanded_u_mm) && !negative(m->width_mm);
@@ -230,6 +262,13 @@ static sp_status read_task(const cJSON *root, sp_record *r, sp_error *err)
   r->nut_shift_mm = isfinite(shift) ? shift : 0.0;
   r->zero_fret = cJSON_IsTrue(cJSON_GetObjectItemCaseSensitive(layout, "zero_fret"));
   snprintf(r->board, sizeof r->board, "%s", text_in(layout, "name"));
+  r->left_handed = strcmp(text_in(layout, "bass_side"), "left") == 0;
+  const cJSON *fan = cJSON_GetObjectItemCaseSensitive(layout, "fan");
+  r->bass_scale_mm = number_in(fan, "bass_scale_length_mm");
+  r->treble_scale_mm = number_in(fan, "treble_scale_length_mm");
+  r->spread_nut_mm = number_in(fan, "spread_nut_mm");
+  r->spread_saddle_mm = number_in(fan, "spread_saddle_mm");
+  r->square_fret = number_in(fan, "square_fret");
   return SP_OK;
 }
 

@@ -156,10 +156,14 @@ static sp_status robust_map(const judged *j, const fit_arrays *a, double length_
     for (size_t k = 0; k < n; k++)
       a->r[k] = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
     const double limit = 3.5 * 1.4826 * sp_median(a->r, n) + 1e-4;
+    bool changed = false;
     for (size_t k = 0; k < n; k++) {
-      const double r = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
+      const double r = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k])), before = a->w[k];
       a->w[k] = reading->strokes[k].good && r <= limit ? 1.0 : 0.0;
+      changed = changed || fabs(a->w[k] - before) > 0.5;
     }
+    if (!changed)
+      break;
   }
   return SP_OK;
 }

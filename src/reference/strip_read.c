@@ -53,6 +53,7 @@ typedef struct body {
 typedef struct readings {
   size_t count, bodies;
   double *u, *y, *w, *v;
+  int32_t *number; /* as printed: of the graduation within its piece */
   size_t *owner;
   double *work;
   body body[MOST_BODIES];
@@ -96,6 +97,15 @@ static void reverse(double *x, size_t n)
   }
 }
 
+static void reverse_numbers(int32_t *x, size_t n)
+{
+  for (size_t i = 0; i < n / 2; i++) {
+    const int32_t t = x[i];
+    x[i] = x[n - 1 - i];
+    x[n - 1 - i] = t;
+  }
+}
+
 /* A piece's graduations, by rising u, in true millimetres along the picture's axis. */
 static void add_body(const sp_strip_sight *sight, const sp_strip_piece *piece, double stretch, readings *r)
 {
@@ -110,6 +120,7 @@ static void add_body(const sp_strip_sight *sight, const sp_strip_piece *piece, d
     r->v[r->count] = b->along == SP_ALONG_X ? p->y_px : p->x_px;
     r->y[r->count] = sense * stretch * p->X_mm;
     r->w[r->count] = 1.0;
+    r->number[r->count] = p->number;
     r->owner[r->count++] = r->bodies;
   }
   b->count = r->count - b->first;
@@ -117,6 +128,7 @@ static void add_body(const sp_strip_sight *sight, const sp_strip_piece *piece, d
     reverse(r->u + b->first, b->count);
     reverse(r->v + b->first, b->count);
     reverse(r->y + b->first, b->count);
+    reverse_numbers(r->number + b->first, b->count);
   }
   fit_direction(r, b);
   for (size_t i = b->first; i < r->count; i++)
@@ -129,17 +141,19 @@ static bool readings_create(size_t most, readings *r)
   memset(r, 0, sizeof *r);
   r->work = malloc((most + 1) * 5 * sizeof *r->work);
   r->owner = malloc((most + 1) * sizeof *r->owner);
+  r->number = malloc((most + 1) * sizeof *r->number);
   r->u = r->work;
   r->y = r->u + most + 1;
   r->w = r->y + most + 1;
   r->v = r->w + most + 1;
-  return r->work && r->owner;
+  return r->work && r->owner && r->number;
 }
 
 static void readings_free(readings *r)
 {
   free(r->work);
   free(r->owner);
+  free(r->number);
   memset(r, 0, sizeof *r);
 }
 
@@ -254,8 +268,14 @@ static sp_status robust_map(readings *r, double length_px, sp_scale_map *map, sp
       residual[i] = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i]));
     }
     const double limit = 3.5 * 1.4826 * sp_median(residual, r->count) + 1e-4;
-    for (size_t i = 0; i < r->count; i++)
-      r->w[i] = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i])) <= limit ? 1.0 : 0.0;
+    bool changed = false;
+    for (size_t i = 0; i < r->count; i++) {
+      const double w = fabs(r->y[i] - sp_scale_map_along_mm(map, r->u[i])) <= limit ? 1.0 : 0.0;
+      changed = changed || fabs(w - r->w[i]) > 0.5;
+      r->w[i] = w;
+    }
+    if (!changed)
+      break;
   }
   return SP_OK;
 }
@@ -301,6 +321,8 @@ static sp_status fill_record(const readings *r, double stretch, sp_reference *re
     g->index = (int32_t)lround((r->y[i] - r->y[first]) / (stretch * SP_STRIP_PITCH_MM));
     g->at_px = picture_point(b->along, r->u[i], b->v0_px + b->slope * r->u[i]);
     g->used = r->w[i] > 0.0;
+    g->strip_piece = b->piece->piece;
+    g->strip_number = r->number[i];
     g->residual_mm = r->y[i] - sp_scale_map_along_mm(map, r->u[i]);
     if (!g->used)
       continue;

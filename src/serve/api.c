@@ -223,8 +223,9 @@ static serve_result begin_picture(serve_request *r, struct MHD_Connection *c, bo
     return serve_error(c, &q.err, field);
   if (sp_jobs_reserve(r->server->jobs, &q.err))
     return serve_refuse(c, 503, NULL, q.err.text);
-  r->reserved = true;
-  if (sp_store_room(&r->server->store, r->expected, &q.err) || sp_store_new_id(r->id, &q.err) ||
+  r->reserved = r->announced = true;
+  r->server->announced += r->expected;
+  if (sp_store_room(&r->server->store, r->server->announced, &q.err) || sp_store_new_id(r->id, &q.err) ||
       sp_store_begin(&r->server->store, r->id, &r->fd, &q.err))
     return serve_error(c, &q.err, NULL);
   r->body = SERVE_PICTURE;
@@ -350,6 +351,8 @@ void serve_forget(serve_request *r)
     sp_store_drop(&r->server->store, r->id);
   if (r->reserved)
     sp_jobs_release(r->server->jobs);
+  if (r->announced)
+    r->server->announced -= r->expected;
   sp_job_order_free(&r->order);
   free(r->text);
   free(r);
@@ -386,7 +389,6 @@ static serve_result answer_list(serve_request *r, struct MHD_Connection *c)
   cJSON *tree = cJSON_CreateObject();
   char *form = sp_store_text(r->server->store.root, "form.json", FORM_MOST);
   sp_tree_attach(&note, tree, "jobs", sp_jobs_list_tree(r->server->jobs));
-  sp_tree_attach(&note, tree, "boards", sp_boards_tree(&r->server->store));
   cJSON *last = form ? cJSON_Parse(form) : NULL;
   if (last)
     sp_tree_attach(&note, tree, "form", last);

@@ -129,6 +129,7 @@ struct sp_server {
   sp_jobs *jobs;
   sp_scanner *scanner;
   uint64_t upload_most;
+  uint64_t announced; /* bytes of all pictures that are being received; of the answering thread */
   uint16_t port;
   bool open;     /* to other machines: the code is asked for */
   char host[64]; /* listened on, as in an address */
@@ -158,7 +159,7 @@ typedef struct serve_request {
   size_t part; /* which of them is being received, and how much of it has come */
   uint64_t part_used;
   int fd;
-  bool reserved, received, failed;
+  bool reserved, announced, received, failed;
 } serve_request;
 
 /* ---- answers; each queues one ----------------------------------------------------------------------------------- */

@@ -56,7 +56,7 @@ static void lay_strip(render_params *p, unsigned long seed)
 }
 
 /* What is laid beside the board, or how it is scanned. */
-typedef enum manner { WHOLE, WITH_STRIP, RULE_STILL, RULE_MOVED } manner;
+typedef enum manner { WHOLE, WITH_STRIP, RULE_STILL, RULE_MOVED, STRIP_STILL, STRIP_MOVED } manner;
 
 enum { MOST_PIECES = 3, STREAM_OF_PIECES = 950 };
 
@@ -75,12 +75,32 @@ static void make_long(render_params *p, random_source *source)
   p->rule_reversed = 0;
 }
 
+/* A printed strip in the rule's place: of two pieces, lying still; or one, laid anew each time. */
+static void lay_strip_beside(render_params *p, int k, bool moved, random_source *source)
+{
+  const double skew = p->rule_skew_deg;
+  p->graduation = 0;
+  p->strip_reversed = 0;
+  p->strip_skew_deg = skew;
+  p->strip_gap_mm = 3.0;
+  if (moved) {
+    p->strip_side = RENDER_STRIP_RIGHT;
+    p->strip_start_mm = p->piece_from_mm + random_between(source, -12.0, 8.0);
+  } else if (k == 0) {
+    p->strip_side = RENDER_STRIP_LINE;
+    p->strip_start_mm = -random_between(source, 6.0, 14.0);
+    p->strip_join_mm = random_between(source, 2.0, 6.0);
+    p->strip_second_skew_deg = random_between(source, -0.1, 0.1);
+  }
+}
+
 /* Piece k of n: two or three scans of 250 mm, each turned on its own, some by quarter turns; one scanner. The rule lies
  * still beside the board, or is laid anew. */
-static void lay_piece(render_params *p, int k, int n, bool moved, random_source *source)
+static void lay_piece(render_params *p, int k, int n, manner how, random_source *source)
 {
   const double begin = -p->before_nut_mm - 1.0, end = 467.0 + p->after_last_mm + 1.0;
   const double share = k / (n - 1.0), off = k > 0 && k < n - 1 ? random_between(source, -8.0, 8.0) : 0.0;
+  const bool moved = how == RULE_MOVED || how == STRIP_MOVED, strip = how == STRIP_STILL || how == STRIP_MOVED;
   const double angle = random_between(source, 0.05, 0.25) * (random_chance(source, 0.5) ? 1.0 : -1.0);
   p->piece = k + 1;
   p->piece_from_mm = begin + share * (end - begin - 250.0) + off;
@@ -97,9 +117,11 @@ static void lay_piece(render_params *p, int k, int n, bool moved, random_source 
     p->rule_start_mm = -random_between(source, 6.0, 14.0);
     p->rule_length_mm = 500.0;
   }
+  if (strip)
+    lay_strip_beside(p, k, moved, source);
 }
 
-/* "plain", "plain+strip", "plain+still", "plain+moved". */
+/* "plain", "plain+strip", "plain+still", "plain+moved", "plain+stripstill", "plain+stripmoved". */
 static bool parse_name(const char *name, render_difficulty *level, manner *how)
 {
   char base[32];
@@ -113,6 +135,8 @@ static bool parse_name(const char *name, render_difficulty *level, manner *how)
          : strcmp(plus, "+strip") == 0 ? WITH_STRIP
          : strcmp(plus, "+still") == 0 ? RULE_STILL
          : strcmp(plus, "+moved") == 0 ? RULE_MOVED
+         : strcmp(plus, "+stripstill") == 0 ? STRIP_STILL
+         : strcmp(plus, "+stripmoved") == 0 ? STRIP_MOVED
                                        : WHOLE;
   return (!plus || *how != WHOLE) && render_difficulty_named(base, level);
 }
@@ -164,7 +188,7 @@ static bool render(const char *difficulty, unsigned long seed, double dpi, const
   *count = 2 + random_below(&source, 2);
   for (int k = 0; k < *count; k++) {
     char part[560];
-    lay_piece(&params, k, *count, how == RULE_MOVED, &source);
+    lay_piece(&params, k, *count, how, &source);
     snprintf(part, sizeof part, "%s_%d", stem, k + 1);
     if (!render_one(&params, part, picture[k], sizeof picture[k]))
       return false;
@@ -191,6 +215,8 @@ static void compare_edges(accuracy *a, const cJSON *truth, const sp_mark_record 
     const cJSON *edge =
         cJSON_GetObjectItemCaseSensitive(truth, (e == SP_BASS) == left_handed ? "left_edge" : "right_edge");
     const double off_um = 1e3 * (m->edge[e].error_mm - number(edge, "error_mm")), u_um = 1e3 * m->edge[e].u_mm;
+    if (!isfinite(off_um)) /* its truth is not drawn */
+      continue;
     a->edges++;
     a->edges_covered += fabs(off_um) <= 1.96 * u_um;
     a->sum_edge_um2 += off_um * off_um;
@@ -357,8 +383,10 @@ bool accuracy_add(accuracy *a, const char *difficulty, unsigned long seed, doubl
     options.layout = &layout;
     options.reference.mpe_mm = 0.0;
     const cJSON *drawn = cJSON_GetObjectItemCaseSensitive(truth, "params");
-    if (number(drawn, "strip_side") > 0.0) /* as calipers would read it if they were perfect */
+    if (number(drawn, "strip_side") > 0.0) { /* as calipers would read it if they were perfect */
       options.reference.strip_length_mm = 139.7 * (1.0 + number(drawn, "strip_error_along"));
+      options.reference.strip_width_mm = 127.0 * (1.0 + number(drawn, "strip_error_across"));
+    }
     options.marks = is_word(truth, "mark_kind", "slot")   ? SP_MARK_SLOT
                     : is_word(truth, "mark_kind", "wire") ? SP_MARK_WIRE
                                                           : SP_MARK_KNIFE;

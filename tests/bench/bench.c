@@ -23,7 +23,7 @@
 
 enum { MAX_RUNS = 15, STAGES = 4, RESOLUTIONS = 3 };
 /* What is aimed at: the whole check against decoding alone; peak memory in bytes a grey pixel and besides. */
-static const double LIMIT_PNG = 1.5, LIMIT_JPEG = 2.0, LIMIT_BYTES_PER_PIXEL = 1.5, LIMIT_BYTES = 100e6;
+static const double LIMIT_PNG = 1.5, LIMIT_JPEG = 2.0, LIMIT_PHOTO = 3.0, LIMIT_BYTES_PER_PIXEL = 1.5, LIMIT_BYTES = 100e6;
 
 /* An invented board as scans have them: slightly askew, one-sided burr, scratches, dust, a note in pencil. */
 static const char *const BOARD[] = {"skew_deg=0.4",   "rule_skew_deg=0.3", "wave_count=2", "waviness_um=2",
@@ -31,6 +31,12 @@ static const char *const BOARD[] = {"skew_deg=0.4",   "rule_skew_deg=0.3", "wave
                                     "square_scratches=2", "graduation=0.5mm"};
 static const char *const SHEET_A4[] = {"scale_length_mm=430", "frets=14", "sheet_width_mm=210", "sheet_height_mm=297"};
 static const char *const SHEET_TINY[] = {"scale_length_mm=120", "frets=7", "nut_width_mm=24", "end_width_mm=28"};
+
+/* The same as a telephone takes it: 12 megapixels, in colour, slantwise, through a lens that bends. */
+static const char *const PHOTO[] = {"photo=1",           "colour=1",          "photo_tilt_x_deg=3", "photo_tilt_y_deg=-2",
+                                    "photo_roll_deg=2",  "photo_k1=-0.03",    "photo_exposed=1",    "photo_shadows=1",
+                                    "photo_sharpen=0.5", "photo_states_focal=1"};
+static const char *const PHOTO_TINY[] = {"photo_width_px=1600", "photo_height_px=1200"};
 
 typedef struct setting {
   char *slotproof, *decoder;
@@ -43,6 +49,7 @@ typedef struct setting {
 typedef struct picture {
   const setting *of;
   double dpi;
+  bool photo;
   char png[600], jpeg[600];
   double width_px, height_px;
 } picture;
@@ -68,7 +75,9 @@ static bool draw(void *context, double *result)
   params.dpi = p->dpi;
   const bool set = truth && set_all(&params, BOARD, sizeof BOARD / sizeof *BOARD, message) &&
                    set_all(&params, p->of->tiny ? SHEET_TINY : SHEET_A4, 4, message);
-  const bool fine = set && render_board(&params, &image, truth, message) &&
+  const bool taken = set && (!p->photo || set_all(&params, PHOTO, sizeof PHOTO / sizeof *PHOTO, message)) &&
+                     (!p->photo || !p->of->tiny || set_all(&params, PHOTO_TINY, 2, message));
+  const bool fine = taken && render_board(&params, &image, truth, message) &&
                     render_write_png(&image, p->png, message) && render_write_jpeg(&image, p->jpeg, 92, message);
   if (!fine) {
     fprintf(stderr, "benchmark: %s\n", message);
@@ -82,10 +91,10 @@ static bool draw(void *context, double *result)
   return true;
 }
 
-static bool make_picture(const setting *of, double dpi, picture *p)
+static bool make_picture(const setting *of, double dpi, bool photo, picture *p)
 {
   double size[2];
-  *p = (picture){.of = of, .dpi = dpi};
+  *p = (picture){.of = of, .dpi = dpi, .photo = photo};
   snprintf(p->png, sizeof p->png, "%s/bench_%.0f.png", of->folder, dpi);
   snprintf(p->jpeg, sizeof p->jpeg, "%s/bench_%.0f.jpg", of->folder, dpi);
   if (!child_work(draw, p, size, 2))
@@ -175,7 +184,7 @@ static bool against_decoding(const setting *s)
 {
   picture p;
   versus png = {.exit_status = 0}, jpeg = {.exit_status = 0};
-  if (!make_picture(s, s->dpi[1], &p))
+  if (!make_picture(s, s->dpi[1], false, &p))
     return false;
   printf("%.0f dpi, grey, %.0f x %.0f pixels; medians of %d runs, processor time\n", p.dpi, p.width_px, p.height_px,
          s->runs);
@@ -185,6 +194,22 @@ static bool against_decoding(const setting *s)
     return false;
   print_versus("PNG", LIMIT_PNG, &p, &png);
   print_versus("JPEG", LIMIT_JPEG, &p, &jpeg);
+  return true;
+}
+
+/* What a photograph costs more: it is straightened before it is read. */
+static bool photograph_against_decoding(const setting *s)
+{
+  picture p;
+  versus jpeg = {.exit_status = 0};
+  if (!make_picture(s, s->dpi[1], true, &p))
+    return false;
+  const bool fine = compare(s, p.jpeg, &jpeg);
+  remove_picture(&p);
+  if (!fine)
+    return false;
+  printf("photograph, colour, %.0f x %.0f pixels\n", p.width_px, p.height_px);
+  print_versus("JPEG", LIMIT_PHOTO, &p, &jpeg);
   return true;
 }
 
@@ -276,7 +301,7 @@ static bool growth(const setting *s)
   for (int r = 0; r < RESOLUTIONS; r++) {
     double ms[MAX_RUNS], peak[MAX_RUNS];
     picture p;
-    bool fine = make_picture(s, s->dpi[r], &p);
+    bool fine = make_picture(s, s->dpi[r], false, &p);
     for (int i = 0; fine && i < s->runs; i++) {
       child_cost cost;
       fine = check_once(s, p.png, &cost);
@@ -309,6 +334,6 @@ int main(int argc, char **argv)
   static const double FULL_DPI[RESOLUTIONS] = {300.0, 600.0, 1200.0}, TINY_DPI[RESOLUTIONS] = {300.0, 400.0, 500.0};
   s.runs = s.tiny ? 1 : 5;
   memcpy(s.dpi, s.tiny ? TINY_DPI : FULL_DPI, sizeof s.dpi);
-  const bool fine = against_decoding(&s) && growth(&s);
+  const bool fine = against_decoding(&s) && photograph_against_decoding(&s) && growth(&s);
   return fine && fflush(stdout) == 0 ? 0 : 70;
 }

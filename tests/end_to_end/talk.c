@@ -20,7 +20,7 @@
 #include "outside.h"
 
 extern char **environ;
-enum { PATIENCE_S = 60, LOOK_MS = 30, CUT_MS = 150 };
+enum { PATIENCE_S = 200, LOOK_MS = 30, CUT_MS = 150 };
 
 void talk_free(talk_answer *a)
 {

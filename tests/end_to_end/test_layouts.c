@@ -230,12 +230,43 @@ static int leave(void **state)
   return outside_leave();
 }
 
+/* What is laid out and what is checked against are one layout, for every sample board. */
+static void layout_and_check_agree(void **state)
+{
+  (void)state;
+  static const struct {
+    const char *board;
+    int status; /* of a check of another board's picture */
+  } BOARDS[] = {{"avocet", 2}, {"godwit", 2}, {"redshank", 2}, {"sandpiper", 1}, {"whimbrel", 2}};
+  for (size_t i = 0; i < sizeof BOARDS / sizeof *BOARDS; i++) {
+    char line[600];
+    snprintf(line, sizeof line, "layout --board %s/%s.board --format json", SAMPLES_DIR, BOARDS[i].board);
+    const outside_result *r = outside_run(line);
+    assert_int_equal(r->status, 0);
+    cJSON *laid = cJSON_Parse(r->out);
+    snprintf(line, sizeof line, "check --board %s/%s.board %s/kittiwake.png", SAMPLES_DIR, BOARDS[i].board, SAMPLES_DIR);
+    cJSON *checked = outside_json(line, BOARDS[i].status);
+    const cJSON *positions = member(laid, "positions"), *marks = member(checked, "marks");
+    assert_true(cJSON_GetArraySize(marks) > 10);
+    assert_int_equal(cJSON_GetArraySize(marks), cJSON_GetArraySize(positions));
+    CHECK_CLOSE(number(member(checked, "layout"), "scale_length_mm"), number(laid, "scale_length_mm"), 1e-9);
+    for (int k = 0; k < cJSON_GetArraySize(marks); k++) {
+      const cJSON *place = cJSON_GetArrayItem(positions, k), *mark = cJSON_GetArrayItem(marks, k);
+      CHECK_CLOSE(number(mark, "layout_mm"), number(place, "layout_mm"), 1e-7); /* written with seven decimals */
+      if (cJSON_GetObjectItem(place, "angle_deg"))
+        CHECK_CLOSE(number(mark, "layout_angle_deg"), number(place, "angle_deg"), 1e-6);
+    }
+    cJSON_Delete(laid);
+    cJSON_Delete(checked);
+  }
+}
+
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(just_intonation_and_a_half_fret), cmocka_unit_test(a_half_fret_on_the_wrong_side),
       cmocka_unit_test(meantone_and_a_shifted_nut), cmocka_unit_test(nineteen_divisions_and_a_zero_fret),
-      cmocka_unit_test(fifty_three_divisions)};
+      cmocka_unit_test(fifty_three_divisions), cmocka_unit_test(layout_and_check_agree)};
   if (argc != 2 || !outside_enter(argv[1])) {
     fprintf(stderr, "usage: test_layouts PROGRAM, in a folder that may be written to\n");
     return 2;

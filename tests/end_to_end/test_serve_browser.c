@@ -687,6 +687,60 @@ static void test_summed_up(void **state)
   check_sound();
 }
 
+/* ---- what goes wrong ------------------------------------------------------------------------------------------------
+ */
+
+static void test_refused_picture(void **state)
+{
+  (void)state;
+  char id[40], path[100];
+  talk_send(server.port, SAMPLES_DIR "/README.md", "notes.png", "scale_length=381mm&frets=14", id);
+  cJSON_Delete(talk_wait(server.port, id));
+  snprintf(path, sizeof path, "/board/%s", id);
+  go(path);
+  browser_until(&chromium, "return !document.getElementById('trouble').hidden");
+  check_text("return document.getElementById('trouble').textContent", "notes.png");
+  check_text("return document.title", "not measured");
+  assert_true(number_in_page("return document.getElementById('not-measured').getBoundingClientRect().height") > 20.0);
+  shots("refused");
+  browser_screen(&chromium, 1280, 900, false);
+  go("/board/0123456789abcdef0123456789abcdef");
+  browser_until(&chromium, "return !document.getElementById('trouble').hidden");
+  check_text("return document.getElementById('trouble').textContent", "no such board");
+  browser_complained(&chromium); /* a 404 is told in the console */
+  shot("gone", 390, true);
+}
+
+/* For other machines: nothing is shown before the code, which is typed and entered by keys. */
+static void test_code_is_asked_for(void **state)
+{
+  (void)state;
+  static const char *const OPEN[] = {"--listen", "0.0.0.0", NULL};
+  char code[16] = "";
+  const talk_program other = server;
+  talk_serve(program, "open", OPEN, &server);
+  const char *said = strstr(server.said, "Access code");
+  assert_non_null(said);
+  assert_int_equal(sscanf(said, "Access code for other machines: %9s", code), 1);
+  browser_screen(&chromium, 1280, 900, false);
+  go("/history");
+  browser_until(&chromium, "return location.pathname === '/enter' && document.activeElement.id === 'code'");
+  browser_keys(&chromium, "wrong" KEY_ENTER);
+  browser_until(&chromium, "return document.getElementById('wrong').textContent.includes('not the code')");
+  browser_complained(&chromium);
+  shots("enter");
+  browser_screen(&chromium, 1280, 900, false);
+  cJSON_Delete(
+      browser_run(&chromium, "document.getElementById('code').select(); document.getElementById('code').focus()"));
+  browser_keys(&chromium, code);
+  browser_keys(&chromium, KEY_ENTER);
+  browser_until(&chromium, "return location.pathname === '/' && document.getElementById('jobs') !== null");
+  check_sound();
+  browser_go(&chromium, "about:blank"); /* nobody asks a server that is gone */
+  assert_int_equal(talk_end(&server, SIGTERM), 0);
+  server = other;
+}
+
 /* ---- a large scan ------------------------------------------------------------------------------------------------ */
 
 /* Zooms to single pixels, drags about, zooms out, one step a frame, as hands do; tells how long the frames were. */
@@ -791,6 +845,8 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_names_are_text),
       cmocka_unit_test(test_ask_again),
       cmocka_unit_test(test_thrown_away),
+      cmocka_unit_test(test_refused_picture),
+      cmocka_unit_test(test_code_is_asked_for),
       cmocka_unit_test(test_large_scan),
   };
   program = argc == 2 ? realpath(argv[1], NULL) : NULL;

@@ -293,12 +293,17 @@ uint64_t scene_scan_seed(const render_params *params)
 static void piece_corners(const render_params *params, const scene *of, render_point corner[4])
 {
   double near = 0.0, far = 0.0;
-  render_point seen[8];
+  render_point seen[16];
+  size_t count = 4;
   scene_board_corners(of, seen);
   if (of->has_rule) {
-    scene_rule_corners(of, params->rule_width_mm, seen + 4);
+    scene_rule_corners(of, params->rule_width_mm, seen + count);
+    count += 4;
   }
-  for (int i = 0; i < (of->has_rule ? 8 : 4); i++) {
+  for (size_t i = 0; i < of->strip_count; i++, count += 4) {
+    strip_corners(params, &of->strip[i], seen + count);
+  }
+  for (size_t i = 0; i < count; i++) {
     double y = frame_from_glass(&of->board, seen[i]).y;
     near = fmin(near, y);
     far = fmax(far, y);

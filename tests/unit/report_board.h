@@ -77,7 +77,7 @@ static inline void board_reference(bool turned, sp_reference_record *r)
   r->graduation_count = r->graduations ? BOARD_GRADUATIONS : 0;
   for (int i = 0; i < (int)r->graduation_count; i++)
     r->graduations[i] = (sp_graduation){i, board_point(turned, 100.0 + 8.0 * i, BOARD_RULE_PX), 0.001 * (i % 7 - 3),
-                                        i != 60 && i != 200, 0};
+                                        i != 60 && i != 200, 0, 0, 0};
   r->first_px = board_point(turned, 100.0, BOARD_RULE_PX);
   r->last_px = board_point(turned, 100.0 + 8.0 * (BOARD_GRADUATIONS - 1), BOARD_RULE_PX);
 }

@@ -135,6 +135,77 @@ static void test_keeps(void **state)
   assert_int_equal(ask("SELECT count(*) FROM boards WHERE verdict = 'out'"), 1);
 }
 
+typedef struct rows {
+  size_t count;
+  double worst_mm[10];
+  int32_t out[10];
+  int64_t checked_s[10];
+} rows;
+
+static sp_status note_row(void *context, const sp_history_row *row, sp_error *err)
+{
+  rows *r = context;
+  (void)err;
+  assert_int_equal(row->frets, SHOP_FRETS);
+  assert_int_equal(row->worst_fret, 5);
+  assert_string_equal(row->name, "board.png");
+  r->worst_mm[r->count] = row->worst_mm;
+  r->out[r->count] = row->out;
+  r->checked_s[r->count++] = row->checked_s;
+  return SP_OK;
+}
+
+static sp_status forget_first(void *context, const char *name, const char *text, size_t length, sp_error *err)
+{
+  char *identity = context;
+  sp_record r;
+  (void)name;
+  sp_record_init(&r);
+  const sp_status status = sp_record_parse(text, length, &r, err);
+  if (!status && !*identity)
+    sp_history_identity(&r, text, length, identity);
+  sp_record_free(&r);
+  return status;
+}
+
+/* A list, the latest first; one taken out leaves nothing; a history from before there were times has none. */
+static void test_rows(void **state)
+{
+  (void)state;
+  sp_history *h;
+  size_t all = 0;
+  rows r = {0};
+  char identity[SP_SHA256_TEXT] = "";
+  assert_int_equal(sp_history_open(FILE_NAME, &h, NULL), SP_OK);
+  for (int n = 1; n <= 3; n++)
+    assert_int_equal(add_board(h, n, n == 2 ? -0.5 : 0.01 * n, NULL), SP_OK);
+  assert_int_equal(sp_history_rows(h, 2, &all, note_row, &r, NULL), SP_OK);
+  assert_int_equal(all, 3);
+  assert_int_equal(r.count, 2);
+  CHECK_CLOSE(r.worst_mm[0], 0.03, 1e-9);
+  CHECK_CLOSE(r.worst_mm[1], -0.5, 1e-9);
+  assert_int_equal(r.out[0], 0);
+  assert_int_equal(r.out[1], 1);
+  const double age_s = difftime(time(NULL), (time_t)r.checked_s[0]);
+  CHECK_BELOW(fabs(age_s), 3600.0); /* it is the time of day, not something else */
+  assert_int_equal(sp_history_each(h, forget_first, identity, NULL), SP_OK);
+  assert_int_equal(sp_history_forget(h, identity, NULL), SP_OK);
+  assert_int_equal(sp_history_forget(h, identity, NULL), SP_OK); /* gone already */
+  sp_history_close(h);
+  check_sound();
+  assert_int_equal(ask("SELECT count(*) FROM boards"), 2);
+  assert_int_equal(ask("SELECT count(*) FROM pictures"), 2);
+  assert_int_equal(ask("SELECT count(*) FROM marks"), 2 * (SHOP_FRETS + 1));
+  assert_int_equal(ask("SELECT count(*) FROM times"), 2);
+  tell("DROP TABLE times");
+  assert_int_equal(sp_history_open(FILE_NAME, &h, NULL), SP_OK);
+  r.count = 0;
+  assert_int_equal(sp_history_rows(h, 10, &all, note_row, &r, NULL), SP_OK);
+  sp_history_close(h);
+  assert_int_equal(r.count, 2);
+  assert_int_equal(r.checked_s[0], 0);
+}
+
 static void test_refuses_what_is_no_history(void **state)
 {
   (void)state;
@@ -242,6 +313,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test_setup_teardown(test_keeps, clean, clean),
+      cmocka_unit_test_setup_teardown(test_rows, clean, clean),
       cmocka_unit_test_setup_teardown(test_refuses_what_is_no_history, clean, clean),
       cmocka_unit_test_setup_teardown(test_versions, clean, clean),
       cmocka_unit_test_setup_teardown(test_two_writers, clean, clean),

@@ -338,6 +338,33 @@ static void vague_shifts_leave_the_rule_alone(void **state)
   sp_join_free(&join);
 }
 
+/* Numbered graduations have no whole steps to be told: they help however vague the shift is. */
+static void numbered_graduations_tell_all(void **state)
+{
+  (void)state;
+  drawn a = {.marks = 1, .points = 1, .x = {100.0}}, b = {.marks = 1, .points = 1, .x = {1.0}};
+  set_diagonal(&a, 0.1);
+  set_diagonal(&b, 0.1);
+  const sp_join_piece pieces[2] = {piece_of(&a), piece_of(&b)};
+  sp_join_overlap overlap = {.shift_mm = 99.0,
+                             .has_rule = true,
+                             .rule_mm = 99.1,
+                             .u_rule_mm = 0.01,
+                             .step_mm = 254.0,
+                             .rule_turn_rad = 1e-4,
+                             .u_rule_turn_rad = 1e-4};
+  sp_join join;
+  assert_int_equal(sp_join_solve(pieces, 2, &overlap, &join, NULL), SP_OK);
+  assert_int_equal(join.link[0].rule, SP_JOIN_RULE_STILL);
+  CHECK_CLOSE(join.link[0].u_shift_mm, 0.01, 0.001);
+  sp_join_free(&join);
+  overlap.rule_mm = 131.0;
+  assert_int_equal(sp_join_solve(pieces, 2, &overlap, &join, NULL), SP_OK);
+  assert_int_equal(join.link[0].rule, SP_JOIN_RULE_MOVED);
+  CHECK_CLOSE(join.link[0].shift_mm, 99.0, 1e-9);
+  sp_join_free(&join);
+}
+
 static const double SQUARE[30] = {0.0}, SURE[30] = {0.0};
 
 static sp_join_marks frets_between(double from, double to, double off, double *x, double *strength, double hand)
@@ -364,7 +391,7 @@ static void marks_alone_join_if_they_are_many(void **state)
   const sp_join_marks a = frets_between(-5.0, 300.0, 0.0, xa, s, 0.0),
                       b = frets_between(190.0, 470.0, 150.0, xb, s, 0.0);
   size_t count = sp_join_guess(&a, &b, 12.0, guess);
-  assert_int_equal(sp_join_choose(&a, &b, guess, count, &chosen), SP_JOIN_OK);
+  assert_int_equal(sp_join_choose(&a, &b, NULL, guess, count, &chosen), SP_JOIN_OK);
   CHECK_CLOSE(guess[chosen].shift_mm, 150.0, 1e-6);
   assert_false(guess[chosen].turned);
   assert_true(sp_join_confirm(&guess[chosen], 0, 0));
@@ -374,12 +401,12 @@ static void marks_alone_join_if_they_are_many(void **state)
     xt[i] = -xb[b.count - 1 - i];
   const sp_join_marks t = {b.count, xt, s, SQUARE, SURE, -b.to_mm, -b.from_mm};
   count = sp_join_guess(&a, &t, 12.0, guess);
-  assert_int_equal(sp_join_choose(&a, &t, guess, count, &chosen), SP_JOIN_OK);
+  assert_int_equal(sp_join_choose(&a, &t, NULL, guess, count, &chosen), SP_JOIN_OK);
   assert_true(guess[chosen].turned);
   CHECK_CLOSE(guess[chosen].shift_mm, 150.0, 1e-6);
   const sp_join_marks short_a = frets_between(-5.0, 230.0, 0.0, xa, s, 0.0);
   sp_join_place one = {.shift_mm = 150.0, .z = NAN, .expected = NAN};
-  assert_int_equal(sp_join_choose(&short_a, &b, &one, 1, &chosen), SP_JOIN_NOTHING);
+  assert_int_equal(sp_join_choose(&short_a, &b, NULL, &one, 1, &chosen), SP_JOIN_NOTHING);
 }
 
 /* Where the wood should agree and does not, marks in the right places join nothing: the same layout on another board.
@@ -392,8 +419,8 @@ static void wood_and_leans_speak_against(void **state)
   sp_join_marks a = frets_between(-5.0, 300.0, 0.0, xa, s, 0.0), b = frets_between(150.0, 470.0, 150.0, xb, s, 0.0);
   sp_join_place same = {.shift_mm = 150.0, .z = 30.0, .expected = 28.0},
                 other = {.shift_mm = 150.0, .z = 1.0, .expected = 28.0};
-  assert_int_equal(sp_join_choose(&a, &b, &same, 1, &chosen), SP_JOIN_OK);
-  assert_int_equal(sp_join_choose(&a, &b, &other, 1, &chosen), SP_JOIN_NOTHING);
+  assert_int_equal(sp_join_choose(&a, &b, NULL, &same, 1, &chosen), SP_JOIN_OK);
+  assert_int_equal(sp_join_choose(&a, &b, NULL, &other, 1, &chosen), SP_JOIN_NOTHING);
   for (int i = 0; i < 60; i++) {
     lean[i] = 0.002 * (i % 3 - 1);
     mirrored[i] = -lean[i];
@@ -404,10 +431,35 @@ static void wood_and_leans_speak_against(void **state)
   a.lean_rad = lean;
   b.lean_rad = lean + begins;
   sp_join_place told = {.shift_mm = 150.0, .z = NAN, .expected = NAN};
-  assert_int_equal(sp_join_choose(&a, &b, &told, 1, &chosen), SP_JOIN_OK);
+  assert_int_equal(sp_join_choose(&a, &b, NULL, &told, 1, &chosen), SP_JOIN_OK);
   b.lean_rad = mirrored + begins;
   told = (sp_join_place){.shift_mm = 150.0, .z = NAN, .expected = NAN};
-  assert_int_equal(sp_join_choose(&a, &b, &told, 1, &chosen), SP_JOIN_NOTHING);
+  assert_int_equal(sp_join_choose(&a, &b, NULL, &told, 1, &chosen), SP_JOIN_NOTHING);
+}
+
+/* One mark in common is joined only if the place is told and the wood agrees there; what is told is no evidence that it
+ * is the same board. */
+static void told_places_need_the_wood(void **state)
+{
+  (void)state;
+  double xa[30], xb[30], s[30];
+  size_t chosen;
+  const sp_join_marks a = frets_between(-5.0, 232.0, 0.0, xa, s, 0.0), b = frets_between(206.0, 470.0, 150.0, xb, s, 0.0);
+  const sp_join_told told[SP_JOIN_TOLD] = {{.known = false}, {true, false, 150.4, 1.0}},
+                     apart[SP_JOIN_TOLD] = {{true, false, 236.0, 0.3}, {.known = false}};
+  sp_join_place place[SP_JOIN_TOLD];
+  assert_int_equal(sp_join_guess_told(&a, &b, apart, 12.0, place), 0); /* they would overlap by nothing */
+  assert_int_equal(sp_join_guess_told(&a, &b, told, 12.0, place), 1);
+  CHECK_CLOSE(place[0].shift_mm, 150.0, 1e-9); /* the mark settles it */
+  place[0].z = 2.0;
+  place[0].expected = 3.0;
+  assert_int_equal(sp_join_choose(&a, &b, NULL, place, 1, &chosen), SP_JOIN_OK);
+  assert_false(sp_join_confirm(&place[0], 6, 5));
+  assert_int_equal(sp_join_choose(&a, &b, told, place, 1, &chosen), SP_JOIN_OK);
+  assert_int_equal((int)place[0].pairs, 1);
+  assert_true(sp_join_confirm(&place[0], 6, 5));
+  assert_false(sp_join_confirm(&place[0], 6, 1));
+  assert_false(sp_join_confirm(&place[0], 0, 0));
 }
 
 /* Boards laid out alike but of other hands, at places that overlap: errors of the hand are 0.1 mm, so many marks seem
@@ -425,9 +477,9 @@ static void figured_wood_is_not_enough(void **state)
                       b = frets_between(150.0, 300.0, 150.0, xb, s, 0.0);
   for (int i = 0; i < 6; i++)
     place[i] = (sp_join_place){.shift_mm = 108.0 + 2.1 * i, .z = 16.0 - 1.5 * i, .expected = 20.0};
-  const sp_join_state state_of = sp_join_choose(&a, &b, place, 6, &chosen);
+  const sp_join_state state_of = sp_join_choose(&a, &b, NULL, place, 6, &chosen);
   assert_true(state_of != SP_JOIN_OK || !sp_join_confirm(&place[chosen], 10, 3));
-  (void)sp_join_choose(&a, &b, &strong, 1, &chosen);
+  (void)sp_join_choose(&a, &b, NULL, &strong, 1, &chosen);
   assert_true(strong.unpaired > 3);
   assert_false(sp_join_confirm(&strong, 12, 12));
 }
@@ -452,7 +504,7 @@ static void strangers_are_not_joined(void **state)
     for (int i = 0; i < 6; i++) /* the best of some 36000 shifts of wood */
       place[count++] =
           (sp_join_place){.shift_mm = 500.0 * (uniform() - 0.5), .z = 3.6 + 0.3 * fabs(normal()), .expected = 6.0};
-    joined += sp_join_choose(&a, &b, place, count, &chosen) == SP_JOIN_OK && sp_join_confirm(&place[chosen], 4, 1);
+    joined += sp_join_choose(&a, &b, NULL, place, count, &chosen) == SP_JOIN_OK && sp_join_confirm(&place[chosen], 4, 1);
   }
   assert_true(joined <= 2);
 }
@@ -466,8 +518,10 @@ int main(void)
       cmocka_unit_test(contradictions_are_noticed),
       cmocka_unit_test(rules_that_moved),
       cmocka_unit_test(vague_shifts_leave_the_rule_alone),
+      cmocka_unit_test(numbered_graduations_tell_all),
       cmocka_unit_test(marks_alone_join_if_they_are_many),
       cmocka_unit_test(wood_and_leans_speak_against),
+      cmocka_unit_test(told_places_need_the_wood),
       cmocka_unit_test(figured_wood_is_not_enough),
       cmocka_unit_test(strangers_are_not_joined),
   };

@@ -162,6 +162,10 @@ static void saw_against_lines(void **state)
   assert_true(isnan(after.marks[3].from_line_mm) && isnan(after.marks[0].from_line_mm));
   CHECK_CLOSE(after.saw_mean_mm, 0.03, 1e-6);
   CHECK_CLOSE(after.saw_sd_mm, 0.04 / sqrt(2.0), 1e-6);
+  after.square_fret = 7.0; /* now fanned */
+  assert_int_equal(sp_record_compare_before(&after, path, &err), SP_E_DATA);
+  assert_non_null(strstr(err.text, "not fanned as this board's are"));
+  after.square_fret = NAN;
   after.scale_length_mm = 401.0;
   assert_int_equal(sp_record_compare_before(&after, path, &err), SP_E_DATA);
   assert_non_null(strstr(err.text, "400 mm, not 401 mm"));

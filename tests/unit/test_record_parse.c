@@ -39,6 +39,40 @@ static void check_same_mark(const sp_mark_record *a, const sp_mark_record *b)
   same(a->budget.temperature_mm, b->budget.temperature_mm, 1e-7);
   same(a->centre_px.x, b->centre_px.x, 1e-4);
   same(a->end_b_px.y, b->end_b_px.y, 1e-4);
+  assert_int_equal(a->edges_known, b->edges_known);
+  for (int e = 0; b->edges_known && e < SP_EDGES; e++) {
+    assert_int_equal(a->edge[e].verdict, b->edge[e].verdict);
+    assert_int_equal(a->line_verdict, b->line_verdict);
+    same(a->edge[e].x_mm, b->edge[e].x_mm, 1e-7);
+    same(a->edge[e].y_mm, b->edge[e].y_mm, 1e-7);
+    same(a->edge[e].layout_mm, b->edge[e].layout_mm, 1e-7);
+    same(a->edge[e].scale_length_mm, b->edge[e].scale_length_mm, 1e-7);
+    same(a->edge[e].error_mm, b->edge[e].error_mm, 1e-7);
+    same(a->edge[e].error_cents, b->edge[e].error_cents, 1e-6);
+    same(a->edge[e].u_mm, b->edge[e].u_mm, 1e-7);
+    same(a->edge[e].expanded_u_mm, b->edge[e].expanded_u_mm, 1e-7);
+    same(a->edge[e].at_px.x, b->edge[e].at_px.x, 1e-4);
+  }
+}
+
+/* A fan, and what was found at the edges. */
+static void set_fan(sp_record *r)
+{
+  r->square_fret = 7.5;
+  r->bass_scale_mm = 412.0;
+  r->treble_scale_mm = 388.0;
+  r->spread_nut_mm = 36.0;
+  r->spread_saddle_mm = 52.0;
+  r->left_handed = true;
+  for (size_t i = 0; i < r->mark_count; i++) {
+    sp_mark_record *m = &r->marks[i];
+    m->edges_known = m->found;
+    m->line_verdict = SP_OUT;
+    for (int e = 0; e < SP_EDGES; e++)
+      m->edge[e] = (sp_edge_record){m->x_mm + 0.5 * e, e ? 20.0 : -20.0, m->layout_mm, 412.0 - 24.0 * e,
+                                    0.01,              0.4,              0.003,        0.006,
+                                    0.2,               {1.5, 2.5},       e ? SP_OUT : SP_WITHIN};
+  }
 }
 
 static void test_round_trip(void **state)
@@ -49,6 +83,7 @@ static void test_round_trip(void **state)
   memset(r.sources[0].sha256, 'a', 64);
   strcpy(r.reference.profile, "scanner.json");
   r.settings = strdup("--frets 12 --scale-length 400mm");
+  set_fan(&r);
   char *text = written(sp_report_json, &r);
   assert_non_null(text);
   sp_record_init(&back);
@@ -67,6 +102,12 @@ static void test_round_trip(void **state)
   assert_int_equal(back.marks_kind, r.marks_kind);
   assert_int_equal(back.reference.kind, r.reference.kind);
   same(back.scale_length_mm, r.scale_length_mm, 1e-7);
+  assert_true(back.left_handed);
+  same(back.square_fret, 7.5, 1e-9);
+  same(back.bass_scale_mm, 412.0, 1e-9);
+  same(back.treble_scale_mm, 388.0, 1e-9);
+  same(back.spread_nut_mm, 36.0, 1e-9);
+  same(back.spread_saddle_mm, 52.0, 1e-9);
   same(back.tolerance_mm, r.tolerance_mm, 1e-7);
   same(back.tolerance_cents, r.tolerance_cents, 1e-7);
   same(back.fit_scale_length_mm, r.fit_scale_length_mm, 1e-7);

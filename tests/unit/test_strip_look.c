@@ -160,7 +160,8 @@ static void check_view(const sheet *s, double turn_rad, double g, double h, size
   const misses grad = compare(&sight, &k, SP_STRIP_GRADUATION), tags = compare(&sight, &k, SP_STRIP_TAG_CENTRE);
   const misses rail = compare(&sight, &k, SP_STRIP_FAR_RAIL);
   assert_true(grad.count >= least && rail.count > 40 && tags.count >= 30);
-  CHECK_BELOW(sqrt(grad.along2 / (double)grad.count), 0.03); /* px; this camera hardly blurs, so a line's place in the pixel shows */
+  CHECK_BELOW(sqrt(grad.along2 / (double)grad.count),
+              0.03); /* px; this camera hardly blurs, so a line's place in the pixel shows */
   CHECK_BELOW(grad.worst_px, 0.1);
   CHECK_BELOW(sqrt(grad.across2 / (double)grad.count), 0.15);
   CHECK_BELOW(sqrt(rail.across2 / (double)rail.count), 0.05);

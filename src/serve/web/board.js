@@ -190,6 +190,7 @@ function showJob() {
   byId("say-not").hidden = !job.pieces;
   byId("trouble").hidden = !job.failure;
   byId("trouble").textContent = job.failure ? sentence(job.failure) : "";
+  byId("not-measured").hidden = !job.failure || Boolean(job.shown);
   byId("keep").hidden = false;
   const verdict = job.state === "done" ? stateWords(job) : job.state === "failed" ? "not measured" : "being measured";
   document.title = `${verdict}: ${job.name}`;
@@ -423,5 +424,6 @@ for (const [name, query] of [["really", ""], ["picture-only", "?keep=history"]])
 });
 
 makeForm(byId("fields"));
+byId("not-sign").append(sign("missing"));
 pick(null);
 look();

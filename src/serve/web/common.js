@@ -36,14 +36,20 @@ export async function ask(method, path, body) {
 }
 
 // A list that can be put in another order: each entry with its number and two buttons. `moved` is told from and to.
-export function orderedItem(name, i, count, moved, ...more) {
+export function orderedItem(name, i, count, moved, size, ...acts) {
   const shift = (by, sign, words) => {
     const button = put("button", { type: "button", class: "quiet shift", "aria-label": `${name}: ${words}` }, sign);
     button.disabled = i + by < 0 || i + by >= count;
     button.addEventListener("click", () => moved(i, i + by));
     return button;
   };
-  return put("li", {}, put("span", { class: "place" }, `${i + 1}`), put("bdi", {}, name), ...more, shift(-1, "\u25b2", "nearer the nut"), shift(1, "\u25bc", "further from the nut"));
+  return put(
+    "li",
+    {},
+    put("span", { class: "place" }, `${i + 1}`),
+    put("span", { class: "what" }, put("bdi", {}, name), " ", size ?? ""),
+    put("span", { class: "acts" }, ...acts, shift(-1, "\u25b2", "nearer the nut"), shift(1, "\u25bc", "further from the nut")),
+  );
 }
 
 export function moveIn(list, from, to) {
@@ -57,7 +63,12 @@ export async function piece(path) {
   return document.adoptNode(page.body.firstElementChild);
 }
 
-export const sentence = (text) => (text ? text[0].toUpperCase() + text.slice(1) + (/[.?!]$/.test(text) ? "" : ".") : "");
+// A file's name at the beginning stays as it is written.
+export function sentence(text) {
+  if (!text) return "";
+  const begin = /^[^:]*\.\w+: /.test(text) ? text[0] : text[0].toUpperCase();
+  return begin + text.slice(1) + (/[.?!]$/.test(text) ? "" : ".");
+}
 
 // ---- signs: the same forms as everywhere in this program ----
 

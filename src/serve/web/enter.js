@@ -1,4 +1,4 @@
-import { ask, byId } from "/common.js";
+import { ask, byId, sentence } from "/common.js";
 
 byId("code").focus();
 byId("enter").addEventListener("submit", async (event) => {
@@ -9,7 +9,7 @@ byId("enter").addEventListener("submit", async (event) => {
     location.replace("/");
     return;
   }
-  byId("wrong").textContent = answer.error;
+  byId("wrong").textContent = sentence(answer.error);
   byId("code").setAttribute("aria-invalid", "true");
   byId("code").select();
 });

@@ -19,7 +19,7 @@ function showPictures() {
         showPictures();
       });
       const size = put("span", { class: "size" }, `${(file.size / 1048576).toFixed(1)} MB`);
-      if (!pieces) return put("li", {}, put("bdi", {}, file.name), size, drop);
+      if (!pieces) return put("li", {}, put("span", { class: "what" }, put("bdi", {}, file.name), " ", size), put("span", { class: "acts" }, drop));
       const moved = (from, to) => {
         moveIn(pictures, from, to);
         showPictures();
@@ -207,21 +207,33 @@ function showBoards(now) {
   showChosenBoard();
 }
 
+async function loadBoards() {
+  const answer = await ask("GET", "/api/boards");
+  if (answer.ok) showBoards(answer.list ?? []);
+}
+
 function showChosenBoard() {
   const board = chosenBoard();
   byId("forget").hidden = !board;
   byId("remember").textContent = board ? "Remember it with these particulars" : "Remember this board";
   byId("remember").hidden = Boolean(board?.more);
+  byId("f-scale_length").placeholder = board && !board.settings.scale_length ? "as it is described" : "648 mm or 25 1/2 in";
   byId("more-of-it").textContent = board?.more ? `with ${board.more}` : "";
 }
 
+let boardBefore = null; // whose particulars the form shows
 async function chooseBoard() {
   const board = chosenBoard();
+  const settings = readForm(form);
   showChosenBoard();
   byId("remembered").textContent = "";
   byId("words").value = "";
+  if (!board) {
+    for (const name of OF_BOARD) if (settings[name] === boardBefore?.settings[name]) delete settings[name];
+    fillWithBoard(form, null, settings); // a new one has nothing of the one before
+  }
+  boardBefore = board;
   if (!board) return;
-  const settings = readForm(form);
   for (const name of OF_BOARD) delete settings[name];
   fillWithBoard(form, board, settings);
   touched = true;
@@ -237,8 +249,9 @@ byId("remember").addEventListener("click", () => {
 
 async function showAsRemembered(name) {
   byId("remembered").textContent = `Remembered as ${name}.`;
-  await list();
+  await loadBoards();
   byId("board").value = boards.find((b) => b.name === name)?.id ?? "";
+  boardBefore = chosenBoard();
   showChosenBoard();
 }
 
@@ -264,7 +277,7 @@ byId("forget").addEventListener("click", async () => {
   const board = chosenBoard();
   const answer = board ? await ask("DELETE", `/api/boards/${board.id}`) : { ok: false };
   byId("remembered").textContent = answer.ok ? `${board.name} is forgotten.` : sentence(answer.error);
-  await list();
+  await loadBoards();
 });
 
 // ---- a board in words ----
@@ -404,14 +417,14 @@ async function list() {
     if (focused?.startsWith("/board/")) byId("jobs").querySelector(`[href="${focused}"]`)?.focus();
     shown = now;
   }
-  showBoards(answer.boards ?? []);
   byId("sum").hidden = answer.jobs.filter((job) => job.shown && !job.together && !job.history).length < 2;
   byId("none").hidden = answer.jobs.length > 0;
   if (!touched && answer.form) {
     const { board, ...settings } = answer.form;
     byId("board").value = boards.some((b) => b.id === board) ? board : "";
     showChosenBoard();
-    fillWithBoard(form, chosenBoard(), settings);
+    boardBefore = chosenBoard();
+    fillWithBoard(form, boardBefore, settings);
     touched = true;
   }
   const busy = answer.jobs.some((job) => job.state === "waiting" || job.state === "working");
@@ -419,5 +432,6 @@ async function list() {
 }
 
 makeForm(byId("fields"));
+await loadBoards();
 list();
 lookAtScanner();
