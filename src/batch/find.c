@@ -208,9 +208,10 @@ static sp_status add_board(sp_batch_list *list, const char *folder, bool *found,
   sp_status status = pictures_in(folder, &pictures, err);
   *found = pictures.count > 0;
   if (!status && pictures.count > SP_MOST_PIECES)
-    status = sp_fail(err, SP_E_USAGE, "holds %zu pictures, and a board is joined from at most %d; give each board a "
-                                      "folder of its own",
-                     pictures.count, SP_MOST_PIECES);
+    status = sp_fail(err, SP_E_USAGE,
+                     "the folder '%.200s' holds %zu pictures, and a board is joined from at most %d; give each board a "
+                     "folder of its own",
+                     folder, pictures.count, SP_MOST_PIECES);
   char *plain = status || !*found ? NULL : sp_batch_copy(folder);
   size_t n = plain ? strlen(plain) : 0;
   while (n > 1 && plain[n - 1] == '/')
