@@ -472,7 +472,6 @@ static sp_status find_marks(opened_picture *open, const sp_check_options *o, cor
                             sp_marks *marks, sp_error *err)
 {
   *m = marks_options(&open->scene, &open->reference, &open->info, o);
-  m->photograph = open->straightened;
   sp_status status = paint_strips(open, err);
   if (!status)
     status = corrected_place(open, said, err);

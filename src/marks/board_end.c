@@ -14,8 +14,9 @@
 static const double END_INSET = 0.06;
 /* Half-height crossings err by this where wood and lid are much alike: measured on rendered boards. */
 static const double UNREFINED_U_PX = 0.3;
-/* Half-height crossings and model do not differ by more if both see the same edge. */
-static const double MOST_REFINED_MM = 0.2;
+/* Half-height crossings and model do not differ by more if both see the same edge; of a larger difference so much is in
+ * doubt, so that either may be right. */
+static const double MOST_REFINED_MM = 0.2, DISAGREED = 0.5;
 
 /* Mean profile along u of the board's inner width, sheared so that a square end stays sharp; from `lo` to `hi` alone,
  * the second left out. */
@@ -181,7 +182,7 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   return SP_OK;
 }
 
-/* A lens blurs light, and the camera stores a curve of it: fitted as stored, the brighter side of an edge has grown, by a
+/* A lens blurs light, and camera or scanner store a curve of it: fitted as stored, the brighter side of an edge has grown, by a
  * quarter of a pixel between dark and light. Sharpening and what else is done to a picture work on stored values,
  * though. The truth is one of the two or lies between them: their middle is taken, and either is a standard uncertainty
  * away. */
@@ -216,17 +217,18 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
   double u_curve = 0.0;
   sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, err);
   end->u_u_px = hypot(end->u_u_px, UNREFINED_U_PX);
-  if (!status && seen && s->o->photograph)
+  if (!status && seen)
     status = between_light_and_stored(&search, which ? 1 : -1, &rough, &edge, end->v_px, &u_curve, err);
   if (status || !seen)
     return status;
   const double u_px = sp_lengthwise_at(&edge, end->v_px);
-  if (fabs(u_px - end->u_px) > MOST_REFINED_MM * s->o->px_per_mm)
-    return SP_OK;
+  const double apart = fabs(u_px - end->u_px); /* a shadow's end passes for a step, not for the end of the wood */
   end->u_px = u_px;
   end->slope = edge.slope;
   end->u_u_px = hypot(hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle)), u_curve);
   end->u_slope = edge.u_slope;
+  if (apart > MOST_REFINED_MM * s->o->px_per_mm)
+    end->u_u_px = hypot(end->u_u_px, DISAGREED * apart);
   return SP_OK;
 }
 

@@ -30,6 +30,8 @@ static const double FOLLOW_PX = 0.5;
 enum { FOLLOWING = 10 };
 /* White from here on, part of full scale: what lies beyond is not in the picture. */
 static const double CLIPPED = 0.985;
+/* A slot lit so unequally that one wall hardly shows: part of its breadth that is in doubt. */
+static const double TILTED_U = 0.15;
 /* In a light line that is clipped a burr cannot be told from the cut: it may be this part of what shows, or nothing. */
 static const double CLIPPED_U = 0.22;
 /* Wood and noise make as much by themselves: not worth the rest of the fit. */
@@ -445,8 +447,10 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   f->significance = fit.significance;
   f->misfit = fmax(1.0, fit.cost / (double)s->count);
   f->clipped = s->clipped;
-  if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the blur only */
+  if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the rest */
     f->shape.blur_px = fmin(MAX_BLUR, fmax(MIN_BLUR, fit.shape.blur_px));
+    f->shape.tilt = fit.shape.tilt;
+    f->u_shape_px = TILTED_U * pow(fabs(f->shape.tilt), 3.0) * f->shape.width_px;
     return;
   }
   f->shape = fit.shape;
@@ -502,7 +506,7 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
 static bool same_shape(const sp_shape *a, const sp_shape *b)
 {
   return a->width_px == b->width_px && a->blur_px == b->blur_px && a->burr_height[0] == b->burr_height[0] &&
-         a->burr_height[1] == b->burr_height[1] && a->burr_width_px[0] == b->burr_width_px[0] && a->flank == b->flank;
+         a->burr_height[1] == b->burr_height[1] && a->burr_width_px[0] == b->burr_width_px[0] && a->flank == b->flank && a->tilt == b->tilt;
 }
 
 static void fit_round(sp_line_fit *f, sp_profile *table, double *work)

@@ -73,6 +73,7 @@ typedef struct sp_shape {
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
   bool flank; /* the burr falls off exponentially (burr_width_px is its 1/e length) */
+  double tilt; /* a slot's bottom is lit from one side: deeper by this part of the depth at the right wall */
 } sp_shape;
 
 /* exp(-x / length) for x > 0, blurred by a Gaussian. */

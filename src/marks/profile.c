@@ -61,9 +61,24 @@ static double burr_value(const sp_shape *s, int side, double x, double *slope)
   return sp_blurred_box(at, width, s->blur_px);
 }
 
+/* x from one wall to the other, -1 to 1, blurred. */
+static double point_ramp(double x, double half, double blur)
+{
+  const double a = (x - half) / blur, b = (x + half) / blur;
+  return (x * (sp_normal_cdf(b) - sp_normal_cdf(a)) + INV_SQRT_2PI * blur * (exp(-0.5 * b * b) - exp(-0.5 * a * a))) /
+         half;
+}
+
+static double ramp_value(double x, double half, double blur)
+{
+  return 0.5 * (point_ramp(x - PIXEL_POINT, half, blur) + point_ramp(x + PIXEL_POINT, half, blur));
+}
+
 double sp_shape_value(const sp_shape *s, double x)
 {
   double value = sp_blurred_box(x, s->width_px, s->blur_px), slope;
+  if (s->tilt != 0.0)
+    value += s->tilt * ramp_value(x, 0.5 * s->width_px, s->blur_px);
   for (int side = 0; side < 2; side++)
     if (s->burr_height[side] != 0.0)
       value += s->burr_height[side] * burr_value(s, side, x, &slope);
@@ -130,6 +145,11 @@ static void fill_at(const sp_normal *t, const sp_shape *s, double x, float out[3
       continue;
     value += s->burr_height[side] * tabled_burr(t, s, side, x, wall, steep, &slope);
     *(side ? &right : &left) -= s->burr_height[side] * slope; /* the burr goes with its wall */
+  }
+  if (s->tilt != 0.0) {
+    value += s->tilt * ramp_value(x, 0.5 * s->width_px, s->blur_px);
+    left *= 1.0 - s->tilt;
+    right *= 1.0 + s->tilt;
   }
   out[0] = (float)value;
   out[1] = (float)left;

@@ -25,12 +25,16 @@ enum {
   RIDGE_LEFT, /* heights of the ridges against the cut's depth */
   RIDGE_RIGHT,
   RIDGE_WIDTH,
+  TILT, /* of a slot's bottom */
   PARAMETERS,
-  PRIORS = 5
+  PRIORS = 6
 };
 static const double KNIFE_WIDTH_MM = 0.105, KNIFE_WIDTH_SD_LOG = 0.42, SLOT_WIDTH_MM = 0.58;
 static const double RIDGE_WIDTH_MM = 0.09, RIDGE_WIDTH_SD_LOG = 0.4, RIDGE_HEIGHT = 0.5, RIDGE_HEIGHT_SD = 0.25;
 static const double LOOSE_BLUR_SD_LOG = 0.2;
+/* How unequally dark a slot may be from wall to wall, as a standard deviation, and at most: a wall that does not show
+ * cannot be found. */
+static const double TILT_SD = 0.3, TILT_MOST = 0.7;
 /* F ratio for one ridge below which it is taken for chance, and its least height against the cut. */
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
@@ -75,6 +79,11 @@ static box mean_box(box p, box q)
 {
   return (box){0.5 * (p.value + q.value), 0.5 * (p.by_x + q.by_x), 0.5 * (p.by_width + q.by_width),
                0.5 * (p.by_blur + q.by_blur)};
+}
+
+static bool is_slot(const sp_expectation *e)
+{
+  return e->width_sd_log > 1e8;
 }
 
 /* A wall at 0: dark on the left, full height on the right, blurred; seen at x. */
@@ -135,6 +144,37 @@ static box ridge_at(const problem *p, double x, double sign, wall shared)
   return b;
 }
 
+/* x from one wall to the other, -1 to 1, blurred, with what it changes by. */
+static box point_ramp(const sp_normal *t, double x, double half, double blur)
+{
+  double pdf_a, pdf_b;
+  const double a = x - half, b = x + half;
+  const double inside = sp_normal_at(t, b / blur, &pdf_b) - sp_normal_at(t, a / blur, &pdf_a);
+  const double at_a = pdf_a / blur, at_b = pdf_b / blur, value = (x * inside + blur * (pdf_b - pdf_a)) / half;
+  return (box){value, inside / half - at_a - at_b, 0.5 * (at_a - at_b - value / half),
+               blur * ((at_b - at_a) / half + (a * at_a + b * at_b) / (blur * blur))};
+}
+
+/* The same as the pixel at x sees it. */
+static box ramp_at(const problem *p, double x)
+{
+  const double half = 0.5 * p->value[WIDTH], blur = p->value[BLUR];
+  return mean_box(point_ramp(p->normal, x - PIXEL_POINT, half, blur),
+                  point_ramp(p->normal, x + PIXEL_POINT, half, blur));
+}
+
+/* A slot's bottom, and its near wall, are lit from one side: the cut is not equally dark from wall to wall. */
+static double add_tilt(const problem *p, double x, double depth, double *d)
+{
+  const box ramp = ramp_at(p, x - p->value[PLACE]);
+  const double height = depth * p->value[TILT];
+  d[TILT] = depth * ramp.value;
+  d[PLACE] -= height * ramp.by_x;
+  d[WIDTH] += height * ramp.by_width;
+  d[BLUR] += height * ramp.by_blur;
+  return p->value[TILT] * ramp.value;
+}
+
 /* Model and its derivatives by all parameters at x. */
 static double model_at(const problem *p, double x, double *d)
 {
@@ -146,7 +186,9 @@ static double model_at(const problem *p, double x, double *d)
   d[PLACE] = -depth * cut.by_x;
   d[WIDTH] = depth * cut.by_width;
   d[BLUR] = depth * cut.by_blur;
-  d[RIDGE_LEFT] = d[RIDGE_RIGHT] = d[RIDGE_WIDTH] = 0.0;
+  d[RIDGE_LEFT] = d[RIDGE_RIGHT] = d[RIDGE_WIDTH] = d[TILT] = 0.0;
+  if (is_slot(p->expect))
+    shape += add_tilt(p, x, depth, d);
   for (int side = 0; side < 2; side++) {
     const int which = RIDGE_LEFT + side;
     const double sign = side ? 1.0 : -1.0, height = depth * v[which];
@@ -180,7 +222,7 @@ static void priors(const problem *p, double *r, int *which, double *derivative)
 {
   const double *v = p->value;
   const sp_expectation *e = p->expect;
-  const bool slot = e->width_sd_log > 1e8;
+  const bool slot = is_slot(e);
   r[0] = slot ? 0.0 : log(v[WIDTH] / e->width_px) / e->width_sd_log;
   which[0] = WIDTH;
   derivative[0] = slot ? 0.0 : 1.0 / (v[WIDTH] * e->width_sd_log);
@@ -190,6 +232,9 @@ static void priors(const problem *p, double *r, int *which, double *derivative)
   r[2] = log(v[RIDGE_WIDTH] / e->burr_px[p->flank]) / e->burr_sd_log;
   which[2] = RIDGE_WIDTH;
   derivative[2] = 1.0 / (v[RIDGE_WIDTH] * e->burr_sd_log);
+  r[5] = v[TILT] / TILT_SD;
+  which[5] = TILT;
+  derivative[5] = 1.0 / TILT_SD;
   const double bright = p->stack->light ? 1.0 : -1.0;
   for (int side = 0; side < 2; side++) {
     const bool ridge = p->ridge[side];
@@ -206,7 +251,7 @@ static bool residuals(const double *beta, double *r, double *jacobian, void *con
     p->value[p->active[a]] = beta[a];
   const double *v = p->value;
   if (!(v[WIDTH] > 0.05) || !(v[BLUR] > 0.15) || v[BLUR] > 6.0 || fabs(v[PLACE]) > 6.0 || !(v[RIDGE_WIDTH] > 0.2) ||
-      v[RIDGE_WIDTH] > p->ridge_most)
+      v[RIDGE_WIDTH] > p->ridge_most || !(fabs(v[TILT]) < TILT_MOST))
     return false;
   const size_t n = p->stack->count;
   double from, to;
@@ -280,6 +325,7 @@ static void start(const sp_shape *shape, const sp_expectation *expect, problem *
   p->value[AREA] = shape->width_px; /* heights in the stack are scaled to 1 */
   p->value[WIDTH] = shape->width_px;
   p->value[BLUR] = expect->blur_px;
+  p->value[TILT] = is_slot(expect) ? shape->tilt : 0.0;
 }
 
 static void give_back(const problem *p, sp_shape *shape)
@@ -289,6 +335,7 @@ static void give_back(const problem *p, sp_shape *shape)
   shape->burr_height[0] = p->ridge[0] ? p->value[RIDGE_LEFT] : 0.0;
   shape->burr_height[1] = p->ridge[1] ? p->value[RIDGE_RIGHT] : 0.0;
   shape->flank = p->flank;
+  shape->tilt = p->value[TILT];
   shape->burr_width_px[0] = shape->burr_width_px[1] = p->value[RIDGE_WIDTH];
 }
 
@@ -524,7 +571,7 @@ static void try_ridges(problem *p, double plain_cost, sp_shape_fit *fit)
   fit->significance = fmax(fit->significance, fabs(p->value[AREA]) / trial[best].u_area);
 }
 
-static const int PLAIN[4] = {AREA, PLACE, WIDTH, BLUR};
+static const int PLAIN[5] = {AREA, PLACE, WIDTH, BLUR, TILT}; /* the last for slots only */
 
 /* What a plain cut can do if the blur is not as well known as it was thought: an error of the blur must not pass for a
  * burr. */
@@ -575,15 +622,16 @@ static bool fit_whitened(const sp_stack *s, setting *w, const sp_expectation *ex
   sp_lm_result result;
   pose(s, w, &plain);
   start(&fit->shape, expect, &plain);
-  if (!solve(&plain, PLAIN, 4, MOST_STEPS, &result))
+  const size_t n = is_slot(expect) ? 5 : 4;
+  if (!solve(&plain, PLAIN, n, MOST_STEPS, &result))
     return false;
   fit->cost = result.cost;
   const double rest = fmax(1.0, result.cost / (double)s->count);
-  const double u_plain = sqrt(result.covariance[1 * 4 + 1] * rest);
+  const double u_plain = sqrt(result.covariance[1 * n + 1] * rest);
   fit->u_place_px = u_plain;
   fit->significance = fabs(plain.value[AREA]) / sqrt(result.covariance[0] * rest);
   problem p = plain;
-  const bool knife = expect->width_sd_log < 1e8;
+  const bool knife = !is_slot(expect);
   const bool unclear = fit->cost > PLAIN_ENOUGH * (double)s->count;
   /* light lines: see spread_of_places */
   if (knife && look_for_burr && (unclear || s->light || expect->burr_expected || sp_shape_is_coarse(expect))) {

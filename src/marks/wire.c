@@ -47,15 +47,26 @@ static const double FLOOR_PX = 0.02;
 static const double COMMON_MM = 0.015, COMMON_PX = 0.12;
 /* What a joint may make the grain's end lie beside the foot, and what the end must be known to to be of use. */
 static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.08;
+/* How far a fret's own foot may lie from where the grain of all has it in the common section. */
+static const double TOLD_MM = 0.03;
 /* Feet that lie farther from it are not at the break that is the foot; part of that distance that stays in doubt. */
 static const double GRAIN_FAR_MM = 0.11, ASTRAY = 0.15;
 /* With more doubt than this about all frets alike, nothing is said of a nut's face. */
 static const double UNTOLD_MM = 0.09;
-/* Breadths tried for the joint between nut and board. */
-enum { NUT_JOINTS = 4 };
-static const double NUT_JOINT_MM[NUT_JOINTS] = {0.03, 0.06, 0.10, 0.15};
+/* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
+enum { NUT_JOINTS = 5 };
+static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
+/* A picture is blurred as light, and then stored in proportion to it or, more often, to something like its root: the
+ * powers tried (IEC 61966-2-1 comes near the second). */
+enum { TONES = 2 };
+static const double TONE[TONES] = {1.0, 2.2};
+enum { NUT_TRIES = NUT_JOINTS * TONES };
 /* A breadth that leaves so little more unexplained does as well. */
 static const double NUT_AS_WELL = 1.5;
+/* The same of the tones, which a blur that is a little off sets apart: only a far worse one is out. */
+static const double TONE_AS_WELL = 3.0;
+/* What is not darker than both sides by so much of the contrast is no joint. */
+static const double LEAST_DIP = 0.05;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -79,6 +90,8 @@ typedef struct job {
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
   sp_wire_grain grain;
+  bool told[2]; /* the grain tells where in the section this foot is */
+  double told_px[2], u_told_px[2];
   fret *frets;
 } job;
 
@@ -158,6 +171,7 @@ static void measure_fret(void *context, size_t index)
                          .inner_mm = INNER_MM,
                          .outer_mm = OUTER_MM,
                          .reach_mm = j->reach_mm,
+                         .sd_mm = j->told[side] ? hypot(j->u_told_px[side] / j->o->px_per_mm, TOLD_MM) : 0.0,
                          .prior = j->company ? &j->prior[side] : NULL};
     f->status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &f->foot[side], &f->err);
   }
@@ -231,6 +245,48 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
+/* Where the grain ends. The neck lies off the glass, so its blur may be more than the rule's: what tells most counts. */
+static void ask_grain(job *j, const sp_wire_section *section)
+{
+  const double ppm = j->o->px_per_mm;
+  for (int side = 0; side < 2; side++) {
+    j->told[side] = false;
+    for (int k = 0; k < BLURS; k += 2) {
+      const double blur = sqrt(pow(BLUR_FACTOR[k] * optics_of(j->o), 2.0) + SECTION_BLUR);
+      double at, u;
+      if (sp_wire_grain_foot(&j->grain, section, side, blur, &at, &u) && u < GRAIN_WORTH_MM * ppm &&
+          (!j->told[side] || u < j->u_told_px[side])) {
+        j->told[side] = true;
+        j->told_px[side] = at;
+        j->u_told_px[side] = u;
+      }
+    }
+  }
+  const double width_mm = (j->told_px[1] - j->told_px[0]) / ppm;
+  if (j->told[0] && j->told[1] && !(width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM))
+    j->told[0] = j->told[1] = false;
+}
+
+/* Pairs as the grain has them: a foot that it tells lies where it tells, whatever the grey shows. Returns how many. */
+static size_t heed_grain(const job *j, sp_wire_pair *pairs, size_t n)
+{
+  size_t kept = 0;
+  if (j->told[0] && j->told[1]) {
+    pairs[0] = (sp_wire_pair){{j->told_px[0], j->told_px[1]}, 0.0};
+    return 1;
+  }
+  for (size_t i = 0; i < n; i++) {
+    sp_wire_pair p = pairs[i];
+    for (int side = 0; side < 2; side++)
+      if (j->told[side])
+        p.foot_px[side] = j->told_px[side];
+    const double width_mm = (p.foot_px[1] - p.foot_px[0]) / j->o->px_per_mm;
+    if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
+      pairs[kept++] = p;
+  }
+  return kept;
+}
+
 /* Where in the section the feet may be. */
 static sp_status find_feet(job *j, size_t count, const sp_wire_section *section, sp_wire_pair *pairs, size_t *n,
                            sp_error *err)
@@ -242,8 +298,11 @@ static sp_status find_feet(job *j, size_t count, const sp_wire_section *section,
     lines[i] = (sp_wire_line){f->seen.u_px, f->v_px, f->seen.slope, f->v_a_px + end, f->v_b_px - end};
   }
   const sp_status status = sp_wire_grain_read(j->view, lines, count, j->o->px_per_mm, &j->grain, err);
-  if (!status)
+  if (!status) {
     *n = sp_wire_feet(section, &j->grain, sqrt(pow(optics_of(j->o), 2.0) + SECTION_BLUR), pairs);
+    ask_grain(j, section);
+    *n = heed_grain(j, pairs, *n);
+  }
   return status;
 }
 
@@ -304,32 +363,11 @@ static double usual_foot(const fret *frets, size_t count, int side)
 static bool grain_beyond(const job *j, size_t count, int side, double *off_px, double *u_px)
 {
   const double usual = usual_foot(j->frets, count, side), ppm = j->o->px_per_mm;
-  double at, u;
-  if (!isfinite(usual) ||
-      !sp_wire_grain_foot(&j->grain, side, usual, ppm, sqrt(j->blur_px * j->blur_px + SECTION_BLUR), &at, &u))
+  if (!isfinite(usual) || !j->told[side])
     return false;
-  *off_px = at - usual;
-  *u_px = hypot(u, GRAIN_MM * ppm);
+  *off_px = j->told_px[side] - usual;
+  *u_px = hypot(j->u_told_px[side], GRAIN_MM * ppm);
   return *u_px < GRAIN_WORTH_MM * ppm;
-}
-
-/* Feet that lie far from where the grain ends were measured at a shadow's end or at an edge within the metal: again,
- * from the grain's end. */
-static sp_status heed_grain(job *j, size_t count, sp_wire_pair pair, sp_error *err)
-{
-  bool far = false;
-  for (int side = 0; side < 2; side++) {
-    double off, u;
-    if (!grain_beyond(j, count, side, &off, &u) || fabs(off) < GRAIN_FAR_MM * j->o->px_per_mm)
-      continue;
-    pair.foot_px[side] = usual_foot(j->frets, count, side) + off;
-    far = true;
-  }
-  if (!far)
-    return SP_OK;
-  start_from(j, count, &pair);
-  j->reach_mm = NEAR_MM;
-  return measure_all(j, count, err);
 }
 
 /* What all feet of a side err by alike is measured twice: by the grey's break, and by the end of the grain. Sets what
@@ -515,22 +553,31 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 /* ---- edges that may be the nut --------------------------------------------------------------------------------------
  */
 
-/* How broad the joint is the blur hides; breadths that explain the edge about as well put it at different places: the
- * middle of those, and their half range as a doubt. */
-static void weigh_joints(const sp_foot foot[NUT_JOINTS], double common_px, sp_board_end *end)
+/* The try that explains the edge best among those with a joint, or those without. */
+static const sp_foot *best_try(const sp_foot foot[NUT_TRIES], bool joint)
 {
-  double least = INFINITY, sum = 0.0, low = INFINITY, high = -INFINITY;
   const sp_foot *best = NULL;
-  int n = 0;
-  for (int k = 0; k < NUT_JOINTS; k++)
-    if (foot[k].found && foot[k].misfit < least) {
+  for (int k = joint ? TONES : 0; k < (joint ? NUT_TRIES : TONES); k++)
+    if (foot[k].found && (!best || foot[k].misfit < best->misfit))
       best = &foot[k];
-      least = foot[k].misfit;
-    }
+  return best;
+}
+
+/* How broad the joint is the blur hides, and how light became grey the file does not say; what explains the edge about
+ * as well as anything puts it at different places: the middle of those, and their half range as a doubt. A joint is
+ * darker than both its sides; without such a dip it is a lid or a nut in the dark that it is taken for, and there is
+ * none. */
+static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, sp_board_end *end)
+{
+  const sp_foot *step = best_try(foot, false), *joint = best_try(foot, true);
+  const bool dark = joint && joint->dip > LEAST_DIP && (!step || joint->misfit < step->misfit);
+  const sp_foot *best = dark ? joint : step;
+  double sum = 0.0, low = INFINITY, high = -INFINITY;
+  int n = 0;
   if (!best || !(best->used > EDGE_USED))
     return;
-  for (int k = 0; k < NUT_JOINTS; k++) {
-    if (!foot[k].found || !(foot[k].misfit < NUT_AS_WELL * least))
+  for (int k = dark ? TONES : 0; k < (dark ? NUT_TRIES : TONES); k++) {
+    if (!foot[k].found || !(foot[k].misfit < (dark ? NUT_AS_WELL : TONE_AS_WELL) * best->misfit))
       continue;
     sum += foot[k].u_px;
     low = fmin(low, foot[k].u_px);
@@ -541,7 +588,7 @@ static void weigh_joints(const sp_foot foot[NUT_JOINTS], double common_px, sp_bo
   end->u_px = sum / n;
   end->slope = best->slope;
   end->u_slope = best->u_slope;
-  end->u_u_px = hypot(hypot(best->u_u_px, common_px), sp_gum_rectangular(0.5 * (high - low)));
+  end->u_u_px = hypot(hypot(best->u_u_px, common_px), hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
 }
 
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
@@ -550,7 +597,7 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
 {
   const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
   const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
-  sp_foot foot[NUT_JOINTS];
+  sp_foot foot[NUT_TRIES];
   sp_foot_task task = {.u_px = u_px,
                        .v_px = v,
                        .slope = -b->centre.slope,
@@ -562,14 +609,15 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
                        .reach_mm = REACH_MM,
                        .flat = true};
   sp_status status = SP_OK;
-  for (int k = 0; !status && k < NUT_JOINTS; k++) {
-    task.joint_mm = NUT_JOINT_MM[k];
+  for (int k = 0; !status && k < NUT_TRIES; k++) {
+    task.joint_mm = NUT_JOINT_MM[k / TONES];
+    task.tone = TONE[k % TONES];
     status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot[k], err);
   }
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
   *end = (sp_board_end){.v_px = v};
   if (!status)
-    weigh_joints(foot, common, end);
+    weigh_tries(foot, common, end);
   return status;
 }
 
@@ -655,8 +703,6 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
     } else if (!status) {
       sp_wire_pair pair;
       status = choose_feet(&j, count, pairs, n, &pair, err);
-      if (!status)
-        status = heed_grain(&j, count, pair, err);
       if (!status)
         status = measure_in_company(&j, count, err);
       if (!status)

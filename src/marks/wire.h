@@ -61,9 +61,9 @@ sp_status sp_wire_grain_read(const sp_view *view, const sp_wire_line *lines, siz
  * where nothing is known. */
 double sp_wire_grain_cost(const sp_wire_grain *grain, const sp_wire_section *section, int side, double foot_px);
 
-/* Where the wood ends by its grain, near a place of the section; false where that does not show. blur_px: of the
+/* Where in the section the wood ends by its grain; false where that does not show beyond doubt. blur_px: of the
  * section. *u_px is the scatter's; a dark joint counts as metal for the half of its darkness. */
-bool sp_wire_grain_foot(const sp_wire_grain *grain, int side, double near_px, double px_per_mm, double blur_px,
+bool sp_wire_grain_foot(const sp_wire_grain *grain, const sp_wire_section *section, int side, double blur_px,
                         double *foot_px, double *u_px);
 
 /* Where the section's two feet may be, px from sp_wire_seen.u_px: pairs of sharp changes of the grey as far apart as a
@@ -93,7 +93,7 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
 /* ---- one edge across the board --------------------------------------------------------------------------------- */
 
 /* What the section at an edge is made of: see wire_foot.c. */
-enum { SP_FOOT_TERMS = 8 };
+enum { SP_FOOT_TERMS = 9 };
 
 /* What the other frets of the board say of it, in grey. */
 typedef struct sp_foot_prior {
@@ -105,10 +105,12 @@ typedef struct sp_foot_prior {
 typedef struct sp_foot_task {
   double u_px, v_px, slope, v0_px, v1_px;
   int outward;
-  double joint_mm;            /* breadth of the joint, 0 = a usual one */
+  double joint_mm;            /* breadth of the joint, 0 = a usual one, < 0: there is none */
+  double tone;                /* greys are to be taken to this power before: what makes light of them; 0 = 1 */
   bool flat;                  /* what lies inward is a flat face, not a crown that turns away */
   double inner_mm, outer_mm;  /* how far the window reaches to both sides */
   double reach_mm;            /* how far from the start the edge is looked for */
+  double sd_mm;               /* what the start is known to, 0 = no better than that */
   const sp_foot_prior *prior; /* NULL: not known */
 } sp_foot_task;
 
@@ -120,6 +122,8 @@ typedef struct sp_foot {
   double used;                         /* part of the pieces that agree, 0..1 */
   double term[SP_FOOT_TERMS];          /* the section: [0], [1] are the greys of metal and wood at the foot */
   double misfit;                       /* what the section leaves unexplained, against its contrast */
+  double u_break_px;                   /* what the section alone leaves open of the break's place */
+  double dip;                          /* how far the joint is darker than both its sides, against the contrast */
 } sp_foot;
 
 /* blur_px: of optics and pixel together. Not finding it is no error. */

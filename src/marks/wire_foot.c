@@ -1,7 +1,7 @@
 /* One edge across the board: a fret's foot, or the nut's face.
  *
  * The edge is cut into pieces of a few rows, each a profile along the board. All pieces share a section and lie on one
- * straight line. The section is smooth on the wood (level, slope, a shadow that fades), smooth on the metal (a
+ * straight line. The section is smooth on the wood (a parabola, a shadow that fades), smooth on the metal (a
  * parabola, and a rim that darkens where the metal turns away), breaks off at the foot, and may have a dark joint along
  * it; all blurred as the picture is. For a given place of the foot that is linear, so places are tried one after the
  * other; weak priors keep what the blur cannot tell apart (a joint, a shift) within what frets are like. Where lamp and
@@ -25,13 +25,16 @@ static const double NEAR_MM = 0.05;
 /* The rim of the metal and the shadow fall off over these; a joint is about so broad (common practice, no source). */
 static const double RIM_MM = 0.12, SHADOW_MM = 0.35, JOINT_MM = 0.06;
 /* Standard deviations of the terms beforehand, against the contrast in the window; lengths are the window's. */
-static const double PRIOR_SD[TERMS] = {50.0, 50.0, 1.5, 1.5, 0.7, 0.4, 0.6, 0.35};
+static const double PRIOR_SD[TERMS] = {50.0, 50.0, 1.5, 1.5, 0.7, 0.4, 0.6, 1.0, 0.35};
 /* The same for a flat face: a nut's. */
-static const double FLAT_SD[TERMS] = {50.0, 50.0, 0.3, 0.1, 0.03, 0.4, 0.3, 0.6};
+static const double FLAT_SD[TERMS] = {50.0, 50.0, 0.3, 0.1, 0.03, 0.4, 0.3, 0.3, 0.6};
 /* The joint is dark rather than light. */
 static const double JOINT_MEAN = -0.2;
 /* What a section like this cannot follow, against the contrast. */
 static const double MODEL_SD = 0.01;
+/* And farther from the edge than this ever less: shadows and crowns have shapes of their own. */
+static const double LOCAL_MM = 0.25;
+static const double AS_WELL = 0.1;
 /* Neighbouring pieces hang together over this length. */
 static const double CORRELATED_MM = 3.0;
 
@@ -52,7 +55,7 @@ typedef struct edge {
   size_t bins;
   double *bin_t, *bin_y, *bin_w; /* the stack of all pieces over t, px outward from the edge */
   double contrast, offset;       /* offset: of the edge from t = 0 */
-  double term[TERMS], misfit;
+  double term[TERMS], misfit, u_break;
   bool guessed;
 } edge;
 
@@ -83,7 +86,8 @@ static void terms_at(const edge *e, double t, double *out)
   out[4] = sp_blurred_flank(-t, RIM_MM * e->px_per_mm, blur);
   out[5] = ramp(t, blur) / e->outer;
   out[6] = sp_blurred_flank(t, SHADOW_MM * e->px_per_mm, blur);
-  out[7] = sp_normal_cdf(t / blur) - sp_normal_cdf((t - joint) / blur);
+  out[7] = bowl(t, blur) / (e->outer * e->outer);
+  out[8] = joint > 0.0 ? sp_normal_cdf(t / blur) - sp_normal_cdf((t - joint) / blur) : 0.0;
 }
 
 static double section_at(const edge *e, double t)
@@ -174,6 +178,46 @@ static double expected_place(const edge *e, double reach_px)
   return best;
 }
 
+/* Adds what the places are unlikely by, where the start is known to something. A section that explains little says little
+ * of the place, so the misfit counts against the least one. */
+static void heed_start(const edge *e, double first, double step, double misfit[PLACES])
+{
+  const double sd = e->task->sd_mm * e->px_per_mm, points = fmax(4.0, 3.0 * (e->inner + e->outer) - TERMS);
+  double least = INFINITY;
+  if (!(sd > 0.0))
+    return;
+  for (int i = 0; i < PLACES; i++)
+    least = fmin(least, misfit[i]);
+  for (int i = 0; i < PLACES; i++) {
+    const double off = e->task->outward * (e->place - e->task->u_px) + first + i * step;
+    misfit[i] = misfit[i] / fmax(1.0, least / points) + off * off / (sd * sd);
+  }
+}
+
+/* How far, in places tried, the break may lie from the best one: half the range of those that explain the section about
+ * as well. What the section cannot follow is no noise: a tenth more is as well. */
+static double open_places(const edge *e, const double misfit[PLACES], int best)
+{
+  const double points = fmax(4.0, 3.0 * (e->inner + e->outer) - TERMS);
+  const double most = misfit[best] + fmax(AS_WELL * misfit[best], 4.0 * misfit[best] / points);
+  int first = best, last = best;
+  while (first > 0 && misfit[first - 1] < most)
+    first--;
+  while (last < PLACES - 1 && misfit[last + 1] < most)
+    last++;
+  return 0.5 * (last - first);
+}
+
+/* How far the section is darker about its joint than on both sides of it. */
+static double dip_of(const edge *e)
+{
+  const double reach = 2.5 * e->blur;
+  double least = INFINITY;
+  for (double t = -reach; t <= e->joint + reach; t += 0.1 * e->blur)
+    least = fmin(least, section_at(e, t));
+  return (fmin(section_at(e, -reach), section_at(e, e->joint + reach)) - least) / e->contrast;
+}
+
 /* Tries places of the edge; the best, refined between its neighbours. */
 static bool find_break(edge *e, double middle_px, double reach_px)
 {
@@ -181,10 +225,11 @@ static bool find_break(edge *e, double middle_px, double reach_px)
   const double step = 2.0 * reach_px / (PLACES - 1), first = middle_px - reach_px;
   int best = 0;
   e->guessed = false;
-  for (int i = 0; i < PLACES; i++) {
+  for (int i = 0; i < PLACES; i++)
     misfit[i] = fit_terms(e, first + i * step, beta);
+  heed_start(e, first, step, misfit);
+  for (int i = 0; i < PLACES; i++)
     best = misfit[i] < misfit[best] ? i : best;
-  }
   if (!isfinite(misfit[best]))
     return false;
   if (best == 0 || best == PLACES - 1) { /* no break within reach: where the expected section lies, if there is one */
@@ -195,6 +240,7 @@ static bool find_break(edge *e, double middle_px, double reach_px)
   }
   const double bend = misfit[best - 1] - 2.0 * misfit[best] + misfit[best + 1];
   const double shift = bend > 0.0 ? 0.5 * (misfit[best - 1] - misfit[best + 1]) / bend : 0.0;
+  e->u_break = open_places(e, misfit, best) * step;
   e->offset = first + (best + fmin(fmax(shift, -0.5), 0.5)) * step;
   e->misfit = fit_terms(e, e->offset, e->term);
   return isfinite(e->misfit);
@@ -206,6 +252,12 @@ static bool find_break(edge *e, double middle_px, double reach_px)
 static double place_at(const edge *e, double v)
 {
   return e->place + e->slope * (v - e->task->v_px);
+}
+
+static void undo_tone(float *value, int32_t n, double tone, double full_scale)
+{
+  for (int32_t i = 0; tone > 0.0 && i < n; i++)
+    value[i] = (float)(full_scale * pow(fmax((double)value[i] / full_scale, 0.0), tone));
 }
 
 static sp_status read_pieces(const sp_view *view, edge *e, sp_error *err)
@@ -227,6 +279,7 @@ static sp_status read_pieces(const sp_view *view, edge *e, sp_error *err)
     if (p->first_u < 0 || p->first_u + e->window > view->length_px)
       continue;
     sp_view_window(view, p->first_u, e->window, v, rows, value);
+    undo_tone(value, e->window, t->tone, view->full_scale);
     p->value = value;
     p->weight = 1.0;
     e->count++;
@@ -312,7 +365,7 @@ static void stack(edge *e)
   for (size_t i = 0; i < e->bins; i++)
     sum += e->bin_w[i];
   for (size_t i = 0; i < e->bins; i++)
-    e->bin_w[i] *= (e->inner + e->outer) * 3.0 / sum;
+    e->bin_w[i] *= (e->inner + e->outer) * 3.0 / sum / (1.0 + pow(e->bin_t[i] / (LOCAL_MM * e->px_per_mm), 2.0));
 }
 
 /* Shift of one piece against the section: level, height and shift by least squares, the height kept near 1. */
@@ -488,6 +541,8 @@ static sp_status run(const sp_view *view, edge *e, sp_foot *foot, sp_error *err)
     foot->slope = e->slope;
     memcpy(foot->term, e->term, sizeof foot->term);
     foot->misfit = sqrt(e->misfit) * MODEL_SD;
+    foot->u_break_px = sp_gum_rectangular(e->u_break);
+    foot->dip = dip_of(e);
   }
   free(work);
   return status;
@@ -497,7 +552,7 @@ sp_status sp_wire_foot_fit(const sp_view *view, const sp_foot_task *task, double
                            sp_foot *foot, sp_error *err)
 {
   edge e = {.task = task, .px_per_mm = px_per_mm, .blur = blur_px, .place = task->u_px, .slope = task->slope};
-  e.joint = (task->joint_mm > 0.0 ? task->joint_mm : JOINT_MM) * px_per_mm;
+  e.joint = task->joint_mm < 0.0 ? 0.0 : (task->joint_mm > 0.0 ? task->joint_mm : JOINT_MM) * px_per_mm;
   e.inner = task->inner_mm * px_per_mm;
   e.outer = task->outer_mm * px_per_mm;
   memset(foot, 0, sizeof *foot);

@@ -33,9 +33,14 @@ static const double GAIN_SD = 0.15, LEAST_SHADE = 0.15, MOST_SHADE = 1.3;
 /* Places of the section that count; neighbouring ones hang together over so much. */
 static const double REACH_MM = 2.4, CORRELATED_MM = 0.22;
 
-/* Fit of the step: what one place's gain is known by at best, how far from the break it is looked for, the least gain
- * of wood in a shadow. */
-static const double STEP_SD = 0.02, STEP_REACH_MM = 0.30, LEAST_WOOD = 0.2;
+/* Fit of the step. What one place's gain is known by at best, on metal and, against the gain, on wood; how the share may
+ * drift; the least share beside a foot. */
+static const double STEP_SD = 0.02, STEP_SHADE_SD = 0.06, STEP_DRIFT_PER_MM = 0.4, LEAST_WOOD = 0.2;
+/* Where the foot is looked for, outward of the fret's place, which lies somewhere on the wire; how far in there is surely
+ * metal, how far out wood. */
+static const double STEP_FROM_MM = 1.75, STEP_TO_MM = 2.45, STEP_INSIDE_MM = 0.9, STEP_OUTSIDE_MM = 2.65;
+/* A place farther off than this that is worse by less, in squared standard deviations, leaves the foot open. */
+static const double STEP_OTHER_MM = 0.2, STEP_CLEAR = 9.0;
 
 typedef struct streaks {
   const sp_view *view;
@@ -190,17 +195,46 @@ double sp_wire_grain_cost(const sp_wire_grain *g, const sp_wire_section *s, int 
   return cost / fmax(1.0, CORRELATED_MM * s->px_per_mm);
 }
 
-/* What a step at `at` leaves of the gain about it: nothing on the metal, a straight line on the wood, both blurred.
- * Returns the misfit in squared standard deviations; *wood is the gain at the step. */
-static double step_misfit(const sp_wire_grain *g, int side, double at, double from, double to, double blur,
-                          double *wood)
+static double wood_grey(const sp_wire_section *s, int outward)
+{
+  const int32_t off = (int32_t)fmax(2.0, 0.25 * s->px_per_mm);
+  double wood = 0.0;
+  for (int32_t i = 0; i < off; i++)
+    wood += grey_at(s, outward * (s->half_px - i)) / off;
+  return fmax(wood, 1e-9);
+}
+
+/* What shade leaves of the pattern at x: the section's grey against the wood's. Nearer the foot than `from` the blur has
+ * mixed metal in, so there it is taken as at `from`. */
+static double shade_at(const sp_wire_section *s, int outward, double x, double from, double wood)
+{
+  const int32_t at = (int32_t)fmin(ceil(fmax(x, from)), s->half_px);
+  return fmin(fmax(grey_at(s, outward * at) / wood, LEAST_SHADE), MOST_SHADE);
+}
+
+typedef struct grain_step {
+  double misfit, share; /* squared standard deviations; part of the wood's pattern that is left beside the step */
+} grain_step;
+
+/* What a step of the gain at `at`, px outward of the fret's place, leaves: nothing over a narrow fret's breadth, outward
+ * of it the wood's share times the shade, changing slowly. Farther in the wood of the other side shows: nothing is
+ * asked there, and what is expected of a right explanation counted. */
+static grain_step step_at(const sp_wire_grain *g, const sp_wire_section *s, int side, double at, double blur)
 {
   const int outward = side ? 1 : -1;
-  double s11 = 0.0, s12 = 0.0, s22 = 0.0, y1 = 0.0, y2 = 0.0, yy = 0.0;
-  for (int32_t x = (int32_t)ceil(from); x <= (int32_t)floor(to); x++) {
+  const double ppm = s->px_per_mm, wood = wood_grey(s, outward);
+  const int32_t first = (int32_t)fmax(-(STEP_FROM_MM + STEP_INSIDE_MM) * ppm, 1.0 - g->half_px);
+  const int32_t to = (int32_t)fmin(STEP_OUTSIDE_MM * ppm, s->half_px - 1.0);
+  double s11 = 1e-9, s12 = 0.0, s22 = 0.0, y1 = 0.0, y2 = 0.0, yy = 0.0;
+  for (int32_t x = first; x <= to; x++) {
     const size_t i = (size_t)(g->half_px + outward * x);
-    const double w = 1.0 / (pow((double)g->u_gain[side][i], 2.0) + STEP_SD * STEP_SD), y = (double)g->gain[side][i];
-    const double t = (x - at) / blur, a = sp_normal_cdf(t), b = (x - at) * a;
+    const double y = (double)g->gain[side][i], metal = sp_normal_cdf((x - at) / blur);
+    const double a = metal * shade_at(s, outward, x, at + 1.2 * blur, wood), b = a * (x - at) / ppm;
+    if (x < at - STEP_INSIDE_MM * ppm) {
+      yy += 1.0;
+      continue;
+    }
+    const double w = 1.0 / (pow((double)g->u_gain[side][i], 2.0) + pow(STEP_SD + STEP_SHADE_SD * a, 2.0));
     s11 += w * a * a;
     s12 += w * a * b;
     s22 += w * b * b;
@@ -208,34 +242,34 @@ static double step_misfit(const sp_wire_grain *g, int side, double at, double fr
     y2 += w * b * y;
     yy += w * y * y;
   }
-  const double det = s11 * s22 - s12 * s12;
-  if (!(det > 0.0))
-    return INFINITY;
-  *wood = (s22 * y1 - s12 * y2) / det;
-  return yy - *wood * y1 - (s11 * y2 - s12 * y1) / det * y2;
+  s22 += s11 / (STEP_DRIFT_PER_MM * STEP_DRIFT_PER_MM); /* the drift is slow */
+  const double det = s11 * s22 - s12 * s12, share = (s22 * y1 - s12 * y2) / det;
+  return (grain_step){yy - share * y1 - (s11 * y2 - s12 * y1) / det * y2, share};
 }
 
-bool sp_wire_grain_foot(const sp_wire_grain *g, int side, double near_px, double px_per_mm, double blur_px,
-                        double *foot_px, double *u_px)
+bool sp_wire_grain_foot(const sp_wire_grain *g, const sp_wire_section *s, int side, double blur_px, double *foot_px,
+                        double *u_px)
 {
-  enum { PLACES = 61, FEWEST_FRETS = 5 };
-  const int outward = side ? 1 : -1;
-  const double middle = outward * near_px, reach = STEP_REACH_MM * px_per_mm, step = 2.0 * reach / (PLACES - 1);
-  const double from = fmax(middle - 2.2 * reach, 1.0 - g->half_px), to = fmin(middle + 2.2 * reach, g->half_px - 1.0);
-  double misfit[PLACES], wood[PLACES];
+  enum { PLACES = 201, FEWEST_FRETS = 3 };
+  const double ppm = s->px_per_mm, step = (STEP_FROM_MM + STEP_TO_MM) * ppm / (PLACES - 1), first = -STEP_FROM_MM * ppm;
+  const double points = (STEP_FROM_MM + STEP_INSIDE_MM + STEP_OUTSIDE_MM) * ppm;
+  grain_step here[PLACES];
   int best = 0;
   if (g->frets[side] < FEWEST_FRETS)
     return false;
   for (int i = 0; i < PLACES; i++) {
-    misfit[i] = step_misfit(g, side, middle - reach + i * step, from, to, blur_px, &wood[i]);
-    best = misfit[i] < misfit[best] ? i : best;
+    here[i] = step_at(g, s, side, first + i * step, blur_px);
+    best = here[i].misfit < here[best].misfit ? i : best;
   }
-  if (best == 0 || best == PLACES - 1 || !(wood[best] > LEAST_WOOD))
+  if (best == 0 || best == PLACES - 1 || !(here[best].share > LEAST_WOOD))
     return false;
-  const double bend = misfit[best - 1] - 2.0 * misfit[best] + misfit[best + 1];
-  const double shift = 0.5 * (misfit[best - 1] - misfit[best + 1]) / bend;
-  const double scale = fmax(1.0, misfit[best] / fmax(to - from - 3.0, 1.0));
-  *foot_px = outward * (middle - reach + (best + shift) * step);
-  *u_px = step * sqrt(2.0 * scale * fmax(1.0, CORRELATED_MM * px_per_mm) / bend);
+  const double scale = fmax(1.0, here[best].misfit / points) * fmax(1.0, CORRELATED_MM * ppm);
+  for (int i = 0; i < PLACES; i++)
+    if (fabs((i - best) * step) > STEP_OTHER_MM * ppm && here[i].misfit < here[best].misfit + STEP_CLEAR * scale)
+      return false; /* another place does about as well */
+  const double bend = here[best - 1].misfit - 2.0 * here[best].misfit + here[best + 1].misfit;
+  const double shift = 0.5 * (here[best - 1].misfit - here[best + 1].misfit) / bend;
+  *foot_px = (side ? 1.0 : -1.0) * (first + (best + shift) * step);
+  *u_px = step * sqrt(2.0 * scale / bend);
   return isfinite(*u_px);
 }

@@ -588,6 +588,44 @@ static void slots_near_the_bound(void **unused)
   }
 }
 
+/* A slot whose bottom is lit from one side, drawn as many narrow slices of growing depth: neither place nor kerf follow
+ * the light. */
+static void light_in_a_slot_does_not_pull(void **unused)
+{
+  (void)unused;
+  enum { SLICES = 60 };
+  static const double WIDTH = 7.0, BLUR = 0.9, TILTS[] = {-0.5, -0.2, 0.35};
+  for (int i = 0; i < 3; i++) {
+    drawing d = drawing_new(80, 240, 150.0);
+    chance dice = {31};
+    const double at = 40.27, v = 119.5;
+    for (int k = 0; k < SLICES; k++) {
+      const double t = 2.0 * (k + 0.5) / SLICES - 1.0;
+      draw_mark(&d, &(drawn_mark){.at = at + 0.5 * WIDTH * t, .v_ref = v, .v_a = -30, .v_b = 270,
+                                  .width = WIDTH / SLICES, .blur = BLUR, .height = -60.0 * (1.0 + TILTS[i] * t)});
+    }
+    draw_noise(&d, 1.0, &dice);
+    sp_raster r = drawing_raster(&d, SP_ALONG_X, 16);
+    const sp_view view = sp_view_of(&r, SP_ALONG_X);
+    const sp_candidate start = {.u_px = at + 0.3, .v_px = v, .v0_px = 0.0, .v1_px = 240.0, .height = -60.0};
+    const sp_expectation e = sp_expect(SP_MARK_SLOT, 11.81, BLUR, 0.03);
+    sp_ground wood;
+    sp_ground_default(SP_MARK_SLOT, 11.81, view.full_scale, &wood);
+    sp_line_fit fit;
+    sp_mark mark;
+    sp_error err = {0};
+    const sp_marks_options o = {.kind = SP_MARK_SLOT, .px_per_mm = 11.81};
+    assert_int_equal(sp_line_fit_run(&view, &start, &o, &e, &wood, false, &fit, &err), SP_OK);
+    sp_line_fit_result(&fit, v, &mark);
+    CHECK_CLOSE(mark.u_px, at, 0.05); /* 4 um at 300 dpi; without the light in the model up to 0.3 px */
+    CHECK_CLOSE(mark.width_px, WIDTH, 0.1);
+    CHECK_CLOSE(fit.shape.tilt, TILTS[i], 0.08);
+    sp_line_fit_free(&fit);
+    sp_raster_free(&r);
+    drawing_free(&d);
+  }
+}
+
 /* A burr on one side must not pull the line: the place is that of the cut. Clean picture, so all error is the model's.
  */
 static void one_sided_burr_does_not_pull(void **unused)
@@ -641,7 +679,8 @@ int main(void)
       cmocka_unit_test(clean_cuts_stay_clean),        cmocka_unit_test(waves_do_not_pull_the_place),
       cmocka_unit_test(too_small_a_stack_is_refused), cmocka_unit_test(the_bound_is_the_published_one),
       cmocka_unit_test(knife_lines_near_the_bound),   cmocka_unit_test(light_knife_lines_near_the_bound),
-      cmocka_unit_test(slots_near_the_bound),         cmocka_unit_test(one_sided_burr_does_not_pull),
+      cmocka_unit_test(slots_near_the_bound),         cmocka_unit_test(light_in_a_slot_does_not_pull),
+              cmocka_unit_test(one_sided_burr_does_not_pull),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

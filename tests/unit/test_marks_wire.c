@@ -236,6 +236,57 @@ static void neither_side_is_favoured(void **state)
   drawing_free(&mirrored);
 }
 
+/* Dark metal, and a shadow nearly as dark that fades ever faster: the small break is the foot. */
+static void slow_shadow_does_not_move_the_foot(void **state)
+{
+  (void)state;
+  for (int k = 0; k < 5; k++) {
+    chance c = {(uint64_t)(60 + k)};
+    drawing d = drawing_new(80, 200, 0.0);
+    const double at = 40.0 + 0.2 * k;
+    draw_edge(&d, at, 0.0, 35.0, 68.0);
+    for (int32_t v = 0; v < 200; v++)
+      for (int32_t u = 0; u < 80; u++) {
+        const double fading = fmin(fmax((u - at) / 16.0, 0.0), 1.0);
+        d.grey[v * 80 + u] += 88.0 * fading * fading;
+      }
+    draw_noise(&d, 1.5, &c);
+    const sp_foot foot = fit_foot(&d, at + 1.3, 1);
+    assert_true(foot.found);
+    CHECK_CLOSE(foot.u_px, at, 0.5);
+    drawing_free(&d);
+  }
+}
+
+/* Blurred as light, stored as its root: the edge seems shifted into the dark unless the greys are taken back to light.
+ * By how much follows from where half the light lies in the stored greys. */
+static void light_is_told_from_grey(void **state)
+{
+  (void)state;
+  static const double DARK = 0.02, BRIGHT = 0.7, TONE = 2.2;
+  drawing d = drawing_new(80, 200, 0.0);
+  for (int32_t v = 0; v < 200; v++)
+    for (int32_t u = 0; u < 80; u++)
+      d.grey[v * 80 + u] = 255.0 * pow(DARK + (BRIGHT - DARK) * drawn_step(u - 40.3, BLUR), 1.0 / TONE);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  const sp_view view = sp_view_of(&raster, SP_ALONG_X);
+  sp_error err = {0};
+  sp_foot foot[2];
+  sp_foot_task task = {.u_px = 40.0, .v_px = 100.0, .v0_px = 5.0, .v1_px = 195.0, .outward = 1, .flat = true,
+                       .joint_mm = -1.0, .inner_mm = 0.5, .outer_mm = 0.7, .reach_mm = 0.25};
+  for (int k = 0; k < 2; k++) {
+    task.tone = k ? TONE : 1.0;
+    assert_int_equal(sp_wire_foot_fit(&view, &task, PX_PER_MM, sqrt(BLUR * BLUR + 1.0 / 12.0), &foot[k], &err), SP_OK);
+    assert_true(foot[k].found);
+  }
+  CHECK_CLOSE(foot[1].u_px, 40.3, 0.03);
+  CHECK_BELOW(foot[0].u_px, 40.3 - 0.25);
+  CHECK_BELOW(foot[1].misfit, 0.5 * foot[0].misfit);
+  CHECK_BELOW(fabs(foot[1].dip), 0.01);
+  sp_raster_free(&raster);
+  drawing_free(&d);
+}
+
 /* ---- feet in a section ---- */
 
 /* Wood, a shadow that ends softly, metal from -13 to 13 px: the feet are the metal's edges, not the shadow's end. */
@@ -305,7 +356,7 @@ static void grain_tells_shadow_from_metal(void **state)
   assert_true(sp_wire_grain_cost(&grain, &section, 1, 13.0) + 15.0 < sp_wire_grain_cost(&grain, &section, 1, 24.0));
   assert_true(sp_wire_grain_cost(&grain, &section, 1, 13.0) + 15.0 < sp_wire_grain_cost(&grain, &section, 1, 2.0));
   for (int side = 0; side < 2; side++) {
-    assert_true(sp_wire_grain_foot(&grain, side, side ? 14.5 : -11.5, PX_PER_MM, BLUR, &foot, &u));
+    assert_true(sp_wire_grain_foot(&grain, &section, side, BLUR, &foot, &u));
     CHECK_CLOSE(foot, side ? 13.0 : -13.0, 0.35);
     assert_true(u > 0.0 && u < 0.5);
   }
@@ -323,7 +374,7 @@ static void bare_wood_says_nothing(void **state)
   grain_of(0.0, 22, &grain, &section);
   CHECK_BELOW(fabs(sp_wire_grain_cost(&grain, &section, 1, 13.0) - sp_wire_grain_cost(&grain, &section, 1, 24.0)),
               10.0);
-  assert_false(sp_wire_grain_foot(&grain, 1, 14.5, PX_PER_MM, BLUR, &foot, &u) && u < 0.3);
+  assert_false(sp_wire_grain_foot(&grain, &section, 1, BLUR, &foot, &u) && u < 0.3);
   free(grain.value);
 }
 
@@ -335,6 +386,8 @@ int main(void)
                                      cmocka_unit_test(bare_board_has_no_frets),
                                      cmocka_unit_test(foot_is_found_below_a_pixel),
                                      cmocka_unit_test(neither_side_is_favoured),
+                                     cmocka_unit_test(slow_shadow_does_not_move_the_foot),
+                                     cmocka_unit_test(light_is_told_from_grey),
                                      cmocka_unit_test(shadow_is_no_foot),
                                      cmocka_unit_test(grain_tells_shadow_from_metal),
                                      cmocka_unit_test(bare_wood_says_nothing)};
