@@ -489,6 +489,31 @@ typedef struct best_fit {
   double u_origin, u_scale, rms;
 } best_fit;
 
+/* Standard uncertainties of a straight line fitted with Tukey's weights to residuals `rest` at x (every second of
+ * `design`): variance of psi over the square of its mean slope, with Huber's correction for few lines (Huber &
+ * Ronchetti, Robust Statistics, 7.6). The weights alone would make it too small, because they shrink what the hand has
+ * scattered. */
+static void robust_u(const double *design, const double *rest, size_t n, double scale, best_fit *fit)
+{
+  double sx = 0.0, sxx = 0.0, psi2 = 0.0, turn = 0.0, turn2 = 0.0;
+  const double count = (double)n;
+  for (size_t i = 0; i < n; i++) {
+    const double x = design[2 * i + 1], z = rest[i] / scale, in = fabs(z) < 1.0 ? 1.0 - z * z : 0.0;
+    const double psi = rest[i] * in * in, slope = in * (in > 0.0 ? 1.0 - 5.0 * z * z : 0.0);
+    sx += x;
+    sxx += x * x;
+    psi2 += psi * psi;
+    turn += slope;
+    turn2 += slope * slope;
+  }
+  const double mean = fmax(turn / count, 0.1),
+               spread = fmax(turn2 / count - mean * mean, 0.0); /* nearly all lines slips: large */
+  const double few = 1.0 + 2.0 / count * spread / (mean * mean);
+  const double variance = few * few * psi2 / (count - 2.0) / (mean * mean), det = count * sxx - sx * sx;
+  fit->u_origin = sqrt(variance * sxx / det);
+  fit->u_scale = sqrt(variance * count / det);
+}
+
 /* Robust straight line of place against layout / L (Tukey weights): one misplaced line must not move it. */
 static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit,
                             sp_error *err)
@@ -509,13 +534,13 @@ static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_ma
       y[i] = match->direction * verdict_place_of(f, f->marks->marks[match->line_of_fret[k]].u_px);
       w[i++] = 1.0;
     }
-  double beta[2] = {0}, cov[4] = {0}, sigma = 0.0;
+  double beta[2] = {0}, cov[4] = {0}, sigma = 0.0, scale = 1.0;
   bool fine = true;
   for (int round = 0; round < 8 && fine; round++) {
     fine = sp_lsq(n, 2, design, y, w, beta, cov, &sigma, true, NULL) == SP_OK;
     for (i = 0; i < n; i++)
       spare[i] = fabs(rest[i] = y[i] - beta[0] - beta[1] * design[2 * i + 1]);
-    const double scale = 4.685 * (1.4826 * sp_median(spare, n) + 1e-4);
+    scale = SP_TUKEY_C * (1.4826 * sp_median(spare, n) + 1e-4);
     for (i = 0; i < n; i++) {
       const double z = rest[i] / scale;
       w[i] = fabs(z) < 1.0 ? fmax((1.0 - z * z) * (1.0 - z * z), 1e-6) : 1e-6;
@@ -526,7 +551,8 @@ static sp_status fit_layout(const frame *f, const sp_layout *layout, const sp_ma
     rr += w[i] * rest[i] * rest[i];
     ww += w[i];
   }
-  *fit = (best_fit){fine, beta[0], beta[1], sqrt(fmax(cov[0], 0.0)), sqrt(fmax(cov[3], 0.0)), sqrt(rr / ww)};
+  *fit = (best_fit){.known = fine, .origin = beta[0], .scale = beta[1], .rms = sqrt(rr / ww)};
+  robust_u(design, rest, n, scale, fit);
   free(work);
   return SP_OK;
 }
