@@ -86,18 +86,6 @@ typedef struct edge_fit {
 /* ---- the profiles ---------------------------------------------------------------------------------------------------
  */
 
-/* IEC 61966-2-1 (sRGB), from a stored value to light. */
-static double light_of(double stored)
-{
-  return stored <= 0.04045 ? stored / 12.92 : pow((stored + 0.055) / 1.055, 2.4);
-}
-
-static double value_at(const edge_fit *f, float stored)
-{
-  const double v = (double)stored;
-  return f->s->as_light ? f->full_scale * light_of(v / f->full_scale) : v;
-}
-
 /* Adds one strip to a profile's bins; the line passes between pixels, so every value keeps its own x. */
 static void add_strip(const edge_fit *f, const float *p, int32_t length, double u, double bin_px, double *sum, block *b)
 {
@@ -110,7 +98,7 @@ static void add_strip(const edge_fit *f, const float *p, int32_t length, double 
     const size_t i = (size_t)((x + f->window_px) / bin_px);
     if (i >= MOST_POINTS)
       continue;
-    const double value = value_at(f, p[v]);
+    const double value = (double)p[v];
     sum[i] += 1.0;
     b->x_px[i] += x;
     b->value[i] += value;
@@ -554,8 +542,40 @@ static bool measure_once(edge_fit *f, sp_lengthwise *side, bool *near)
   return true;
 }
 
+/* ---- its cross-section ----------------------------------------------------------------------------------------------
+ */
+
+/* So far to both sides, in blurs; bins are half a pixel. */
+static const double SECTION_BLURS = 10.0, SECTION_BIN_PX = 0.5;
+
+/* Mean of the blocks as read last, about f->line. */
+static void fill_profile(const edge_fit *f, const sp_lengthwise *edge, sp_edge_profile *p)
+{
+  double count[SP_EDGE_POINTS] = {0.0}, x_px[SP_EDGE_POINTS] = {0.0}, value[SP_EDGE_POINTS] = {0.0};
+  const double reach = fmin(fmin(f->window_px, SECTION_BLURS * f->blur_px), 0.5 * SECTION_BIN_PX * SP_EDGE_POINTS);
+  for (int k = 0; k < BLOCKS; k++) {
+    const block *b = &f->block[k];
+    const double at = f->outward * (sp_lengthwise_at(edge, b->u_px) - sp_lengthwise_at(&f->line, b->u_px));
+    for (size_t i = 0; i < b->n; i++) {
+      const double x = b->x_px[i] - at, bin = floor((x + reach) / SECTION_BIN_PX);
+      if (!(fabs(x) < reach) || !(bin >= 0.0 && bin < SP_EDGE_POINTS))
+        continue;
+      count[(size_t)bin] += 1.0;
+      x_px[(size_t)bin] += x;
+      value[(size_t)bin] += b->value[i] / f->full_scale;
+    }
+  }
+  p->n = 0;
+  p->blur_px = f->blur_px;
+  for (size_t i = 0; i < SP_EDGE_POINTS; i++)
+    if (count[i] > 0.0) {
+      p->x_px[p->n] = x_px[i] / count[i];
+      p->value[p->n++] = value[i] / count[i];
+    }
+}
+
 sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *side,
-                                bool *seen, sp_error *err)
+                                bool *seen, sp_edge_profile *profile, sp_error *err)
 {
   edge_fit *f = malloc(sizeof *f);
   const double px_per_mm = s->o->px_per_mm;
@@ -583,6 +603,10 @@ sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_l
   *seen = *seen && stage == 2;
   if (*seen)
     *side = found;
+  if (profile)
+    profile->n = 0;
+  if (profile && *seen)
+    fill_profile(f, &found, profile);
   free(f);
   return SP_OK;
 }

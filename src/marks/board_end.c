@@ -182,54 +182,44 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   return SP_OK;
 }
 
-/* A lens blurs light, and camera or scanner store a curve of it: fitted as stored, the brighter side of an edge has grown, by a
- * quarter of a pixel between dark and light. Sharpening and what else is done to a picture work on stored values,
- * though. The truth is one of the two or lies between them: their middle is taken, and either is a standard uncertainty
- * away. */
-static sp_status between_light_and_stored(sp_edge_search *search, int outward, const sp_lengthwise *rough,
-                                          sp_lengthwise *edge, double at_px, double *u_px, sp_error *err)
-{
-  sp_lengthwise by_light = *edge;
-  bool seen;
-  search->as_light = true;
-  const sp_status status = sp_board_edge_measure(search, outward, rough, &by_light, &seen, err);
-  if (status || !seen)
-    return status;
-  const double apart = sp_lengthwise_at(&by_light, at_px) - sp_lengthwise_at(edge, at_px);
-  edge->at_px = 0.5 * (edge->at_px + by_light.at_px);
-  edge->slope = 0.5 * (edge->slope + by_light.slope);
-  *u_px = 0.5 * fabs(apart);
-  return SP_OK;
-}
-
 /* Measures an end that was found. Where it does not show well enough for that, the half-height crossings stand, with
  * what a streak of grain along the edge may do to them. */
 static sp_status refine_end(const sp_board_search *s, const sp_board *board, int which, sp_board_end *end,
-                            sp_error *err)
+                            sp_edge_profile *profile, sp_error *err)
 {
   const double a = sp_lengthwise_at(&board->side[0], end->u_px), b = sp_lengthwise_at(&board->side[1], end->u_px);
   const double inset = END_INSET * (b - a), middle = 0.5 * (a + b);
-  sp_edge_search search = {
-      &s->scene->strips[s->along], a + inset, b - inset, sp_raster_full_scale(s->scene->raster), s->o, false, false};
+  const sp_edge_search search = {
+      &s->scene->strips[s->along], a + inset, b - inset, sp_raster_full_scale(s->scene->raster), s->o, false};
   const sp_lengthwise rough = {end->u_px - end->slope * end->v_px, end->slope, 0.0, 0.0};
   sp_lengthwise edge;
   bool seen;
-  double u_curve = 0.0;
-  sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, err);
+  const sp_status status = sp_board_edge_measure(&search, which ? 1 : -1, &rough, &edge, &seen, profile, err);
   end->u_u_px = hypot(end->u_u_px, UNREFINED_U_PX);
-  if (!status && seen)
-    status = between_light_and_stored(&search, which ? 1 : -1, &rough, &edge, end->v_px, &u_curve, err);
   if (status || !seen)
     return status;
   const double u_px = sp_lengthwise_at(&edge, end->v_px);
   const double apart = fabs(u_px - end->u_px); /* a shadow's end passes for a step, not for the end of the wood */
   end->u_px = u_px;
   end->slope = edge.slope;
-  end->u_u_px = hypot(hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle)), u_curve);
+  end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
   end->u_slope = edge.u_slope;
   if (apart > MOST_REFINED_MM * s->o->px_per_mm)
     end->u_u_px = hypot(end->u_u_px, DISAGREED * apart);
   return SP_OK;
+}
+
+/* What the picture's curve of light does to both ends; the same curve made both. */
+static void allow_for_curve(sp_board *board, const sp_edge_profile profile[2])
+{
+  const sp_edge_profile *both[2] = {&profile[0], &profile[1]};
+  double shift_px[2], u_px[2];
+  sp_edge_curve_shifts(both, 2, shift_px, u_px);
+  for (int which = 0; which < 2; which++)
+    if (profile[which].n) {
+      board->end[which].u_px += which ? shift_px[which] : -shift_px[which];
+      board->end[which].u_u_px = hypot(board->end[which].u_u_px, u_px[which]);
+    }
 }
 
 sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err)
@@ -241,6 +231,7 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
   float *profile = calloc((size_t)length, sizeof *profile);
   double *work = calloc((size_t)far_px + 1, sizeof *work);
   const double shear = -board->centre.slope;
+  sp_edge_profile section[2] = {{.n = 0}, {.n = 0}};
   sp_status status = profile && work ? SP_OK : sp_fail_memory(err);
   for (int which = 0; !status && which < 2; which++) {
     int32_t at = 0;
@@ -253,8 +244,10 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
     if (step > 0.04 * view.full_scale)
       status = fit_end(&view, board, at, shear, px_per_mm, &board->end[which], err);
     if (!status && board->end[which].found)
-      status = refine_end(s, board, which, &board->end[which], err);
+      status = refine_end(s, board, which, &board->end[which], &section[which], err);
   }
+  if (!status)
+    allow_for_curve(board, section);
   free(profile);
   free(work);
   return status;

@@ -28,13 +28,24 @@ typedef struct sp_edge_search {
   double full_scale;
   const sp_marks_options *o;
   bool beside_rule; /* leave out what lies on the rule (x must be u) */
-  bool as_light;    /* fit to the light that stored values stand for, by the curve of IEC 61966-2-1 */
 } sp_edge_search;
 
+/* The mean cross-section of an edge that was measured: stored values (of full scale) at x px outward of it, in order;
+ * how the picture is blurred. */
+enum { SP_EDGE_POINTS = 96 };
+typedef struct sp_edge_profile {
+  size_t n;
+  double x_px[SP_EDGE_POINTS], value[SP_EDGE_POINTS], blur_px;
+} sp_edge_profile;
+
 /* An edge near `rough`, measured; outward +1: the lid is at larger y. Place and slope with standard uncertainties in
- * the middle of first_px .. last_px. *seen is false, and `edge` left alone, where it does not show. */
+ * the middle of first_px .. last_px. *seen is false, and `edge` left alone, where it does not show. `profile` may be
+ * NULL; n = 0 where the edge does not show. */
 sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *edge,
-                                bool *seen, sp_error *err);
+                                bool *seen, sp_edge_profile *profile, sp_error *err);
+
+/* By how much edges of one picture lie further outward than stored values taken as light say, px (edge_curve.c). */
+void sp_edge_curve_shifts(const sp_edge_profile *const profile[], size_t count, double *shift_px, double *u_px);
 
 /* Moves the board's side of the rule's band, which is known to a millimetre or two, to the rule's edge: a board laid
  * against the rule would be hidden by it otherwise. */

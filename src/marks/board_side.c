@@ -502,8 +502,7 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
                                s->last_px,
                                sp_raster_full_scale(s->scene->raster),
                                s->o,
-                               true,
-                               false};
+                               true};
   seen[0] = seen[1] = false;
   sp_status status = find_steps(s, -1, lower, &found[0], err);
   if (!status)
@@ -514,7 +513,7 @@ sp_status sp_board_sides(const sp_board_search *s, sp_lengthwise side[2], bool s
     if (!p)
       continue;
     const sp_lengthwise rough = {p->v_px - p->slope * middle_px, p->slope, 0.0, 0.0};
-    status = sp_board_edge_measure(&edge, k ? 1 : -1, &rough, &side[k], &seen[k], err);
+    status = sp_board_edge_measure(&edge, k ? 1 : -1, &rough, &side[k], &seen[k], NULL, err);
   }
   return status;
 }

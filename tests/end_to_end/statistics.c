@@ -5,8 +5,7 @@
 #include "check_close.h"
 #include "outside.h"
 
-/* Limits in micrometres. Boards whose datum is a sawn end are worse: the end is a shadowed edge, and its place is taken
- * midway between what it is if light was blurred and if stored values were (as here), a tenth to a quarter of a pixel off. */
+/* Limits in micrometres. Boards whose datum is a sawn end are worse, because the end is a shadowed edge. */
 static void check_boards(const char *difficulty, unsigned long first, unsigned long count, double rms_um,
                          double worst_um)
 {
@@ -36,13 +35,13 @@ static void check_boards(const char *difficulty, unsigned long first, unsigned l
 static void test_full(void **state)
 {
   (void)state;
-  check_boards("full", 6001, 6, 6.0, 15.0);
+  check_boards("full", 6001, 6, 4.0, 15.0);
 }
 
 static void test_slots(void **state)
 {
   (void)state;
-  check_boards("slot", 6001, 6, 6.0, 12.0);
+  check_boards("slot", 6001, 6, 2.0, 8.0);
 }
 
 static void test_faint(void **state)
@@ -64,7 +63,7 @@ static void test_boards_once_read_wrongly(void **state)
 {
   (void)state;
   /* a covered stretch of a 1/64 in rule: the count went on one graduation off, 0.397 mm from fret 5 on */
-  check_boards("full", 1054, 1, 9.0, 15.0);
+  check_boards("full", 1054, 1, 4.0, 15.0);
   /* burrs more visible than their cuts: half the lines were placed on the burr, 0.1 to 0.2 mm off */
   check_boards("burr", 7005, 1, 4.0, 15.0);
   /* a crest of planing chatter was taken for the fret that is missing */

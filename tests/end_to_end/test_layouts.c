@@ -15,7 +15,7 @@
 enum { SETTINGS = 24, TEXT = 400 };
 
 /* At 300 dpi, on clean lines; errors are a thousandth at 600. */
-static const double PLACE_MM = 0.012, END_MM = 0.6;
+static const double PLACE_MM = 0.016, END_MM = 0.6;
 
 static cJSON *parsed(const char *path)
 {

@@ -30,7 +30,7 @@ enum { SANDPIPER, KITTIWAKE, CURLEW, DUNLIN, SAMPLE_COUNT };
 static sample samples[SAMPLE_COUNT] = {
     {"sandpiper", "check --scale-length 352mm --frets 14", 0, 14, 0.006, 0.03, NULL, NULL, NULL},
     {"kittiwake", "check --scale-length 381mm --frets 14", 1, 14, 0.006, 0.03, NULL, NULL, NULL},
-    {"curlew", "check --scale-length 427mm --frets 12 --marks slot", 0, 12, 0.010, 0.03, NULL, NULL, NULL}, /* its nut is an end: midway between grey and light */
+    {"curlew", "check --scale-length 427mm --frets 12 --marks slot", 0, 12, 0.006, 0.03, NULL, NULL, NULL},
     {"dunlin", "check --scale-length 366mm --frets 14", 2, 14, 0.1, 0.2, NULL, NULL, NULL},
 };
 

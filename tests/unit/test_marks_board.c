@@ -275,8 +275,8 @@ static void uncertainties_hold(void **unused)
   assert_int_equal(ends, 48);
 }
 
-/* Light wood on a dark bench. Whether light is blurred or what is stored, ends lie within what is said: between the two,
- * which are a fifth of a pixel and more apart. */
+/* Light wood on a dark bench. Whether light is blurred or what is stored, which puts the edge a fifth of a pixel and
+ * more elsewhere, ends lie within what is said; where stored values were blurred their shape says so. */
 static void ends_by_light_and_by_grey(void **unused)
 {
   (void)unused;
@@ -294,8 +294,8 @@ static void ends_by_light_and_by_grey(void **unused)
       CHECK_CLOSE(off, 0.0, 1.5 * board.end[k].u_u_px);
     }
   }
-  assert_true(outward[1] - outward[0] > 0.2);
-  CHECK_CLOSE(outward[1] + outward[0], 0.0, 0.1);
+  CHECK_CLOSE(outward[0], 0.0, 0.05);
+  CHECK_CLOSE(outward[1], 0.0, 0.2);
 }
 
 int main(void)

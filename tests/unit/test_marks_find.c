@@ -343,8 +343,7 @@ static void the_outline(void **unused)
     for (int end = 0; end < 2; end++) {
       const sp_board_end *e = &m.board.end[end];
       assert_true(e->found);
-      /* half of what a root of the light would have shifted it by: whether greys are light or its root is not known */
-      CHECK_CLOSE(e->u_px, MARGIN_PX + (end ? b.length_mm * PX_PER_MM : 0.0), 0.3);
+      CHECK_CLOSE(e->u_px, MARGIN_PX + (end ? b.length_mm * PX_PER_MM : 0.0), 0.1);
       CHECK_CLOSE(e->slope, -b.lean, 1e-3);
       CHECK_BELOW(fabs(e->u_px - (MARGIN_PX + (end ? b.length_mm * PX_PER_MM : 0.0))), 3.0 * e->u_u_px);
     }

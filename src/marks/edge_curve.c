@@ -1,0 +1,184 @@
+/* Was light blurred, or what was stored of it?
+ *
+ * A lens blurs light, and camera or scanner store a curve of it. Fitted as stored, the brighter side of such an edge
+ * has grown, by up to half a pixel between dark and light. Sharpening and scaling work on stored values, though, and
+ * some scanners store light as it is. The edge's own shape tells, more or less: its cross-section is fitted as a
+ * blurred step in stored values and in light, by two curves, with the blur free within what the picture's blur is known
+ * to; each explanation counts by what it leaves where wood and lid are blurred into each other, taken as a few
+ * independent points only, because neither the edge nor its shadow is all that the model says. One curve made all edges
+ * of a picture. Places are means over the explanations, and how they differ is in their doubt.
+ */
+#include <math.h>
+#include <stdbool.h>
+#include <string.h>
+
+#include "board_internal.h"
+#include "slotproof/numeric.h"
+
+enum { TERMS = 5, CURVES = 3, BLURS = 7, PLACES = 31 };
+
+/* Pictures that are processed and such that are not are about as frequent (a judgement). */
+static const double PRIOR[CURVES] = {0.5, 0.25, 0.25};
+/* Blurs tried, of the picture's; standard deviation of their logarithm: edges are not as sharp as strokes. */
+static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3}, BLUR_SD = 0.12;
+static const double PLACE_STEP_PX = 0.08;
+/* So many blurs to either side of the edge wood and lid are seen mixed. */
+static const double MIXED_BLURS = 2.5;
+/* Near black, curves differ and noise is cut off: such an edge says less. */
+static const double INDEPENDENT = 4.0, INDEPENDENT_IF_BLACK = 1.5, BLACK = 0.2;
+/* Nothing is drawn more finely than that, of full scale. */
+static const double LEAST_REST = 0.0007;
+/* Standard deviation that slopes and curve have beforehand, of full scale over the section. */
+static const double SLOPE_SD = 0.3;
+/* Curves are not just these: so much of what they differ by stays in doubt. */
+static const double PART_IN_DOUBT = 0.25;
+
+/* 0: stored values are light; 1: their power 1.8; 2: IEC 61966-2-1 (sRGB). */
+static double light_of(int curve, double stored)
+{
+  const double s = fmax(stored, 0.0);
+  if (curve == 0)
+    return stored;
+  if (curve == 1)
+    return pow(s, 1.8);
+  return s <= 0.04045 ? s / 12.92 : pow((s + 0.055) / 1.055, 2.4);
+}
+
+static double stored_of(int curve, double light)
+{
+  const double l = fmax(light, 0.0);
+  if (curve == 0)
+    return light;
+  if (curve == 1)
+    return pow(l, 1.0 / 1.8);
+  return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
+}
+
+/* A section in light, and how much a change of light is worth in what is stored. */
+typedef struct section {
+  const sp_edge_profile *p;
+  int curve;
+  double light[SP_EDGE_POINTS], weight[SP_EDGE_POINTS], half_px, independent;
+} section;
+
+static void take_section(const sp_edge_profile *p, int curve, section *s)
+{
+  const double h = 0.004;
+  double darkest = 1.0;
+  *s = (section){.p = p, .curve = curve, .half_px = fmax(fabs(p->x_px[0]), fabs(p->x_px[p->n - 1]))};
+  for (size_t i = 0; i < p->n; i++) {
+    const double rate = (light_of(curve, p->value[i] + h) - light_of(curve, p->value[i] - h)) / (2.0 * h);
+    s->light[i] = light_of(curve, p->value[i]);
+    s->weight[i] = 1.0 / fmax(rate * rate, 1e-4);
+    darkest = fmin(darkest, p->value[i]);
+  }
+  s->independent = darkest < BLACK ? INDEPENDENT_IF_BLACK : INDEPENDENT;
+}
+
+/* Wood level and slope, lid level, slope and curve, blurred. */
+static void terms_at(const section *s, double x_px, double edge_px, double blur_px, double term[TERMS])
+{
+  const double z = (x_px - edge_px) / blur_px, t = (x_px - edge_px) / s->half_px, b = blur_px / s->half_px;
+  const double lid = sp_normal_cdf(z), bell = b * exp(-0.5 * z * z) / sqrt(2.0 * SP_PI);
+  term[0] = 1.0 - lid;
+  term[1] = t * (1.0 - lid) - bell;
+  term[2] = lid;
+  term[3] = t * lid + bell;
+  term[4] = (t * t + b * b) * lid + t * bell;
+}
+
+/* Mean square left around the edge, stored; NAN if there is too little to fit. */
+static double rest_at(const section *s, double edge_px, double blur_px)
+{
+  double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, term[TERMS], sum = 0.0, n = 0.0;
+  for (int r = 0; r < TERMS; r++)
+    a[r * TERMS + r] = r == 0 || r == 2 ? 1e-9 : LEAST_REST * LEAST_REST / (SLOPE_SD * SLOPE_SD);
+  for (size_t i = 0; i < s->p->n; i++) {
+    terms_at(s, s->p->x_px[i], edge_px, blur_px, term);
+    for (int r = 0; r < TERMS; r++) {
+      right[r] += s->weight[i] * term[r] * s->light[i];
+      for (int c = 0; c <= r; c++)
+        a[r * TERMS + c] += s->weight[i] * term[r] * term[c];
+    }
+  }
+  if (!sp_cholesky(TERMS, a))
+    return NAN;
+  sp_cholesky_solve(TERMS, a, right);
+  for (size_t i = 0; i < s->p->n; i++) {
+    double model = 0.0;
+    if (fabs(s->p->x_px[i] - edge_px) > MIXED_BLURS * blur_px)
+      continue;
+    terms_at(s, s->p->x_px[i], edge_px, blur_px, term);
+    for (int t = 0; t < TERMS; t++)
+      model += right[t] * term[t];
+    const double off = s->p->value[i] - stored_of(s->curve, model);
+    sum += off * off;
+    n += 1.0;
+  }
+  return n >= TERMS ? sum / n + LEAST_REST * LEAST_REST : NAN;
+}
+
+/* Where the edge leaves least, and minus the log-likelihood there; false if nowhere. */
+static bool best_place(const section *s, double blur_px, double *place_px, double *cost)
+{
+  double rest[PLACES];
+  int best = -1;
+  for (int j = 0; j < PLACES; j++) {
+    rest[j] = rest_at(s, PLACE_STEP_PX * (j - PLACES / 2), blur_px);
+    if (isfinite(rest[j]) && (best < 0 || rest[j] < rest[best]))
+      best = j;
+  }
+  if (best < 1 || best > PLACES - 2 || !isfinite(rest[best - 1]) || !isfinite(rest[best + 1]))
+    return false;
+  const double l = rest[best - 1], m = rest[best], r = rest[best + 1], curve = l + r - 2.0 * m;
+  *place_px = PLACE_STEP_PX * (best - PLACES / 2 + (curve > 0.0 ? 0.5 * (l - r) / curve : 0.0));
+  *cost = 0.5 * s->independent * log(m);
+  return true;
+}
+
+/* Over all blurs. */
+static bool explain(const sp_edge_profile *p, int curve, double *place_px, double *cost)
+{
+  section s;
+  bool any = false;
+  take_section(p, curve, &s);
+  for (int k = 0; k < BLURS; k++) {
+    const double unusual = log(BLUR_RATIO[k]) / BLUR_SD;
+    double place, c;
+    if (!best_place(&s, BLUR_RATIO[k] * p->blur_px, &place, &c))
+      continue;
+    c += 0.5 * unusual * unusual;
+    if (!any || c < *cost) {
+      *place_px = place;
+      *cost = c;
+    }
+    any = true;
+  }
+  return any;
+}
+
+void sp_edge_curve_shifts(const sp_edge_profile *const profile[], size_t count, double *shift_px, double *u_px)
+{
+  double weight[CURVES], place[CURVES], cost[CURVES], total[CURVES] = {0.0}, least = INFINITY, sum = 0.0;
+  for (size_t e = 0; e < count; e++)
+    for (int c = 0; c < CURVES && profile[e]->n > TERMS; c++)
+      total[c] += explain(profile[e], c, &place[c], &cost[c]) ? cost[c] : 1e3;
+  for (int c = 0; c < CURVES; c++)
+    least = fmin(least, total[c]);
+  for (int c = 0; c < CURVES; c++)
+    sum += weight[c] = PRIOR[c] * exp(least - total[c]);
+  for (size_t e = 0; e < count; e++) {
+    double mean = 0.0, square = 0.0, range = 0.0;
+    shift_px[e] = u_px[e] = 0.0;
+    if (profile[e]->n <= TERMS || !explain(profile[e], 0, &place[0], &cost[0]))
+      continue;
+    for (int c = 0; c < CURVES; c++) {
+      const double apart = c && explain(profile[e], c, &place[c], &cost[c]) ? place[c] - place[0] : 0.0;
+      mean += weight[c] / sum * apart;
+      square += weight[c] / sum * apart * apart;
+      range = fmax(range, fabs(apart));
+    }
+    shift_px[e] = mean;
+    u_px[e] = hypot(sqrt(fmax(square - mean * mean, 0.0)), PART_IN_DOUBT * range);
+  }
+}
