@@ -43,8 +43,9 @@ static const double EDGE_INSET = 0.08, EDGE_USED = 0.4, EDGE_CLEAR_MM = 5.0;
 static const double END_MM = 1.2;
 /* No foot is believed closer than this, px. */
 static const double FLOOR_PX = 0.02;
-/* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike. */
-static const double COMMON_MM = 0.015, COMMON_PX = 0.12;
+/* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike, and to a nut's face: so
+ * much, and so much of the blur, within which they cannot be told apart (sized on drawn necks at 300 and 600 dpi). */
+static const double COMMON_MM = 0.015, COMMON_PX = 0.35;
 /* What a joint may make the grain's end lie beside the foot, and what the end must be known to to be of use. */
 static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.08;
 /* How far a fret's own foot may lie from where the grain of all has it in the common section. */
@@ -245,7 +246,8 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
-/* Where the grain ends. The neck lies off the glass, so its blur may be more than the rule's: what tells most counts. */
+/* Where the grain ends. The neck lies off the glass, so its blur may be more than the rule's: what tells most counts.
+ */
 static void ask_grain(job *j, const sp_wire_section *section)
 {
   const double ppm = j->o->px_per_mm;
