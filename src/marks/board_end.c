@@ -212,9 +212,8 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
 /* What the picture's curve of light does to both ends; the same curve made both. */
 static void allow_for_curve(sp_board *board, const sp_edge_profile profile[2])
 {
-  const sp_edge_profile *both[2] = {&profile[0], &profile[1]};
   double shift_px[2], u_px[2];
-  sp_edge_curve_shifts(both, 2, shift_px, u_px);
+  sp_edge_curve_shifts(profile, shift_px, u_px);
   for (int which = 0; which < 2; which++)
     if (profile[which].n) {
       board->end[which].u_px += which ? shift_px[which] : -shift_px[which];

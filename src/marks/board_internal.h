@@ -44,8 +44,9 @@ typedef struct sp_edge_profile {
 sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_lengthwise *rough, sp_lengthwise *edge,
                                 bool *seen, sp_edge_profile *profile, sp_error *err);
 
-/* By how much edges of one picture lie further outward than stored values taken as light say, px (edge_curve.c). */
-void sp_edge_curve_shifts(const sp_edge_profile *const profile[], size_t count, double *shift_px, double *u_px);
+/* By how much the two ends of a board lie further outward than they do if stored values are light, px, and how unsure
+ * that is (edge_curve.c). 0 where a profile has too few points. */
+void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], double u_px[2]);
 
 /* Moves the board's side of the rule's band, which is known to a millimetre or two, to the rule's edge: a board laid
  * against the rule would be hidden by it otherwise. */

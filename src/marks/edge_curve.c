@@ -90,10 +90,11 @@ static void terms_at(const section *s, double x_px, double edge_px, double blur_
 /* Mean square left around the edge, stored; NAN if there is too little to fit. */
 static double rest_at(const section *s, double edge_px, double blur_px)
 {
-  double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, term[TERMS], sum = 0.0, n = 0.0;
+  double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, all[SP_EDGE_POINTS][TERMS], sum = 0.0, n = 0.0;
   for (int r = 0; r < TERMS; r++)
     a[r * TERMS + r] = r == 0 || r == 2 ? 1e-9 : LEAST_REST * LEAST_REST / (SLOPE_SD * SLOPE_SD);
   for (size_t i = 0; i < s->p->n; i++) {
+    double *term = all[i];
     terms_at(s, s->p->x_px[i], edge_px, blur_px, term);
     for (int r = 0; r < TERMS; r++) {
       right[r] += s->weight[i] * term[r] * s->light[i];
@@ -108,9 +109,8 @@ static double rest_at(const section *s, double edge_px, double blur_px)
     double model = 0.0;
     if (fabs(s->p->x_px[i] - edge_px) > MIXED_BLURS * blur_px)
       continue;
-    terms_at(s, s->p->x_px[i], edge_px, blur_px, term);
     for (int t = 0; t < TERMS; t++)
-      model += right[t] * term[t];
+      model += right[t] * all[i][t];
     const double off = s->p->value[i] - stored_of(s->curve, model);
     sum += off * off;
     n += 1.0;
@@ -136,46 +136,67 @@ static bool best_place(const section *s, double blur_px, double *place_px, doubl
   return true;
 }
 
+/* What one curve makes of an edge: where it lies, minus the log-likelihood. */
+typedef struct explanation {
+  bool fits;
+  double place_px, cost;
+} explanation;
+
 /* Over all blurs. */
-static bool explain(const sp_edge_profile *p, int curve, double *place_px, double *cost)
+static explanation explain(const sp_edge_profile *p, int curve)
 {
+  explanation best = {false, 0.0, 0.0};
   section s;
-  bool any = false;
+  if (p->n <= TERMS)
+    return best;
   take_section(p, curve, &s);
   for (int k = 0; k < BLURS; k++) {
     const double unusual = log(BLUR_RATIO[k]) / BLUR_SD;
-    double place, c;
-    if (!best_place(&s, BLUR_RATIO[k] * p->blur_px, &place, &c))
+    double place, cost;
+    if (!best_place(&s, BLUR_RATIO[k] * p->blur_px, &place, &cost))
       continue;
-    c += 0.5 * unusual * unusual;
-    if (!any || c < *cost) {
-      *place_px = place;
-      *cost = c;
-    }
-    any = true;
+    cost += 0.5 * unusual * unusual;
+    if (!best.fits || cost < best.cost)
+      best = (explanation){true, place, cost};
   }
-  return any;
+  return best;
 }
 
-void sp_edge_curve_shifts(const sp_edge_profile *const profile[], size_t count, double *shift_px, double *u_px)
+/* What each curve is worth, from all edges together; adds up to 1. */
+static void weigh(const explanation of[][CURVES], size_t count, double weight[CURVES])
 {
-  double weight[CURVES], place[CURVES], cost[CURVES], total[CURVES] = {0.0}, least = INFINITY, sum = 0.0;
-  for (size_t e = 0; e < count; e++)
-    for (int c = 0; c < CURVES && profile[e]->n > TERMS; c++)
-      total[c] += explain(profile[e], c, &place[c], &cost[c]) ? cost[c] : 1e3;
-  for (int c = 0; c < CURVES; c++)
+  double total[CURVES] = {0.0}, least = INFINITY, sum = 0.0;
+  for (int c = 0; c < CURVES; c++) {
+    for (size_t e = 0; e < count; e++)
+      total[c] += of[e][c].fits ? of[e][c].cost : 0.0;
     least = fmin(least, total[c]);
+  }
   for (int c = 0; c < CURVES; c++)
     sum += weight[c] = PRIOR[c] * exp(least - total[c]);
-  for (size_t e = 0; e < count; e++) {
-    double mean = 0.0, square = 0.0, range = 0.0;
-    shift_px[e] = u_px[e] = 0.0;
-    if (profile[e]->n <= TERMS || !explain(profile[e], 0, &place[0], &cost[0]))
-      continue;
+  for (int c = 0; c < CURVES; c++)
+    weight[c] /= sum;
+}
+
+void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], double u_px[2])
+{
+  explanation of[2][CURVES];
+  double weight[CURVES];
+  for (size_t e = 0; e < 2; e++) {
+    bool all = true;
     for (int c = 0; c < CURVES; c++) {
-      const double apart = c && explain(profile[e], c, &place[c], &cost[c]) ? place[c] - place[0] : 0.0;
-      mean += weight[c] / sum * apart;
-      square += weight[c] / sum * apart * apart;
+      of[e][c] = explain(&profile[e], c);
+      all = all && of[e][c].fits;
+    }
+    for (int c = 0; c < CURVES; c++)
+      of[e][c].fits = all;
+  }
+  weigh((const explanation(*)[CURVES])of, 2, weight);
+  for (size_t e = 0; e < 2; e++) {
+    double mean = 0.0, square = 0.0, range = 0.0;
+    for (int c = 1; c < CURVES && of[e][c].fits; c++) {
+      const double apart = of[e][c].place_px - of[e][0].place_px;
+      mean += weight[c] * apart;
+      square += weight[c] * apart * apart;
       range = fmax(range, fabs(apart));
     }
     shift_px[e] = mean;
