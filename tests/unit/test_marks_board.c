@@ -295,7 +295,7 @@ static void ends_by_light_and_by_grey(void **unused)
     }
   }
   CHECK_CLOSE(outward[0], 0.0, 0.05);
-  CHECK_CLOSE(outward[1], 0.0, 0.2);
+  CHECK_CLOSE(outward[1], 0.0, 0.35); /* 0.45 if stored values were taken for light */
 }
 
 int main(void)
