@@ -17,8 +17,8 @@
 
 enum { TERMS = 5, CURVES = 3, BLURS = 7, PLACES = 31 };
 
-/* Scans are mostly resampled, sharpened and stored by programs that take stored values for light (a judgement; it counts
- * where the edge says little). */
+/* Scans are mostly resampled, sharpened and stored by programs that take stored values for light (a judgement; it
+ * counts where the edge says little). */
 static const double PRIOR[CURVES] = {0.8, 0.1, 0.1};
 /* Blurs tried, of the picture's; standard deviation of their logarithm: edges are not as sharp as strokes. */
 static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3}, BLUR_SD = 0.12;
@@ -33,6 +33,9 @@ static const double LEAST_REST = 0.0007;
 static const double SLOPE_SD = 0.3;
 /* Curves are not just these: so much of what they differ by stays in doubt. */
 static const double PART_IN_DOUBT = 0.25;
+/* In doubt where an edge cannot be explained by each of them, of the blur: about half of what they differ by elsewhere.
+ */
+static const double UNTOLD = 0.2;
 
 /* 0: stored values are light; 1: their power 1.8; 2: IEC 61966-2-1 (sRGB). */
 static double light_of(int curve, double stored)
@@ -201,6 +204,7 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], 
       range = fmax(range, fabs(apart));
     }
     shift_px[e] = mean;
-    u_px[e] = hypot(sqrt(fmax(square - mean * mean, 0.0)), PART_IN_DOUBT * range);
+    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), PART_IN_DOUBT * range)
+                            : UNTOLD * profile[e].blur_px;
   }
 }
