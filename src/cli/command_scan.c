@@ -32,6 +32,8 @@ static int list_devices(void)
 
 /* ---- progress, and Ctrl-C --------------------------------------------------------------------------------------- */
 
+enum { PATIENCE_S = 30 }; /* for the carriage to go home */
+
 typedef struct watch {
   bool terminal;
   int shown;   /* per cent; -1 nothing yet */
@@ -56,6 +58,26 @@ static int waiting_signal(void)
   return sigismember(&pending, SIGINT) == 1 ? SIGINT : sigismember(&pending, SIGTERM) == 1 ? SIGTERM : 0;
 }
 
+/* Some drivers stand still for ever when they are told to stop. Nothing has been written yet, so nothing is lost. */
+static void give_up(int number)
+{
+  static const char words[] =
+      "\nslotproof: the scanner's driver does not stop; it was left alone and nothing was written: "
+      "switch the scanner off and on\n";
+  (void)number;
+  if (write(STDERR_FILENO, words, sizeof words - 1) < 0)
+    _exit((int)SP_E_INTERNAL);
+  _exit((int)SP_E_IO);
+}
+
+static void expect_the_end(void)
+{
+  struct sigaction action = {.sa_handler = give_up};
+  sigemptyset(&action.sa_mask);
+  if (sigaction(SIGALRM, &action, NULL) == 0)
+    alarm(PATIENCE_S);
+}
+
 static bool on_progress(void *context, double part)
 {
   watch *w = context;
@@ -69,6 +91,8 @@ static bool on_progress(void *context, double part)
     fflush(stderr);
   }
   w->stopped = waiting_signal();
+  if (w->stopped)
+    expect_the_end();
   return !w->stopped;
 }
 
@@ -83,6 +107,7 @@ static int fetch(const cli_request *r)
     fprintf(stderr, "\r                 \r");
   if (status)
     (void)cli_complain(result.device[0] ? result.device : "scan", &err);
+  alarm(0);
   hold_signals(SIG_UNBLOCK); /* one that waited ends the program here, as its sender meant it */
   if (status)
     return w.stopped ? 128 + w.stopped : status;
