@@ -83,9 +83,10 @@ static void fan_out(render_params *p, random_source *source)
   p->fan_nut_mm = p->nut_width_mm - random_between(source, 6.0, 8.0);
   p->fan_saddle_mm = p->fan_nut_mm + (p->end_width_mm - p->nut_width_mm) * 648.0 / 467.0;
   p->fan_square_fret = random_chance(source, 0.3) ? 0.0 : floor(random_between(source, 5.0, 12.0));
-  p->fan_mm = random_between(source, 25.0, 60.0);
-  /* the board ends clear of its outermost lines, which lean by what the difference is there over the spread */
+  /* no line leans by more than 24 degrees, about */
   const double square = 1.0 - pow(2.0, -p->fan_square_fret / 12.0), last = 1.0 - pow(2.0, -22.0 / 12.0);
+  p->fan_mm = fmin(random_between(source, 25.0, 60.0), 0.45 * p->fan_nut_mm / fmax(square, last - square));
+  /* the board ends clear of its outermost lines, which lean by what the difference is there over the spread */
   p->before_nut_mm = 2.5 + 0.5 * p->nut_width_mm * p->fan_mm * square / p->fan_nut_mm;
   p->after_last_mm = 3.0 + 0.5 * p->end_width_mm * p->fan_mm * (last - square) / p->fan_nut_mm;
 }
