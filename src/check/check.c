@@ -97,7 +97,7 @@ static void expect_fan(const sp_layout *layout, const sp_reference *reference, s
 static sp_marks_options marks_options(const sp_scene *scene, const sp_reference *reference, const sp_picture_info *info,
                                       const sp_check_options *o)
 {
-  sp_marks_options m = {.kind = o->marks};
+  sp_marks_options m = {.kind = o->marks, .by_camera = info->is_photograph};
   m.px_per_mm = px_per_mm_hint(scene, reference, info);
   m.has_rule = reference->has_band;
   m.along_known = reference->has_band;
@@ -472,6 +472,7 @@ static sp_status find_marks(opened_picture *open, const sp_check_options *o, cor
                             sp_marks *marks, sp_error *err)
 {
   *m = marks_options(&open->scene, &open->reference, &open->info, o);
+  m->by_camera = m->by_camera || open->straightened;
   sp_status status = paint_strips(open, err);
   if (!status)
     status = corrected_place(open, said, err);
