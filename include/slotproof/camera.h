@@ -63,10 +63,12 @@ typedef struct sp_camera_body {
 } sp_camera_body;
 enum { SP_CAMERA_BODIES = 5 };
 
-/* What is known beforehand: means are the starting camera's own values. Standard deviations; 0 holds a value fixed. */
+/* What is known beforehand. Standard deviations; 0 holds a value fixed at the start's. */
 typedef struct sp_camera_prior {
   double u_log_f, u_centre_px, u_k1, u_k2;
-  double u_stretch; /* about 0 */
+  double u_stretch;      /* about 0 */
+  const sp_camera *mean; /* whose focal length, centre, k1 and k2 they are about; NULL: the starting camera's own. A start
+                            that was fitted to the same things before is no mean: they would count again and again */
 } sp_camera_prior;
 
 typedef struct sp_camera_fit_result {

@@ -93,6 +93,7 @@ typedef struct sp_marks_options {
   double px_per_mm;   /* only to size the filters: within 20 % is good enough */
   double blur_px;     /* Gaussian blur as seen on the rule's strokes; 0 or NAN = not known */
   double blur_sd_log; /* standard deviation of its logarithm */
+  bool by_camera;     /* a camera took it: most likely light was blurred, not what was stored of it */
   bool has_rule;      /* leave out what lies in this slanted band */
   double rule_v0_px, rule_v1_px, rule_slope;
   double most_lean; /* fanned frets: lines may lean so far from square to the board, du/dv; 0: they are square to it */

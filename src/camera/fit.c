@@ -24,7 +24,7 @@ typedef struct fit {
   const sp_camera_sighting *sightings;
   size_t count;
   sp_camera start;
-  double prior_sd[PRIORS];  /* log f, cx, cy, k1, k2, stretch */
+  double prior_sd[PRIORS], off_prior[PRIORS]; /* log f, cx, cy, k1, k2, stretch; the start less the prior's mean */
   double scale[MOST_PARAMETERS]; /* parameter = scale * beta, so that all are about 1 */
   const sp_camera_body *body;    /* where they lay at the start */
   size_t body_count, parameters;
@@ -82,7 +82,7 @@ static void hold_to_priors(const fit *f, const double *beta, double *residual, d
 {
   for (size_t k = 0; k < PRIORS; k++) {
     const size_t row = f->count + k, parameter = k < CAMERA_TURNS ? k : STRETCH;
-    residual[row] = f->scale[parameter] * beta[parameter] / f->prior_sd[k];
+    residual[row] = (f->off_prior[k] + f->scale[parameter] * beta[parameter]) / f->prior_sd[k];
     if (!jacobian)
       continue;
     memset(jacobian + row * f->parameters, 0, f->parameters * sizeof *jacobian);
@@ -155,6 +155,11 @@ static void set_scales(fit *f, const sp_camera_prior *prior)
     f->prior_sd[i] = sd[i] > 0.0 ? sd[i] : 1e-12; /* next to nothing: held fixed */
     f->scale[i < CAMERA_TURNS ? i : STRETCH] = f->prior_sd[i];
   }
+  const sp_camera *m = prior->mean ? prior->mean : &f->start, *s = &f->start;
+  const double off[PRIORS] = {log(s->f_px / m->f_px), s->cx_px - m->cx_px, s->cy_px - m->cy_px, s->k1 - m->k1,
+                              s->k2 - m->k2,          0.0};
+  for (int i = 0; i < PRIORS; i++)
+    f->off_prior[i] = sd[i] > 0.0 ? off[i] : 0.0;
   for (int i = 0; i < 3; i++) {
     f->scale[CAMERA_TURNS + i] = 0.05;
     f->scale[CAMERA_SHIFTS + i] = 0.05 * fabs(f->start.translation[2]);

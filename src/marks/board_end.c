@@ -210,10 +210,10 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
 }
 
 /* What the picture's curve of light does to both ends; the same curve made both. */
-static void allow_for_curve(sp_board *board, const sp_edge_profile profile[2])
+static void allow_for_curve(sp_board *board, const sp_edge_profile profile[2], bool by_camera)
 {
   double shift_px[2], u_px[2];
-  sp_edge_curve_shifts(profile, shift_px, u_px);
+  sp_edge_curve_shifts(profile, by_camera, shift_px, u_px);
   for (int which = 0; which < 2; which++)
     if (profile[which].n) {
       board->end[which].u_px += which ? shift_px[which] : -shift_px[which];
@@ -246,7 +246,7 @@ sp_status sp_board_ends(const sp_board_search *s, sp_board *board, sp_error *err
       status = refine_end(s, board, which, &board->end[which], &section[which], err);
   }
   if (!status)
-    allow_for_curve(board, section);
+    allow_for_curve(board, section, s->o->by_camera);
   free(profile);
   free(work);
   return status;

@@ -17,9 +17,9 @@
 
 enum { TERMS = 5, CURVES = 3, BLURS = 7, PLACES = 31 };
 
-/* Scans are mostly resampled, sharpened and stored by programs that take stored values for light (a judgement; it
- * counts where the edge says little). */
-static const double PRIOR[CURVES] = {0.8, 0.1, 0.1};
+/* Scans are mostly resampled, sharpened and stored by programs that take stored values for light; what a camera's lens
+ * and sensor blur is light, and only sharpening comes later (a judgement; it counts where the edge says little). */
+static const double PRIOR_SCAN[CURVES] = {0.8, 0.1, 0.1}, PRIOR_CAMERA[CURVES] = {0.2, 0.3, 0.5};
 /* Blurs tried, of the picture's; standard deviation of their logarithm: edges are not as sharp as strokes. */
 static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3}, BLUR_SD = 0.12;
 static const double PLACE_STEP_PX = 0.08;
@@ -31,11 +31,15 @@ static const double INDEPENDENT = 4.0, INDEPENDENT_IF_BLACK = 1.5, BLACK = 0.2;
 static const double LEAST_REST = 0.0007;
 /* Standard deviation that slopes and curve have beforehand, of full scale over the section. */
 static const double SLOPE_SD = 0.3;
-/* Curves are not just these: so much of what they differ by stays in doubt. */
-static const double PART_IN_DOUBT = 0.25;
+/* Curves are not just these, cameras' least of all (they lift contrast): so much of what they differ by stays in doubt.
+ */
+static const double IN_DOUBT_SCAN = 0.25, IN_DOUBT_CAMERA = 0.4;
 /* In doubt where an edge cannot be explained by each of them, of the blur: about half of what they differ by elsewhere.
  */
 static const double UNTOLD = 0.2;
+/* A photographed bench lies deeper than the wood, in a shadow that begins or ends near the edge, blurred with it: so much
+ * of the blur is in doubt besides. */
+static const double BESIDE_A_SHADOW = 0.15;
 
 /* 0: stored values are light; 1: their power 1.8; 2: IEC 61966-2-1 (sRGB). */
 static double light_of(int curve, double stored)
@@ -167,7 +171,7 @@ static explanation explain(const sp_edge_profile *p, int curve)
 }
 
 /* What each curve is worth, from all edges together; adds up to 1. */
-static void weigh(const explanation of[][CURVES], size_t count, double weight[CURVES])
+static void weigh(const explanation of[][CURVES], size_t count, const double prior[CURVES], double weight[CURVES])
 {
   double total[CURVES] = {0.0}, least = INFINITY, sum = 0.0;
   for (int c = 0; c < CURVES; c++) {
@@ -176,12 +180,12 @@ static void weigh(const explanation of[][CURVES], size_t count, double weight[CU
     least = fmin(least, total[c]);
   }
   for (int c = 0; c < CURVES; c++)
-    sum += weight[c] = PRIOR[c] * exp(least - total[c]);
+    sum += weight[c] = prior[c] * exp(least - total[c]);
   for (int c = 0; c < CURVES; c++)
     weight[c] /= sum;
 }
 
-void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], double u_px[2])
+void sp_edge_curve_shifts(const sp_edge_profile profile[2], bool by_camera, double shift_px[2], double u_px[2])
 {
   explanation of[2][CURVES];
   double weight[CURVES];
@@ -194,7 +198,7 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], 
     for (int c = 0; c < CURVES; c++)
       of[e][c].fits = all;
   }
-  weigh((const explanation(*)[CURVES])of, 2, weight);
+  weigh((const explanation(*)[CURVES])of, 2, by_camera ? PRIOR_CAMERA : PRIOR_SCAN, weight);
   for (size_t e = 0; e < 2; e++) {
     double mean = 0.0, square = 0.0, range = 0.0;
     for (int c = 1; c < CURVES && of[e][c].fits; c++) {
@@ -204,7 +208,9 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], double shift_px[2], 
       range = fmax(range, fabs(apart));
     }
     shift_px[e] = mean;
-    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), PART_IN_DOUBT * range)
+    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), (by_camera ? IN_DOUBT_CAMERA : IN_DOUBT_SCAN) * range)
                             : UNTOLD * profile[e].blur_px;
+    if (by_camera)
+      u_px[e] = hypot(u_px[e], BESIDE_A_SHADOW * profile[e].blur_px);
   }
 }

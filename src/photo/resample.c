@@ -10,6 +10,7 @@
 #include <string.h>
 
 #include "photo_internal.h"
+#include "raster/wide.h"
 #include "slotproof/workers.h"
 
 /* A patch holds a tile turned by any angle and a quarter larger. */
@@ -93,6 +94,7 @@ static void fill_patch(const sp_raster *source, patch *p)
 }
 
 typedef float four __attribute__((vector_size(16)));
+typedef int32_t four_ints __attribute__((vector_size(16)));
 
 static inline four four_at(const float *p)
 {
@@ -101,79 +103,121 @@ static inline four four_at(const float *p)
   return v;
 }
 
+/* Four places of a row of the new picture at once, all inside: their pixels in the patch, and how far past these. */
+typedef struct places {
+  four_ints pixel, x, y;
+  four past_x, past_y;
+} places;
+
+static inline places places_at(four x, four y)
+{
+  places p = {.x = __builtin_convertvector(x, four_ints), .y = __builtin_convertvector(y, four_ints)};
+  p.pixel = p.y * PATCH + p.x; /* all are positive: this rounds down */
+  p.past_x = x - __builtin_convertvector(p.x, four);
+  p.past_y = y - __builtin_convertvector(p.y, four);
+  return p;
+}
+
 /* Between four pixels: half the work, and blurred a little; good enough to look for something in. */
-static inline float interpolated(const patch *p, float x, float y)
+static inline four interpolated(const patch *p, four x, four y)
 {
-  const int32_t ix = (int32_t)x, iy = (int32_t)y;
-  const float *at = p->value + (size_t)iy * PATCH + ix, tx = x - (float)ix, ty = y - (float)iy;
-  const float upper = at[0] + tx * (at[1] - at[0]), lower = at[PATCH] + tx * (at[PATCH + 1] - at[PATCH]);
-  return upper + ty * (lower - upper);
+  const places at = places_at(x, y);
+  const float *a = p->value + at.pixel[0], *b = p->value + at.pixel[1], *c = p->value + at.pixel[2],
+              *d = p->value + at.pixel[3];
+  const four left = {a[0], b[0], c[0], d[0]}, left_below = {a[PATCH], b[PATCH], c[PATCH], d[PATCH]};
+  const four right = {a[1], b[1], c[1], d[1]}, right_below = {a[PATCH + 1], b[PATCH + 1], c[PATCH + 1], d[PATCH + 1]};
+  const four upper = left + at.past_x * (right - left), lower = left_below + at.past_x * (right_below - left_below);
+  return upper + at.past_y * (lower - upper);
 }
 
-/* (x, y) lies at least a pixel inside the patch, two before its end. */
-static inline float convolved(const resampling *r, const patch *p, float x, float y)
+/* The four columns about a pixel, each weighed and added up. */
+static inline four weighed(const resampling *r, const float *pixel, int32_t column, int32_t row)
 {
-  const int32_t ix = (int32_t)x, iy = (int32_t)y; /* both are positive: this rounds down */
-  const float *wx = r->weight[(int32_t)((x - (float)ix) * PHASES + 0.5f)];
-  const float *wy = r->weight[(int32_t)((y - (float)iy) * PHASES + 0.5f)];
-  const float *at = p->value + (size_t)(iy - 1) * PATCH + ix - 1;
-  four column = wy[0] * four_at(at) + wy[1] * four_at(at + PATCH) + wy[2] * four_at(at + 2 * PATCH) +
-                wy[3] * four_at(at + 3 * PATCH);
-  column *= four_at(wx);
-  return (column[0] + column[1]) + (column[2] + column[3]);
+  const float *w = r->weight[row], *a = pixel - PATCH - 1;
+  return four_at(r->weight[column]) * (w[0] * four_at(a) + w[1] * four_at(a + PATCH) + w[2] * four_at(a + 2 * PATCH) +
+                                       w[3] * four_at(a + 3 * PATCH));
 }
 
-static bool is_inside(const patch *p, float x, float y)
+/* Each lies at least a pixel inside the patch, two before its end. */
+static inline four convolved(const resampling *r, const patch *p, four x, four y)
+{
+  const places at = places_at(x, y);
+  const four_ints column = __builtin_convertvector(at.past_x * PHASES + 0.5f, four_ints);
+  const four_ints row = __builtin_convertvector(at.past_y * PHASES + 0.5f, four_ints);
+  const four a = weighed(r, p->value + at.pixel[0], column[0], row[0]);
+  const four b = weighed(r, p->value + at.pixel[1], column[1], row[1]);
+  const four c = weighed(r, p->value + at.pixel[2], column[2], row[2]);
+  const four d = weighed(r, p->value + at.pixel[3], column[3], row[3]);
+  return ((four){a[0], b[0], c[0], d[0]} + (four){a[1], b[1], c[1], d[1]}) +
+         ((four){a[2], b[2], c[2], d[2]} + (four){a[3], b[3], c[3], d[3]});
+}
+
+static inline bool is_inside(const patch *p, float x, float y)
 {
   return x >= 1.0f && y >= 1.0f && x < (float)(p->width - 2) && y < (float)(p->height - 2);
 }
 
-static inline uint16_t rounded(float value)
+/* Lane by lane; a comparison gives all bits or none. */
+static inline four either(four_ints yes, four a, four b)
 {
-  const float low = value > 0.0f ? value : 0.0f, kept = low < 65535.0f ? low : 65535.0f;
-  return (uint16_t)(int32_t)(kept + 0.5f);
+  return (four)((yes & (four_ints)a) | (~yes & (four_ints)b));
+}
+
+static inline void put_rounded(four value, uint16_t out[4])
+{
+  const four most = (four){0} + 65535.0f, low = either(value > 0.0f, value, (four){0});
+  const four kept = either(low < most, low, most);
+  const four_ints whole = __builtin_convertvector(kept + 0.5f, four_ints);
+  for (int k = 0; k < 4; k++)
+    out[k] = (uint16_t)whole[k];
+}
+
+/* Four places one after the other; of those that are not inside, the grey of what lies outside. */
+static void convolved_at_the_rim(const resampling *r, const patch *p, four x, four y, uint16_t out[4])
+{
+  four value = {0};
+  for (int k = 0; k < 4; k++)
+    value[k] = is_inside(p, x[k], y[k]) ? convolved(r, p, (four){0} + x[k], (four){0} + y[k])[0] : r->outside;
+  put_rounded(r->gain * value, out);
 }
 
 /* One row of one cell of the grid, from place a to place b, both relative to the patch. A straight line between two
  * places inside stays inside. */
-static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, int32_t count, uint16_t *out)
+static inline void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, uint16_t out[GRID])
 {
-  const float x = (float)a.x, y = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
-  const bool inside = is_inside(p, x, y) && is_inside(p, (float)b.x, (float)b.y);
-  if (inside && r->rough) {
-    for (int32_t i = 0; i < count; i++)
-      out[i] = rounded(r->gain * interpolated(p, x + (float)i * dx, y + (float)i * dy));
-    return;
-  }
-  if (inside) {
-    for (int32_t i = 0; i < count; i++)
-      out[i] = rounded(r->gain * convolved(r, p, x + (float)i * dx, y + (float)i * dy));
-    return;
-  }
-  for (int32_t i = 0; i < count; i++) {
-    const float px = x + (float)i * dx, py = y + (float)i * dy;
-    out[i] = rounded(r->gain * (is_inside(p, px, py) ? convolved(r, p, px, py) : r->outside));
+  const four place = {0.0f, 1.0f, 2.0f, 3.0f};
+  const float x0 = (float)a.x, y0 = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
+  const bool inside = is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y);
+  for (int i = 0; i < GRID; i += 4) {
+    const four x = x0 + (place + (float)i) * dx, y = y0 + (place + (float)i) * dy;
+    if (inside)
+      put_rounded(r->gain * (r->rough ? interpolated(p, x, y) : convolved(r, p, x, y)), out + i);
+    else
+      convolved_at_the_rim(r, p, x, y, out + i);
   }
 }
 
-static sp_point between(sp_point a, sp_point b, double part, const patch *p)
+static inline sp_point between(sp_point a, sp_point b, double part, const patch *p)
 {
   return (sp_point){a.x + part * (b.x - a.x) - p->x, a.y + part * (b.y - a.y) - p->y};
 }
 
-static void draw_cells(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
+SP_WIDE static void draw_cells(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
                        uint32_t y0)
 {
   const uint32_t width = r->out->width_px, height = r->out->height_px;
   for (uint32_t y = 0; y < TILE && y0 + y < height; y++) {
     const sp_point *upper = nodes + (y / GRID) * NODES, *lower = upper + NODES;
     const double part = (double)(y % GRID) / GRID;
-    uint16_t *out = r->out->u16 + (size_t)(y0 + y) * width + x0;
-    for (uint32_t cell = 0; cell < TILE / GRID && x0 + cell * GRID < width; cell++) {
+    uint16_t *out = r->out->u16 + (size_t)(y0 + y) * width + x0, last[GRID];
+    sp_point from = between(upper[0], lower[0], part, p);
+    for (uint32_t cell = 0; cell < TILE / GRID && x0 + cell * GRID < width; cell++, out += GRID) {
       const uint32_t left = width - x0 - cell * GRID;
-      draw_cell_row(r, p, between(upper[cell], lower[cell], part, p),
-                    between(upper[cell + 1], lower[cell + 1], part, p), (int32_t)(left < GRID ? left : GRID),
-                    out + cell * GRID);
+      const sp_point to = between(upper[cell + 1], lower[cell + 1], part, p);
+      draw_cell_row(r, p, from, to, left < GRID ? last : out);
+      if (left < GRID)
+        memcpy(out, last, left * sizeof *out);
+      from = to;
     }
   }
 }

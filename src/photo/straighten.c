@@ -196,7 +196,7 @@ static sp_photo_lens usual_lens(const sp_raster *picture, double focal_35mm)
   const double focal = stated ? focal_35mm : USUAL_FOCAL_35MM;
   return (sp_photo_lens){
       .camera = {.f_px = focal / FILM_DIAGONAL_MM * hypot(w, h), .cx_px = 0.5 * (w - 1.0), .cy_px = 0.5 * (h - 1.0)},
-      .prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL, U_CENTRE * hypot(w, h), U_K1, U_K2, 0.0}};
+      .prior = {stated ? U_LOG_FOCAL_STATED : U_LOG_FOCAL, U_CENTRE * hypot(w, h), U_K1, U_K2, 0.0, NULL}};
 }
 
 sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const sp_raster *picture)
@@ -205,7 +205,7 @@ sp_photo_lens sp_photo_lens_calibrated(const sp_lens *l, const sp_lens *u, const
   return (sp_photo_lens){.camera = {l->f_px, l->cx_px, l->cy_px, l->k1, l->k2, l->p1, l->p2, {0}, {0}},
                          .prior = {hypot(u->f_px / l->f_px, REFOCUS_LOG_F),
                                    hypot(fmax(u->cx_px, u->cy_px), REFOCUS_CENTRE * diagonal), hypot(u->k1, REFOCUS_K1),
-                                   hypot(u->k2, REFOCUS_K2), 0.0}};
+                                   hypot(u->k2, REFOCUS_K2), 0.0, NULL}};
 }
 
 static sp_camera first_camera(const sp_photo_lens *lens, sp_point at, sp_point ahead)
@@ -222,7 +222,9 @@ static sp_camera first_camera(const sp_photo_lens *lens, sp_point at, sp_point a
 static sp_status fit_camera(const sp_photo_lens *lens, const sightings *s, sp_camera *camera,
                             sp_camera_fit_result *result, sp_error *err)
 {
-  return sp_camera_fit(s->list, s->count, &lens->prior, camera, NULL, result, err);
+  sp_camera_prior prior = lens->prior;
+  prior.mean = &lens->camera;
+  return sp_camera_fit(s->list, s->count, &prior, camera, NULL, result, err);
 }
 
 /* The band, and later the whole, as the camera sees it: board place -> picture. */

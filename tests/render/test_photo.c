@@ -10,53 +10,20 @@
 #include <libexif/exif-data.h>
 
 #include "../unit/check_close.h"
+#include "drawn_picture.h"
 #include "render.h"
 #include "scene.h"
 
 static const double pi = 3.14159265358979324;
 
-typedef struct picture {
-  render_image image;
-  render_truth truth;
-} picture;
-
-static picture *render_or_fail(const render_params *params)
-{
-  char message[RENDER_MESSAGE] = "";
-  picture *made = malloc(sizeof *made);
-  assert_non_null(made);
-  if (!render_board(params, &made->image, &made->truth, message)) {
-    fprintf(stderr, "%s\n", message);
-    fail();
-  }
-  return made;
-}
-
-static void free_picture(picture *made)
-{
-  render_image_free(&made->image);
-  render_truth_free(&made->truth);
-  free(made);
-}
-
 /* A small even board on an even bench without noise at 16 bits, seen obliquely through a strong lens: about 10 px a
  * mm, as a phone shows it. */
 static render_params even_photo(void)
 {
-  render_params params;
-  render_params_init(&params);
+  render_params params = even_wood();
   params.photo = 1;
   params.photo_width_px = 700;
   params.photo_height_px = 560;
-  params.bits = 16;
-  params.scale_length_mm = 80.0;
-  params.frets = 3;
-  params.nut_width_mm = 14.0;
-  params.end_width_mm = 16.0;
-  params.noise = params.grain = params.figure = params.pores_per_mm2 = params.depth_variation = params.edge_shadow =
-      0.0;
-  params.rule_brushed = 0.0;
-  params.rule_width_mm = 13.0;
   params.photo_texture = params.photo_cast = params.photo_falloff = 0.0;
   params.photo_tilt_x_deg = 5.5;
   params.photo_tilt_y_deg = -4.5;

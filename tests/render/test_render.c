@@ -10,6 +10,7 @@
 #include <gsl/gsl_integration.h>
 
 #include "../unit/check_close.h"
+#include "drawn_picture.h"
 #include "render.h"
 #include "scene.h"
 
@@ -99,44 +100,10 @@ static void turned_pixel_agrees_with_quadrature(void **state)
 
 /* ---- pictures ---- */
 
-typedef struct picture {
-  render_image image;
-  render_truth truth;
-} picture;
-
-static picture *render_or_fail(const render_params *params)
-{
-  char message[RENDER_MESSAGE] = "";
-  picture *made = malloc(sizeof *made);
-  assert_non_null(made);
-  if (!render_board(params, &made->image, &made->truth, message)) {
-    fprintf(stderr, "%s\n", message);
-    fail();
-  }
-  return made;
-}
-
-static void free_picture(picture *made)
-{
-  render_image_free(&made->image);
-  render_truth_free(&made->truth);
-  free(made);
-}
-
 /* A small even board without noise at 16 bits. */
 static render_params even_board(void)
 {
-  render_params params;
-  render_params_init(&params);
-  params.bits = 16;
-  params.scale_length_mm = 80.0;
-  params.frets = 3;
-  params.nut_width_mm = 14.0;
-  params.end_width_mm = 16.0;
-  params.noise = params.grain = params.figure = params.pores_per_mm2 = params.depth_variation = params.edge_shadow =
-      0.0;
-  params.rule_brushed = 0.0;
-  params.rule_width_mm = 13.0;
+  render_params params = even_wood();
   params.margin_mm = 3.0;
   params.wave_count = 2;
   params.sensor_um = 20.0;

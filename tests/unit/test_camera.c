@@ -120,7 +120,7 @@ static sp_camera start_near(const sp_camera *c)
   return start;
 }
 
-static const sp_camera_prior PRIOR = {0.25, 30.0, 0.08, 0.02, 0.0};
+static const sp_camera_prior PRIOR = {.u_log_f = 0.25, .u_centre_px = 30.0, .u_k1 = 0.08, .u_k2 = 0.02};
 
 /* Where a board's centre line would be read, 45 units beside the rule, off by how much along it? */
 static void fit_finds_the_plane(void **state)
@@ -225,6 +225,33 @@ static void bodies_and_stretch(void **state)
   free(s);
 }
 
+/* What was known beforehand counts once, however often the same sightings are fitted anew from where the last fit ended:
+ * a least-squares problem has one solution, wherever the search for it begins. */
+static void prior_counts_once(void **state)
+{
+  (void)state;
+  sp_camera_sighting *s = calloc(SIGHTINGS, sizeof *s);
+  assert_non_null(s);
+  sp_camera truth = OVERHEAD;
+  truth.p1 = truth.p2 = 0.0;
+  sight_rule(&truth, 3, 0.3, s); /* so coarse that the focal length stays open */
+  const sp_camera about = start_near(&truth);
+  sp_camera_prior prior = PRIOR;
+  prior.mean = &about;
+  sp_camera once = about, anew;
+  sp_camera_fit_result result;
+  sp_error err = {0};
+  assert_int_equal(sp_camera_fit(s, SIGHTINGS, &prior, &once, NULL, &result, &err), SP_OK);
+  anew = once;
+  assert_int_equal(sp_camera_fit(s, SIGHTINGS, &prior, &anew, NULL, &result, &err), SP_OK);
+  const double moved = fabs(log(anew.f_px / once.f_px));
+  CHECK_BELOW(moved, 1e-3);
+  prior.mean = NULL; /* about the last result, it would be pulled on */
+  assert_int_equal(sp_camera_fit(s, SIGHTINGS, &prior, &once, NULL, &result, &err), SP_OK);
+  assert_true(fabs(log(anew.f_px / once.f_px)) > 3.0 * moved);
+  free(s);
+}
+
 static void too_little_is_refused(void **state)
 {
   (void)state;
@@ -247,6 +274,7 @@ int main(void)
       cmocka_unit_test(fit_finds_the_plane),
       cmocka_unit_test(damaged_strokes_are_left_out),
       cmocka_unit_test(bodies_and_stretch),
+      cmocka_unit_test(prior_counts_once),
       cmocka_unit_test(too_little_is_refused),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
