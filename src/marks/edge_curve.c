@@ -31,9 +31,9 @@ static const double INDEPENDENT = 4.0, INDEPENDENT_IF_BLACK = 1.5, BLACK = 0.2;
 static const double LEAST_REST = 0.0007;
 /* Standard deviation that slopes and curve have beforehand, of full scale over the section. */
 static const double SLOPE_SD = 0.3;
-/* Curves are not just these, cameras' least of all (they lift contrast): so much of what they differ by stays in doubt.
- */
-static const double IN_DOUBT_SCAN = 0.25, IN_DOUBT_CAMERA = 0.4;
+/* Curves are not just these (cameras lift contrast, too), and an edge's shape misleads where its blur has wings: so much
+ * of what they differ by stays in doubt (k = 1), that the intervals reach nearly to either. */
+static const double IN_DOUBT = 0.4;
 /* In doubt where an edge cannot be explained by each of them, of the blur: about half of what they differ by elsewhere.
  */
 static const double UNTOLD = 0.2;
@@ -208,7 +208,7 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], bool by_camera, doub
       range = fmax(range, fabs(apart));
     }
     shift_px[e] = mean;
-    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), (by_camera ? IN_DOUBT_CAMERA : IN_DOUBT_SCAN) * range)
+    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), IN_DOUBT * range)
                             : UNTOLD * profile[e].blur_px;
     if (by_camera)
       u_px[e] = hypot(u_px[e], BESIDE_A_SHADOW * profile[e].blur_px);

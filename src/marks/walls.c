@@ -33,6 +33,8 @@ static const double SMOOTHED = 0.04;
 /* From this wander on, in px and in its own standard uncertainties, the windows' line is taken for the slot's: the fine
  * fit takes a wall that bends away at one end for damaged there, and follows the rest. */
 static const double WANDERS_PX = 0.25, WANDERS_SD = 5.0;
+/* Where one wall alone is broken the middle moves by half of what the kerf does; a saw that wanders moves both. */
+static const double ONE_WALL = 0.8;
 static const double HALF_PI = 1.5707963267948966;
 
 /* The windows: middle of their pieces; place of each wall against its straight line, their mean, and kerf, px. */
@@ -276,8 +278,9 @@ bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2]
   if (c.count >= LEAST_WINDOWS && !sp_straight_fit(c.count, c.v_px, c.middle_px, NULL, NAN, &line, NULL)) {
     w->known = true;
     describe_wander(&c, &line, f->px_per_mm, w);
+    const double kerf_sd_px = sp_sd(c.kerf_px, c.count);
     double u_wedge = hypot(u_slope[0], u_slope[1]);
-    if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px)
+    if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px && w->wander_px > ONE_WALL * kerf_sd_px)
       follow_windows(&c, f, &u_width_px, &u_wedge);
     describe_ends(f, m, u_slope, u_width_px, u_wedge, w);
   } else {
