@@ -62,6 +62,21 @@ static double stored_of(int curve, double light)
   return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
 }
 
+double sp_edge_grown_px(double dark, double bright, double blur_px)
+{
+  enum { STEPS = 64 };
+  const double reach = 4.0, step = 2.0 * reach / STEPS;
+  const double from = light_of(2, dark), to = light_of(2, bright);
+  double area = 0.0;
+  if (!(bright > dark && dark >= 0.0 && bright <= 1.0))
+    return 0.0;
+  for (int i = 0; i < STEPS; i++) {
+    const double z = -reach + (i + 0.5) * step;
+    area += step * (stored_of(2, from + (to - from) * sp_normal_cdf(z)) - (z < 0.0 ? dark : bright));
+  }
+  return blur_px * area / (bright - dark);
+}
+
 /* A section in light, and how much a change of light is worth in what is stored. */
 typedef struct section {
   const sp_edge_profile *p;

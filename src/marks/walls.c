@@ -210,7 +210,8 @@ static void describe_wander(const course *c, const sp_straight *line, double px_
   }
 }
 
-static void describe_kerf(const course *c, double px_per_mm, sp_walls *w)
+/* `u_width_px` holds what all kerfs have in common. */
+static void describe_kerf(const course *c, double px_per_mm, double u_width_px, sp_walls *w)
 {
   w->kerf_least_px = INFINITY;
   w->kerf_most_px = -INFINITY;
@@ -218,7 +219,12 @@ static void describe_kerf(const course *c, double px_per_mm, sp_walls *w)
     w->kerf_least_px = fmin(w->kerf_least_px, c->kerf_px[i]);
     w->kerf_most_px = fmax(w->kerf_most_px, c->kerf_px[i]);
   }
-  w->u_kerf_window_px = hypot(c->u_kerf_px, CHIPS_WINDOW_MM * px_per_mm);
+  w->u_kerf_window_px = hypot(hypot(c->u_kerf_px, CHIPS_WINDOW_MM * px_per_mm), u_width_px);
+}
+
+/* Of whole windows. */
+static void describe_spread(const course *c, double px_per_mm, sp_walls *w)
+{
   const double n = (double)c->count, sd = sp_sd(c->kerf_px, c->count);
   w->kerf_sd_px = cleaned((n - 1.0) * sd * sd, n, n - 1.0, c->u_kerf_px, &w->u_kerf_sd_px);
   w->u_kerf_sd_px = hypot(hypot(w->u_kerf_sd_px, SMOOTHED * w->kerf_sd_px), CHIPS_RMS_MM * px_per_mm);
@@ -232,7 +238,7 @@ static void follow_windows(const course *c, sp_line_fit *f, double *u_width_px, 
   sp_straight kerf;
   if (!sp_straight_fit(c->count, c->v_px, c->kerf_px, NULL, NAN, &kerf, NULL)) {
     const double inflated = fmax(1.0, c->u_kerf_px / kerf.s);
-    *u_width_px = hypot(kerf.u_mean_y * inflated, FLOOR_PX);
+    *u_width_px = fmax(*u_width_px, hypot(kerf.u_mean_y * inflated, FLOOR_PX));
     *u_wedge = kerf.u_b * inflated;
   }
   for (int wall = 0; wall < 2; wall++) {
@@ -272,11 +278,12 @@ bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2]
   course c = {work + 4 * n, {work + 5 * n, work + 6 * n}, work + 7 * n, work + 8 * n, 0, NAN, NAN};
   find_course(f, work, &c);
   if (c.count >= LEAST_WINDOWS) {
-    describe_kerf(&c, f->px_per_mm, w);
+    describe_kerf(&c, f->px_per_mm, u_width_px, w);
     leave_out_broken(f->px_per_mm, work, &c);
   }
   if (c.count >= LEAST_WINDOWS && !sp_straight_fit(c.count, c.v_px, c.middle_px, NULL, NAN, &line, NULL)) {
     w->known = true;
+    describe_spread(&c, f->px_per_mm, w);
     describe_wander(&c, &line, f->px_per_mm, w);
     const double kerf_sd_px = sp_sd(c.kerf_px, c.count);
     double u_wedge = hypot(u_slope[0], u_slope[1]);
