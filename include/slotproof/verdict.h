@@ -26,6 +26,10 @@ typedef struct sp_verdict_options {
 void sp_verdict_match_input(const sp_reference *reference, const sp_marks *marks, sp_match_line *lines,
                             sp_match_options *options);
 
+/* What an unevenness across the picture, which nothing in it shows, may move the middle between two sides by that lie
+ * half_mm from it, mm (standard uncertainty). */
+double sp_uneven_across_mm(double half_mm);
+
 /* Place of any u along the centre line in the frame of those lines. */
 double sp_verdict_place(const sp_reference *reference, const sp_marks *marks, double u_px);
 

@@ -119,9 +119,6 @@ sp_status sp_boardfile_layout(const sp_boardfile *b, sp_layout *layout, sp_error
   const bool told = !isnan(b->scale_length_mm) || sp_fan_given(&b->fan);
   if (!told || !b->frets)
     return sp_fail(err, SP_E_USAGE, "the %s missing; add it", !told ? "scale length is" : "number of frets is");
-  if (sp_fan_given(&b->fan) && (b->zero_fret || !isnan(b->nut_shift_mm) || b->partial_count))
-    return sp_fail(err, SP_E_USAGE,
-                   "fanned frets cannot be combined with a zero fret, a shifted nut or partial frets; leave those out");
   sp_status status = plain_layout(b, layout, err);
   if (!status)
     status = set_apart(b, layout, &key, err);

@@ -335,19 +335,19 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
 }
 
 /* Ends are squared: where the computed nut is not, none of them is it. */
-static bool nut_is_square(const sp_layout *layout)
+bool check_nut_is_square(const sp_layout *layout)
 {
   return fabs(sp_layout_slope(layout, 0)) < 1e-6;
 }
 
-static sp_status refuse_fan(const sp_check_options *o, sp_error *err)
+sp_status check_refuse_fan(const sp_check_options *o, sp_error *err)
 {
   if (!o->layout->fanned)
     return SP_OK;
   if (o->marks == SP_MARK_WIRE)
     return sp_fail(err, SP_E_USAGE,
                    "fanned frets can be measured as knife lines or slots, not yet as wires; give --marks");
-  if (o->nut == SP_NUT_END && !nut_is_square(o->layout))
+  if (o->nut == SP_NUT_END && !check_nut_is_square(o->layout))
     return sp_fail(
         err, SP_E_USAGE,
         "the board's squared end cannot be a nut that is askew; scribe the nut as a line and give --nut line");
@@ -363,7 +363,7 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
     return sp_fail_memory(err);
   sp_verdict_match_input(reference, marks, lines, &options);
   options.nut_may_be_line = o->nut != SP_NUT_END;
-  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && nut_is_square(o->layout);
+  options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && check_nut_is_square(o->layout);
   if (said->nut == NUT_AT_EDGE)
     options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
   sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
@@ -562,7 +562,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
   corrected said;
   sp_reference_options reference = o->reference;
   check_set_task(o, record);
-  sp_status status = refuse_fan(o, err);
+  sp_status status = check_refuse_fan(o, err);
   if (status)
     return status;
   status = corrected_begin(o->corrections, &said, err);

@@ -95,6 +95,10 @@ sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *re
 
 /* ---- steps of a check, for one picture and for several ----------------------------------------------------------- */
 
+/* Ends are squared: where the computed nut is not, none of them is it. */
+bool check_nut_is_square(const sp_layout *layout);
+/* Fans that cannot be measured: SP_E_USAGE. */
+sp_status check_refuse_fan(const sp_check_options *o, sp_error *err);
 /* What is asked, into the record. */
 void check_set_task(const sp_check_options *o, sp_record *record);
 /* The lines of one opened picture; the record's reference changes if a photograph has to be drawn again. */

@@ -49,6 +49,18 @@ double piece_to_mm(const piece *p)
   return p->turned ? -p->from_mm : p->to_mm;
 }
 
+double piece_slope_rate(const piece *p, double u_px)
+{
+  const sp_scale_map *map = &p->reference.map;
+  return p->marks.even ? sp_scale_map_even_rate(map) : sp_scale_map_rate(map, u_px);
+}
+
+double piece_lean_rad(const piece *p, double u_px, double slope)
+{
+  const double rate = piece_slope_rate(p, u_px) / p->reference.map.across_mm_per_px;
+  return atan(p->frame.v_sign * rate * slope) + p->frame.tilt_rad;
+}
+
 /* ---- one piece --------------------------------------------------------------------------------------------------- */
 
 void piece_free(piece *p)
@@ -221,10 +233,10 @@ static bool list_marks(const piece *p, double **own, sp_join_marks *list)
     const size_t at = p->turned ? n - 1 - i : i;
     x[at] = piece_mm(p, m->u_px, m->v_px).x;
     strength[at] = m->strength;
-    const double rate = sp_scale_map_rate(map, m->u_px) / map->across_mm_per_px;
-    lean[at] = atan(p->frame.v_sign * rate * m->slope) + p->frame.tilt_rad;
-    u_lean[at] = hypot(m->u_slope * rate,
-                       hypot(p->marks.board.centre.u_slope, 2.0 * p->frame.tilt_rad * map->u_across_relative));
+    const double rate = piece_slope_rate(p, m->u_px) / map->across_mm_per_px;
+    lean[at] = (p->mirrored ? -1.0 : 1.0) * piece_lean_rad(p, m->u_px, m->slope);
+    const double aspect = (2.0 * p->frame.tilt_rad - lean[at]) * map->u_across_relative;
+    u_lean[at] = hypot(m->u_slope * rate, hypot(p->marks.board.centre.u_slope, aspect));
   }
   *list = (sp_join_marks){n, x, strength, lean, u_lean, piece_from_mm(p), piece_to_mm(p)};
   return true;
@@ -344,15 +356,16 @@ sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check
   *at_fault = 0;
   if (count < 2 || count > SP_MOST_PIECES)
     return sp_fail(err, SP_E_USAGE, "a board is joined from 2 to %d pictures", SP_MOST_PIECES);
-  if (o->layout->fanned)
-    return sp_fail(err, SP_E_USAGE,
-                   "fanned frets are measured in one picture only; give one picture that shows the whole board");
+  sp_status status = check_refuse_fan(o, err);
+  if (status)
+    return status;
   piece *pieces = calloc(count, sizeof *pieces);
   piece_link *link = calloc(count, sizeof *link);
   size_t joined = 0;
   sp_join_state state = SP_JOIN_OK;
   check_set_task(o, record);
-  sp_status status = pieces && link ? SP_OK : sp_fail_memory(err);
+  if (!pieces || !link)
+    status = sp_fail_memory(err);
   if (!status)
     status = measure_all(paths, count, o, pieces, link, &joined, &state, record, at_fault, err);
   if (!status && joined == count)

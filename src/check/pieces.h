@@ -19,8 +19,10 @@ typedef struct piece {
   sp_reference reference;
   sp_board_frame frame;            /* as scanned, its map is reference.map */
   bool turned;                     /* against the first piece */
+  bool mirrored;                   /* only while it is tried: lines lean the other way than they were read */
   double from_mm, to_mm;           /* the board in the picture, as scanned: x */
   double side_from_mm, side_to_mm; /* and what of its breadth is compared: y */
+  double u_aside_mm, u_turn_rad;   /* of its centre line against that of all (pieces_align) */
   sp_face face;                    /* empty once it has been joined on both sides */
 } piece;
 
@@ -36,6 +38,10 @@ sp_point piece_mm(const piece *p, double u_px, double v_px);
 sp_point piece_px(const piece *p, sp_point at_mm);
 double piece_from_mm(const piece *p);
 double piece_to_mm(const piece *p);
+/* mm along u for a px of a line's slope du/dv; and by what a line of that slope is off square, rad: positive where it
+ * moves toward +x with growing y. Half a turn leaves it as it is. */
+double piece_slope_rate(const piece *p, double u_px);
+double piece_lean_rad(const piece *p, double u_px, double slope);
 
 /* Middle of a graduation by what it counts as, not by its own reading. */
 sp_point piece_graduation_mm(const piece *p, const sp_graduation *g);
@@ -75,12 +81,25 @@ sp_status piece_place(const piece *first, piece *second, const sp_check_options 
                       sp_join_state *state, sp_error *err);
 sp_status piece_fit_wood(const piece *first, const piece *second, double aside_mm, piece_link *link, sp_error *err);
 
+/* The pictures' names in order from the nut, `shift_mm` being where each piece lies in the first one's frame. */
+enum { PIECES_ORDER_TEXT = 400 };
+sp_status pieces_name_order(const piece *pieces, size_t count, const double *shift_mm, const sp_check_options *o,
+                            char text[PIECES_ORDER_TEXT], sp_error *err);
+
+/* What is left in doubt of the board's centre line, in the middle of all pieces. */
+typedef struct pieces_axis {
+  double u_aside_mm, u_turn_rad;
+} pieces_axis;
+
+/* Moves the frames of all pieces, each placed on the one before, onto one centre line; the links with them. */
+sp_status pieces_align(piece *pieces, size_t count, piece_link *link, pieces_axis *axis, sp_error *err);
+
 /* Says why the second could not be joined to the one before. */
 sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece_link *tried, sp_join_state state,
                          const sp_check_options *o, sp_record *record, sp_error *err);
 
 /* Joins what lies in order and judges the whole. */
-sp_status pieces_judge(piece *pieces, size_t count, const piece_link *link, const sp_check_options *o,
+sp_status pieces_judge(piece *pieces, size_t count, piece_link *link, const sp_check_options *o,
                        sp_record *record, sp_error *err);
 
 /* The record of a board whose pieces could not be joined. */

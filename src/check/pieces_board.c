@@ -38,6 +38,7 @@ typedef struct point {
   double u_px;
   double x_mm; /* common direction, own origin */
   double u_mm; /* of locating it, apart from the scale */
+  double lean; /* dx/dy */
 } point;
 
 typedef struct body {
@@ -58,7 +59,7 @@ typedef struct board {
   double px_mm;        /* of the picture that there is not */
   double x0_mm, y0_mm; /* place of its first pixel, in the first piece's frame */
   double width_px, height_px;
-  double *aside_mm; /* of each piece: y of the common frame less its own */
+  pieces_axis axis;
   size_t *piece_of; /* of each virtual mark */
 } board;
 
@@ -69,15 +70,28 @@ static double rate_at(const piece *p, double u_px)
   return sp_scale_map_rate(&p->reference.map, u_px) / cos(p->frame.tilt_rad);
 }
 
+/* How fast what lies at point i crosses the centre line: dx/dy. Wood was compared on both sides of it alike. */
+static double lean_at(const piece *p, const point *at)
+{
+  const sp_marks *m = &p->marks;
+  switch (at->kind) {
+  case POINT_MARK: return tan(piece_lean_rad(p, at->u_px, m->marks[at->index].slope));
+  case POINT_END: return tan(piece_lean_rad(p, at->u_px, m->board.end[at->index].slope));
+  case POINT_EDGE: return tan(piece_lean_rad(p, at->u_px, m->edges[at->index].slope));
+  default: return 0.0;
+  }
+}
+
 static void add_point(const piece *p, point_kind kind, size_t index, double u_px, double v_px, double u_u_px, body *b)
 {
-  b->points[b->count++] = (point){kind, index, u_px, piece_mm(p, u_px, v_px).x, fmax(u_u_px * rate_at(p, u_px), 1e-5)};
+  b->points[b->count++] = (point){kind, index, u_px, piece_mm(p, u_px, v_px).x, fmax(u_u_px * rate_at(p, u_px), 1e-5),
+                                   0.0};
 }
 
 static void add_wood(const piece *p, size_t slab, double x_mm, double u_mm, body *b)
 {
   const sp_point at = piece_px(p, (sp_point){x_mm, 0.0});
-  b->points[b->count++] = (point){POINT_WOOD, slab, p->frame.along == SP_ALONG_X ? at.x : at.y, x_mm, u_mm};
+  b->points[b->count++] = (point){POINT_WOOD, slab, p->frame.along == SP_ALONG_X ? at.x : at.y, x_mm, u_mm, 0.0};
 }
 
 /* Is the end at smaller (0) or larger (1) u one where no other piece follows? */
@@ -146,15 +160,20 @@ static bool fill_body(const board *b, size_t k, body *to)
     list_woods(b, k, true, to);
   double middle = 0.0;
   for (size_t i = 0; i < to->count; i++) {
+    to->points[i].lean = lean_at(p, &to->points[i]);
     to->x_mm[i] = to->points[i].x_mm;
     middle += to->x_mm[i] / (double)to->count;
   }
+  const double aside = p->u_aside_mm;
   const double cosine = cos(p->frame.tilt_rad), stretch = stretch_u(p);
   for (size_t i = 0; i < to->count; i++)
     for (size_t j = 0; j < to->count; j++) {
       double c = sp_scale_map_place_covariance_mm2(&p->reference.map, to->points[i].u_px, to->points[j].u_px) /
                      (cosine * cosine) +
                  stretch * stretch * (to->x_mm[i] - middle) * (to->x_mm[j] - middle);
+      /* lines that lean meet a centre line elsewhere if it lies elsewhere */
+      const double turn = p->u_turn_rad * p->u_turn_rad * (to->x_mm[i] - middle) * (to->x_mm[j] - middle);
+      c += to->points[i].lean * to->points[j].lean * (aside * aside + turn);
       if (i == j)
         c += to->points[i].u_mm * to->points[i].u_mm;
       to->covariance_mm2[i * to->count + j] = c;
@@ -266,7 +285,6 @@ static void board_free(board *b)
   free(b->bodies);
   free(b->overlap);
   free(b->wood);
-  free(b->aside_mm);
   free(b->piece_of);
   sp_join_free(&b->join);
 }
@@ -292,8 +310,7 @@ static sp_status join_board(board *b, sp_error *err)
   b->bodies = calloc(b->count, sizeof *b->bodies);
   b->overlap = calloc(b->count, sizeof *b->overlap);
   b->wood = calloc(b->count, sizeof *b->wood);
-  b->aside_mm = calloc(b->count, sizeof *b->aside_mm);
-  sp_status status = in && b->bodies && b->overlap && b->wood && b->aside_mm ? SP_OK : sp_fail_memory(err);
+  sp_status status = in && b->bodies && b->overlap && b->wood ? SP_OK : sp_fail_memory(err);
   for (size_t k = 0; !status && k < b->count; k++) {
     body *to = &b->bodies[k];
     if (!fill_body(b, k, to))
@@ -310,9 +327,6 @@ static sp_status join_board(board *b, sp_error *err)
             ? WOOD_ALIKE_MM
             : WOOD_TURNED_MM;
     compare_rules(b, k, o);
-    const sp_board *f = &b->pieces[k].marks.board, *s = &b->pieces[k + 1].marks.board;
-    const double aside = b->link[k].wood.aside_mm;
-    b->aside_mm[k + 1] = b->aside_mm[k] + ((f->edges_found && s->edges_found) || !isfinite(aside) ? 0.0 : aside);
   }
   if (!status)
     status = sp_join_solve(in, b->count, b->overlap, &b->join, err);
@@ -334,8 +348,8 @@ static void size_picture(board *b)
       const sp_point at = piece_mm(p, along_x ? x : y, along_x ? y : x);
       low_x = fmin(low_x, at.x + b->join.shift_mm[k]);
       high_x = fmax(high_x, at.x + b->join.shift_mm[k]);
-      low_y = fmin(low_y, at.y + b->aside_mm[k]);
-      high_y = fmax(high_y, at.y + b->aside_mm[k]);
+      low_y = fmin(low_y, at.y);
+      high_y = fmax(high_y, at.y);
     }
   }
   b->px_mm = b->pieces[0].reference.map.across_mm_per_px;
@@ -402,16 +416,14 @@ static double virtual_v(const board *b, double y_mm)
 /* du/dv of a line of a piece as it lies in the common frame; unchanged by half a turn. */
 static double virtual_slope(const piece *p, double u_px, double slope)
 {
-  const double rate = sp_scale_map_rate(&p->reference.map, u_px);
-  return tan(atan(p->frame.v_sign * rate * slope / p->frame.map->across_mm_per_px) + p->frame.tilt_rad);
+  return tan(piece_lean_rad(p, u_px, slope));
 }
 
 /* Its uncertainty, that of the pixels' aspect included (see the verdict). */
 static double virtual_u_slope(const piece *p, double u_px, double u_slope)
 {
-  const double rate = sp_scale_map_rate(&p->reference.map, u_px);
   const double aspect = 2.0 * p->frame.tilt_rad * p->reference.map.u_across_relative;
-  return hypot(u_slope * rate / p->frame.map->across_mm_per_px, aspect);
+  return hypot(hypot(u_slope * piece_slope_rate(p, u_px) / p->frame.map->across_mm_per_px, p->u_turn_rad), aspect);
 }
 
 static void swap(double *a, double *b)
@@ -450,7 +462,7 @@ static void convert_walls(const board *b, size_t k, double u_px, double along, b
 static double convert_v(const board *b, size_t k, const sp_mark *m, double v_px)
 {
   const sp_point at = piece_mm(&b->pieces[k], m->u_px + m->slope * (v_px - m->v_px), v_px);
-  return virtual_v(b, at.y + b->aside_mm[k]);
+  return virtual_v(b, at.y);
 }
 
 static sp_mark convert_mark(const board *b, const place *at)
@@ -498,13 +510,10 @@ static void convert_sides(const board *b, sp_board *to)
 {
   const size_t last = b->count - 1;
   to->edges_found = true;
-  to->centre = (sp_lengthwise){virtual_v(b, 0.0), 0.0, 0.0, 0.0};
+  to->centre = (sp_lengthwise){virtual_v(b, 0.0), 0.0, b->axis.u_aside_mm / b->px_mm, b->axis.u_turn_rad};
   for (size_t k = 0; k < b->count; k++) {
     const piece *p = &b->pieces[k];
     to->edges_found = to->edges_found && p->marks.board.edges_found;
-    to->centre.u_at_px =
-        fmax(to->centre.u_at_px, p->marks.board.centre.u_at_px * p->frame.map->across_mm_per_px / b->px_mm);
-    to->centre.u_slope = fmax(to->centre.u_slope, p->marks.board.centre.u_slope);
   }
   for (int side = 0; side < 2; side++) {
     sp_point end[2];
@@ -515,7 +524,7 @@ static void convert_sides(const board *b, sp_board *to)
       const sp_lengthwise *s = &p->marks.board.side[swapped ? 1 - side : side];
       const double length = p->frame.along == SP_ALONG_X ? p->width_px : p->height_px, u = 0.5 * (length - 1.0);
       const sp_point at = piece_mm(p, u, s->at_px + s->slope * u);
-      end[e] = (sp_point){virtual_u(b, at.x + b->join.shift_mm[k]), virtual_v(b, at.y + b->aside_mm[k])};
+      end[e] = (sp_point){virtual_u(b, at.x + b->join.shift_mm[k]), virtual_v(b, at.y)};
     }
     const double slope = (end[1].y - end[0].y) / (end[1].x - end[0].x);
     to->side[side] = (sp_lengthwise){end[0].y - slope * end[0].x, slope, NAN, NAN};
@@ -561,6 +570,8 @@ static sp_status make_map(const board *b, const place *list, size_t count, sp_sc
     return sp_fail_memory(err);
   }
   map->places = count;
+  for (size_t k = 0; k < b->count; k++)
+    map->u_across_relative = fmax(map->u_across_relative, b->pieces[k].reference.map.u_across_relative);
   for (size_t i = 0; i < count; i++) {
     map->place_px[i] = virtual_u(b, list[i].x_mm);
     for (size_t k = 0; k < count; k++)
@@ -627,7 +638,7 @@ static sp_status make_reference(const board *b, const sp_check_options *o, sp_re
 
 static sp_point back(const board *b, size_t k, sp_point p)
 {
-  const sp_point mm = {b->x0_mm + p.x * b->px_mm - b->join.shift_mm[k], b->y0_mm + p.y * b->px_mm - b->aside_mm[k]};
+  const sp_point mm = {b->x0_mm + p.x * b->px_mm - b->join.shift_mm[k], b->y0_mm + p.y * b->px_mm};
   return isfinite(p.x) && isfinite(p.y) ? piece_px(&b->pieces[k], mm) : p;
 }
 
@@ -677,7 +688,7 @@ static void place_sources(const board *b, sp_record *record)
     for (int i = 0; i < 3; i++) {
       const bool along_x = p->frame.along == SP_ALONG_X;
       const sp_point at = piece_mm(p, along_x ? corner[i].x : corner[i].y, along_x ? corner[i].y : corner[i].x);
-      to[i] = (sp_point){virtual_u(b, at.x + b->join.shift_mm[k]), virtual_v(b, at.y + b->aside_mm[k])};
+      to[i] = (sp_point){virtual_u(b, at.x + b->join.shift_mm[k]), virtual_v(b, at.y)};
     }
     record->sources[p->source].drawn = (sp_placement){to[0].x,
                                                       to[0].y,
@@ -773,8 +784,9 @@ static sp_status judge_joined(board *b, const sp_check_options *o, sp_record *re
 }
 
 /* From the bridge to the nut is told by the frets only. */
-static sp_status warn_order(const board *b, sp_record *record, sp_error *err)
+static sp_status warn_order(const board *b, const sp_check_options *o, sp_record *record, sp_error *err)
 {
+  char order[PIECES_ORDER_TEXT];
   if (!isfinite(record->nut_px.x) || !isfinite(record->bridgeward_px.x) || !record->mark_count)
     return SP_OK;
   bool placed = false;
@@ -783,10 +795,27 @@ static sp_status warn_order(const board *b, sp_record *record, sp_error *err)
   const int toward = record->bridgeward_px.x > record->nut_px.x ? 1 : -1;
   if (!placed || toward == b->heading)
     return SP_OK;
-  return sp_record_warn(
-      record, err,
-      "the pieces were given from the bridge to the nut; they were joined all the same, but name them "
-      "in order from the nut");
+  const sp_status status = pieces_name_order(b->pieces, b->count, b->join.shift_mm, o, order, err);
+  return status ? status
+                : sp_record_warn(record, err,
+                                 "the pieces were given from the bridge to the nut; they were joined all the same, but "
+                                 "name them in order from the nut: %s",
+                                 order);
+}
+
+/* They hang together, but go to and fro: in which order they lie is known then. */
+static sp_status say_order(const board *b, const sp_check_options *o, sp_record *record, sp_error *err)
+{
+  char order[PIECES_ORDER_TEXT];
+  double shift_mm[SP_MOST_PIECES] = {0.0};
+  for (size_t k = 1; k < b->count; k++)
+    shift_mm[k] = shift_mm[k - 1] + b->link[k - 1].place.shift_mm;
+  const sp_status status = pieces_name_order(b->pieces, b->count, shift_mm, o, order, err);
+  return status ? status
+                : sp_record_warn(record, err,
+                                 "the pieces are in a wrong order: along the board they lie as %s; name them in order "
+                                 "from the nut",
+                                 order);
 }
 
 static sp_status say_torn(const board *b, sp_record *record, sp_error *err)
@@ -823,17 +852,18 @@ sp_status pieces_judge_none(const sp_check_options *o, sp_record *record, sp_err
   return sp_verdict_decide(o->layout, &unknown, &none, &match, &v, record, err);
 }
 
-sp_status pieces_judge(piece *pieces, size_t count, const piece_link *link, const sp_check_options *o,
+sp_status pieces_judge(piece *pieces, size_t count, piece_link *link, const sp_check_options *o,
                        sp_record *record, sp_error *err)
 {
   board b = {.pieces = pieces, .count = count, .link = link, .heading = heading_of(pieces, count, link)};
   sp_status status = SP_OK;
   if (!b.heading) {
-    status = sp_record_warn(record, err,
-                            "the pieces are not in order along the board; name the pictures in order from the nut");
+    status = say_order(&b, o, record, err);
     return status ? status : pieces_judge_none(o, record, err);
   }
-  status = join_board(&b, err);
+  status = pieces_align(pieces, count, link, &b.axis, err);
+  if (!status)
+    status = join_board(&b, err);
   if (!status && b.join.state == SP_JOIN_TORN) {
     status = say_torn(&b, record, err);
     if (!status)
@@ -841,7 +871,7 @@ sp_status pieces_judge(piece *pieces, size_t count, const piece_link *link, cons
   } else if (!status) {
     status = judge_joined(&b, o, record, err);
     if (!status)
-      status = warn_order(&b, record, err);
+      status = warn_order(&b, o, record, err);
     if (!status)
       status = warn_links(&b, record, err);
   }

@@ -58,27 +58,48 @@ static int by_place(const void *a, const void *b)
   return x < y ? -1 : x > y;
 }
 
-/* The names in the order found, beginning with the end that the first picture is nearer to. */
-static void name_order(const piece *pieces, size_t count, const double *shift, char *text, size_t size)
+/* Toward growing x (+1) or falling x (-1) from the nut, as most pieces' frets have it; 0 where they do not tell. */
+static sp_status sense_of_all(const piece *pieces, size_t count, const sp_check_options *o, int *sense, sp_error *err)
 {
-  stand order[SP_MOST_PIECES];
-  size_t used = 0, at = 0;
-  for (size_t k = 0; k < count; k++)
-    order[k] = (stand){k, shift[k] + 0.5 * (piece_from_mm(&pieces[k]) + piece_to_mm(&pieces[k]))};
-  qsort(order, count, sizeof *order, by_place);
-  while (order[at].piece != 0)
-    at++;
-  const bool backward = 2 * at >= count;
+  sp_status status = SP_OK;
+  *sense = 0;
+  for (size_t k = 0; !status && k < count; k++) {
+    piece_frets frets;
+    status = piece_find_frets(&pieces[k], o, &frets, err);
+    *sense += status ? 0 : frets.sense;
+  }
+  return status;
+}
+
+static void write_names(const piece *pieces, const stand *order, size_t count, bool backward, char *text, size_t size)
+{
+  size_t used = 0;
   text[0] = '\0';
   for (size_t k = 0; k < count && used < size; k++) {
-    const int n = snprintf(text + used, size - used, "%s%s", k ? ", " : "",
-                           name_of(&pieces[order[backward ? count - 1 - k : k].piece]));
+    const piece *p = &pieces[order[backward ? count - 1 - k : k].piece];
+    const int n = snprintf(text + used, size - used, "%s%s", k ? ", " : "", name_of(p));
     used += n > 0 ? (size_t)n : 0;
   }
 }
 
+sp_status pieces_name_order(const piece *pieces, size_t count, const double *shift_mm, const sp_check_options *o,
+                            char text[PIECES_ORDER_TEXT], sp_error *err)
+{
+  stand order[SP_MOST_PIECES];
+  size_t at = 0;
+  int sense = 0;
+  const sp_status status = sense_of_all(pieces, count, o, &sense, err);
+  for (size_t k = 0; k < count; k++)
+    order[k] = (stand){k, shift_mm[k] + 0.5 * (piece_from_mm(&pieces[k]) + piece_to_mm(&pieces[k]))};
+  qsort(order, count, sizeof *order, by_place);
+  while (order[at].piece != 0) /* if nothing tells, the end that the first picture is nearer to is the nut's */
+    at++;
+  write_names(pieces, order, count, sense ? sense < 0 : 2 * at >= count, text, PIECES_ORDER_TEXT);
+  return status;
+}
+
 /* Does everything hang together, only otherwise? Pieces before `second` do already. */
-static sp_status try_orders(piece *pieces, size_t count, const sp_check_options *o, char *order, size_t size,
+static sp_status try_orders(piece *pieces, size_t count, const sp_check_options *o, char order[PIECES_ORDER_TEXT],
                             bool *found, sp_error *err)
 {
   bool placed[SP_MOST_PIECES] = {true};
@@ -105,9 +126,7 @@ static sp_status try_orders(piece *pieces, size_t count, const sp_check_options 
     }
   }
   *found = left == 0;
-  if (*found)
-    name_order(pieces, count, shift, order, size);
-  return SP_OK;
+  return *found ? pieces_name_order(pieces, count, shift, o, order, err) : SP_OK;
 }
 
 /* ---- mirrored ---------------------------------------------------------------------------------------------------- */
@@ -134,8 +153,10 @@ static sp_status try_mirrored(piece *first, piece *second, const sp_check_option
     status = piece_draw_face(second, o, err);
   if (!status) {
     mirror_face(&second->face);
+    second->mirrored = true;
     status = piece_place(first, second, o, &link, &state, err);
   }
+  second->mirrored = false;
   sp_face_free(&first->face);
   sp_face_free(&second->face);
   *found = !status && state == SP_JOIN_OK && link.place.z > 6.0; /* marks alone look alike in a mirror */
@@ -157,6 +178,32 @@ static sp_status span_by_frets(const piece *p, const sp_check_options *o, double
     *to_mm = fmax(a, b);
   }
   return status;
+}
+
+/* An order that the frets of all pieces tell, if it is neither the given one nor that from behind. */
+static sp_status order_by_frets(const piece *pieces, size_t count, const sp_check_options *o,
+                                char order[PIECES_ORDER_TEXT], bool *found, sp_error *err)
+{
+  stand stands[SP_MOST_PIECES];
+  bool forward = true, backward = true;
+  *found = false;
+  for (size_t k = 0; k < count; k++) {
+    double from, to;
+    if (!pieces[k].reference.map.known || !pieces[k].marks.count)
+      return SP_OK;
+    const sp_status status = span_by_frets(&pieces[k], o, &from, &to, err);
+    if (status || !isfinite(from))
+      return status;
+    stands[k] = (stand){k, 0.5 * (from + to)};
+  }
+  qsort(stands, count, sizeof *stands, by_place);
+  for (size_t k = 0; k < count; k++) {
+    forward = forward && stands[k].piece == k;
+    backward = backward && stands[k].piece == count - 1 - k;
+  }
+  *found = !forward && !backward;
+  write_names(pieces, stands, count, false, order, PIECES_ORDER_TEXT);
+  return SP_OK;
 }
 
 static sp_status say_by_frets(const piece *first, const piece *second, const piece_link *tried,
@@ -207,19 +254,13 @@ sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece
                          const sp_check_options *o, sp_record *record, sp_error *err)
 {
   piece *a = &pieces[second - 1], *b = &pieces[second];
-  char order[400];
+  char order[PIECES_ORDER_TEXT];
   bool found = false;
   sp_status status = SP_OK;
   if (!b->reference.map.known || !b->marks.count)
     return SP_OK;
-  if (state == SP_JOIN_AMBIGUOUS)
-    return sp_record_warn(
-        record, err,
-        "where %s lies on %s cannot be told beyond doubt: more than one place would do; let the pieces "
-        "overlap by more, with two marks or more in it",
-        name_of(b), name_of(a));
   if (count > 2)
-    status = try_orders(pieces, count, o, order, sizeof order, &found, err);
+    status = try_orders(pieces, count, o, order, &found, err);
   if (status)
     return status;
   if (found)
@@ -228,6 +269,21 @@ sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece
         "the pieces are in a wrong order: along the board they lie as %s; name them in order from the "
         "nut",
         order);
+  if (state == SP_JOIN_AMBIGUOUS)
+    return sp_record_warn(
+        record, err,
+        "where %s lies on %s cannot be told beyond doubt: more than one place would do; let the pieces "
+        "overlap by more, with two marks or more in it",
+        name_of(b), name_of(a));
+  if (count > 2)
+    status = order_by_frets(pieces, count, o, order, &found, err);
+  if (status)
+    return status;
+  if (found)
+    return sp_record_warn(record, err,
+                          "the pieces are in a wrong order: by their frets they lie along the board as %s; name them in "
+                          "order from the nut",
+                          order);
   status = try_mirrored(a, b, o, &found, err);
   if (status)
     return status;

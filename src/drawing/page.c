@@ -179,7 +179,10 @@ static void draw_leaning(cairo_t *cr, const sp_page *p, const sp_sheet *s, int32
 {
   const double lean = lean_on_sheet(p, fret), half = 0.5 * FRET_LINE_MM * hypot(1.0, lean);
   const double x = x_of(s, p->layout->position_mm[fret]);
-  const double lo = edge_y(p, fret, -1), hi = edge_y(p, fret, 1);
+  const double low = edge_y(p, fret, -1), high = edge_y(p, fret, 1);
+  double begin, end;
+  sp_layout_part_mm(p->layout, fret, high - low, &begin, &end);
+  const double lo = bass_down(p) > 0.0 ? high - end : low + begin, hi = bass_down(p) > 0.0 ? high - begin : low + end;
   cairo_move_to(cr, x + lean * lo - half, p->axis_mm + lo);
   cairo_line_to(cr, x + lean * lo + half, p->axis_mm + lo);
   cairo_line_to(cr, x + lean * hi + half, p->axis_mm + hi);

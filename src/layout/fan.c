@@ -160,6 +160,7 @@ double sp_layout_speaking_mm(const sp_layout *l, int32_t fret, double bass_mm)
 {
   if (!has_fret(l, fret))
     return NAN;
-  return l->fanned ? sp_layout_string_mm(l, fret, bass_mm) * (1.0 - part_at(l, fret))
-                   : sp_layout_string_mm(l, fret, bass_mm) - l->position_mm[fret];
+  if (!l->fanned)
+    return sp_layout_string_mm(l, fret, bass_mm) - l->position_mm[fret];
+  return sp_layout_string_mm(l, fret, bass_mm) * (1.0 - part_at(l, fret)) - (fret ? 0.0 : l->nut_shift_mm);
 }

@@ -6,9 +6,16 @@
 #include "layout/text.h"
 #include "slotproof/layout.h"
 
+/* From the theoretical nut to fret 1, where they are nearest on the board. */
+static double least_first_space_mm(const sp_layout *l)
+{
+  const double edge = l->fanned ? 0.5 * fmax(l->fan.spread_nut_mm, l->fan.spread_saddle_mm) : 0.0;
+  return l->position_mm[1] - edge * fabs(sp_layout_slope(l, 1) - sp_layout_slope(l, 0));
+}
+
 sp_status sp_layout_shift_nut(sp_layout *l, double shift_mm, sp_error *err)
 {
-  if (!(fabs(shift_mm) <= SP_NUT_SHIFT_MOST_MM) || !(shift_mm < l->position_mm[1]))
+  if (!(fabs(shift_mm) <= SP_NUT_SHIFT_MOST_MM) || !(shift_mm < least_first_space_mm(l)))
     return sp_fail(err, SP_E_USAGE, "a nut shifted by %g mm cannot be; give at most %g mm, and less than to fret 1",
                    shift_mm, SP_NUT_SHIFT_MOST_MM);
   if (l->zero_fret && shift_mm != 0.0)

@@ -137,10 +137,10 @@ static fan_row fan_row_at(const sp_layout *l, int32_t fret)
 {
   const double outer = outer_mm(l, fret), nut = outer_mm(l, 0);
   fan_row row = {.outer_mm = outer, .angle_deg = sp_layout_angle_deg(l, fret)};
-  row.bass_x_mm = sp_layout_line_mm(l, fret, outer);
-  row.treble_x_mm = sp_layout_line_mm(l, fret, -outer);
-  row.bass_from_nut_mm = row.bass_x_mm - sp_layout_line_mm(l, 0, nut);
-  row.treble_from_nut_mm = row.treble_x_mm - sp_layout_line_mm(l, 0, -nut);
+  row.bass_x_mm = sp_layout_line_mm(l, fret, outer) - l->position_mm[0];
+  row.treble_x_mm = sp_layout_line_mm(l, fret, -outer) - l->position_mm[0];
+  row.bass_from_nut_mm = sp_layout_line_mm(l, fret, outer) - sp_layout_line_mm(l, 0, nut);
+  row.treble_from_nut_mm = sp_layout_line_mm(l, fret, -outer) - sp_layout_line_mm(l, 0, -nut);
   return row;
 }
 
@@ -157,10 +157,10 @@ static void write_fan_text(const sp_layout *l, FILE *file)
     if (n)
       fprintf(file, "%4ld", (long)n);
     else
-      fprintf(file, " nut");
+      fprintf(file, l->zero_fret ? "zero" : " nut");
     const double angle = fabs(row.angle_deg) < 0.0005 ? 0.0 : row.angle_deg;
     fprintf(file, " %14.3f %10.3f %11.3f %10.3f %16.3f %18.3f %+7.3f\n", row.bass_from_nut_mm, row.bass_x_mm,
-            l->position_mm[n], row.treble_x_mm, row.treble_from_nut_mm, row.outer_mm, angle);
+            l->position_mm[n] - l->position_mm[0], row.treble_x_mm, row.treble_from_nut_mm, row.outer_mm, angle);
   }
 }
 

@@ -196,11 +196,16 @@ double verdict_map_u_mm(const frame *f, const datum *d, double u_px, double x_mm
  * mm)^2 half^2 / 2, and by 1 / sqrt 2 of that on the mean over all phases. */
 static const double BEND_PER_MM = 1.86e-5;
 
+double sp_uneven_across_mm(double half_mm)
+{
+  return BEND_PER_MM * half_mm * half_mm;
+}
+
 static double uneven_across_mm(const frame *f)
 {
   const sp_board *b = &f->marks->board;
   const double half_mm = 0.5 * f->across * (b->side[1].at_px - b->side[0].at_px);
-  return f->mm ? BEND_PER_MM * half_mm * half_mm : 0.0;
+  return f->mm ? sp_uneven_across_mm(half_mm) : 0.0;
 }
 
 /* If the centre line lies elsewhere, or runs in another direction, line and nut are crossed elsewhere, which matters as
@@ -389,33 +394,46 @@ static void describe_line(const frame *f, int direction, const sp_mark *m, sp_ma
   draw_places(f, direction, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, r);
 }
 
+/* Where a line, drawn on, meets a long side. */
+static double meeting_v_px(const sp_mark *m, const sp_lengthwise *side)
+{
+  return (side->at_px + side->slope * (m->u_px - m->slope * m->v_px)) / (1.0 - side->slope * m->slope);
+}
+
 /* Where a partial fret ends, against where it should. `bass` is +1 where larger v lies toward the bass, else -1. */
 static void describe_part(const frame *f, const sp_layout *layout, int bass, const sp_mark *m, sp_mark_record *r)
 {
   const sp_board *b = &f->marks->board;
   if (!f->mm || !b->edges_found)
     return;
-  const double low = b->side[0].at_px + b->side[0].slope * m->u_px,
-               high = b->side[1].at_px + b->side[1].slope * m->u_px;
+  const double low = meeting_v_px(m, &b->side[0]), high = meeting_v_px(m, &b->side[1]);
   const double across = f->across * f->cosine, edge = bass > 0 ? high : low;
   r->part.begin_mm = across * fabs(edge - (bass > 0 ? m->v_b_px : m->v_a_px));
   r->part.end_mm = across * fabs(edge - (bass > 0 ? m->v_a_px : m->v_b_px));
   sp_layout_part_mm(layout, r->fret, across * (high - low), &r->part.layout_begin_mm, &r->part.layout_end_mm);
 }
 
-/* A partial fret is judged where it is: its middle, dropped square on the centre line, with the uncertainty it has
- * there and what the centre line's direction adds. */
-static sp_mark at_its_middle(const frame *f, const sp_mark *m)
+/* A partial fret is judged where it is: its middle, dropped on the centre line along its computed line, which is square
+ * to that or leans by `lean` (du/dv in mm), with the uncertainty it has there and what the centre line's direction and
+ * the scale across add. */
+static sp_mark at_its_middle(const frame *f, const sp_mark *m, double lean)
 {
   sp_mark own = *m;
   const sp_lengthwise *c = &f->marks->board.centre;
   const double middle = 0.5 * (m->v_a_px + m->v_b_px), d = middle - m->v_px, u = m->u_px + m->slope * d;
-  const double off_mm = f->across * (middle - c->at_px - c->slope * u), rate = verdict_rate_at(f, u);
+  if (!f->mm)
+    return own;
+  /* slopes in even pixels say themselves how far the line has got */
+  const double at_mm = isnan(f->even_rate) ? verdict_along_mm(f, u)
+                                           : verdict_along_mm(f, m->u_px) + f->even_rate * m->slope * d;
+  const double off_mm = f->across * (middle - c->at_px - c->slope * u);
+  const double drop_mm = off_mm * f->cosine * (sin(f->tilt) - lean * f->cosine);
   const double turn = hypot(c->u_slope, sqrt(sp_square_map_variance(&f->ref->square, u, NAN)));
   const double line = m->u_u_px * m->u_u_px + 2.0 * d * m->cov_u_slope + d * d * m->u_slope * m->u_slope;
-  own.u_px = u + off_mm * sin(f->tilt) * f->cosine / rate;
+  const double aspect = (2.0 * f->tilt - lean) * f->ref->map.u_across_relative;
+  own.u_px = sp_scale_map_place_px(&f->ref->map, at_mm + drop_mm);
   own.v_px = c->at_px + c->slope * own.u_px;
-  own.u_u_px = hypot(sqrt(fmax(line, 0.0)), turn * off_mm / rate);
+  own.u_u_px = hypot(sqrt(fmax(line, 0.0)), hypot(turn, aspect) * off_mm / verdict_rate_at(f, u));
   own.cov_u_slope = m->cov_u_slope + d * m->u_slope * m->u_slope;
   return own;
 }
@@ -427,7 +445,8 @@ static void judge_mark(const frame *f, const sp_layout *layout, const sp_match *
   describe_line(f, match->direction, m, r);
   if (r->part.is_part) {
     describe_part(f, layout, (layout->left_handed ? -1 : 1) * verdict_y_sign(f, match->direction), m, r);
-    own = at_its_middle(f, m);
+    const double sign = f->marks->along == SP_ALONG_X ? 1.0 : -1.0; /* as in describe_angle */
+    own = at_its_middle(f, m, sign * tan(r->layout_angle_deg / DEG));
     m = &own;
   }
   if (!f->mm)

@@ -75,6 +75,22 @@ static void make_long(render_params *p, random_source *source)
   p->rule_reversed = 0;
 }
 
+/* The same as a fan: a guitar's of seven strings, scale lengths 25 to 60 mm apart (common practice, no source). */
+static void fan_out(render_params *p, random_source *source)
+{
+  p->nut_width_mm += 5.0;
+  p->end_width_mm += 6.0;
+  p->fan_nut_mm = p->nut_width_mm - random_between(source, 6.0, 8.0);
+  p->fan_saddle_mm = p->fan_nut_mm + (p->end_width_mm - p->nut_width_mm) * 648.0 / 467.0;
+  p->fan_square_fret = random_chance(source, 0.3) ? 0.0 : floor(random_between(source, 5.0, 12.0));
+  /* no line leans by more than 24 degrees, about */
+  const double square = 1.0 - pow(2.0, -p->fan_square_fret / 12.0), last = 1.0 - pow(2.0, -22.0 / 12.0);
+  p->fan_mm = fmin(random_between(source, 25.0, 60.0), 0.45 * p->fan_nut_mm / fmax(square, last - square));
+  /* the board ends clear of its outermost lines, which lean by what the difference is there over the spread */
+  p->before_nut_mm = 2.5 + 0.5 * p->nut_width_mm * p->fan_mm * square / p->fan_nut_mm;
+  p->after_last_mm = 3.0 + 0.5 * p->end_width_mm * p->fan_mm * (last - square) / p->fan_nut_mm;
+}
+
 /* A printed strip in the rule's place: of two pieces, lying still; or one, laid anew each time. */
 static void lay_strip_beside(render_params *p, int k, bool moved, random_source *source)
 {
@@ -185,7 +201,11 @@ static bool render(const char *difficulty, unsigned long seed, double dpi, const
     return render_one(&params, stem, picture[0], sizeof picture[0]);
   random_source source = random_stream(seed, STREAM_OF_PIECES);
   make_long(&params, &source);
+  if (params.fan_mm != 0.0)
+    fan_out(&params, &source);
   *count = 2 + random_below(&source, 2);
+  if (params.before_nut_mm + 467.0 + params.after_last_mm + 2.0 > 2.0 * 250.0 - 25.0)
+    *count = 3; /* two would not overlap enough */
   for (int k = 0; k < *count; k++) {
     char part[560];
     lay_piece(&params, k, *count, how, &source);
@@ -248,7 +268,8 @@ static void compare_mark(accuracy *a, const cJSON *truth, const sp_mark_record *
   double true_mm = number(truth, "error_mm");
   if (m->part.is_part) /* that of its middle */
     true_mm += 0.5 * (number(truth, "from_y_mm") + number(truth, "to_y_mm")) *
-               tan(number(truth, "squareness_deg") / 57.29577951308232);
+               (tan(number(truth, "angle_deg") / 57.29577951308232) -
+                tan(number(truth, "layout_angle_deg") / 57.29577951308232));
   const double error_um = 1e3 * (m->error_mm - true_mm);
   if (!drawn || !(fabs(error_um) < 1e3 * CONFUSED_MM)) {
     a->wrong++;
@@ -317,8 +338,8 @@ static sp_status set_apart(const cJSON *truth, sp_layout *layout, sp_error *err)
                      cJSON_GetObjectItemCaseSensitive(cJSON_GetObjectItemCaseSensitive(truth, "layout"), "partial"))
   {
     const double share = cJSON_GetArrayItem(pair, 1)->valuedouble;
-    /* the treble edge lies at smaller y */
-    const sp_width_part part = {.from_bass = share < 0.0, .end = fabs(share)};
+    /* the treble edge lies at smaller y, of a left-handed board at larger */
+    const sp_width_part part = {.from_bass = (share < 0.0) != layout->left_handed, .end = fabs(share)};
     if (!status)
       status = sp_layout_set_part(layout, cJSON_GetArrayItem(pair, 0)->valueint, part, err);
   }

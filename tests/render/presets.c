@@ -15,7 +15,8 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
   static const char *const names[RENDER_DIFFICULTIES] = {"plain", "full",   "faint", "burr",      "chatter",
                                                          "slot",  "oracle", "photo", "photofull", "photoslot",
                                                          "wire",  "wirefull", "fine", "partial",   "zero",
-                                                         "shifted", "fan", "fanfull", "fanslot"};
+                                                         "shifted", "fan", "fanfull", "fanslot",
+                                                         "fanpartial", "fanzero", "fanshifted", "fanwire"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -389,6 +390,12 @@ static void make_slots(render_params *params, random_source *source)
   params->slot_chips = random_between(source, 0.0, 2.0);
 }
 
+/* Part of the string that is cut off at the fret that is square. */
+static double fan_square_share(const render_params *params)
+{
+  return params->fan_square_fret > 0.0 ? fret_mm(params, (int)params->fan_square_fret) / params->scale_length_mm : 0.0;
+}
+
 /* Any fret square, and as far apart in scale length as makes the most leaning line lean by 3 to 15 degrees. The outer
  * strings run 3 to 4 mm inside the board's edges. */
 static void make_fan(render_params *params, random_source *source)
@@ -400,7 +407,7 @@ static void make_fan(render_params *params, random_source *source)
   double end_mm = fret_mm(params, params->frets) + params->after_last_mm;
   double taper = (params->end_width_mm - params->nut_width_mm) / end_mm;
   params->fan_saddle_mm = params->fan_nut_mm + taper * params->scale_length_mm;
-  double square = 1.0 - pow(2.0, -params->fan_square_fret / 12.0);
+  double square = fan_square_share(params);
   double last = fret_mm(params, params->frets) / params->scale_length_mm;
   double spread_last = params->fan_nut_mm + last * (params->fan_saddle_mm - params->fan_nut_mm);
   double at_nut = square / params->fan_nut_mm, at_last = (last - square) / spread_last; /* lean per mm of difference */
@@ -473,6 +480,41 @@ static void make_zero(render_params *params, random_source *source)
   take_frets(params, params->frets);
 }
 
+/* A fan that is out of the ordinary besides. */
+static void make_fan_apart(render_params *params, random_source *source, render_difficulty difficulty)
+{
+  if (difficulty == RENDER_FAN_PARTIAL) {
+    make_partial(params, source);
+  }
+  make_fan(params, source);
+  if (difficulty == RENDER_FAN_ZERO) {
+    params->nut_behind_mm = random_between(source, 4.0, 9.0);
+    params->before_nut_mm += params->nut_behind_mm;
+  } else if (difficulty == RENDER_FAN_SHIFTED) {
+    params->nut_shift_mm = random_between(source, 0.2, 1.0);
+  }
+  take_frets(params, params->frets);
+  params->fan_square_fret = fmin(params->fan_square_fret, (double)params->frets);
+  size_t kept = 0;
+  for (size_t i = 0; i < params->partial.count; i++) {
+    if (params->partial.entry[i].fret <= params->frets) {
+      params->partial.entry[kept++] = params->partial.entry[i];
+    }
+  }
+  params->partial.count = kept;
+}
+
+/* Fanned wires; their nut is a zero fret. */
+static void make_fan_wires(render_params *params, random_source *source)
+{
+  params->nut = RENDER_NUT_LINE;
+  make_wires(params, source);
+  make_fan(params, source);
+  params->before_nut_mm += params->wire_width_mm;
+  shorten_to_glass(params);
+  lengthen_rule(params);
+}
+
 /* A stream of random numbers for each preset; those of frets are also those of photographs. */
 static uint64_t stream_of(render_difficulty difficulty)
 {
@@ -509,6 +551,10 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
     make_slots(params, &source);
   } else if (difficulty == RENDER_ORACLE) {
     make_oracle(params);
+  } else if (difficulty == RENDER_FAN_WIRES) {
+    make_fan_wires(params, &source);
+  } else if (difficulty >= RENDER_FAN_PARTIAL) {
+    make_fan_apart(params, &source, difficulty);
   } else if (difficulty >= RENDER_FAN) {
     if (difficulty == RENDER_FAN_FULL) {
       make_full(params, &source);

@@ -85,6 +85,10 @@ typedef enum render_difficulty {
   RENDER_FAN,
   RENDER_FAN_FULL,
   RENDER_FAN_SLOTS,
+  RENDER_FAN_PARTIAL,
+  RENDER_FAN_ZERO,
+  RENDER_FAN_SHIFTED,
+  RENDER_FAN_WIRES,
   RENDER_DIFFICULTIES
 } render_difficulty;
 

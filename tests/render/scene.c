@@ -135,6 +135,19 @@ static double fret_mm(const render_params *params, int fret)
   return params->scale_length_mm * (1.0 - pow(2.0, -(double)fret / (double)params->divisions));
 }
 
+/* The part of a string that is left when it is stopped at a fret, or in between by as many cents. */
+static double string_left(const render_params *params, double fret)
+{
+  if (params->steps.count == 0) {
+    return pow(2.0, -fret / (double)params->divisions);
+  }
+  int below = (int)fret;
+  double low = below > 0 ? params->steps.entry[below - 1].mm : 0.0;
+  double rest = fret - (double)below;
+  double high = rest > 0.0 ? params->steps.entry[below].mm : low;
+  return pow(2.0, -(low + rest * (high - low)) / 1200.0);
+}
+
 /* Fanned frets: each outer string is divided by its own scale length; the fret goes through the two places. Lengths count
  * along the centre line, and the string farther out lies half the spread off it. Returned is dx/dy of the line. */
 static double fan_slope(const render_params *params, int fret)
@@ -143,8 +156,7 @@ static double fan_slope(const render_params *params, int fret)
     return 0.0;
   }
   double bass_mm = params->scale_length_mm + 0.5 * params->fan_mm, treble_mm = bass_mm - params->fan_mm;
-  double left = pow(2.0, -(double)fret / (double)params->divisions);
-  double left_square = pow(2.0, -params->fan_square_fret / (double)params->divisions);
+  double left = string_left(params, (double)fret), left_square = string_left(params, params->fan_square_fret);
   /* from the saddle's end: where fret F is square, both strings have the same x there */
   double bass_x = bass_mm * (left_square - left), treble_x = treble_mm * (left_square - left);
   double spread = params->fan_saddle_mm + left * (params->fan_nut_mm - params->fan_saddle_mm);
@@ -449,7 +461,7 @@ static void cut_short(const render_params *params, const scene *of, const render
   if (!listed(&params->partial, mark->fret, &share)) {
     return;
   }
-  double slope = tan(mark->squareness_deg * pi / 180.0);
+  double slope = tan(mark->angle_deg * pi / 180.0);
   double low = edge_y_mm(of, mark->x_mm, slope, -1.0), high = edge_y_mm(of, mark->x_mm, slope, 1.0);
   if (share > 0.0) {
     mark->to_y_mm = fmin(mark->to_y_mm, low + share * (high - low));
@@ -497,6 +509,9 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   mark->drawn = true;
   mark->x_mm = index < params->stray.count ? params->stray.entry[index].mm : -params->nut_behind_mm;
   mark->squareness_deg = mark->angle_deg = params->squareness_sd_deg * random_normal(&source);
+  if (index >= params->stray.count) { /* a nut behind a zero fret runs along it */
+    mark->angle_deg += atan(fan_slope(params, 0)) * 180.0 / pi;
+  }
   set_profile(params, &source, mark);
   place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
 }
@@ -565,9 +580,9 @@ static const char *unusable_detail(const render_params *params)
            "0 "
            "or 2 to 12";
   }
-  if (params->fan_mm != 0.0 && (params->nut == RENDER_NUT_END || params->marks == RENDER_WIRE ||
+  if (params->fan_mm != 0.0 && ((params->nut == RENDER_NUT_END && params->fan_square_fret != 0.0) ||
                                 !(params->fan_nut_mm > 5.0 && params->fan_saddle_mm > 5.0))) {
-    return "fanned frets are drawn with a nut line, as knife lines or slots, fan_nut_mm and fan_saddle_mm above 5";
+    return "fanned frets whose nut is askew are drawn with a nut line; fan_nut_mm and fan_saddle_mm are above 5";
   }
   if ((params->steps.count > 0 && params->steps.count < (size_t)params->frets) ||
       params->stray.count >= RENDER_MAX_LIST || !(fabs(params->nut_shift_mm) < 5.0 && params->nut_behind_mm >= 0.0)) {

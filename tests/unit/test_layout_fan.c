@@ -215,6 +215,44 @@ static void all_formats_have_the_fan(void **unused)
   sp_layout_free(&l);
 }
 
+/* The whole nut moves toward fret 1 along the board, all strings alike; the frets stay. */
+static void a_compensated_nut_moves_along_the_board(void **unused)
+{
+  (void)unused;
+  sp_layout l = fanned(&GUITAR, 24), plain = fanned(&GUITAR, 24);
+  sp_error err = {0};
+  assert_int_equal(sp_layout_shift_nut(&l, 0.4, &err), SP_OK);
+  for (int side = -1; side <= 1; side++) {
+    CHECK_CLOSE(sp_layout_line_mm(&l, 0, 20.0 * side), sp_layout_line_mm(&plain, 0, 20.0 * side) + 0.4, 1e-12);
+    CHECK_CLOSE(sp_layout_line_mm(&l, 5, 20.0 * side), sp_layout_line_mm(&plain, 5, 20.0 * side), 0.0);
+    CHECK_CLOSE(sp_layout_speaking_mm(&l, 0, 20.0 * side), sp_layout_string_mm(&l, 0, 20.0 * side) - 0.4, 1e-12);
+  }
+  /* distances count from the nut as it stands: 686 and 648 mm, halved, less 0.4. The strings lie 7.2 um farther apart
+   * there, along a nut that leans by 0.3009, which makes 1.1 um */
+  char *text = written(&l, SP_LAYOUT_CSV);
+  assert_non_null(strstr(text, ",342.601083,323.598917,"));
+  free(text);
+  sp_layout_free(&l);
+  sp_layout_free(&plain);
+}
+
+/* Fret 1 of 240 to the octave lies 2.16 mm from the nut in the middle, and 1.73 mm on the treble string. */
+static void a_nut_does_not_reach_fret_1_anywhere(void **unused)
+{
+  (void)unused;
+  const sp_fan steep = {900.0, 600.0, 300.0, 300.0, 0.0};
+  sp_layout l;
+  sp_error err = {0};
+  assert_int_equal(sp_layout_equal(750.0, 53, 240, &l, &err), SP_OK);
+  assert_int_equal(sp_layout_fan(&steep, &l, &err), SP_OK);
+  const double at_edge = sp_layout_line_mm(&l, 1, -150.0) - sp_layout_line_mm(&l, 0, -150.0);
+  CHECK_BELOW(at_edge, 1.75); /* 600 (1 - 2^(-1/240)) = 1.730 */
+  CHECK_BELOW(1.70, at_edge);
+  assert_int_equal(sp_layout_shift_nut(&l, 1.72, &err), SP_OK);
+  assert_int_equal(sp_layout_shift_nut(&l, 1.74, &err), SP_E_USAGE);
+  sp_layout_free(&l);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -227,6 +265,8 @@ int main(void)
       cmocka_unit_test(frets_are_read),
       cmocka_unit_test(slots_are_as_long_as_their_lines),
       cmocka_unit_test(all_formats_have_the_fan),
+      cmocka_unit_test(a_compensated_nut_moves_along_the_board),
+      cmocka_unit_test(a_nut_does_not_reach_fret_1_anywhere),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
