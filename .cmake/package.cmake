@@ -12,6 +12,15 @@ set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_PRIORITY optional)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
+# What src/late loads is not named in the program, so the packages that hold these files are asked for.
+foreach(file IN LISTS SLOTPROOF_LATE_FILES)
+  string(REGEX REPLACE "^/usr(/lib/.*)" "\\1" unmerged ${file}) # dpkg may know it by either name
+  execute_process(COMMAND dpkg-query -S ${file} ${unmerged} OUTPUT_VARIABLE owner ERROR_QUIET)
+  if(owner MATCHES "^([a-z0-9.+-]+):")
+    list(APPEND late_packages ${CMAKE_MATCH_1})
+  endif()
+endforeach()
+list(JOIN late_packages ", " CPACK_DEBIAN_PACKAGE_DEPENDS)
 set(CPACK_DEBIAN_PACKAGE_DESCRIPTION
     "Takes a flatbed scan of a fingerboard with a rule beside it, finds knife lines or slots to a small part of a pixel, and says for each fret how far it is from the computed place, how sure that is, and what to do.")
 include(CPack)

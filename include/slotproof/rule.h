@@ -82,6 +82,7 @@ void sp_rule_reading_free(sp_rule_reading *reading);
 typedef enum sp_graduation_kind {
   SP_GRADUATION_MM,
   SP_GRADUATION_HALF_MM,
+  SP_GRADUATION_INCH_16,
   SP_GRADUATION_INCH_32,
   SP_GRADUATION_INCH_64,
   SP_GRADUATION_KINDS

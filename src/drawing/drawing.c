@@ -11,6 +11,7 @@
 #include <stdlib.h>
 
 #include "drawing/page.h"
+#include "slotproof/late.h"
 
 #define POINTS_PER_MM (72.0 / 25.4)
 /* Bars and words of the foot need this much. */
@@ -71,8 +72,11 @@ typedef cairo_surface_t *(*open_surface)(FILE *file, const sp_page *page);
 static sp_status draw(sp_page *page, double window_mm, int rows, open_surface open, FILE *file, sp_error *err)
 {
   sp_sheet *sheets = NULL;
+  sp_status status = sp_late_library(SP_LATE_CAIRO, err);
+  if (status)
+    return status;
   int8_t *row = calloc((size_t)page->layout->frets + 1, sizeof *row);
-  sp_status status =
+  status =
       row ? sp_sheets_cut(page->layout, page->slots, window_mm, &sheets, &page->sheets, err) : sp_fail_memory(err);
   if (!status) {
     const int used = sp_sheets_label_rows(page->layout, rows, row);

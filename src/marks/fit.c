@@ -352,18 +352,45 @@ static void reweight(sp_line_fit *f, int wall, const straight *line, double extr
   }
 }
 
-static straight robust_line(sp_line_fit *f, int wall, double *extra, double *work)
+/* Where the biweight begins: median of the slopes from each piece to the one half a line further on, median of what is
+ * left (Theil 1950, his incomplete method). From a least-squares line it would not come away where a quarter of one
+ * wall is chipped, all to one side: the chips' own pull widens the scatter until they pass for it. */
+static straight median_line(const sp_line_fit *f, int wall, double *work)
 {
   straight line = {0};
-  *extra = 0.0;
+  size_t present = 0, n = 0;
   for (size_t k = 0; k < f->count; k++)
-    f->pieces[k].weight[wall] = 1.0;
+    present += f->pieces[k].present;
+  size_t back = 0; /* the piece that is present / 2 present ones before k */
+  size_t seen = 0;
+  for (size_t k = 0; k < f->count; k++) {
+    const sp_piece *p = &f->pieces[k];
+    if (!p->present || ++seen <= present / 2)
+      continue;
+    while (!f->pieces[back].present)
+      back++;
+    const sp_piece *q = &f->pieces[back++];
+    if (p->v_px - q->v_px > 0.0)
+      work[n++] = (p->shift[wall] - q->shift[wall]) / (p->v_px - q->v_px);
+  }
+  line.slope = n ? sp_median(work, n) : 0.0;
+  n = 0;
+  for (size_t k = 0; k < f->count; k++)
+    if (f->pieces[k].present)
+      work[n++] = f->pieces[k].shift[wall] - line.slope * (f->pieces[k].v_px - f->v_px);
+  line.at = n ? sp_median(work, n) : 0.0;
+  return line;
+}
+
+static straight robust_line(sp_line_fit *f, int wall, double *extra, double *work)
+{
+  straight line = median_line(f, wall, work);
   for (int round = 0; round < 6; round++) {
-    line = solve_line(f, wall, *extra);
     *extra = extra_variance(f, wall, &line, work);
     reweight(f, wall, &line, *extra);
+    line = solve_line(f, wall, *extra);
   }
-  return solve_line(f, wall, *extra);
+  return line;
 }
 
 static double limited(double x, double most)
@@ -576,6 +603,23 @@ static void follow_walls(sp_line_fit *f, sp_profile *table, double *work)
   }
 }
 
+/* The straight lines anew, through what the walls were found to do when they were followed; the pieces stay where they
+ * are. */
+static void straighten_walls(sp_line_fit *f, double *work)
+{
+  for (int wall = 0; wall < 2; wall++) {
+    double extra;
+    const straight s = robust_line(f, wall, &extra, work);
+    f->place[wall] += s.at;
+    f->slope[wall] += s.slope;
+    for (size_t k = 0; k < f->count; k++) {
+      const double moved = s.at + s.slope * (f->pieces[k].v_px - f->v_px);
+      f->pieces[k].shift[wall] -= moved;
+      f->pieces[k].ahead[wall] -= moved;
+    }
+  }
+}
+
 /* The stack of pieces that lie beside each other was too soft: its cross-section is fitted anew on pieces laid
  * straight.
  */
@@ -588,6 +632,7 @@ static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const
   fit_shape(f, expect, ground, typical_noise(f, work), false, s);
   tie_width(f);
   follow_walls(f, table, work);
+  straighten_walls(f, work);
 }
 
 sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_marks_options *o,

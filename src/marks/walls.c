@@ -22,6 +22,9 @@ static const double WINDOW_MM = 3.0;
 enum { LEAST_WINDOWS = 5, LEAST_PIECES = 4 };
 /* Pixel response, table, rounding: no window's place is believed closer than this. */
 static const double FLOOR_PX = 0.010;
+/* Where a chip is as long as half a window the window's median lies in it. It then stands off in the kerf, which a
+ * wandering saw leaves alone: so many of the kerfs' own spreads, but not less than this. */
+static const double STANDS_OFF_SD = 4.0, STANDS_OFF_MM = 0.015;
 /* What chips do to the medians all the same (standard uncertainty; sized on rendered slots with up to two chips a
  * centimetre of wall): to one window, and to a root mean square over all. */
 static const double CHIPS_WINDOW_MM = 0.004, CHIPS_RMS_MM = 0.0015;
@@ -134,6 +137,30 @@ static void find_course(const sp_line_fit *f, double *work, course *c)
   c->u_kerf_px = u_of_window(rest + f->count, rests, c->count);
 }
 
+/* Leaves out the windows in which one wall is broken away; their kerfs count, being real, but they say nothing of where
+ * the saw went. `work` holds a value a window. */
+static void leave_out_broken(double px_per_mm, double *work, course *c)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < c->count; i++)
+    work[i] = c->wall_px[1][i] - c->wall_px[0][i];
+  const double usual = sp_median(work, c->count);
+  for (size_t i = 0; i < c->count; i++)
+    work[i] = fabs(c->wall_px[1][i] - c->wall_px[0][i] - usual);
+  const double spread = SP_MAD_TO_SD * sp_median(work, c->count);
+  const double most = fmax(STANDS_OFF_SD * fmax(spread, c->u_kerf_px), STANDS_OFF_MM * px_per_mm);
+  for (size_t i = 0; i < c->count; i++) {
+    if (fabs(c->wall_px[1][i] - c->wall_px[0][i] - usual) > most)
+      continue;
+    c->v_px[kept] = c->v_px[i];
+    c->wall_px[0][kept] = c->wall_px[0][i];
+    c->wall_px[1][kept] = c->wall_px[1][i];
+    c->middle_px[kept] = c->middle_px[i];
+    c->kerf_px[kept++] = c->kerf_px[i];
+  }
+  c->count = kept;
+}
+
 /* ---- what the course says --------------------------------------------------------------------------------------- */
 
 /* Root mean square of n values from the sum of squares that they and noise of sd u make together, `freedom` of them
@@ -242,14 +269,19 @@ bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2]
     return false;
   course c = {work + 4 * n, {work + 5 * n, work + 6 * n}, work + 7 * n, work + 8 * n, 0, NAN, NAN};
   find_course(f, work, &c);
+  if (c.count >= LEAST_WINDOWS) {
+    describe_kerf(&c, f->px_per_mm, w);
+    leave_out_broken(f->px_per_mm, work, &c);
+  }
   if (c.count >= LEAST_WINDOWS && !sp_straight_fit(c.count, c.v_px, c.middle_px, NULL, NAN, &line, NULL)) {
     w->known = true;
-    describe_kerf(&c, f->px_per_mm, w);
     describe_wander(&c, &line, f->px_per_mm, w);
     double u_wedge = hypot(u_slope[0], u_slope[1]);
     if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px)
       follow_windows(&c, f, &u_width_px, &u_wedge);
     describe_ends(f, m, u_slope, u_width_px, u_wedge, w);
+  } else {
+    sp_walls_init(w);
   }
   free(work);
   return true;

@@ -11,6 +11,7 @@
 #include "decoders.h"
 #include "exif.h"
 #include "grey.h"
+#include "slotproof/late.h"
 #include "whole.h"
 
 static sp_status refuse(struct heif_error failure, sp_error *err)
@@ -108,14 +109,17 @@ static sp_status decode(struct heif_context *context, const sp_whole *whole, uin
 sp_status sp_decode_heif(sp_source *source, uint64_t max_pixels, sp_raster *raster, sp_picture_info *info,
                          sp_error *err)
 {
-  sp_whole whole;
-  sp_status status = sp_whole_read(source, &whole, err);
+  sp_whole whole = {.owned = NULL};
+  sp_status status = sp_late_library(SP_LATE_HEIF, err);
+  if (!status)
+    status = sp_whole_read(source, &whole, err);
   struct heif_context *context = status ? NULL : heif_context_alloc();
   if (!status && !context)
     status = sp_fail_memory(err);
   if (!status)
     status = decode(context, &whole, max_pixels, raster, info, err);
-  heif_context_free(context);
+  if (context)
+    heif_context_free(context);
   free(whole.owned);
   return status;
 }

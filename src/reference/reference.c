@@ -66,13 +66,18 @@ static double stated_plausibility(double period_px, double graduation_mm, double
   return fmax(-0.5 * off * off, -STATED_DPI_CAP);
 }
 
-/* 1/32 and 1/64 in differ in their longest strokes alone: without a stated resolution to bear it out, two whole cycles
- * of 64 must have been seen, to their full length. */
+static bool is_inch(int kind)
+{
+  return kind == SP_GRADUATION_INCH_16 || kind == SP_GRADUATION_INCH_32 || kind == SP_GRADUATION_INCH_64;
+}
+
+/* 1/16, 1/32 and 1/64 in differ in their longest strokes alone: without a stated resolution to bear it out, two whole
+ * cycles of 64 must have been seen, to their full length. */
 static bool is_doubtful_inch(const judged *j, double stated_dpi)
 {
   enum { TWO_CYCLES = 126 };
   const sp_rule_reading *r = &j->reading;
-  if (j->kind != SP_GRADUATION_INCH_32 && j->kind != SP_GRADUATION_INCH_64)
+  if (!is_inch(j->kind))
     return false;
   if (stated_dpi > 0.0 && !j->dpi_disagrees)
     return false;
@@ -93,7 +98,7 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
     bool borne_out = true;
-    if (k == SP_GRADUATION_INCH_32 || k == SP_GRADUATION_INCH_64)
+    if (is_inch(k))
       status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
     if (!borne_out)
       continue;
@@ -143,6 +148,15 @@ typedef struct fit_arrays {
   double *u, *y, *w, *r;
 } fit_arrays;
 
+/* How far graduation k stands off the map, as large as it would be had the map not followed it: beside a gap there is
+ * little else for the map to follow. */
+static double standing_off_mm(const sp_scale_map *map, const fit_arrays *a, size_t k)
+{
+  const double residual = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
+  const double share = a->w[k] * sp_scale_map_place_covariance_mm2(map, a->u[k], a->u[k]) / pow(map->noise_mm, 2);
+  return residual / sqrt(fmax(1.0 - share, 0.04));
+}
+
 static sp_status robust_map(const judged *j, const fit_arrays *a, double length_px, sp_scale_map *map, sp_error *err)
 {
   const sp_rule_reading *reading = &j->reading;
@@ -154,11 +168,11 @@ static sp_status robust_map(const judged *j, const fit_arrays *a, double length_
     if (status)
       return status;
     for (size_t k = 0; k < n; k++)
-      a->r[k] = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k]));
+      a->r[k] = standing_off_mm(map, a, k);
     const double limit = 3.5 * 1.4826 * sp_median(a->r, n) + 1e-4;
     bool changed = false;
     for (size_t k = 0; k < n; k++) {
-      const double r = fabs(a->y[k] - sp_scale_map_along_mm(map, a->u[k])), before = a->w[k];
+      const double r = standing_off_mm(map, a, k), before = a->w[k];
       a->w[k] = reading->strokes[k].good && r <= limit ? 1.0 : 0.0;
       changed = changed || fabs(a->w[k] - before) > 0.5;
     }
@@ -356,7 +370,7 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
 
 static const char *kind_name(int kind)
 {
-  static const char *const NAMES[SP_GRADUATION_KINDS] = {"1 mm", "0.5 mm", "1/32 in", "1/64 in"};
+  static const char *const NAMES[SP_GRADUATION_KINDS] = {"1 mm", "0.5 mm", "1/16 in", "1/32 in", "1/64 in"};
   return NAMES[kind];
 }
 
@@ -493,8 +507,8 @@ static void say_refused(const judged *j, const word *w, sp_reference *ref)
     ref->told = SP_TOLD_CONTRADICTED;
     if (ref->reason[0] == '\0')
       snprintf(ref->reason, sizeof ref->reason,
-               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm, 1/32 in nor 1/64 in go "
-               "with them; look at the readings again");
+               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm, 1/16 in, 1/32 in nor "
+               "1/64 in go with them; look at the readings again");
   } else if (ref->reason[0] == '\0' && told >= 0)
     snprintf(ref->reason, sizeof ref->reason,
              "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",

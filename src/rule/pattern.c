@@ -1,7 +1,7 @@
 /* Which graduation is it? Told from the strokes' lengths.
  *
  * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones),
- * tens and twenties, inch fractions by halving: 2, 4, 8, 16, 32 (, 64). For every kind and every phase the strokes are
+ * tens and twenties, inch fractions by halving: 2, 4, 8, 16 (, 32 (, 64)). For every kind and every phase the strokes are
  * sorted into the levels that kind would have; lengths are compared with their level's median. Evidence is the
  * log-likelihood over a rule without levels, Laplace-distributed lengths (numerals and stains make far outliers), less
  * half a logarithm of the number of strokes for every level used (Schwarz 1978).
@@ -12,11 +12,11 @@
 #include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
-const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 32.0, 25.4 / 64.0};
+const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 16.0, 25.4 / 32.0, 25.4 / 64.0};
 
 enum { MAX_LEVELS = 7 };
 static const int32_t LEVELS[SP_GRADUATION_KINDS][MAX_LEVELS] = {
-    {5, 10, 0}, {2, 10, 20, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}};
+    {5, 10, 0}, {2, 10, 20, 0}, {2, 4, 8, 16, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}};
 
 static int32_t level_count(int kind)
 {

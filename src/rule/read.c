@@ -764,6 +764,24 @@ static double doubt_of_blur(const stroke_stack *k, double width, double sigma)
   return worse > rest ? fmin(0.5, log(tenth) * sqrt(variance / (worse - rest))) : 0.5;
 }
 
+/* A stroke is about as strong as its neighbours. What was taken for one at the rim of something that covers the rule, or
+ * on it, is weaker or of the other colour, and lies anywhere within half a period. */
+static const double LEAST_OF_NEIGHBOURS = 0.45, MOST_OF_NEIGHBOURS = 2.2;
+
+static void drop_unlike(sp_rule_reading *r)
+{
+  enum { AROUND = 12 };
+  for (size_t k = 0; k < r->count; k++) {
+    double near[2 * AROUND + 1];
+    size_t n = 0;
+    for (size_t m = k > AROUND ? k - AROUND : 0; m <= k + AROUND && m < r->count; m++)
+      near[n++] = r->strokes[m].amplitude;
+    const double part = r->strokes[k].amplitude / sp_median(near, n);
+    if (!(part > LEAST_OF_NEIGHBOURS && part < MOST_OF_NEIGHBOURS))
+      r->strokes[k].good = false;
+  }
+}
+
 static sp_status refine_strokes(const bands *b, zone z, double base, double period, sp_rule_reading *reading,
                                 sp_error *err)
 {
@@ -798,6 +816,7 @@ static sp_status refine_strokes(const bands *b, zone z, double base, double peri
   reading->stroke_px = width;
   reading->blur_px = sigma;
   reading->blur_sd_log = doubt_of_blur(&k, width, sigma);
+  drop_unlike(reading);
   free(table);
   free(x);
   return SP_OK;

@@ -11,6 +11,7 @@
 #include <string.h>
 
 #include "settings.h"
+#include "slotproof/late.h"
 
 enum { CHUNK = 1 << 16 };
 /* More than A3 at 2400 dpi and 16 bits: what sends more has run wild. */
@@ -56,6 +57,9 @@ static sp_status list_devices(bool local_only, sp_scan_devices_list *devices, sp
 
 static sp_status start_sane(sp_error *err)
 {
+  const sp_status there = sp_late_library(SP_LATE_SANE, err);
+  if (there)
+    return there;
   const SANE_Status status = sane_init(NULL, NULL);
   if (status == SANE_STATUS_GOOD)
     return SP_OK;

@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #include "serve_internal.h"
+#include "slotproof/late.h"
 #include "slotproof/page.h"
 
 /* A browser holds six at a time. */
@@ -190,6 +191,9 @@ static void name_machine(sp_server *s)
 
 static sp_status listen_at(sp_server *s, const address *a, uint16_t port, sp_error *err)
 {
+  const sp_status status = sp_late_library(SP_LATE_MICROHTTPD, err);
+  if (status)
+    return status;
   /* not epoll: 0.9.75 then keeps connections whose other end has closed half way until they time out */
   const unsigned flags = MHD_USE_POLL_INTERNAL_THREAD | MHD_USE_ERROR_LOG | (a->six ? MHD_USE_IPv6 : 0);
   s->daemon = MHD_start_daemon(flags, port, NULL, NULL, handle, s, MHD_OPTION_EXTERNAL_LOGGER, say_nothing, NULL,

@@ -12,6 +12,8 @@
 #include <cairo.h>
 #include <png.h>
 
+#include "slotproof/late.h"
+
 #include "strip_internal.h"
 
 static const double MM_PER_POINT = 25.4 / 72.0;
@@ -311,9 +313,12 @@ sp_status sp_strip_draw(const sp_strip_sheet *sheet, FILE *file, sp_error *err)
                    "the strip takes %d pages, and this format holds one; name it with --page, or give "
                    "--format pdf",
                    pages);
+  if (sheet->format == SP_STRIP_PNG && !(sheet->dpi >= 150.0 && sheet->dpi <= 1200.0))
+    return sp_fail(err, SP_E_USAGE, "a picture to print needs 150 to 1200 dots per inch; give --dpi 600");
+  const sp_status status = sp_late_library(SP_LATE_CAIRO, err);
+  if (status)
+    return status;
   if (sheet->format != SP_STRIP_PNG)
     return draw_vectors(sheet, file, err);
-  if (!(sheet->dpi >= 150.0 && sheet->dpi <= 1200.0))
-    return sp_fail(err, SP_E_USAGE, "a picture to print needs 150 to 1200 dots per inch; give --dpi 600");
   return draw_pixels(sheet, file, err);
 }

@@ -35,6 +35,19 @@ for library in $needed; do
   esac
 done
 
+# Those that are loaded later are named in the program's text alone.
+late=$(grep -aoE 'lib(cairo|heif|microhttpd|sane)\.so\.[0-9]+' "$program" | sort -u)
+[ "$(echo "$late" | wc -l)" -ge 3 ]
+for library in $late; do
+  path=$(ldconfig -p | awk -v l="$library" '$1 == l { print $NF; exit }')
+  owner=$(dpkg -S "$path" 2>/dev/null || dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "/usr$path")
+  owner=$(echo "$owner" | sed -n '1s/:.*//p')
+  case ", $depends," in
+    *", $owner "*|*", $owner,"*) ;;
+    *) echo "the package does not depend on $owner, which has $library: $depends" >&2; exit 1 ;;
+  esac
+done
+
 # On a system without any package, from the lists of packages apt has here, if it has any.
 if apt-cache show libc6 >/dev/null 2>&1 && [ -n "$(ls /var/lib/apt/lists/*Packages* 2>/dev/null)" ]; then
   : >"$work/status"

@@ -16,6 +16,7 @@
 
 #include "check_close.h"
 #include "slotproof/jobs.h"
+#include "slotproof/late.h"
 
 static char folder[] = "confine-XXXXXX";
 
@@ -141,6 +142,18 @@ static void test_other_files(void **state)
   check_inside(all_jobs, "jobs");
 }
 
+/* A HEIF is decoded by a library that is loaded only then; any other library does as well to see it by. */
+static const char *later_library(void)
+{
+  return sp_late_library(SP_LATE_CAIRO, NULL) ? "no library can be loaded any more" : NULL;
+}
+
+static void test_later_library(void **state)
+{
+  (void)state;
+  check_inside(later_library, NULL);
+}
+
 /* Landlock limits truncate() from its third version on (Linux 6.2; Documentation/userspace-api/landlock.rst). */
 static void test_cutting(void **state)
 {
@@ -168,7 +181,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_own_files),    cmocka_unit_test(test_other_files), cmocka_unit_test(test_cutting),
-      cmocka_unit_test(test_system_calls), cmocka_unit_test(test_limits),
+      cmocka_unit_test(test_system_calls), cmocka_unit_test(test_limits),    cmocka_unit_test(test_later_library),
   };
   char command[100];
   if (!mkdtemp(folder) || chdir(folder) != 0 || mkdir("jobs", 0700) != 0 || mkdir("jobs/mine", 0700) != 0 ||
