@@ -28,8 +28,8 @@ static const double UNLIKE = 0.04, LEAST_UNLIKE = 0.004;
 /* Frets found lean off the parabola by less than this, or all are looked for once more. */
 static const double NEAR = 0.003;
 static const double LEAST_LENGTH_MM = 15.0;
-/* Shadow and dirt beside a fret. */
-static const double BESIDE_MM = 0.9;
+/* Shadow and dirt beside a fret reach no farther. */
+static const double BESIDE_MM = 1.7;
 
 /* The new picture against the old one. */
 typedef struct warp {
@@ -313,6 +313,19 @@ static double mean_of(const bare *b, size_t base, size_t step, double u)
   return 0.2 * sum;
 }
 
+/* Half of what is painted over for a fret, along u; no farther than midway to its neighbours. */
+static double half_of(const bare *b, size_t i)
+{
+  const sp_mark *m = &b->marks->marks[i];
+  const double width = isfinite(m->width_px) ? m->width_px : SP_WIRE_MOST_MM * b->w->o->px_per_mm;
+  double half = 0.5 * width + BESIDE_MM * b->w->o->px_per_mm;
+  if (i)
+    half = fmin(half, 0.5 * (m->u_px - m[-1].u_px));
+  if (i + 1 < b->marks->count)
+    half = fmin(half, 0.5 * (m[1].u_px - m->u_px));
+  return half;
+}
+
 static void paint_row(void *context, size_t v)
 {
   const bare *b = context;
@@ -322,8 +335,7 @@ static void paint_row(void *context, size_t v)
     b->to.u16[base + step * (size_t)u] = (uint16_t)sample(b->w->from, base + step * (size_t)u);
   for (size_t i = 0; i < b->marks->count; i++) {
     const sp_mark *m = &b->marks->marks[i];
-    const double width = isfinite(m->width_px) ? m->width_px : SP_WIRE_MOST_MM * b->w->o->px_per_mm;
-    const double half = 0.5 * width + BESIDE_MM * b->w->o->px_per_mm, u = m->u_px + m->slope * ((double)v - m->v_px);
+    const double half = half_of(b, i), u = m->u_px + m->slope * ((double)v - m->v_px);
     const double from = floor(u - half), to = ceil(u + half);
     if (from < 3.0 || to > b->w->length - 4.0)
       continue;
