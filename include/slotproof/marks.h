@@ -34,7 +34,7 @@ typedef struct sp_board {
 } sp_board;
 
 /* How the saw went along one slot, from windows of 3 mm (chips of a wall left out); u = standard uncertainty. On
- * rendered slots of 0.5 to 0.7 mm at 600 dpi, wander 0 to 60 um rms: see tests/unit/test_marks_walls.c. */
+ * rendered slots of 0.5 to 0.7 mm at 600 dpi, wander 0 to 60 um rms: see tests/end_to_end/test_slots.c. */
 typedef struct sp_walls {
   bool known;                              /* false: not a slot, or too little of it shows; all NAN */
   double slope[2], u_slope[2];             /* of the wall at smaller, larger u: du/dv */

@@ -31,9 +31,9 @@ static const double INDEPENDENT = 4.0, INDEPENDENT_IF_BLACK = 1.5, BLACK = 0.2;
 static const double LEAST_REST = 0.0007;
 /* Standard deviation that slopes and curve have beforehand, of full scale over the section. */
 static const double SLOPE_SD = 0.3;
-/* Curves are not just these, cameras' least of all (they lift contrast): so much of what they differ by stays in doubt.
- */
-static const double IN_DOUBT_SCAN = 0.25, IN_DOUBT_CAMERA = 0.4;
+/* Curves are not just these (cameras lift contrast, too), and an edge's shape misleads where its blur has wings: so much
+ * of what they differ by stays in doubt (k = 1), that the intervals reach nearly to either. */
+static const double IN_DOUBT = 0.4;
 /* In doubt where an edge cannot be explained by each of them, of the blur: about half of what they differ by elsewhere.
  */
 static const double UNTOLD = 0.2;
@@ -60,6 +60,21 @@ static double stored_of(int curve, double light)
   if (curve == 1)
     return pow(l, 1.0 / 1.8);
   return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
+}
+
+double sp_edge_grown_px(double dark, double bright, double blur_px)
+{
+  enum { STEPS = 64 };
+  const double reach = 4.0, step = 2.0 * reach / STEPS;
+  const double from = light_of(2, dark), to = light_of(2, bright);
+  double area = 0.0;
+  if (!(bright > dark && dark >= 0.0 && bright <= 1.0))
+    return 0.0;
+  for (int i = 0; i < STEPS; i++) {
+    const double z = -reach + (i + 0.5) * step;
+    area += step * (stored_of(2, from + (to - from) * sp_normal_cdf(z)) - (z < 0.0 ? dark : bright));
+  }
+  return blur_px * area / (bright - dark);
 }
 
 /* A section in light, and how much a change of light is worth in what is stored. */
@@ -208,7 +223,7 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], bool by_camera, doub
       range = fmax(range, fabs(apart));
     }
     shift_px[e] = mean;
-    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), (by_camera ? IN_DOUBT_CAMERA : IN_DOUBT_SCAN) * range)
+    u_px[e] = of[e][0].fits ? hypot(sqrt(fmax(square - mean * mean, 0.0)), IN_DOUBT * range)
                             : UNTOLD * profile[e].blur_px;
     if (by_camera)
       u_px[e] = hypot(u_px[e], BESIDE_A_SHADOW * profile[e].blur_px);

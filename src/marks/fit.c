@@ -25,6 +25,10 @@ static const double CORRELATED_MM = 4.0;
 static const double MIN_BLUR = 0.2, MAX_BLUR = 4.0;
 /* No estimate of ours is believed closer than this: pixel response, table, rounding of grey levels. */
 static const double FLOOR_PX = 0.010;
+/* The greatest growth that there can be, in standard uncertainties of the kerf, two walls together, is just covered. */
+static const double GROWN_U = 1.15;
+/* A pixel's own square, as a standard deviation: 1 / sqrt 12. */
+static const double PIXEL_PX = 0.28867513459481288;
 /* A wall that wanders is followed where it lies further than this beside its line, in so many steps. */
 static const double FOLLOW_PX = 0.5;
 enum { FOLLOWING = 10 };
@@ -809,6 +813,23 @@ static double mean_contrast(const sp_line_fit *f)
   return level > 0.0 ? height / level * sp_blurred_box(0.0, f->shape.width_px, f->shape.blur_px) : 0.0;
 }
 
+/* Both walls of a dark slot lie this much deeper in it if light was blurred and not what was stored of it, which nothing
+ * tells: its kerf may be so much greater on either side. */
+static double grown_px(const sp_line_fit *f)
+{
+  double height = 0.0, level = 0.0, n = 0.0;
+  for (size_t k = 0; k < f->count; k++)
+    if (f->pieces[k].present) {
+      height += f->pieces[k].smooth_height;
+      level += f->pieces[k].level;
+      n += 1.0;
+    }
+  if (!(n > 0.0))
+    return 0.0;
+  const double wood = level / (n * f->full_scale), floor = wood + height / (n * f->full_scale);
+  return GROWN_U * sp_edge_grown_px(fmax(fmin(wood, floor), 0.0), fmax(wood, floor), hypot(f->shape.blur_px, PIXEL_PX));
+}
+
 void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
 {
   double *work = malloc((f->count + 8) * sizeof *work);
@@ -823,7 +844,8 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   const double reach = CORRELATED_MM * f->px_per_mm, dv = v_px - f->v_px;
   const wall_result a = wall_uncertainty(f, 0, reach, work);
   const wall_result b = f->kind == SP_MARK_SLOT ? wall_uncertainty(f, 1, reach, work) : a;
-  m->u_width_px = f->kind == SP_MARK_SLOT ? sqrt(a.var_at + b.var_at + 2.0 * FLOOR_PX * FLOOR_PX) : NAN;
+  m->u_width_px =
+      f->kind == SP_MARK_SLOT ? hypot(sqrt(a.var_at + b.var_at + 2.0 * FLOOR_PX * FLOOR_PX), grown_px(f)) : NAN;
   if (f->kind == SP_MARK_SLOT) /* without memory for it nothing is known of the walls */
     (void)sp_line_fit_walls(f, m, (const double[2]){sqrt(a.var_slope), sqrt(b.var_slope)}, m->u_width_px, &m->walls);
   const double slope = 0.5 * (f->slope[0] + f->slope[1]);

@@ -423,10 +423,28 @@ static bool beyond_ends(const sp_board *b, double u, double clear)
   return (b->end[0].found && u < b->end[0].u_px + clear) || (b->end[1].found && u > b->end[1].u_px - clear);
 }
 
-/* In a coarse picture noise passes for a burr now and then: if most lines show none, none has one. */
-static bool is_denied(const burr_vote *v, size_t lines, sp_expectation *e)
+/* Of cut and burr, line and planing wave beside it, or one line found twice: what is explained better stays. A fit that
+ * is put on the burr or the wave leaves the cut unexplained. */
+static double explained(const sp_mark *m)
 {
-  if (v->count == 0 || !sp_shape_is_coarse(e) || (double)v->count >= 0.4 * (double)lines)
+  return m->significance / m->misfit;
+}
+
+/* One knife on one wood leaves lines of one colour: that of the better explained marks. */
+static bool mostly_light(const sp_marks *marks)
+{
+  double sum[2] = {0.0, 0.0};
+  for (size_t i = 0; i < marks->count; i++)
+    sum[marks->marks[i].contrast > 0.0] += explained(&marks->marks[i]);
+  return sum[1] > sum[0];
+}
+
+/* In a coarse picture noise passes for a burr now and then, and for one as light as its line a line that is a little
+ * broader than the others: if most lines show none, none has one. */
+static bool is_denied(const burr_vote *v, const sp_marks *marks, sp_expectation *e)
+{
+  const bool tempting = sp_shape_is_coarse(e) || mostly_light(marks);
+  if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)marks->count)
     return false;
   e->no_burr = true;
   return true;
@@ -583,7 +601,7 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
   }
   const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
-  if (!status && (is_denied(&votes, marks->count, expect) || agree_on_burr(&votes, expect))) {
+  if (!status && (is_denied(&votes, marks, expect) || agree_on_burr(&votes, expect))) {
     prepare_again(&jobs, count + parts);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
@@ -600,22 +618,6 @@ static int by_place(const void *a, const void *b)
 static double visibility(const sp_mark *m)
 {
   return fabs(m->contrast) * m->coverage;
-}
-
-/* Of cut and burr, line and planing wave beside it, or one line found twice: what is explained better stays. A fit that
- * is put on the burr or the wave leaves the cut unexplained. */
-static double explained(const sp_mark *m)
-{
-  return m->significance / m->misfit;
-}
-
-/* One knife on one wood leaves lines of one colour: that of the better explained marks. */
-static bool mostly_light(const sp_marks *marks)
-{
-  double sum[2] = {0.0, 0.0};
-  for (size_t i = 0; i < marks->count; i++)
-    sum[marks->marks[i].contrast > 0.0] += explained(&marks->marks[i]);
-  return sum[1] > sum[0];
 }
 
 static void merge_doubles(sp_marks *marks, double reach_px)

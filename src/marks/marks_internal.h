@@ -210,6 +210,11 @@ void sp_line_fit_free(sp_line_fit *fit);
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */
 void sp_line_fit_result(sp_line_fit *fit, double v_px, sp_mark *mark);
 
+/* By how much a blurred edge lies further into its darker side than where it is, px, if it was light that was blurred
+ * and IEC 61966-2-1 (sRGB) is what was stored of it; `dark` and `bright` are its sides as stored, of full scale
+ * (edge_curve.c). 0 where they tell nothing. */
+double sp_edge_grown_px(double dark, double bright, double blur_px);
+
 /* Frets: the board and all wires across it, seen along one axis (wire.c). */
 sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, sp_marks *marks,
                         sp_error *err);

@@ -33,6 +33,8 @@ static const double SMOOTHED = 0.04;
 /* From this wander on, in px and in its own standard uncertainties, the windows' line is taken for the slot's: the fine
  * fit takes a wall that bends away at one end for damaged there, and follows the rest. */
 static const double WANDERS_PX = 0.25, WANDERS_SD = 5.0;
+/* Where one wall alone is broken the middle moves by half of what the kerf does; a saw that wanders moves both. */
+static const double ONE_WALL = 0.8;
 static const double HALF_PI = 1.5707963267948966;
 
 /* The windows: middle of their pieces; place of each wall against its straight line, their mean, and kerf, px. */
@@ -208,7 +210,8 @@ static void describe_wander(const course *c, const sp_straight *line, double px_
   }
 }
 
-static void describe_kerf(const course *c, double px_per_mm, sp_walls *w)
+/* `u_width_px` holds what all kerfs have in common. */
+static void describe_kerf(const course *c, double px_per_mm, double u_width_px, sp_walls *w)
 {
   w->kerf_least_px = INFINITY;
   w->kerf_most_px = -INFINITY;
@@ -216,7 +219,12 @@ static void describe_kerf(const course *c, double px_per_mm, sp_walls *w)
     w->kerf_least_px = fmin(w->kerf_least_px, c->kerf_px[i]);
     w->kerf_most_px = fmax(w->kerf_most_px, c->kerf_px[i]);
   }
-  w->u_kerf_window_px = hypot(c->u_kerf_px, CHIPS_WINDOW_MM * px_per_mm);
+  w->u_kerf_window_px = hypot(hypot(c->u_kerf_px, CHIPS_WINDOW_MM * px_per_mm), u_width_px);
+}
+
+/* Of whole windows. */
+static void describe_spread(const course *c, double px_per_mm, sp_walls *w)
+{
   const double n = (double)c->count, sd = sp_sd(c->kerf_px, c->count);
   w->kerf_sd_px = cleaned((n - 1.0) * sd * sd, n, n - 1.0, c->u_kerf_px, &w->u_kerf_sd_px);
   w->u_kerf_sd_px = hypot(hypot(w->u_kerf_sd_px, SMOOTHED * w->kerf_sd_px), CHIPS_RMS_MM * px_per_mm);
@@ -230,7 +238,7 @@ static void follow_windows(const course *c, sp_line_fit *f, double *u_width_px, 
   sp_straight kerf;
   if (!sp_straight_fit(c->count, c->v_px, c->kerf_px, NULL, NAN, &kerf, NULL)) {
     const double inflated = fmax(1.0, c->u_kerf_px / kerf.s);
-    *u_width_px = hypot(kerf.u_mean_y * inflated, FLOOR_PX);
+    *u_width_px = fmax(*u_width_px, hypot(kerf.u_mean_y * inflated, FLOOR_PX));
     *u_wedge = kerf.u_b * inflated;
   }
   for (int wall = 0; wall < 2; wall++) {
@@ -270,14 +278,16 @@ bool sp_line_fit_walls(sp_line_fit *f, const sp_mark *m, const double u_slope[2]
   course c = {work + 4 * n, {work + 5 * n, work + 6 * n}, work + 7 * n, work + 8 * n, 0, NAN, NAN};
   find_course(f, work, &c);
   if (c.count >= LEAST_WINDOWS) {
-    describe_kerf(&c, f->px_per_mm, w);
+    describe_kerf(&c, f->px_per_mm, u_width_px, w);
     leave_out_broken(f->px_per_mm, work, &c);
   }
   if (c.count >= LEAST_WINDOWS && !sp_straight_fit(c.count, c.v_px, c.middle_px, NULL, NAN, &line, NULL)) {
     w->known = true;
+    describe_spread(&c, f->px_per_mm, w);
     describe_wander(&c, &line, f->px_per_mm, w);
+    const double kerf_sd_px = sp_sd(c.kerf_px, c.count);
     double u_wedge = hypot(u_slope[0], u_slope[1]);
-    if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px)
+    if (w->wander_px > WANDERS_PX && w->wander_px > WANDERS_SD * w->u_wander_px && w->wander_px > ONE_WALL * kerf_sd_px)
       follow_windows(&c, f, &u_width_px, &u_wedge);
     describe_ends(f, m, u_slope, u_width_px, u_wedge, w);
   } else {

@@ -18,6 +18,7 @@
 #include <string.h>
 
 #include "raster/pages.h"
+#include "raster/wide.h"
 #include "slotproof/raster.h"
 
 enum {
@@ -169,7 +170,7 @@ static uint32_t least(uint32_t a, uint32_t b)
   return a < b ? a : b;
 }
 
-static void run(pass *p)
+SP_WIDE static void run(pass *p)
 {
   const uint32_t height = p->raster->height_px;
   const uint32_t row_w = p->rows ? p->rows->width_px : height;

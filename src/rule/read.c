@@ -24,6 +24,7 @@ enum {
   TABLE_STEPS = 32,
   TABLE_REACH = 40,
   STACK_STEPS = 4,
+  STACK_BINS = 2 * 14 * STACK_STEPS + 1,
   STRETCHES = 8
 };
 
@@ -568,15 +569,25 @@ typedef struct profile_table {
   float t[2 * TABLE_REACH * TABLE_STEPS + 2], slope[2 * TABLE_REACH * TABLE_STEPS + 2];
 } profile_table;
 
+/* How far from its middle a blurred box reaches: beyond, it is less than 1e-11 of its height. */
+static double reach_of_stroke(double width, double sigma)
+{
+  return 0.5 * width + 7.0 * sigma + 1.0;
+}
+
+/* T is even, its slope odd: both sides at once. */
 static void table_fill(double width, double sigma, profile_table *table)
 {
-  const double peak = sp_blurred_box(0.0, width, sigma);
-  const int32_t n = 2 * TABLE_REACH * TABLE_STEPS + 2;
-  for (int32_t i = 0; i < n; i++) {
-    const double x = (double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS, h = 1e-3;
-    table->t[i] = (float)(sp_blurred_box(x, width, sigma) / peak);
-    table->slope[i] =
+  const double peak = sp_blurred_box(0.0, width, sigma), h = 1e-3;
+  const int32_t middle = TABLE_REACH * TABLE_STEPS;
+  const int32_t reach = (int32_t)fmin(middle, ceil(reach_of_stroke(width, sigma) * TABLE_STEPS));
+  memset(table, 0, sizeof *table);
+  for (int32_t i = 0; i <= reach; i++) {
+    const double x = (double)i / TABLE_STEPS;
+    table->t[middle + i] = table->t[middle - i] = (float)(sp_blurred_box(x, width, sigma) / peak);
+    table->slope[middle + i] =
         (float)((sp_blurred_box(x + h, width, sigma) - sp_blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
+    table->slope[middle - i] = -table->slope[middle + i];
   }
 }
 
@@ -651,7 +662,7 @@ static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
 /* Mean profile of all strokes on a quarter-pixel grid, heights scaled to 1. */
 static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, double *x_out, double *y_out)
 {
-  enum { BINS = 2 * 14 * STACK_STEPS + 1 };
+  enum { BINS = STACK_BINS };
   double sum[BINS] = {0}, weight[BINS] = {0};
   for (size_t k = 0; k < n; k++)
     for (int32_t j = f->z.first; j <= f->z.last; j++) {
@@ -680,13 +691,27 @@ static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, 
   return m;
 }
 
+/* A stroke and its neighbours at x, as far as they reach. */
+static double stroke_among_others(double x, double period, double width, double sigma)
+{
+  const double reach = reach_of_stroke(width, sigma);
+  double sum = 0.0;
+  for (int k = -1; k <= 1; k++)
+    if (fabs(x + k * period) < reach)
+      sum += sp_blurred_box(x + k * period, width, sigma);
+  return sum;
+}
+
 /* What is left of the stack after the best height and level for this width and blur. */
 static double stack_rest(const double *x, const double *y, size_t n, double period, double width, double sigma)
 {
-  double st = 0, sy = 0, stt = 0, sty = 0, syy = 0;
+  double st = 0, sy = 0, stt = 0, sty = 0, syy = 0, shape[STACK_BINS / 2 + 1];
+  size_t filled = 0; /* the shape is even: once for both sides */
   for (size_t i = 0; i < n; i++) {
-    double t = sp_blurred_box(x[i], width, sigma);
-    t += sp_blurred_box(x[i] - period, width, sigma) + sp_blurred_box(x[i] + period, width, sigma);
+    const size_t bin = (size_t)(fabs(x[i]) * STACK_STEPS + 0.5);
+    for (; filled <= bin; filled++)
+      shape[filled] = stroke_among_others((double)filled / STACK_STEPS, period, width, sigma);
+    const double t = shape[bin];
     st += t;
     sy += y[i];
     stt += t * t;

@@ -4,6 +4,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "raster/wide.h"
+
 sp_view sp_view_of(const sp_raster *raster, sp_along along)
 {
   sp_view view = {raster, along, 0, 0, sp_raster_full_scale(raster)};
@@ -19,7 +21,7 @@ sp_point sp_view_point(const sp_view *view, double u_px, double v_px)
   return (sp_point){v_px, u_px};
 }
 
-static void add_row(const sp_raster *raster, size_t first, int32_t count, float *sum)
+SP_WIDE static void add_row(const sp_raster *raster, size_t first, int32_t count, float *sum)
 {
   if (raster->u8) {
     const uint8_t *row = raster->u8 + first;

@@ -12,6 +12,7 @@
 #include <apriltag/apriltag.h>
 #include <apriltag/tag36h11.h>
 
+#include "raster/wide.h"
 #include "strip_internal.h"
 
 /* A smaller picture holds no tag. */
@@ -24,15 +25,21 @@ static const float LEAST_MARGIN = 25.0f;
 /* A centre is the mean of four corners, each good to some tenths of the library's pixel. */
 static const double CENTRE_SD = 0.1;
 
-static void add_row(const sp_raster *r, uint32_t y, uint32_t count, uint32_t *sum)
+/* At most MOST_FACTOR rows: their sums fit 16 bits. */
+enum { MOST_FACTOR = 257 };
+
+SP_WIDE static void add_row(const sp_raster *r, uint32_t y, uint32_t count, uint16_t *restrict sum)
 {
   const size_t first = (size_t)y * r->width_px;
-  if (r->u8)
+  if (r->u8) {
+    const uint8_t *restrict row = r->u8 + first;
     for (uint32_t x = 0; x < count; x++)
-      sum[x] += r->u8[first + x];
-  else
+      sum[x] = (uint16_t)(sum[x] + row[x]);
+  } else {
+    const uint16_t *restrict row = r->u16 + first;
     for (uint32_t x = 0; x < count; x++)
-      sum[x] += (uint32_t)r->u16[first + x] >> 8;
+      sum[x] = (uint16_t)(sum[x] + (row[x] >> 8));
+  }
 }
 
 /* The picture for the library, means over factor x factor pixels, perhaps seen from behind. Means, because noise left
@@ -40,9 +47,9 @@ static void add_row(const sp_raster *r, uint32_t y, uint32_t count, uint32_t *su
 static image_u8_t *reduced(const sp_raster *r, uint32_t factor, bool mirrored)
 {
   const uint32_t width = r->width_px / factor, height = r->height_px / factor, used = width * factor;
-  if (width < LEAST_SIDE_PX || height < LEAST_SIDE_PX)
+  if (width < LEAST_SIDE_PX || height < LEAST_SIDE_PX || factor > MOST_FACTOR)
     return NULL;
-  uint32_t *column = malloc((size_t)used * sizeof *column);
+  uint16_t *column = malloc((size_t)used * sizeof *column);
   image_u8_t *image = column ? image_u8_create(width, height) : NULL;
   for (uint32_t y = 0; image && y < height; y++) {
     memset(column, 0, (size_t)used * sizeof *column);
@@ -98,14 +105,41 @@ static void note(blocks *b, size_t i, uint8_t least, uint8_t most)
     b->most[i] = most;
 }
 
+/* Least and most of a block, column by column first. */
+static inline void note_block_of(const uint8_t *first, size_t stride, uint32_t columns, uint32_t rows, uint8_t *least,
+                                 uint8_t *most)
+{
+  uint8_t lo[BLOCK_PX], hi[BLOCK_PX];
+  memset(lo, 255, sizeof lo);
+  memset(hi, 0, sizeof hi);
+  for (uint32_t y = 0; y < rows; y++) {
+    const uint8_t *row = first + (size_t)y * stride;
+    for (uint32_t x = 0; x < columns; x++) {
+      lo[x] = row[x] < lo[x] ? row[x] : lo[x];
+      hi[x] = row[x] > hi[x] ? row[x] : hi[x];
+    }
+  }
+  for (uint32_t x = 0; x < columns; x++) {
+    *least = lo[x] < *least ? lo[x] : *least;
+    *most = hi[x] > *most ? hi[x] : *most;
+  }
+}
+
 static void note_pixels(const image_u8_t *image, blocks *b)
 {
   const uint32_t width = (uint32_t)image->width, height = (uint32_t)image->height;
-  for (uint32_t y = 0; y < height; y++) {
-    const uint8_t *row = image->buf + (size_t)y * (size_t)image->stride;
-    for (uint32_t x = 0; x < width; x++)
-      note(b, (size_t)(y / BLOCK_PX) * b->columns + x / BLOCK_PX, row[x], row[x]);
-  }
+  const size_t stride = (size_t)image->stride;
+  for (uint32_t v = 0; v < b->rows; v++)
+    for (uint32_t u = 0; u < b->columns; u++) {
+      const size_t i = (size_t)v * b->columns + u;
+      const uint8_t *first = image->buf + (size_t)v * BLOCK_PX * stride + u * BLOCK_PX;
+      const uint32_t columns = width - u * BLOCK_PX < BLOCK_PX ? width - u * BLOCK_PX : BLOCK_PX;
+      const uint32_t rows = height - v * BLOCK_PX < BLOCK_PX ? height - v * BLOCK_PX : BLOCK_PX;
+      if (columns == BLOCK_PX) /* a number known beforehand makes it one vector */
+        note_block_of(first, stride, BLOCK_PX, rows, &b->least[i], &b->most[i]);
+      else
+        note_block_of(first, stride, columns, rows, &b->least[i], &b->most[i]);
+    }
 }
 
 static void note_blocks(const blocks *from, blocks *b)

