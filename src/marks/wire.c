@@ -136,7 +136,8 @@ static size_t set_extents(const sp_scene *scene, sp_along along, const sp_marks_
     f->seen = seen[i];
     f->v_px = sp_lengthwise_at(&board->centre, seen[i].u_px);
     sp_wire_extent(scene, along, o, board, &seen[i], section, &f->v_a_px, &f->v_b_px, &f->coverage);
-    const double breadth = sp_lengthwise_at(&board->side[1], f->seen.u_px) - sp_lengthwise_at(&board->side[0], f->seen.u_px);
+    const double u = seen[i].u_px;
+    const double breadth = sp_lengthwise_at(&board->side[1], u) - sp_lengthwise_at(&board->side[0], u);
     const double least = seen[i].part ? fmax(0.6 * o->least_part * breadth, LEAST_PART_MM * o->px_per_mm)
                                       : 10.0 * o->px_per_mm;
     kept += f->v_b_px - f->v_a_px > least;

@@ -1,14 +1,15 @@
 /* Fanned frets of wire: the picture is drawn anew so that they are square, measured as any, and taken back.
  *
  * All that finds frets and their feet looks square across the board: the median over the breadth, the section that all
- * frets share, the feet. So each row is drawn shifted by what a line that leans as the frets do has moved there, and the
- * board stretched by the cosine of that lean, so that all frets have one section whatever they lean by. With c(u) the
- * centre line, s(u) the lean (du/dv beyond square) where the centre line is crossed at u, the new picture shows
+ * frets share, the feet. So each row is drawn shifted by what a line that leans as the frets do has moved there, and
+ * the board stretched by the cosine of that lean, so that all frets have one section whatever they lean by. With c(u)
+ * the centre line, s(u) the lean (du/dv beyond square) where the centre line is crossed at u, the new picture shows
  *     at (u', v) what the old one has at (U(u') + s(U(u')) (v - c(U(u'))), v),   dU/du' = 1 / cos of the lean
  * so a line of that lean becomes exactly straight and square, and rows are drawn along u only (cubic convolution: Keys
- * 1981), which leaves the wood's streaks what they are. Where the lean comes from: first from the lines that a search of
- * all slopes finds (feet and highlights of the frets), then from the frets found, a parabola in u both times, since
- * spreads that grow bend it. What the parabola misses the fit of each fret finds, as it finds a fret that is not square.
+ * 1981), which leaves the wood's streaks what they are. Where the lean comes from: first from the lines that a search
+ * of all slopes finds (feet and highlights of the frets), then from the frets found, a parabola in u both times, since
+ * spreads that grow bend it. What the parabola misses the fit of each fret finds, as it finds a fret that is not
+ * square.
  *
  * Lines are straight in even pixels (see lean.c), so shifts are laid off in those, and what comes out is so, too.
  */
@@ -120,14 +121,19 @@ static bool fit_lean(const sp_mark *lines, size_t count, warp *w)
   return true;
 }
 
+static double reach_of(const sp_candidate *c)
+{
+  return fabs(c->height) * (c->v1_px - c->v0_px);
+}
+
 /* Lines that are visible and long enough to be a fret's, most visible first. */
 static size_t choose_lines(const sp_candidate *c, size_t n, double least_px, sp_mark *lines)
 {
   double work[SP_BOARD_MAX_LINES];
   size_t count = 0, kept = 0;
-  double strong = n ? fabs(c[n < 12 ? n / 2 : 8].height) * (c[n < 12 ? n / 2 : 8].v1_px - c[n < 12 ? n / 2 : 8].v0_px) : 0.0;
+  const double strong = n ? reach_of(&c[n < 12 ? n / 2 : 8]) : 0.0;
   for (size_t i = 0; i < n && count < SP_BOARD_MAX_LINES; i++)
-    if (fabs(c[i].height) * (c[i].v1_px - c[i].v0_px) > 0.25 * strong && c[i].v1_px - c[i].v0_px > least_px)
+    if (reach_of(&c[i]) > 0.25 * strong && c[i].v1_px - c[i].v0_px > least_px)
       lines[count++] = (sp_mark){.u_px = c[i].u_px,
                                  .v_px = c[i].v_px,
                                  .slope = c[i].slope,

@@ -16,7 +16,8 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
                                                          "slot",  "oracle", "photo", "photofull", "photoslot",
                                                          "wire",  "wirefull", "fine", "partial",   "zero",
                                                          "shifted", "fan", "fanfull", "fanslot",
-                                                         "fanpartial", "fanzero", "fanshifted", "fanwire", "wirepartial"};
+                                                         "fanpartial", "fanzero", "fanshifted", "fanwire",
+                                                         "wirepartial"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
