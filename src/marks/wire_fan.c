@@ -29,6 +29,9 @@ static const double UNLIKE = 0.04, LEAST_UNLIKE = 0.004;
 /* Frets found lean off the parabola by less than this, or all are looked for once more. */
 static const double NEAR = 0.003;
 static const double LEAST_LENGTH_MM = 15.0;
+/* What all frets of a square board err by alike (a joint, a shadow) they share only in part where each lies at another
+ * angle to the lamp: so much of it is each fret's own (sized on drawn fans). */
+static const double NOT_ALIKE = 0.5;
 /* Shadow and dirt beside a fret reach no farther. */
 static const double BESIDE_MM = 1.7;
 
@@ -285,7 +288,7 @@ static void take_marks_back(const warp *w, sp_marks *marks)
   for (size_t i = 0; i < marks->count; i++) {
     sp_mark *m = &marks->marks[i];
     const double stretch = take_back(w, &m->u_px, m->v_px, &m->slope);
-    m->u_u_px *= stretch;
+    m->u_u_px = stretch * hypot(m->u_u_px, NOT_ALIKE * m->u_common_px);
     m->u_slope *= stretch;
     m->cov_u_slope *= stretch * stretch;
     m->u_common_px *= stretch;
