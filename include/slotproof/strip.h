@@ -116,11 +116,12 @@ typedef struct sp_strip_sight {
   int32_t twice;    /* number of a piece of which two copies lie in the picture, else 0: nothing was measured of it */
 } sp_strip_sight;
 
-typedef enum sp_strip_effort { SP_STRIP_GLANCE, SP_STRIP_LOOK, SP_STRIP_SEARCH } sp_strip_effort;
+typedef enum sp_strip_effort { SP_STRIP_GLANCE, SP_STRIP_CLOSER, SP_STRIP_LOOK, SP_STRIP_SEARCH } sp_strip_effort;
 
 /* Finds every piece in the picture, whichever way it lies, and measures it. Works in pictures with perspective, too:
  * each graduation is predicted from the tags next to it (a plane's projection) and fitted in the pixels themselves.
  *   SP_STRIP_GLANCE   looks closer only if a coarse look shows a tag: what a picture without a strip should cost
+ *   SP_STRIP_CLOSER   looks closely at once, but only where much black and white lies together
  *   SP_STRIP_LOOK     for when a strip is expected
  *   SP_STRIP_SEARCH   the same, and if no tag shows, the mirror image as well
  * Not finding any is no error: piece_count is 0. A piece needs three tags. Free with sp_strip_sight_free.

@@ -308,6 +308,7 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
     marks->board.end[end] = marks->edges[said->nut_index];
     options->end_position[end] = options->told_position;
   } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE && !o->layout->zero_fret &&
+             check_nut_is_square(o->layout) &&
              (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t chosen = 0;
@@ -344,9 +345,6 @@ sp_status check_refuse_fan(const sp_check_options *o, sp_error *err)
 {
   if (!o->layout->fanned)
     return SP_OK;
-  if (o->marks == SP_MARK_WIRE)
-    return sp_fail(err, SP_E_USAGE,
-                   "fanned frets can be measured as knife lines or slots, not yet as wires; give --marks");
   if (o->nut == SP_NUT_END && !check_nut_is_square(o->layout))
     return sp_fail(
         err, SP_E_USAGE,

@@ -1,6 +1,6 @@
 /* One centre line for all pieces.
  *
- * Each piece's frame lies along its own centre line, as far as that shows. Lines that lean meet the centre line elsewhere
+ * Each piece's frame lies along its own centre line, as far as that shows. Lines that lean meet that elsewhere
  * if it lies elsewhere, by a third of a millimetre a millimetre; and where a piece shows a long side badly, its centre
  * line may be off by that. The wood that neighbours share tells to some micrometres how their frames lie to each other.
  * So all frames are moved at once: with a_k and t_k the shift aside of piece k and its turn about its middle m_k,

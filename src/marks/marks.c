@@ -752,7 +752,8 @@ static sp_status find_along(const sp_scene *scene, sp_along along, const sp_mark
                             sp_error *err)
 {
   if (o->kind == SP_MARK_WIRE)
-    return sp_wires_find(scene, along, o, marks, err);
+    return o->most_lean > 0.0 ? sp_wires_find_fanned(scene, along, o, marks, err)
+                              : sp_wires_find(scene, along, o, marks, err);
   const uint32_t strip_px = sp_lean_strip_px(o, scene->strip_px);
   if (strip_px == scene->strip_px)
     return find_lines(scene, scene, along, o, marks, err);

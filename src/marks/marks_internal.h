@@ -218,6 +218,9 @@ double sp_edge_grown_px(double dark, double bright, double blur_px);
 /* Frets: the board and all wires across it, seen along one axis (wire.c). */
 sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, sp_marks *marks,
                         sp_error *err);
+/* The same where they are fanned (wire_fan.c). */
+sp_status sp_wires_find_fanned(const sp_scene *scene, sp_along along, const sp_marks_options *options, sp_marks *marks,
+                               sp_error *err);
 /* How the saw went, from the pieces of a finished fit of a slot; `m` knows its extent; u_slope of each wall, and of the
  * kerf. Where the slot wanders the fit's straight walls are put right (place, slope). false for lack of memory. */
 bool sp_line_fit_walls(sp_line_fit *fit, const sp_mark *m, const double u_slope[2], double u_width_px, sp_walls *walls);

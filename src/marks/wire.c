@@ -24,6 +24,8 @@
 /* A place that is less like the section than the frets are by this is the nut, an inlay's edge, the board's end. */
 static const double UNLIKE = 0.22, LEAST_HIGH = 0.6;
 static const double LEAST_COVERAGE = 0.35;
+/* A partial fret is no shorter. */
+static const double LEAST_PART_MM = 6.0;
 /* Window of a foot: into the metal, into the wood; how far from the section's foot it is looked for. */
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
@@ -134,7 +136,11 @@ static size_t set_extents(const sp_scene *scene, sp_along along, const sp_marks_
     f->seen = seen[i];
     f->v_px = sp_lengthwise_at(&board->centre, seen[i].u_px);
     sp_wire_extent(scene, along, o, board, &seen[i], section, &f->v_a_px, &f->v_b_px, &f->coverage);
-    kept += f->v_b_px - f->v_a_px > 10.0 * o->px_per_mm;
+    const double u = seen[i].u_px;
+    const double breadth = sp_lengthwise_at(&board->side[1], u) - sp_lengthwise_at(&board->side[0], u);
+    const double least = seen[i].part ? fmax(0.6 * o->least_part * breadth, LEAST_PART_MM * o->px_per_mm)
+                                      : 10.0 * o->px_per_mm;
+    kept += f->v_b_px - f->v_a_px > least;
   }
   return kept;
 }
@@ -144,15 +150,17 @@ static sp_status outline_again(const sp_scene *scene, sp_along along, const sp_m
                                size_t count, sp_board *board, sp_error *err)
 {
   sp_mark lines[SP_WIRE_MOST];
+  size_t n = 0;
   for (size_t i = 0; i < count; i++)
-    lines[i] = (sp_mark){.u_px = frets[i].seen.u_px,
-                         .v_px = frets[i].v_px,
-                         .slope = frets[i].seen.slope,
-                         .u_u_px = 0.5,
-                         .u_slope = 1e-3,
-                         .v_a_px = frets[i].v_a_px,
-                         .v_b_px = frets[i].v_b_px};
-  return sp_board_find(scene, along, o, lines, count, board, err);
+    if (!frets[i].seen.part) /* these end anywhere */
+      lines[n++] = (sp_mark){.u_px = frets[i].seen.u_px,
+                             .v_px = frets[i].v_px,
+                             .slope = frets[i].seen.slope,
+                             .u_u_px = 0.5,
+                             .u_slope = 1e-3,
+                             .v_a_px = frets[i].v_a_px,
+                             .v_b_px = frets[i].v_b_px};
+  return sp_board_find(scene, along, o, lines, n, board, err);
 }
 
 /* ---- measuring ------------------------------------------------------------------------------------------------------
@@ -525,6 +533,7 @@ static void describe(const fret *f, sp_mark *m)
   m->v_a_px = f->v_a_px;
   m->v_b_px = f->v_b_px;
   m->coverage = f->coverage;
+  m->part = f->seen.part;
   m->strength = fmin(1.0, f->seen.alike);
   m->significance = 100.0 * f->seen.alike;
   m->misfit = fmax(1.0, 100.0 * fmax(a->misfit, b->misfit));

@@ -16,6 +16,7 @@ typedef struct sp_wire_seen {
   double u_px, slope;
   double alike;  /* correlation with the common section, 0..1 */
   double height; /* against the common section, about 1 */
+  bool part;     /* seen over a part of the breadth only: a partial fret, or nothing */
 } sp_wire_seen;
 
 enum { SP_WIRE_MOST = 64 };

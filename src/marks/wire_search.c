@@ -20,13 +20,15 @@ enum { SLOPES = 13, MOST_STRIPS = 700, MOST_PEAKS = 60, FEWEST_ALIKE = 3 };
 /* Slope of a fret against the square direction: 0.5 degree. */
 static const double SLOPE_REACH = 0.009;
 /* Part of the breadth left out at both sides: binding, filed ends. */
-static const double INSET = 0.12;
+#define INSET 0.12
 /* Half of the stretch that is compared; nearer together frets are not. */
 static const double HALF_MM = 1.9, APART_MM = 2.6;
 /* The grey's change is taken over so much. */
 static const double STEP_MM = 0.12;
 /* Two places of one section: correlation at the best shift. A whole board's section averages the accidents out. */
 static const double LIKE_ANOTHER = 0.60, LIKE_SECTION = 0.55;
+/* Of one that shows over a part of the breadth only: less is averaged, and inlays are as broad. */
+static const double LIKE_PART = 0.70, EDGE_INSET = 0.05;
 /* A place that changes less than this against the more lively ones is wood. */
 static const double LEAST_ENERGY = 0.04;
 /* A single strip has dirt, a string, an inlay in it. */
@@ -112,14 +114,21 @@ sp_status sp_wire_board(const sp_scene *scene, sp_along along, const sp_marks_op
 /* ---- profiles along the board ---------------------------------------------------------------------------------------
  */
 
-/* The strips that lie on the board at u, their values taken along a slope. */
-static size_t gather(const sp_strips *strips, const sp_board *b, double slope, int32_t u, float *out)
+/* A part of the board's breadth, shares of it from the side at smaller v. */
+typedef struct band {
+  double from, to;
+} band;
+
+static const band WHOLE = {INSET, 1.0 - INSET};
+
+/* The strips that lie in a band of the board at u, their values taken along a slope. */
+static size_t gather(const sp_strips *strips, const sp_board *b, band part, double slope, int32_t u, float *out)
 {
   const double lo = sp_lengthwise_at(&b->side[0], u), hi = sp_lengthwise_at(&b->side[1], u);
-  const double inset = INSET * (hi - lo), centre = sp_lengthwise_at(&b->centre, u), w = strips->width_px;
+  const double centre = sp_lengthwise_at(&b->centre, u), w = strips->width_px;
+  const double first = lo + part.from * (hi - lo), last = lo + part.to * (hi - lo);
   size_t n = 0;
-  for (int32_t k = (int32_t)fmax(ceil((lo + inset) / w), 0.0); k < (int32_t)((hi - inset) / w) && n < MOST_STRIPS;
-       k++) {
+  for (int32_t k = (int32_t)fmax(ceil(first / w), 0.0); k < (int32_t)(last / w) && n < MOST_STRIPS; k++) {
     const double at = u + slope * ((k + 0.5) * w - 0.5 - centre);
     const int32_t i = (int32_t)floor(at);
     if ((uint32_t)k >= strips->count || i < 0 || i + 1 >= (int32_t)strips->length_px)
@@ -151,7 +160,7 @@ static void profiles_free(profiles *p)
 }
 
 static sp_status make_profiles(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
-                               profiles *p, sp_error *err)
+                               band part, profiles *p, sp_error *err)
 {
   const sp_strips *strips = &scene->strips[along];
   float work[MOST_STRIPS];
@@ -168,7 +177,7 @@ static sp_status make_profiles(const sp_scene *scene, sp_along along, const sp_m
       return sp_fail_memory(err);
     }
     for (int32_t u = 0; u < p->length; u++) {
-      const size_t n = gather(strips, board, p->slope[s], u, work);
+      const size_t n = gather(strips, board, part, p->slope[s], u, work);
       p->grey[s][u] = n ? sp_median_f(work, n) : 0.0f;
     }
     fill_edges(p, s);
@@ -347,33 +356,86 @@ static size_t pick_frets(const profiles *p, const scores *of, double px_per_mm, 
     if (!top)
       continue;
     const double shift = vertex((double)of->score[u - 1], (double)of->score[u], (double)of->score[u + 1]);
-    seen[n++] = (sp_wire_seen){u + shift, p->slope[of->slope[u]], (double)of->score[u], fabs((double)of->factor[u])};
+    seen[n++] = (sp_wire_seen){u + shift, p->slope[of->slope[u]], (double)of->score[u], fabs((double)of->factor[u]),
+                               false};
   }
   return n;
 }
 
-static sp_status match_section(const profiles *p, const peak *company, size_t n, double px_per_mm, sp_wire_seen *seen,
-                               size_t *count, sp_wire_section *section, sp_error *err)
+/* Places that are like the section, whose changes are `edges`. */
+static sp_status pick_alike(const profiles *p, const float *edges, double px_per_mm, sp_wire_seen *seen, size_t *count,
+                            sp_error *err)
 {
-  const size_t length = (size_t)p->length, window = 2 * (size_t)p->half_px + 1;
-  float *edges = malloc(window * sizeof *edges);
+  const size_t length = (size_t)p->length;
   scores of = {calloc(length, sizeof(float)), calloc(length, sizeof(float)), calloc(length, sizeof(int))};
-  section->half_px = (int32_t)lround((HALF_MM + 1.0) * px_per_mm);
-  section->value = malloc((2 * (size_t)section->half_px + 1) * sizeof *section->value);
-  const bool fine = edges && of.score && of.factor && of.slope && section->value;
+  const bool fine = of.score && of.factor && of.slope;
   if (fine) {
-    common_window(p, true, company, n, p->half_px, edges);
-    common_window(p, false, company, n, section->half_px, section->value);
-    section->count = n;
-    section->px_per_mm = px_per_mm;
     score_places(p, edges, &of);
     *count = pick_frets(p, &of, px_per_mm, seen);
   }
-  free(edges);
   free(of.score);
   free(of.factor);
   free(of.slope);
   return fine ? SP_OK : sp_fail_memory(err);
+}
+
+/* Of what a band shows, what is no fret yet. */
+static size_t add_parts(const sp_wire_seen *found, size_t n, double apart_px, sp_wire_seen *seen, size_t count)
+{
+  for (size_t i = 0; i < n && count < SP_WIRE_MOST; i++) {
+    bool is_new = found[i].alike > LIKE_PART;
+    for (size_t k = 0; k < count && is_new; k++)
+      is_new = fabs(seen[k].u_px - found[i].u_px) > apart_px;
+    if (!is_new)
+      continue;
+    seen[count] = found[i];
+    seen[count++].part = true;
+  }
+  return count;
+}
+
+/* Partial frets: in bands as broad as the narrowest of them, each by half of that beside the last. A fret that spans the
+ * whole breadth has been found before. */
+static sp_status find_parts(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                            const float *edges, sp_wire_seen *seen, size_t *count, sp_error *err)
+{
+  const double breadth = 0.85 * o->least_part; /* its ends are filed, and not quite where they should be */
+  sp_status status = SP_OK;
+  for (double from = EDGE_INSET; !status && from + breadth < 1.0 - 0.5 * EDGE_INSET; from += 0.5 * breadth) {
+    profiles p;
+    sp_wire_seen found[SP_WIRE_MOST];
+    size_t n = 0;
+    status = make_profiles(scene, along, o, board, (band){from, from + breadth}, &p, err);
+    if (status)
+      break;
+    status = pick_alike(&p, edges, o->px_per_mm, found, &n, err);
+    *count = add_parts(found, n, APART_MM * o->px_per_mm, seen, *count);
+    profiles_free(&p);
+  }
+  return status;
+}
+
+static sp_status match_section(const profiles *p, const peak *company, size_t n, const sp_scene *scene, sp_along along,
+                               const sp_marks_options *o, const sp_board *board, sp_wire_seen *seen, size_t *count,
+                               sp_wire_section *section, sp_error *err)
+{
+  const size_t window = 2 * (size_t)p->half_px + 1;
+  const double px_per_mm = o->px_per_mm;
+  float *edges = malloc(window * sizeof *edges);
+  section->half_px = (int32_t)lround((HALF_MM + 1.0) * px_per_mm);
+  section->value = malloc((2 * (size_t)section->half_px + 1) * sizeof *section->value);
+  sp_status status = edges && section->value ? SP_OK : sp_fail_memory(err);
+  if (!status) {
+    common_window(p, true, company, n, p->half_px, edges);
+    common_window(p, false, company, n, section->half_px, section->value);
+    section->count = n;
+    section->px_per_mm = px_per_mm;
+    status = pick_alike(p, edges, px_per_mm, seen, count, err);
+  }
+  if (!status && o->least_part > 0.0 && o->least_part < 1.0)
+    status = find_parts(scene, along, o, board, edges, seen, count, err);
+  free(edges);
+  return status;
 }
 
 sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -384,14 +446,14 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
   size_t n = 0;
   *count = 0;
   *section = (sp_wire_section){0};
-  sp_status status = make_profiles(scene, along, o, board, &p, err);
+  sp_status status = make_profiles(scene, along, o, board, WHOLE, &p, err);
   if (status)
     return status;
   status = find_peaks(&p, o->px_per_mm, peaks, &n, err);
   if (!status) {
     n = find_company(&p, peaks, n, (int32_t)lround(1.6 * o->px_per_mm), company);
     if (n >= FEWEST_ALIKE)
-      status = match_section(&p, company, n, o->px_per_mm, seen, count, section, err);
+      status = match_section(&p, company, n, scene, along, o, board, seen, count, section, err);
   }
   profiles_free(&p);
   return status;
@@ -439,7 +501,7 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
   if (!grey)
     return sp_fail_memory(err);
   for (int32_t u = 0; u < length; u++) {
-    const size_t n = gather(strips, board, -board->centre.slope, u, work);
+    const size_t n = gather(strips, board, WHOLE, -board->centre.slope, u, work);
     grey[u] = n ? sp_median_f(work, n) : 0.0f;
   }
   for (int32_t u = step; u + step < length; u++)

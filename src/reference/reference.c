@@ -856,7 +856,7 @@ static sp_status read_rule_or_strip(const sp_scene *scene, double dpi[2], const 
     return SP_OK;
   if (!sight->tags_seen) {
     sp_strip_sight_free(sight);
-    status = sp_strip_look(scene->raster, SP_STRIP_LOOK, sight, err);
+    status = sp_strip_look(scene->raster, SP_STRIP_CLOSER, sight, err);
     if (status || !sight->tags_seen)
       return status;
     sp_strip_note_areas(sight, ref);

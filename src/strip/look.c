@@ -516,7 +516,8 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
     if (status || !count)
       return status;
   }
-  status = sp_strip_find_tags(raster, LOOK_PX, SP_TAGS_ALL, &tags, &count, err);
+  const sp_tag_search search = effort == SP_STRIP_CLOSER ? SP_TAGS_GLANCE : SP_TAGS_ALL;
+  status = sp_strip_find_tags(raster, LOOK_PX, search, &tags, &count, err);
   sight->tags_seen = count;
   if (!status)
     status = measure_pieces(raster, tags, count, sight, err);

@@ -22,6 +22,9 @@ enum { LEAST_SIDE_PX = 32 };
 enum { BLOCK_PX = 8, BLOCK_LEVELS = 2, BUSY_OF_NINE = 7 };
 /* Below this a "tag" is noise: mean difference between cells and threshold, of 255. */
 static const float LEAST_MARGIN = 25.0f;
+/* Where black and white about a place differ by less than that, of 255, the library looks no further: with its own 5 it
+ * follows every streak of grain and noise, which costs more than all the rest of a check. Below twice the margin. */
+enum { LEAST_CONTRAST = 40 };
 /* A centre is the mean of four corners, each good to some tenths of the library's pixel. */
 static const double CENTRE_SD = 0.1;
 
@@ -297,6 +300,7 @@ static sp_status detect(image_u8_t *image, const excerpt *e, sp_tag **tags, size
   if (family && detector) {
     apriltag_detector_add_family_bits(detector, family, 1);
     detector->quad_decimate = 1.0f;
+    detector->qtp.min_white_black_diff = LEAST_CONTRAST;
     detector->nthreads = 1;
     image_u8_t seen = {(int32_t)e->of.width, (int32_t)e->of.height, image->stride,
                        image->buf + (size_t)e->of.y * (size_t)image->stride + e->of.x};

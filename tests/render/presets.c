@@ -16,7 +16,8 @@ bool render_difficulty_named(const char *name, render_difficulty *difficulty)
                                                          "slot",  "oracle", "photo", "photofull", "photoslot",
                                                          "wire",  "wirefull", "fine", "partial",   "zero",
                                                          "shifted", "fan", "fanfull", "fanslot",
-                                                         "fanpartial", "fanzero", "fanshifted", "fanwire"};
+                                                         "fanpartial", "fanzero", "fanshifted", "fanwire",
+                                                         "wirepartial"};
   for (int i = 0; i < RENDER_DIFFICULTIES; i++) {
     if (strcmp(name, names[i]) == 0) {
       *difficulty = (render_difficulty)i;
@@ -480,6 +481,18 @@ static void make_zero(render_params *params, random_source *source)
   take_frets(params, params->frets);
 }
 
+/* Frets that the glass had no room for are not partial either. */
+static void drop_partials(render_params *params)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < params->partial.count; i++) {
+    if (params->partial.entry[i].fret <= params->frets) {
+      params->partial.entry[kept++] = params->partial.entry[i];
+    }
+  }
+  params->partial.count = kept;
+}
+
 /* A fan that is out of the ordinary besides. */
 static void make_fan_apart(render_params *params, random_source *source, render_difficulty difficulty)
 {
@@ -495,13 +508,7 @@ static void make_fan_apart(render_params *params, random_source *source, render_
   }
   take_frets(params, params->frets);
   params->fan_square_fret = fmin(params->fan_square_fret, (double)params->frets);
-  size_t kept = 0;
-  for (size_t i = 0; i < params->partial.count; i++) {
-    if (params->partial.entry[i].fret <= params->frets) {
-      params->partial.entry[kept++] = params->partial.entry[i];
-    }
-  }
-  params->partial.count = kept;
+  drop_partials(params);
 }
 
 /* Fanned wires; their nut is a zero fret. */
@@ -551,6 +558,11 @@ void render_params_random(render_params *params, uint64_t seed, render_difficult
     make_slots(params, &source);
   } else if (difficulty == RENDER_ORACLE) {
     make_oracle(params);
+  } else if (difficulty == RENDER_WIRES_PARTIAL) {
+    make_partial(params, &source);
+    make_wires(params, &source);
+    shorten_to_glass(params);
+    drop_partials(params);
   } else if (difficulty == RENDER_FAN_WIRES) {
     make_fan_wires(params, &source);
   } else if (difficulty >= RENDER_FAN_PARTIAL) {

@@ -89,6 +89,7 @@ typedef enum render_difficulty {
   RENDER_FAN_ZERO,
   RENDER_FAN_SHIFTED,
   RENDER_FAN_WIRES,
+  RENDER_WIRES_PARTIAL, /* frets over a quarter to two thirds of the width */
   RENDER_DIFFICULTIES
 } render_difficulty;
 
