@@ -28,6 +28,9 @@ static const double LEAST_COVERAGE = 0.35;
 static const double LEAST_PART_MM = 6.0;
 /* Window of a foot: into the metal, into the wood; how far from the section's foot it is looked for. */
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
+/* The window ends where, farther from the foot than this, the section rises or falls by so much of what it does there.
+ */
+static const double CALM_MM = 0.15, UNCALM = 1.0;
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
 static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
 /* Widths that scatter by less are of one wire. */
@@ -44,16 +47,19 @@ static const double EDGE_INSET = 0.08, EDGE_USED = 0.4, EDGE_CLEAR_MM = 5.0;
 /* Part of the fret's length left out at both ends: filed slopes. */
 static const double END_MM = 1.2;
 /* No foot is believed closer than this, px. */
-static const double FLOOR_PX = 0.02;
+static const double FLOOR_PX = 0.10;
 /* What a joint, one flank's darkness and a shadow may do to the middle of all frets alike, and to a nut's face: so
  * much, and so much of the blur, within which they cannot be told apart (sized on drawn necks at 300 and 600 dpi). */
 static const double COMMON_MM = 0.015, COMMON_PX = 0.35;
 /* What a joint may make the grain's end lie beside the foot, and what the end must be known to to be of use. */
-static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.08;
+static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.14;
+/* A break of the grey so near to where the grain has the foot is the foot; where there is none the grain's place
+ * counts. */
+static const double SHOWN_MM = 0.08;
 /* How far a fret's own foot may lie from where the grain of all has it in the common section. */
 static const double TOLD_MM = 0.03;
-/* Feet that lie farther from it are not at the break that is the foot; part of that distance that stays in doubt. */
-static const double GRAIN_FAR_MM = 0.11, ASTRAY = 0.15;
+/* Feet that lie farther from it are not at the break that is the foot, or it is not. */
+static const double GRAIN_FAR_MM = 0.11;
 /* With more doubt than this about all frets alike, nothing is said of a nut's face. */
 static const double UNTOLD_MM = 0.09;
 /* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
@@ -88,10 +94,12 @@ typedef struct job {
   const sp_marks_options *o;
   double blur_px, reach_mm;
   double common_px; /* what all middles may be off by alike */
+  double doubt_px;  /* the same, from which places of the section the feet are */
   double shift_px;  /* what they are to be moved by */
   bool company;     /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
+  double inner_mm[2]; /* how far into the metal a foot's window reaches */
   sp_wire_grain grain;
   bool told[2]; /* the grain tells where in the section this foot is */
   double told_px[2], u_told_px[2];
@@ -177,7 +185,7 @@ static void measure_fret(void *context, size_t index)
                          .v0_px = f->v_a_px + END_MM * j->o->px_per_mm,
                          .v1_px = f->v_b_px - END_MM * j->o->px_per_mm,
                          .outward = side ? 1 : -1,
-                         .inner_mm = INNER_MM,
+                         .inner_mm = j->inner_mm[side],
                          .outer_mm = OUTER_MM,
                          .reach_mm = j->reach_mm,
                          .sd_mm = j->told[side] ? hypot(j->u_told_px[side] / j->o->px_per_mm, TOLD_MM) : 0.0,
@@ -254,42 +262,48 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
-/* Where the grain ends. The neck lies off the glass, so its blur may be more than the rule's: what tells most counts.
- */
+/* Where the grain ends. */
 static void ask_grain(job *j, const sp_wire_section *section)
 {
   const double ppm = j->o->px_per_mm;
-  for (int side = 0; side < 2; side++) {
-    j->told[side] = false;
-    for (int k = 0; k < BLURS; k += 2) {
-      const double blur = sqrt(pow(BLUR_FACTOR[k] * optics_of(j->o), 2.0) + SECTION_BLUR);
-      double at, u;
-      if (sp_wire_grain_foot(&j->grain, section, side, blur, &at, &u) && u < GRAIN_WORTH_MM * ppm &&
-          (!j->told[side] || u < j->u_told_px[side])) {
-        j->told[side] = true;
-        j->told_px[side] = at;
-        j->u_told_px[side] = u;
-      }
-    }
-  }
+  double blur[BLURS];
+  for (int k = 0; k < BLURS; k++)
+    blur[k] = sqrt(pow(BLUR_FACTOR[k] * optics_of(j->o), 2.0) + SECTION_BLUR);
+  for (int side = 0; side < 2; side++)
+    j->told[side] = sp_wire_grain_foot(&j->grain, section, side, blur, BLURS, &j->told_px[side], &j->u_told_px[side]) &&
+                    j->u_told_px[side] < GRAIN_WORTH_MM * ppm;
   const double width_mm = (j->told_px[1] - j->told_px[0]) / ppm;
   if (j->told[0] && j->told[1] && !(width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM))
     j->told[0] = j->told[1] = false;
 }
 
+/* What the grain leaves open of the middle where the grey shows nothing at the place it tells of. */
+static double doubt_of_told(const job *j, const sp_wire_pair *pairs, size_t n, int side)
+{
+  for (size_t i = 0; i < n; i++)
+    if (fabs(pairs[i].foot_px[side] - j->told_px[side]) < SHOWN_MM * j->o->px_per_mm)
+      return 0.0;
+  return 0.5 * j->u_told_px[side];
+}
+
 /* Pairs as the grain has them: a foot that it tells lies where it tells, whatever the grey shows. Returns how many. */
 static size_t heed_grain(const job *j, sp_wire_pair *pairs, size_t n)
 {
+  double doubt[2] = {0.0, 0.0};
   size_t kept = 0;
+  for (int side = 0; side < 2; side++)
+    doubt[side] = j->told[side] ? doubt_of_told(j, pairs, n, side) : 0.0;
   if (j->told[0] && j->told[1]) {
-    pairs[0] = (sp_wire_pair){{j->told_px[0], j->told_px[1]}, 0.0};
+    pairs[0] = (sp_wire_pair){{j->told_px[0], j->told_px[1]}, {doubt[0], doubt[1]}};
     return 1;
   }
   for (size_t i = 0; i < n; i++) {
     sp_wire_pair p = pairs[i];
     for (int side = 0; side < 2; side++)
-      if (j->told[side])
+      if (j->told[side]) {
         p.foot_px[side] = j->told_px[side];
+        p.doubt_px[side] = doubt[side];
+      }
     const double width_mm = (p.foot_px[1] - p.foot_px[0]) / j->o->px_per_mm;
     if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
       pairs[kept++] = p;
@@ -309,17 +323,42 @@ static sp_status find_feet(job *j, size_t count, const sp_wire_section *section,
   }
   const sp_status status = sp_wire_grain_read(j->view, lines, count, j->o->px_per_mm, &j->grain, err);
   if (!status) {
-    *n = sp_wire_feet(section, &j->grain, sqrt(pow(optics_of(j->o), 2.0) + SECTION_BLUR), pairs);
+    *n = sp_wire_feet(section, sqrt(pow(optics_of(j->o), 2.0) + SECTION_BLUR), pairs);
     ask_grain(j, section);
     *n = heed_grain(j, pairs, *n);
   }
   return status;
 }
 
+/* How far into the metal the section is calm, mm: a highlight that begins close to a faint foot is another break, and
+ * the stronger one. */
+static double calm_mm(const job *j, const sp_wire_section *s, double foot_px, int outward)
+{
+  const double ppm = j->o->px_per_mm;
+  const int32_t foot = (int32_t)lround(foot_px), near = (int32_t)ceil(CALM_MM * ppm), edge = s->half_px;
+  const int32_t most = (int32_t)ceil(INNER_MM * ppm);
+  double least = INFINITY, highest = -INFINITY;
+  if (foot - most < -edge || foot + most > edge)
+    return INNER_MM;
+  for (int32_t i = -near; i <= near; i++) {
+    least = fmin(least, (double)s->value[edge + foot + i]);
+    highest = fmax(highest, (double)s->value[edge + foot + i]);
+  }
+  const double rise = UNCALM * (highest - least);
+  for (int32_t i = near; i < most; i++) {
+    const double grey = (double)s->value[edge + foot - outward * i];
+    if (grey > highest + rise || grey < least - rise)
+      return fmin(INNER_MM, i / ppm);
+  }
+  return INNER_MM;
+}
+
 /* Starts all frets from feet at these places of the section. */
-static void start_from(job *j, size_t count, const sp_wire_pair *pair)
+static void start_from(job *j, size_t count, const sp_wire_section *section, const sp_wire_pair *pair)
 {
   j->reach_mm = REACH_MM;
+  for (int side = 0; side < 2; side++)
+    j->inner_mm[side] = calm_mm(j, section, pair->foot_px[side], side ? 1 : -1);
   for (size_t i = 0; i < count; i++)
     j->frets[i].start_slope = j->frets[i].seen.slope;
   for (int side = 0; side < 2; side++) {
@@ -331,14 +370,14 @@ static void start_from(job *j, size_t count, const sp_wire_pair *pair)
 
 /* Of the pairs of places that may be the feet, the farthest apart that all frets agree on: what is no foot (a shadow's
  * end, a streak in the wood) lies elsewhere at each fret. If there is none, the one they disagree on the least. */
-static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, size_t n, sp_wire_pair *pair,
-                             sp_error *err)
+static sp_status choose_feet(job *j, size_t count, const sp_wire_section *section, const sp_wire_pair *pairs, size_t n,
+                             sp_wire_pair *pair, sp_error *err)
 {
   double least = INFINITY;
   size_t best = 0;
   j->blur_px = pixel_blur(optics_of(j->o));
   for (size_t k = 0; k < n; k++) {
-    start_from(j, count, &pairs[k]);
+    start_from(j, count, section, &pairs[k]);
     const sp_status status = measure_all(j, count, err);
     if (status)
       return status;
@@ -352,8 +391,9 @@ static sp_status choose_feet(job *j, size_t count, const sp_wire_pair *pairs, si
       break;
   }
   *pair = pairs[best];
-  start_from(j, count, pair);
-  j->common_px = hypot(hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px), pair->doubt_px);
+  start_from(j, count, section, pair);
+  j->common_px = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
+  j->doubt_px = hypot(pair->doubt_px[0], pair->doubt_px[1]);
   return choose_blur(j, count, err);
 }
 
@@ -390,14 +430,14 @@ static void settle_common(job *j, size_t count)
   for (int side = 0; side < 2; side++) {
     double off, u, own = foot * foot;
     if (grain_beyond(j, count, side, &off, &u)) {
-      const bool astray = fabs(off) > far; /* the break is that of a shadow, the foot's own does not show */
-      const double share = astray ? 1.0 : own / (own + u * u);
+      const bool astray = fabs(off) > far; /* one of the two is not at the foot: midway, and half of it in doubt */
+      const double share = astray ? 0.5 : own / (own + u * u);
       j->shift_px += 0.5 * share * off;
-      own = astray ? u * u + ASTRAY * ASTRAY * off * off : share * u * u;
+      own = astray ? u * u + 0.25 * off * off : share * u * u;
     }
     var += 0.25 * own;
   }
-  j->common_px = sqrt(var);
+  j->common_px = hypot(sqrt(var), j->doubt_px);
 }
 
 /* How far a foot lies from where most frets have it against their common section. The highlight has a part in that, so
@@ -578,12 +618,12 @@ static const sp_foot *best_try(const sp_foot foot[NUT_TRIES], bool joint)
  * as well as anything puts it at different places: the middle of those, and their half range as a doubt. A joint is
  * darker than both its sides; without such a dip it is a lid or a nut in the dark that it is taken for, and there is
  * none. */
-static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, sp_board_end *end)
+static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double px_per_mm, sp_board_end *end)
 {
   const sp_foot *step = best_try(foot, false), *joint = best_try(foot, true);
   const bool dark = joint && joint->dip > LEAST_DIP && (!step || joint->misfit < step->misfit);
   const sp_foot *best = dark ? joint : step;
-  double sum = 0.0, low = INFINITY, high = -INFINITY;
+  double sum = 0.0, low = INFINITY, high = -INFINITY, rim_px = 0.0;
   int n = 0;
   if (!best || !(best->used > EDGE_USED))
     return;
@@ -594,12 +634,15 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, sp_boar
     low = fmin(low, foot[k].u_px);
     high = fmax(high, foot[k].u_px);
     n++;
+    if (dark && &foot[k] == best) /* or it is the nut's rounded edge that is dark */
+      rim_px = sp_gum_rectangular(0.5 * NUT_JOINT_MM[k / TONES] * px_per_mm);
   }
   end->found = true;
   end->u_px = sum / n;
   end->slope = best->slope;
   end->u_slope = best->u_slope;
-  end->u_u_px = hypot(hypot(best->u_u_px, common_px), hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
+  end->u_u_px = hypot(hypot(best->u_u_px, hypot(common_px, rim_px)),
+                      hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
 }
 
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
@@ -628,7 +671,7 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
   *end = (sp_board_end){.v_px = v};
   if (!status)
-    weigh_tries(foot, common, end);
+    weigh_tries(foot, common, j->o->px_per_mm, end);
   return status;
 }
 
@@ -654,6 +697,7 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
   for (size_t i = 0; !status && i < n; i++) {
     sp_board_end *e = &marks->edges[marks->edge_count];
     status = measure_edge(j, &marks->board, edges[i].u_px, edges[i].u_px < first ? 1 : -1, e, err);
+    e->u_u_px = hypot(e->u_u_px, sp_gum_rectangular(edges[i].beyond_px));
     marks->edge_count += !status && e->found;
   }
   if (status || !marks->edge_count)
@@ -713,7 +757,7 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
                "%zu frets show, but not where their feet meet the wood; clean along them and scan again", count);
     } else if (!status) {
       sp_wire_pair pair;
-      status = choose_feet(&j, count, pairs, n, &pair, err);
+      status = choose_feet(&j, count, &section, pairs, n, &pair, err);
       if (!status)
         status = measure_in_company(&j, count, err);
       if (!status)

@@ -58,32 +58,27 @@ typedef struct sp_wire_grain {
 sp_status sp_wire_grain_read(const sp_view *view, const sp_wire_line *lines, size_t count, double px_per_mm,
                              sp_wire_grain *grain, sp_error *err);
 
-/* How badly the gain fits a foot at foot_px of the section on that side, in squared standard deviations; 0 throughout
- * where nothing is known. */
-double sp_wire_grain_cost(const sp_wire_grain *grain, const sp_wire_section *section, int side, double foot_px);
-
-/* Where in the section the wood ends by its grain; false where that does not show beyond doubt. blur_px: of the
- * section. *u_px is the scatter's; a dark joint counts as metal for the half of its darkness. */
-bool sp_wire_grain_foot(const sp_wire_grain *grain, const sp_wire_section *section, int side, double blur_px,
-                        double *foot_px, double *u_px);
+/* Where in the section the wood ends by its grain; false where that does not show beyond doubt. blur_px: what the
+ * section's blur may be. *u_px is the scatter's; a dark joint counts as metal for the half of its darkness. */
+bool sp_wire_grain_foot(const sp_wire_grain *grain, const sp_wire_section *section, int side, const double *blur_px,
+                        size_t blurs, double *foot_px, double *u_px);
 
 /* Where the section's two feet may be, px from sp_wire_seen.u_px: pairs of sharp changes of the grey as far apart as a
  * fret's feet, the farthest apart first, for shadows end softly and what is sharp within is metal. At most
- * SP_WIRE_PAIRS; returns how many. blur_px: of the section; grain may be NULL: places that it rules out are left out.
- */
+ * SP_WIRE_PAIRS; returns how many. blur_px: of the section. */
 typedef struct sp_wire_pair {
   double foot_px[2];
-  double doubt_px; /* of their middle, standard: where the picture is coarse a weak outer place may be a shadow's end */
+  double doubt_px[2]; /* what each leaves open of the middle, standard: it may be a shadow's end, or a highlight's */
 } sp_wire_pair;
 
 enum { SP_WIRE_PAIRS = 10 };
-size_t sp_wire_feet(const sp_wire_section *section, const sp_wire_grain *grain, double blur_px,
-                    sp_wire_pair pairs[SP_WIRE_PAIRS]);
+size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair pairs[SP_WIRE_PAIRS]);
 
 /* Where the grey along the board changes most, beyond the outermost frets: the nut's face, ends of nut and board. */
 typedef struct sp_wire_edge {
   double u_px;
-  double size; /* grey */
+  double size;      /* grey */
+  double beyond_px; /* how far from it, toward the frets, another edge lies that may be the face instead; 0 = none */
 } sp_wire_edge;
 
 enum { SP_WIRE_EDGES = 24 };

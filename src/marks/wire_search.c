@@ -35,8 +35,12 @@ static const double LEAST_ENERGY = 0.04;
 static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 /* A break against the largest of a section; one that leaves less than it explains may be smaller. */
 static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
+/* A plain one that may be a foot all the same: beside a highlight the end of a dark flank hardly counts. */
+static const double FAINT_BREAK = 0.012;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
+/* Where another one may be the nut's face, from the larger one; its size against that one's. */
+static const double BEYOND_FROM_MM = 0.14, BEYOND_TO_MM = 0.5, BEYOND_PART = 0.08;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
 
 typedef struct profiles {
@@ -485,9 +489,25 @@ static void pick_edges(const float *size, int32_t length, int32_t apart, double 
         continue;
       --*count;
     }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u])};
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), 0.0};
   }
   qsort(edges, *count, sizeof *edges, by_size);
+}
+
+/* A nut's rounded edge mirrors the lamp: the largest change is then the highlight's, and the face lies beyond. */
+static double edge_beyond(const float *change, int32_t length, const sp_wire_edge *e, int toward, double least,
+                          double px_per_mm)
+{
+  const int32_t near = (int32_t)ceil(BEYOND_FROM_MM * px_per_mm), most = (int32_t)ceil(BEYOND_TO_MM * px_per_mm);
+  const double small = fmax(least, BEYOND_PART * e->size);
+  int32_t found = 0;
+  for (int32_t i = near; i <= most; i++) {
+    const int32_t u = (int32_t)e->u_px + toward * i;
+    if (u > 0 && u + 1 < length && (double)fabsf(change[u]) > small && fabsf(change[u - 1]) < fabsf(change[u]) &&
+        fabsf(change[u + 1]) <= fabsf(change[u]))
+      found = i;
+  }
+  return found;
 }
 
 sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -509,6 +529,9 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
       change[u] += (grey[u + i] - grey[u - i]) / (float)step;
   pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
              first_px, last_px, edges, count);
+  for (size_t i = 0; i < *count; i++)
+    edges[i].beyond_px = edge_beyond(change, length, &edges[i], edges[i].u_px < first_px ? 1 : -1,
+                                     LEAST_EDGE * sp_raster_full_scale(scene->raster), o->px_per_mm);
   free(grey);
   return SP_OK;
 }
@@ -602,10 +625,10 @@ enum { COLUMNS = 6, MOST_BREAKS = 40 };
 static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
 /* From this blur on the end of a shadow may look as sharp as a foot; shadows are no longer than this. */
 static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.3, SHARPER = 0.8;
+/* A joint is no broader; so far out a flank may end beyond its highlight; nearer than this it is the same place. */
+static const double JOINT_MOST_MM = 0.16, FLANK_MOST_MM = 0.7, BESIDE_MM = 0.1;
 /* What is softer than this, against the picture's blur, is no foot. */
 static const double SOFT = 3.0;
-/* A place that fits the grain worse than another one by so much, in squared standard deviations, is not the foot. */
-static const double GRAIN_RULES_OUT = 10.0;
 
 /* What a cubic, a step and a line at x, these blurred by `blur`, leave of the window about x. */
 static double left_over(const sp_wire_section *s, double x, int32_t half, double blur, double apart)
@@ -654,17 +677,16 @@ static double sharpness(const sp_wire_section *s, double x, int32_t half, double
 typedef struct sharp_places {
   size_t count;
   double at_px[MOST_BREAKS], size[MOST_BREAKS];
-  bool may_be[2][MOST_BREAKS]; /* the foot on that side, as far as the wood's grain tells */
 } sharp_places;
 
 /* Places sharper than those beside them, and than what the wood far off the fret does by itself. */
-static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp_places *out)
+static void find_sharp(const sp_wire_section *s, double blur, double ease, bool faint, sharp_places *out)
 {
   enum { MOST = 1600 };
   double size[MOST], rest[MOST], work[MOST], most = 0.0;
   const double step = 0.5, wood = 1.95 * s->px_per_mm;
   const bool coarse = blur > COARSE_MM * s->px_per_mm; /* shadows may end as sharply: only what is large counts */
-  const int32_t half = (int32_t)fmax(4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
+  const int32_t half = (int32_t)fmax(faint ? 6.0 : 4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
   const int32_t n = (int32_t)fmin(MOST, 2.0 * (s->half_px - half - 1) / step);
   const int32_t apart = (int32_t)ceil(0.26 * s->px_per_mm / step);
   size_t quiet = 0;
@@ -678,8 +700,8 @@ static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp
   const double noise = quiet ? 3.0 * sp_median(work, quiet) : 0.0;
   out->count = 0;
   for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++) {
-    const bool clear = !coarse && size[i] > rest[i], plain = clear && size[i] > 1.5 * rest[i];
-    const double part = plain ? PLAIN_BREAK : clear ? CLEAR_BREAK : LEAST_BREAK;
+    const bool clear = (faint || !coarse) && size[i] > rest[i], plain = clear && size[i] > 1.5 * rest[i];
+    const double part = faint && plain ? FAINT_BREAK : plain ? PLAIN_BREAK : clear ? CLEAR_BREAK : LEAST_BREAK;
     const double least = fmax(ease * part * most, noise);
     bool top = size[i] > least && size[i - 1] < size[i] && size[i + 1] <= size[i];
     for (int32_t d = 2; d <= apart && top; d++)
@@ -691,20 +713,6 @@ static void find_sharp(const sp_wire_section *s, double blur, double ease, sharp
   }
 }
 
-/* Of the places, those where the wood may end by its grain. */
-static void ask_grain(const sp_wire_section *s, const sp_wire_grain *grain, sharp_places *b)
-{
-  for (int side = 0; side < 2; side++) {
-    double cost[MOST_BREAKS], least = INFINITY;
-    for (size_t i = 0; i < b->count; i++) {
-      cost[i] = grain ? sp_wire_grain_cost(grain, s, side, b->at_px[i]) : 0.0;
-      least = fmin(least, cost[i]);
-    }
-    for (size_t i = 0; i < b->count; i++)
-      b->may_be[side][i] = cost[i] < least + GRAIN_RULES_OUT;
-  }
-}
-
 static int by_width(const void *a, const void *b)
 {
   const sp_wire_pair *p = a, *q = b;
@@ -713,48 +721,58 @@ static int by_width(const void *a, const void *b)
 }
 
 /* A pair's foot may be the end of a shadow if the picture is too coarse to tell the two, and a much sharper place lies
- * a shadow's length within. */
-static double doubt_of(const sp_wire_section *s, const sharp_places *b, size_t i, size_t j, double blur_px)
+ * a shadow's length within; or the outer side of a joint, in any picture. */
+static double doubt_within(const sp_wire_section *s, const sharp_places *b, size_t i, size_t j, double blur_px,
+                           int side)
 {
+  const double reach = (blur_px < COARSE_MM * s->px_per_mm ? JOINT_MOST_MM : SHADOW_MOST_MM) * s->px_per_mm;
+  const size_t at = side ? j : i;
   double most = 0.0;
-  if (blur_px < COARSE_MM * s->px_per_mm)
-    return 0.0;
   for (size_t k = i + 1; k < j; k++) {
-    const double from_i = b->at_px[k] - b->at_px[i], from_j = b->at_px[j] - b->at_px[k];
-    if (b->may_be[0][k] && b->size[k] > SHARPER * b->size[i] && from_i < SHADOW_MOST_MM * s->px_per_mm &&
-        from_j > SP_WIRE_LEAST_MM * s->px_per_mm)
-      most = fmax(most, from_i);
-    if (b->may_be[1][k] && b->size[k] > SHARPER * b->size[j] && from_j < SHADOW_MOST_MM * s->px_per_mm &&
-        from_i > SP_WIRE_LEAST_MM * s->px_per_mm)
-      most = fmax(most, from_j);
+    const double off = fabs(b->at_px[k] - b->at_px[at]), left = b->at_px[j] - b->at_px[i] - off;
+    if (b->size[k] > SHARPER * b->size[at] && off < reach && left > SP_WIRE_LEAST_MM * s->px_per_mm)
+      most = fmax(most, off);
   }
   return sp_gum_rectangular(0.5 * most);
 }
 
-static size_t pair_up(const sp_wire_section *s, const sp_wire_grain *grain, double blur_px, double ease,
-                      sp_wire_pair *pairs)
+/* Or it is a highlight's end, and the foot of a flank as dark as the wood shows faintly farther out. */
+static double doubt_beyond(const sp_wire_section *s, const sharp_places *faint, double foot_px, int side)
 {
-  sharp_places b;
+  double most = 0.0;
+  for (size_t k = 0; k < faint->count; k++) {
+    const double off = (side ? 1.0 : -1.0) * (faint->at_px[k] - foot_px);
+    if (off > BESIDE_MM * s->px_per_mm && off < FLANK_MOST_MM * s->px_per_mm)
+      most = fmax(most, off);
+  }
+  return sp_gum_rectangular(0.5 * most);
+}
+
+static size_t pair_up(const sp_wire_section *s, double blur_px, double ease, sp_wire_pair *pairs)
+{
+  sharp_places b, faint;
   size_t n = 0;
-  find_sharp(s, blur_px, ease, &b);
-  ask_grain(s, grain, &b);
+  find_sharp(s, blur_px, ease, false, &b);
+  find_sharp(s, blur_px, ease, true, &faint);
   for (size_t i = 0; i < b.count; i++)
     for (size_t j = i + 1; j < b.count; j++) {
       const double width_mm = (b.at_px[j] - b.at_px[i]) / s->px_per_mm;
-      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM && b.may_be[0][i] && b.may_be[1][j])
-        pairs[n++] = (sp_wire_pair){{b.at_px[i], b.at_px[j]}, doubt_of(s, &b, i, j, blur_px)};
+      if (width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM)
+        pairs[n++] =
+            (sp_wire_pair){{b.at_px[i], b.at_px[j]},
+                           {hypot(doubt_within(s, &b, i, j, blur_px, 0), doubt_beyond(s, &faint, b.at_px[i], 0)),
+                            hypot(doubt_within(s, &b, i, j, blur_px, 1), doubt_beyond(s, &faint, b.at_px[j], 1))}};
     }
   return n;
 }
 
-size_t sp_wire_feet(const sp_wire_section *s, const sp_wire_grain *grain, double blur_px,
-                    sp_wire_pair out[SP_WIRE_PAIRS])
+size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[SP_WIRE_PAIRS])
 {
   static const double EASE[] = {1.0, 0.5, 0.25}; /* a dark flank on dark wood hardly shows where it ends */
   sp_wire_pair pairs[MOST_BREAKS * MOST_BREAKS / 2];
   size_t n = 0;
   for (size_t k = 0; k < sizeof EASE / sizeof *EASE && n == 0; k++)
-    n = pair_up(s, grain, blur_px, EASE[k], pairs);
+    n = pair_up(s, blur_px, EASE[k], pairs);
   qsort(pairs, n, sizeof *pairs, by_width);
   n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
   memcpy(out, pairs, n * sizeof *pairs);

@@ -1009,6 +1009,30 @@ static sp_status fit_leans(const bands *b, zone common, const zone *extents, dou
   return SP_OK;
 }
 
+/* Where strokes are fine and faint, streaks of a board beside the rule are as strong as a tenth of them: the band ends
+ * with the strokes, all but the few that a numeral or a stain lengthens. */
+static void keep_to_strokes(const zone *extents, size_t count, int32_t *lo, int32_t *hi)
+{
+  enum { BESIDE = 3 };
+  const size_t odd = count / 40;
+  int32_t first = *lo, last = *hi;
+  size_t before = 0, after = 0;
+  if (count < 8)
+    return;
+  for (; first < *hi && before <= odd; first += before <= odd) {
+    before = 0;
+    for (size_t k = 0; k < count; k++)
+      before += extents[k].first <= first;
+  }
+  for (; last > *lo && after <= odd; last -= after <= odd) {
+    after = 0;
+    for (size_t k = 0; k < count; k++)
+      after += extents[k].last >= last;
+  }
+  *lo = first - BESIDE > *lo ? first - BESIDE : *lo;
+  *hi = last + BESIDE < *hi ? last + BESIDE : *hi;
+}
+
 static sp_status finish(const bands *b, const double *profile, zone z, double base, double period, sp_rule_reading *r,
                         sp_error *err)
 {
@@ -1019,8 +1043,6 @@ static sp_status finish(const bands *b, const double *profile, zone z, double ba
     hi++;
   r->slope = b->slope;
   r->base_v0_px = base;
-  r->band_v0_px = band_centre(b, lo);
-  r->band_v1_px = band_centre(b, hi);
   r->period_px = mean_period(r, period);
   size_t cut = 0;
   zone *extents = calloc(r->count + 1, sizeof *extents);
@@ -1029,6 +1051,10 @@ static sp_status finish(const bands *b, const double *profile, zone z, double ba
   for (size_t k = 0; k < r->count; k++)
     cut += !measure_length(b, z, base, r->period_px, &r->strokes[k], &extents[k]);
   r->lengths_cut = cut > 2;
+  if (cut <= 2)
+    keep_to_strokes(extents, r->count, &lo, &hi);
+  r->band_v0_px = band_centre(b, lo);
+  r->band_v1_px = band_centre(b, hi);
   const sp_status status = r->blur_px > 0.0 ? fit_leans(b, z, extents, base, r, err) : SP_OK;
   free(extents);
   return status;
