@@ -226,7 +226,7 @@ double sp_sagitta_mm(double radius_mm, double width_mm);
 
 /* One slot; what was not given or does not follow from it is NAN. */
 typedef struct sp_slot {
-  double length_mm;      /* edge to edge: the board's width there */
+  double length_mm;      /* edge to edge: the board's width there; of a partial fret, its part of it */
   double radius_mm;      /* of the face */
   double sagitta_mm;     /* how far the middle of the face stands above its edges; 0 on a flat board */
   double depth_mm;       /* under the face: tang depth and clearance */

@@ -111,7 +111,7 @@ static sp_status check_slot(const sp_layout *l, const sp_slots *p, int32_t fret,
     return sp_fail(err, SP_E_USAGE,
                    "at %s a radius of %g mm is smaller than half the width, %g mm; check --radius and "
                    "the widths",
-                   where, slot->radius_mm, 0.5 * slot->length_mm);
+                   where, slot->radius_mm, 0.5 * sp_board_width_mm(s, l->position_mm[fret]));
   if (fret && !isnan(s->thickness_mm) && !(slot->left_edge_mm > 0.0))
     return sp_fail(err, SP_E_USAGE,
                    "no wood is left under the slot of %s (%g mm at the board's edge); take a thicker "
@@ -142,6 +142,11 @@ static sp_slot slot_at(const sp_layout *l, const sp_board_shape *s, int32_t fret
   slot.straight_mm = slot.depth_mm + slot.sagitta_mm;
   slot.left_middle_mm = s->thickness_mm - slot.depth_mm;
   slot.left_edge_mm = s->thickness_mm - slot.straight_mm;
+  if (sp_layout_is_partial(l, fret)) {
+    double begin_mm, end_mm;
+    sp_layout_part_mm(l, fret, across, &begin_mm, &end_mm);
+    slot.length_mm = (end_mm - begin_mm) * hypot(1.0, slope);
+  }
   return slot;
 }
 

@@ -65,6 +65,25 @@ static void sagitta_of_euclid(void **state)
     }
 }
 
+/* A partial fret is sawn as far as it reaches: two fifths of a board that is 50 mm wide all along. */
+static void slots_of_partial_frets(void **state)
+{
+  (void)state;
+  sp_layout l = guitar();
+  sp_error err = {0};
+  assert_int_equal(sp_layout_set_part(&l, 7, (sp_width_part){.end = 0.4}, &err), SP_OK);
+  assert_int_equal(sp_layout_set_part(&l, 9, (sp_width_part){.in_mm = true, .begin = 10.0, .end = 22.5}, &err), SP_OK);
+  sp_board_shape shape;
+  sp_board_shape_init(&shape);
+  shape.nut_width_mm = 50.0;
+  sp_slots p = planned(&l, &shape);
+  CHECK_CLOSE(p.slot[6].length_mm, 50.0, 1e-12);
+  CHECK_CLOSE(p.slot[7].length_mm, 20.0, 1e-12);
+  CHECK_CLOSE(p.slot[9].length_mm, 12.5, 1e-12);
+  sp_slots_free(&p);
+  sp_layout_free(&l);
+}
+
 static void sagitta_outside_its_domain(void **state)
 {
   (void)state;
@@ -381,6 +400,7 @@ int main(void)
       cmocka_unit_test(sagitta_of_the_handbook),
       cmocka_unit_test(sagitta_of_euclid),
       cmocka_unit_test(sagitta_outside_its_domain),
+      cmocka_unit_test(slots_of_partial_frets),
       cmocka_unit_test(a_cone),
       cmocka_unit_test(the_circle_is_near_enough_to_the_cone),
       cmocka_unit_test(only_what_follows),
