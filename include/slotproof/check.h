@@ -67,6 +67,7 @@ typedef struct sp_check_options {
   double kerf_mm;                       /* of the saw cut to come, which is the fret's tang; NAN = not given */
   sp_read_options read;
   const sp_corrections *corrections; /* what was said by hand; NULL = nothing. Not owned */
+  char *const *names; /* what warnings call several pictures of one board; NULL = the last part of each path. Not owned */
   sp_check_progress progress;
 } sp_check_options;
 

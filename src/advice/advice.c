@@ -190,6 +190,14 @@ static void note_remedy(const sp_layout *layout, int which, sp_record *r)
   }
 }
 
+static size_t count_frets_out(const sp_record *r)
+{
+  size_t out = 0;
+  for (size_t i = 0; i < r->mark_count; i++)
+    out += r->marks[i].fret > 0 && r->marks[i].verdict == SP_OUT;
+  return out;
+}
+
 static sp_status add_remedies(const sp_layout *layout, sp_record *r, sp_error *err)
 {
   static const bool NUT[SP_REMEDIES] = {true, false, true}, SADDLE[SP_REMEDIES] = {false, true, true};
@@ -197,7 +205,8 @@ static sp_status add_remedies(const sp_layout *layout, sp_record *r, sp_error *e
   if (!b.fret)
     return sp_fail_memory(err);
   b.count = gather(layout, r, b.fret);
-  const size_t now = count_out(&b, 0.0, 0.0);
+  const size_t unfit = count_out(&b, 0.0, 0.0), out = count_frets_out(r);
+  const size_t now = out < unfit ? out : unfit; /* what is undecided is not cut again */
   size_t least = now;
   for (int k = 0; k < SP_REMEDIES; k++) {
     r->remedies[k] = find_remedy(&b, NUT[k], SADDLE[k]);

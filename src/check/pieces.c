@@ -138,12 +138,12 @@ static const char *last_part(const char *path)
 }
 
 /* Sources, reference and warnings of the piece's own record into the board's. */
-static sp_status hand_over(const char *path, const sp_record *own, sp_record *record, sp_error *err)
+static sp_status hand_over(const char *name, const sp_record *own, sp_record *record, sp_error *err)
 {
   const sp_source_record *s = &own->sources[0];
   sp_status status = sp_record_add_source(record, s->file, s->width_px, s->height_px, s->stated_dpi, err);
   for (size_t i = 0; !status && i < own->warning_count; i++)
-    status = sp_record_warn(record, err, "%s: %s", last_part(path), own->warnings[i]);
+    status = sp_record_warn(record, err, "%s: %s", name, own->warnings[i]);
   return status;
 }
 
@@ -178,7 +178,8 @@ static sp_status measure_opened(opened_picture *open, const sp_check_options *o,
   return draw_face(p, check_measured(open), o->marks, err);
 }
 
-sp_status piece_measure(const char *path, const sp_check_options *o, piece *p, sp_record *record, sp_error *err)
+sp_status piece_measure(const char *path, const char *name, const sp_check_options *o, piece *p, sp_record *record,
+                        sp_error *err)
 {
   opened_picture open;
   sp_record own;
@@ -187,13 +188,14 @@ sp_status piece_measure(const char *path, const sp_check_options *o, piece *p, s
   sp_status status = check_open(path, &o->reference, &o->read, NULL, &own, &open, err);
   if (!status) {
     p->path = path;
+    p->name = name;
     p->source = record->source_count;
     p->width_px = open.picture.width_px;
     p->height_px = open.picture.height_px;
     status = measure_opened(&open, o, p, &own, err);
   }
   if (!status)
-    status = hand_over(path, &own, record, err);
+    status = hand_over(name, &own, record, err);
   check_close(&open, NULL, false);
   free(own.reference.graduations);
   own.reference.graduations = NULL;
@@ -318,7 +320,8 @@ static sp_status measure_all(const char *const *paths, size_t count, const sp_ch
   *state = SP_JOIN_OK;
   for (size_t k = 0; k < count; k++) {
     *at_fault = k;
-    sp_status status = piece_measure(paths[k], o, &pieces[k], record, err);
+    sp_status status =
+        piece_measure(paths[k], o->names ? o->names[k] : last_part(paths[k]), o, &pieces[k], record, err);
     if (status)
       return status;
     if (!pieces[k].reference.map.known || !pieces[k].marks.count) {
@@ -345,7 +348,7 @@ static sp_status say_unmeasured(const piece *pieces, size_t count, sp_record *re
       return sp_record_warn(record, err,
                             "the pieces cannot be joined: in %s no %s; every piece needs a rule or a strip beside the "
                             "board, and lines",
-                            last_part(record->sources[k].file),
+                            pieces[k].name,
                             pieces[k].marks.count ? "scale could be read" : "lines were found, or no scale");
   return SP_OK;
 }

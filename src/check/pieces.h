@@ -13,6 +13,7 @@
  * piece that lies the other way round is turned into it. */
 typedef struct piece {
   const char *path;
+  const char *name; /* what warnings call it */
   size_t source;
   uint32_t width_px, height_px;
   sp_marks marks;
@@ -71,7 +72,8 @@ sp_status pieces_told(const piece *first, const piece *second, const sp_check_op
 
 /* Opens, reads the scale, finds the lines, draws the face. Warnings go to `record` under the picture's name. A picture
  * without a scale is no error: reference.map.known is false and the record says why. */
-sp_status piece_measure(const char *path, const sp_check_options *o, piece *p, sp_record *record, sp_error *err);
+sp_status piece_measure(const char *path, const char *name, const sp_check_options *o, piece *p, sp_record *record,
+                        sp_error *err);
 void piece_free(piece *p);
 /* The face once more, from the file. */
 sp_status piece_draw_face(piece *p, const sp_check_options *o, sp_error *err);

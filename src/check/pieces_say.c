@@ -15,12 +15,6 @@
 /* Where wood should correlate by less than this, in standard deviations of chance, it tells little either way. */
 static const double TELLING_Z = 8.0;
 
-static const char *name_of(const piece *p)
-{
-  const char *slash = strrchr(p->path, '/');
-  return slash && slash[1] ? slash + 1 : p->path;
-}
-
 /* ---- another order ----------------------------------------------------------------------------------------------- */
 
 /* One more piece placed on any that has been; its middle along the board goes into `middle`. */
@@ -77,7 +71,7 @@ static void write_names(const piece *pieces, const stand *order, size_t count, b
   text[0] = '\0';
   for (size_t k = 0; k < count && used < size; k++) {
     const piece *p = &pieces[order[backward ? count - 1 - k : k].piece];
-    const int n = snprintf(text + used, size - used, "%s%s", k ? ", " : "", name_of(p));
+    const int n = snprintf(text + used, size - used, "%s%s", k ? ", " : "", p->name);
     used += n > 0 ? (size_t)n : 0;
   }
 }
@@ -222,32 +216,32 @@ static sp_status say_by_frets(const piece *first, const piece *second, const pie
         "nothing was found that %s and %s both show: they overlap by too little, or are of different "
         "boards, or one shows the board's other face; let neighbouring pieces overlap by 25 mm or more, "
         "with a mark in it",
-        name_of(first), name_of(second));
+        first->name, second->name);
   if (common < 0.0)
     return sp_record_warn(
         record, err,
         "%s and %s do not overlap: by their frets, %.0f mm of the board between them show in neither; "
         "let neighbouring pieces overlap by 25 mm or more",
-        name_of(first), name_of(second), -common);
+        first->name, second->name, -common);
   if (common < PIECES_LEAST_OVERLAP_MM + 3.0)
     return sp_record_warn(
         record, err,
         "%s and %s overlap by only %.0f mm, too little to join them; let neighbouring pieces overlap by "
         "25 mm or more",
-        name_of(first), name_of(second), common);
+        first->name, second->name, common);
   if (!(tried->place.expected > TELLING_Z) || tried->place.unpaired <= tried->place.pairs)
     return sp_record_warn(
         record, err,
         "%s and %s cannot be joined beyond doubt: by their frets they have %.0f mm in common, but %zu "
         "mark%s and what the wood shows there are too little to go by, or it is not the same board; let "
         "them overlap so far that both show four marks or more",
-        name_of(first), name_of(second), common, tried->place.pairs, tried->place.pairs == 1 ? "" : "s");
+        first->name, second->name, common, tried->place.pairs, tried->place.pairs == 1 ? "" : "s");
   return sp_record_warn(
       record, err,
       "%s and %s are not pieces of one board: by their frets they should have %.0f mm in common, but "
       "the wood and the marks there are not the same; if it is the same board, its other face shows, or "
       "it was worked on between the scans",
-      name_of(first), name_of(second), common);
+      first->name, second->name, common);
 }
 
 sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece_link *tried, sp_join_state state,
@@ -274,7 +268,7 @@ sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece
         record, err,
         "where %s lies on %s cannot be told beyond doubt: more than one place would do; let the pieces "
         "overlap by more, with two marks or more in it",
-        name_of(b), name_of(a));
+        b->name, a->name);
   if (count > 2)
     status = order_by_frets(pieces, count, o, order, &found, err);
   if (status)
@@ -289,6 +283,6 @@ sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece
     return status;
   if (found)
     return sp_record_warn(record, err, "%s shows the board mirrored; scan it again without mirroring the picture",
-                          name_of(b));
+                          b->name);
   return say_by_frets(a, b, tried, o, record, err);
 }

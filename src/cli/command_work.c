@@ -135,6 +135,7 @@ int cli_work(int argc, char **argv)
   if (status)
     return status;
   r.check.layout = &layout;
+  r.check.names = r.images;
   r.check.progress.call = tell;
   status = (int)measure(&r, &p, tiles, &at_fault, &err);
   if (status)

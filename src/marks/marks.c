@@ -12,7 +12,9 @@
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 
-enum { MAX_CANDIDATES = 400, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6 };
+enum { MAX_CANDIDATES = 400, BOARD_LINES = 26, FIRST_FITS = 34, CLUTTER = 6, PALE_COMPANY = 5 };
+/* A slot so much paler than the board's typical one, at the rim of them all, is doubted. */
+static const double PALE = 0.3;
 /* Strength below which a mark has to be unlike the wood around it. */
 static const double WEAK = 0.5;
 /* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
@@ -693,6 +695,29 @@ static void drop_clutter(sp_marks *marks)
   marks->count = kept;
 }
 
+/* Where the wood ends without having been seen to, the shadow beside it is as broad as a slot and has two walls, of
+ * which one is the end. One saw leaves slots of one depth: an outermost one that is far paler than the rest is that, or
+ * as doubtful, and as the nut it would shift every fret. */
+static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < PALE_COMPANY)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = fabs(marks->marks[i].contrast);
+  const double least = PALE * sp_median(work, n);
+  free(work);
+  const sp_board_end *end = marks->board.end;
+  if (!end[1].found && fabs(marks->marks[n - 1].contrast) < least)
+    marks->count--;
+  if (!end[0].found && fabs(marks->marks[0].contrast) < least)
+    memmove(marks->marks, marks->marks + 1, --marks->count * sizeof *marks->marks);
+  return SP_OK;
+}
+
 /* `fine` is the picture in strips as narrow as its lines ask for: what searches for them looks there. */
 static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_along along, const sp_marks_options *told,
                             sp_marks *marks, sp_error *err)
@@ -740,7 +765,9 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
   merge_doubles(marks, 0.4 * o->px_per_mm);
   drop_odd_colour(marks);
-  status = set_strengths(marks, err);
+  status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
+  if (!status)
+    status = set_strengths(marks, err);
   if (!status)
     drop_clutter(marks);
   if (!status && o->hint_count)

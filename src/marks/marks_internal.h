@@ -185,7 +185,7 @@ typedef struct sp_line_fit {
   size_t count;
   float *values;
   double significance, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
-  double u_shape_px;           /* uncertainty of the middle that comes from telling cut and burr apart */
+  double u_shape_px;           /* uncertainty of the middle from telling cut and burr apart, a slot's walls from chips */
   double full_scale, px_per_mm;
   const sp_marks_options *o;
   double even_from_px;                        /* where the bend is 0 */

@@ -241,13 +241,16 @@ static void follow_windows(const course *c, sp_line_fit *f, double *u_width_px, 
     *u_width_px = fmax(*u_width_px, hypot(kerf.u_mean_y * inflated, FLOOR_PX));
     *u_wedge = kerf.u_b * inflated;
   }
+  double u_middle = 0.0;
   for (int wall = 0; wall < 2; wall++) {
     sp_straight line;
     if (sp_straight_fit(c->count, c->v_px, c->wall_px[wall], NULL, NAN, &line, NULL))
       continue;
     f->place[wall] += sp_straight_at(&line, f->v_px, NULL, NULL);
     f->slope[wall] += line.b;
+    u_middle += 0.5 * line.u_mean_y; /* added as it is: what moves a window's one wall moves the other */
   }
+  f->u_shape_px = hypot(f->u_shape_px, u_middle);
 }
 
 /* By the straight walls. */

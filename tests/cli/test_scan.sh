@@ -1,6 +1,6 @@
 #!/bin/sh
 # test_scan.sh PROGRAM FOLDER [STUCK]: the command 'scan' with SANE's own test device, in FOLDER. Without SANE: its one
-# line. STUCK is a library whose sane_cancel() never returns.
+# line. STUCK is a library with which the end of a scan never comes.
 program=$1
 cd "$2" || exit 1
 export SANE_CONFIG_DIR="$PWD"

@@ -370,6 +370,47 @@ static void no_end_in_the_picture(void **unused)
   sp_marks_free(&m);
 }
 
+/* Wood that goes on beyond the picture, slots in it, and one more as broad but pale at `pale_u`. */
+static sp_marks find_with_pale_slot(double pale_u)
+{
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  b.height = -80.0;
+  b.noise = 0.5;
+  drawing d = drawing_new(900, 560, b.around);
+  const double v = centre_v(&b, 0.0), half = 0.5 * b.width_mm * PX_PER_MM;
+  draw_area(
+      &d, &(drawn_area){
+              .u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
+  lines(&d, &b);
+  draw_mark(&d, &(drawn_mark){.at = pale_u,
+                              .v_ref = v,
+                              .v_a = v - half,
+                              .v_b = v + half,
+                              .width = b.line_mm * PX_PER_MM,
+                              .blur = b.blur,
+                              .height = 0.15 * b.height});
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  return find_in(&d, &b, SP_ALONG_X, &o);
+}
+
+/* The shadow beside an end that the picture does not show otherwise is as broad as a slot; one among them is a slot. */
+static void a_pale_slot_at_the_rim(void **unused)
+{
+  (void)unused;
+  sp_marks m = find_with_pale_slot(MARGIN_PX + 0.5 * PX_PER_MM);
+  assert_int_equal(m.count, LINES);
+  CHECK_CLOSE(m.marks[0].u_px, place_u(0), 0.1);
+  sp_marks_free(&m);
+  m = find_with_pale_slot(place_u(LINES - 1) + 5.0 * PX_PER_MM);
+  assert_int_equal(m.count, LINES);
+  CHECK_CLOSE(m.marks[LINES - 1].u_px, place_u(LINES - 1), 0.1);
+  sp_marks_free(&m);
+  m = find_with_pale_slot(0.5 * (place_u(3) + place_u(4)));
+  assert_int_equal(m.count, LINES + 1);
+  sp_marks_free(&m);
+}
+
 /* The rule lies against the board, its strokes half a millimetre from the wood: told its band, none is taken for a line
  * or lengthens one. */
 static void the_rule_is_no_board(void **unused)
@@ -410,8 +451,8 @@ static double stored_of_light(double light)
   return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
 }
 
-/* Slots as a scanner's optics blur them, light, and as sRGB stores that: the dark slot loses a fifth of a pixel and more
- * at either wall. Its middle stays where it is, and the kerf is wrong by no more than it is said to be. */
+/* Slots as a scanner's optics blur them, light, and as sRGB stores that: the dark slot loses a fifth of a pixel and
+ * more at either wall. Its middle stays where it is, and the kerf is wrong by no more than it is said to be. */
 static void slots_in_a_curve_of_light(void **unused)
 {
   (void)unused;
@@ -490,6 +531,7 @@ int main(void)
       cmocka_unit_test(sixteen_bits),
       cmocka_unit_test(slots),
       cmocka_unit_test(slots_in_a_curve_of_light),
+      cmocka_unit_test(a_pale_slot_at_the_rim),
       cmocka_unit_test(slots_with_one_broken_wall),
       cmocka_unit_test(lines_with_a_third_missing),
       cmocka_unit_test(a_scratch_does_not_pull),
