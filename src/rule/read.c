@@ -25,7 +25,8 @@ enum {
   TABLE_REACH = 40,
   STACK_STEPS = 4,
   STACK_BINS = 2 * 14 * STACK_STEPS + 1,
-  STRETCHES = 8
+  STRETCHES = 8,
+  MOST_ZONES = 4
 };
 
 typedef struct bands {
@@ -249,22 +250,54 @@ typedef struct zone {
   int32_t first, last; /* sub-bands, inclusive */
 } zone;
 
-static zone find_zone(const double *profile, int32_t count)
+static bool in_zones(const zone *zones, size_t n, int32_t j)
 {
-  int32_t top = 0;
-  for (int32_t j = 1; j < count; j++)
-    if (profile[j] > profile[top])
-      top = j;
+  for (size_t i = 0; i < n; i++)
+    if (j >= zones[i].first - 1 && j <= zones[i].last + 1)
+      return true;
+  return false;
+}
+
+/* The sub-bands about a peak of the profile that are nearly as strong, and in none of the n stronger zones. */
+static zone zone_about(const double *profile, int32_t count, int32_t top, const zone *stronger, size_t n)
+{
+  const double least = 0.75 * profile[top], most = profile[top];
   zone z = {top, top};
-  while (z.first > 0 && profile[z.first - 1] > 0.75 * profile[top])
+  while (z.first > 0 && profile[z.first - 1] > least && profile[z.first - 1] <= most &&
+         !in_zones(stronger, n, z.first - 1))
     z.first--;
-  while (z.last + 1 < count && profile[z.last + 1] > 0.75 * profile[top])
+  while (z.last + 1 < count && profile[z.last + 1] > least && profile[z.last + 1] <= most &&
+         !in_zones(stronger, n, z.last + 1))
     z.last++;
   if (z.last - z.first >= 4) { /* the outermost are cut by the rule's edge or by the shortest strokes' ends */
     z.first++;
     z.last--;
   }
   return z;
+}
+
+/* Sub-bands less strong than this part of the strongest are no zone of their own. */
+static const double LEAST_OF_STRONGEST = 0.1;
+
+/* The strongest sub-bands, strongest first: peaks of the profile that no stronger zone holds. */
+static size_t find_zones(const double *profile, int32_t count, zone zones[MOST_ZONES])
+{
+  double strongest = 0.0;
+  for (int32_t j = 0; j < count; j++)
+    strongest = fmax(strongest, profile[j]);
+  for (size_t n = 0; n < MOST_ZONES; n++) {
+    int32_t top = -1;
+    for (int32_t j = 0; j < count; j++) {
+      const bool peak = (j == 0 || profile[j] >= profile[j - 1]) && (j + 1 == count || profile[j] >= profile[j + 1]);
+      if (peak && !in_zones(zones, n, j) && profile[j] >= LEAST_OF_STRONGEST * strongest &&
+          (top < 0 || profile[j] > profile[top]))
+        top = j;
+    }
+    if (top < 0)
+      return n;
+    zones[n] = zone_about(profile, count, top, zones, n);
+  }
+  return MOST_ZONES;
 }
 
 /* Mean over the zone, each sub-band shifted so that the strokes (square to the rule) fall on each other; less its mean
@@ -373,6 +406,9 @@ static double typical_height(const tracker *t, int32_t start, int32_t size, doub
   return n ? sp_median(height, n) : 0.0;
 }
 
+/* Strokes are not looked for within this of the picture's rim. */
+static const double RIM_PX = 1.0;
+
 /* Follows the train one way from `from`; writes strokes with indices step, 2 step ... */
 static size_t track(const tracker *start, double from, int32_t index, int32_t step, size_t room, sp_stroke *out)
 {
@@ -380,7 +416,7 @@ static size_t track(const tracker *start, double from, int32_t index, int32_t st
   double due = from + step * t.period, period = t.period;
   size_t n = 0;
   index += step;
-  while (due > 1.0 && due < t.length - 2.0 && n < room && period > 3.0) {
+  while (due > RIM_PX && due < t.length - 1.0 - RIM_PX && n < room && period > 3.0) {
     double at, height;
     t.period = period;
     if (stroke_near(&t, due, &at, &height)) {
@@ -531,7 +567,9 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   tracker t = {profile, b->length, stroke_sign(b, s, z, profile), period, 0.0};
   const int32_t start = strongest_block(s, z) * s->size;
   const size_t room = (size_t)(b->length / (0.8 * period)) + 8;
-  const double first = block_phase(&t, start, s->size);
+  double first = block_phase(&t, start, s->size);
+  if (first <= RIM_PX) /* the tracker would leave off before it has begun */
+    first += period;
   reading->strokes = calloc(room * 2, sizeof *reading->strokes);
   if (!reading->strokes)
     return sp_fail_memory(err);
@@ -558,6 +596,38 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   reading->count = drop_lonely(reading->strokes, n);
   link_runs(reading->strokes, reading->count);
   reading->count = keep_good(reading->strokes, reading->count);
+  return SP_OK;
+}
+
+static double zone_base(const bands *b, zone z)
+{
+  return 0.5 * (band_centre(b, z.first) + band_centre(b, z.last));
+}
+
+/* Counts the strokes in the strongest zone. Broad black numerals beside fine faint strokes can be the stronger, but
+ * they cannot be counted: where there were few of the strokes that the picture has room for, the next zones are looked
+ * at, and one with half as many again is taken. `work` holds two profiles. */
+static sp_status count_in_zones(const bands *b, const strengths *s, const double *profile, double period, float *work,
+                                zone *z, sp_rule_reading *reading, sp_error *err)
+{
+  zone zones[MOST_ZONES] = {{0}};
+  const size_t n = find_zones(profile, b->count, zones);
+  const double enough = 0.5 * b->length / period;
+  *z = zones[0];
+  for (size_t i = 0; i < n && (i == 0 || (double)reading->count < enough); i++) {
+    sp_rule_reading other = {0};
+    zone_profile(b, zones[i], zone_base(b, zones[i]), period, work, work + b->length);
+    const sp_status status = count_strokes(b, s, zones[i], work + b->length, period, &other, err);
+    if (status)
+      return status;
+    const bool better = i == 0 || other.count > reading->count + reading->count / 2;
+    free(better ? reading->strokes : other.strokes);
+    if (!better)
+      continue;
+    reading->strokes = other.strokes;
+    reading->count = other.count;
+    *z = zones[i];
+  }
   return SP_OK;
 }
 
@@ -1095,10 +1165,9 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
   if (!status && !work)
     status = sp_fail_memory(err);
   if (!status && s.blocks > 0) {
-    const zone z = find_zone(profile, b.count);
-    const double base = 0.5 * (band_centre(&b, z.first) + band_centre(&b, z.last));
-    zone_profile(&b, z, base, comb->period_px, work, work + b.length);
-    status = count_strokes(&b, &s, z, work + b.length, comb->period_px, reading, err);
+    zone z;
+    status = count_in_zones(&b, &s, profile, comb->period_px, work, &z, reading, err);
+    const double base = zone_base(&b, z);
     if (!status && reading->count >= 8)
       status = refine_strokes(&b, z, base, mean_period(reading, comb->period_px), reading, err);
     if (!status)

@@ -17,6 +17,10 @@ typedef struct drawn_rule {
   uint64_t seed;
   double paper_from, paper_to, paper_grey; /* strokes, fractions too, between which paper lies on the rule */
   double wave_px; /* amplitude of the carriage's unevenness, WAVE_STROKES long */
+  double cut_px;  /* so much of the picture's beginning is missing */
+  double fade;    /* by which part strokes are fainter at the rule's end than at its beginning */
+  double faint;   /* by which part all of them are */
+  double numeral; /* grey by which numerals are darker than the rule */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
@@ -48,8 +52,19 @@ static double stroke_px(const drawn_rule *r, double k)
   return period * (k + 0.5 * r->drift * k * x) + r->wave_px * sin(2.0 * 3.14159265358979323846 * k / WAVE_STROKES);
 }
 
+/* "111" at every tenth stroke, one stroke of it a graduation from the next and half as broad. */
+static double numeral_ink(const drawn_rule *r, double s, double t)
+{
+  const double period = r->graduation_mm * r->px_per_mm, k = floor(s / period + 0.5), blur = r->blur;
+  if ((int)k % 10 > 2 || s < -0.5 * period)
+    return 0.0;
+  return drawn_box(s - k * period, 0.5 * period, blur) * drawn_step(t - 6.2 * r->px_per_mm, blur) *
+         drawn_step(8.4 * r->px_per_mm - t, blur);
+}
+
 static double rule_grey(const drawn_rule *r, double s, double t)
 {
+  const double ink = 130.0 * (1.0 - r->faint) * (1.0 - r->fade * s / stroke_px(r, r->count - 1));
   const double width = 0.14 * r->px_per_mm, blur = r->blur, reach = 0.5 * width + 5.0 * blur;
   double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
   const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
@@ -58,9 +73,11 @@ static double rule_grey(const drawn_rule *r, double s, double t)
       continue;
     const double off = s - stroke_px(r, k);
     if (fabs(off) < reach)
-      grey -= 130.0 * drawn_box(off, width, blur) * drawn_step(t - 0.3 * r->px_per_mm, blur) *
+      grey -= ink * drawn_box(off, width, blur) * drawn_step(t - 0.3 * r->px_per_mm, blur) *
               drawn_step(stroke_mm(r, k) * r->px_per_mm - t, blur);
   }
+  if (r->numeral > 0.0)
+    grey -= r->numeral * numeral_ink(r, s, t);
   if (r->paper_to > r->paper_from) {
     const double paper = drawn_step(s - stroke_px(r, r->paper_from), blur) * drawn_step(stroke_px(r, r->paper_to) - s, blur);
     grey += paper * (r->paper_grey - grey);
@@ -84,7 +101,7 @@ static sp_raster draw_rule(const drawn_rule *r, sp_along along, int bits)
   chance dice = {r->seed + 1};
   for (int32_t v = 0; v < breadth; v++)
     for (int32_t u = 0; u < extent; u++) {
-      const double du = u - FIRST_PX, dv = v - edge_px(r);
+      const double du = u + r->cut_px - FIRST_PX, dv = v - edge_px(r);
       d.grey[v * extent + u] = rule_grey(r, du * c + dv * s, dv * c - du * s);
     }
   draw_noise(&d, r->noise, &dice);
@@ -155,7 +172,8 @@ static void check_reading(const sp_reference *ref, const drawn_rule *r, sp_along
   CHECK_CLOSE(ref->record.skew_deg, r->tilt_rad * 57.29577951308232, 0.08);
   CHECK_CLOSE(ref->blur_px, r->blur, 0.2 * r->blur);
   /* the map agrees with where the strokes were drawn, from one end to the other, to 2 um */
-  const double c = cos(r->tilt_rad), a = FIRST_PX + 60.0, b = FIRST_PX + stroke_px(r, r->count - 1) * c - 60.0;
+  const double c = cos(r->tilt_rad), first = FIRST_PX - r->cut_px, a = first + 60.0,
+               b = first + stroke_px(r, r->count - 1) * c - 60.0;
   CHECK_CLOSE(sp_scale_map_along_mm(&ref->map, b) - sp_scale_map_along_mm(&ref->map, a), (b - a) / r->px_per_mm, 0.002);
 }
 
@@ -276,6 +294,39 @@ static void worn_strokes_are_stepped_over(void **unused)
   sp_reference ref = read_drawn(&r, SP_ALONG_Y, NAN, &o);
   check_reading(&ref, &r, SP_ALONG_Y, drawn);
   sp_reference_free(&ref);
+}
+
+/* Whatever stands on the rule in broad black numerals: its fine faint strokes are read. */
+static void numerals_stronger_than_strokes(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = RULES[0];
+  r.count = 120;
+  r.faint = 0.7;
+  r.numeral = 170.0;
+  r.noise = 0.5;
+  for (int axis = 0; axis < 2; axis++) {
+    sp_reference ref = read_drawn(&r, (sp_along)axis, NAN, &o);
+    check_reading(&ref, &r, (sp_along)axis, r.count);
+    sp_reference_free(&ref);
+  }
+}
+
+/* The strongest strokes, with which the counting begins, may be the picture's first, and the first of them in its rim. */
+static void begins_in_the_rim(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int i = 0; i <= 8; i++) {
+    drawn_rule r = RULES[0];
+    r.count = 120;
+    r.fade = 0.4;
+    r.cut_px = FIRST_PX - 0.25 * i;
+    sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+    check_reading(&ref, &r, SP_ALONG_X, r.count);
+    sp_reference_free(&ref);
+  }
 }
 
 static void the_users_word(void **unused)
@@ -551,6 +602,8 @@ int main(void)
       cmocka_unit_test(counts_across_a_gap),
       cmocka_unit_test(a_rim_is_no_stroke),
       cmocka_unit_test(worn_strokes_are_stepped_over),
+      cmocka_unit_test(numerals_stronger_than_strokes),
+      cmocka_unit_test(begins_in_the_rim),
       cmocka_unit_test(the_users_word),
       cmocka_unit_test(a_coarser_word_means_the_longer_strokes),
       cmocka_unit_test(the_rule_is_believed_over_the_file),
