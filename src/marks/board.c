@@ -102,6 +102,24 @@ static void side_from_other(const sp_board_search *s, int side, const sp_lengthw
 /* ---- together -------------------------------------------------------------------------------------------------------
  */
 
+/* A step of the wood's figure may pass for a side where the rule lies against the true one and hides it. Then the lines
+ * run on beyond it, most of them by more than this; their own ends are good to half of it. */
+static const double CROSSED_MM = 1.0;
+
+static void deny_crossed_sides(const sp_board_search *s, const sp_lengthwise side[2], bool seen[2])
+{
+  double beyond[SP_BOARD_MAX_LINES];
+  for (int k = 0; k < 2; k++) {
+    for (size_t i = 0; i < s->count; i++) {
+      const sp_mark *m = &s->lines[i];
+      const double end = k ? m->v_b_px : m->v_a_px, u = m->u_px + m->slope * (end - m->v_px);
+      beyond[i] = (k ? 1.0 : -1.0) * (end - sp_lengthwise_at(&side[k], u));
+    }
+    if (sp_median(beyond, s->count) > CROSSED_MM * s->o->px_per_mm)
+      seen[k] = false;
+  }
+}
+
 static void guess_unseen(const sp_board_search *s, const bool seen[2], sp_board *b)
 {
   for (int k = 0; k < 2; k++) {
@@ -183,6 +201,7 @@ sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_op
   const sp_status status = sp_board_sides(&s, board->side, seen, err);
   if (status)
     return status;
+  deny_crossed_sides(&s, board->side, seen);
   guess_unseen(&s, seen, board);
   board->edges_found = seen[0] && seen[1];
   set_centre(&s, u_square, board);

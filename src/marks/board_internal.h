@@ -45,8 +45,8 @@ sp_status sp_board_edge_measure(const sp_edge_search *s, int outward, const sp_l
                                 bool *seen, sp_edge_profile *profile, sp_error *err);
 
 /* By how much the two ends of a board lie further outward than they do if stored values are light, px, and how unsure
- * that is (edge_curve.c), in a picture that a camera took or a scanner. Shift 0, and a fifth of the blur in doubt, where an edge cannot be explained. Profiles with n
- * = 0 are left out: nothing is said of them. */
+ * that is (edge_curve.c), in a picture that a camera took or a scanner. Shift 0, and a fifth of the blur in doubt, where
+ * an edge cannot be explained. Profiles with n = 0 are left out: nothing is said of them. */
 void sp_edge_curve_shifts(const sp_edge_profile profile[2], bool by_camera, double shift_px[2], double u_px[2]);
 
 /* Moves the board's side of the rule's band, which is known to a millimetre or two, to the rule's edge: a board laid

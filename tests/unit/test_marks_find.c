@@ -444,6 +444,35 @@ static void the_rule_is_no_board(void **unused)
   sp_marks_free(&m);
 }
 
+/* The rule hides the board's side; the wood changes its grey 4 mm inside of it, all along, and the slots run on. */
+static void a_step_in_the_wood_is_no_side(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  b.height = -80.0;
+  drawing d = wood(&b);
+  const double side = centre_v(&b, 0.0) - 0.5 * b.width_mm * PX_PER_MM, step = side + 4.0 * PX_PER_MM;
+  draw_area(&d, &(drawn_area){.u_a = MARGIN_PX,
+                              .u_b = MARGIN_PX + b.length_mm * PX_PER_MM,
+                              .v_a = side,
+                              .v_b = step,
+                              .blur = b.blur,
+                              .height = 14.0});
+  lines(&d, &b);
+  sp_marks_options o = options_for(SP_MARK_SLOT);
+  o.has_rule = true;
+  o.along_known = true;
+  o.along = SP_ALONG_X;
+  o.rule_v0_px = 0.0;
+  o.rule_v1_px = side;
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 25.0);
+  assert_false(m.board.edges_found);
+  CHECK_BELOW(m.marks[LINES / 2].v_a_px, side + 2.0 * PX_PER_MM);
+  sp_marks_free(&m);
+}
+
 /* IEC 61966-2-1 (sRGB), from memory. */
 static double stored_of_light(double light)
 {
@@ -540,6 +569,7 @@ int main(void)
       cmocka_unit_test(the_outline),
       cmocka_unit_test(no_end_in_the_picture),
       cmocka_unit_test(the_rule_is_no_board),
+      cmocka_unit_test(a_step_in_the_wood_is_no_side),
       cmocka_unit_test(kinds_are_told_apart),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
