@@ -85,14 +85,21 @@ static int scan(int dpi, const char *device, const char *path)
   return sp_scan_to_png(path, &o, on_progress, &told, &result, &err) ? complain(&err) : 0;
 }
 
+/* What was fetched is on the disk; how drivers clear up, or do not, is no matter any more. */
+static int leave(int status)
+{
+  fflush(NULL);
+  _exit(status);
+}
+
 int cli_fetch(int argc, char **argv)
 {
   umask(077);
   signal(SIGPIPE, SIG_IGN); /* where the server has been killed, a scan still ends in good order */
   prctl(PR_SET_PDEATHSIG, SIGTERM);
   if (argc == 3 && strcmp(argv[1], "list") == 0)
-    return list(strcmp(argv[2], "all") != 0);
+    return leave(list(strcmp(argv[2], "all") != 0));
   if (argc == 5 && strcmp(argv[1], "scan") == 0)
-    return scan(atoi(argv[2]), argv[3], argv[4]);
+    return leave(scan(atoi(argv[2]), argv[3], argv[4]));
   return cli_refuse("fetch", SP_E_USAGE, "is not for people; 'slotproof scan' is");
 }
