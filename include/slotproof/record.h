@@ -65,7 +65,7 @@ typedef struct sp_reference_record {
 typedef struct sp_camera_record {
   bool known;
   double tilt_deg;    /* of the camera's axis against square to the board */
-  double distance_mm; /* from the board's face */
+  double distance_mm; /* from the board's face; NAN where no scale was read */
   double focal_px;    /* as fitted */
   double distortion;  /* k1 */
   double fit_rms_px;  /* of the rule's strokes about the camera model */

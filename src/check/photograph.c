@@ -192,7 +192,7 @@ static void describe_camera(const opened_picture *open, const sp_reference_optio
   const sp_camera_view view = sp_camera_view_of(&open->photo.camera);
   c->known = true;
   c->tilt_deg = acos(fmin(1.0, fabs(view.r[8]))) * DEG;
-  c->distance_mm = distance_mm(open, o, &unused);
+  c->distance_mm = open->reference.map.known ? distance_mm(open, o, &unused) : NAN;
   c->focal_px = open->photo.camera.f_px;
   c->distortion = open->photo.camera.k1;
   c->fit_rms_px = open->photo.fit_rms_px;

@@ -138,7 +138,9 @@ void sp_say_camera(const sp_record *record, sp_sentence *s)
   const sp_camera_record *c = &record->camera;
   if (!c->known)
     return;
-  sp_say(s, "a photograph, made square by the rule in it: taken from about %.0f mm, %.1f degrees from square",
-         c->distance_mm, c->tilt_deg);
+  sp_say(s, "a photograph, made square by the rule in it: taken ");
+  if (isfinite(c->distance_mm))
+    sp_say(s, "from about %.0f mm, ", c->distance_mm);
+  sp_say(s, "%.1f degrees from square", c->tilt_deg);
   sp_say(s, "; the rule's strokes agree with a lens to %.2f px (rms).", c->fit_rms_px);
 }
