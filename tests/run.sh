@@ -20,6 +20,6 @@ build_and_test() { # folder, preset, ctest arguments...
 
 build_and_test .build-release release
 if [ "${1:-}" = all ]; then
-  build_and_test .build-clang clang -LE slow
+  build_and_test .build-clang clang -LE 'slow|long'
   build_and_test .build-sanitize sanitize -LE slow
 fi

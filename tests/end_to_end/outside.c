@@ -87,6 +87,16 @@ cJSON *outside_json(const char *arguments, int status)
   return root;
 }
 
+cJSON *outside_parsed(const char *path)
+{
+  char *text = outside_text(path);
+  assert_non_null(text);
+  cJSON *json = cJSON_ParseWithOpts(text, NULL, true);
+  free(text);
+  assert_non_null(json);
+  return json;
+}
+
 const cJSON *member(const cJSON *object, const char *key)
 {
   const cJSON *item = cJSON_GetObjectItemCaseSensitive(object, key);

@@ -28,6 +28,8 @@ cJSON *outside_json(const char *arguments, int status);
 
 /* The file's text, terminated; NULL if it cannot be read. Free with free(). */
 char *outside_text(const char *path);
+/* The same as JSON; asserts. Free with cJSON_Delete. */
+cJSON *outside_parsed(const char *path);
 
 /* Members. They assert that the member is there and of the type. */
 const cJSON *member(const cJSON *object, const char *key);

@@ -12,16 +12,6 @@
 
 enum { LIST = 8000 };
 
-static cJSON *parsed(const char *path)
-{
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
-  assert_non_null(json);
-  return json;
-}
-
 static void write_text(const char *path, const char *text)
 {
   FILE *f = fopen(path, "w");
@@ -84,7 +74,7 @@ static void add_board(uint64_t seed, const char *difficulty, const char *const *
 {
   list l;
   draw_random(seed, difficulty, settings, picture, "truth.json");
-  cJSON *truth = parsed("truth.json");
+  cJSON *truth = outside_parsed("truth.json");
   begin(&l);
   for (int fret = 1; fret <= 9; fret++)
     if (is_pale(fret)) {
@@ -137,7 +127,7 @@ static void bare_wood(void **state)
   for (size_t b = 0; b < 3; b++) {
     list l;
     draw_random(82021 + b, DIFFICULTY[b], SETTINGS, "board.png", "truth.json");
-    cJSON *truth = parsed("truth.json");
+    cJSON *truth = outside_parsed("truth.json");
     begin(&l);
     const int count = cJSON_GetArraySize(member(truth, "marks"));
     for (int fret = 1; fret < count && fret < 12; fret++) {
@@ -228,7 +218,7 @@ static void sections(void **state)
   const outside_result *r = outside_run("check --scale-length 381mm --frets 14 --profiles sections.json --output "
                                         "board.txt " SAMPLES_DIR "/kittiwake.png");
   assert_int_equal(r->status, 1);
-  cJSON *json = parsed("sections.json");
+  cJSON *json = outside_parsed("sections.json");
   assert_string_equal(word(json, "schema"), "slotproof/profiles/1");
   const cJSON *one;
   int fret = 0;

@@ -16,16 +16,6 @@ static const double DEG = 57.29577951308232;
 /* Centre line: 5 um rms and 20 um worst is what the program states for square boards at 600 dpi; of frets 7 and 29. */
 static const double CENTRE_MM = 0.012, CENTRE_OF_WIRE_MM = 0.03;
 
-static cJSON *read_json(const char *path)
-{
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
-  assert_non_null(json);
-  return json;
-}
-
 /* Text, a number with so many decimals, text. */
 static void add(char line[static LINE], const char *before, double value, int decimals, const char *after)
 {
@@ -132,7 +122,7 @@ static void fans_are_measured(void **state)
   for (size_t i = 0; i < sizeof boards / sizeof *boards; i++) {
     char options[LINE], line[LINE + 100];
     draw_random(boards[i].seed, boards[i].difficulty, NOTHING, "fan.png", "fan.json");
-    cJSON *truth = read_json("fan.json");
+    cJSON *truth = outside_parsed("fan.json");
     options_of(truth, options);
     snprintf(line, sizeof line, "check --format json --reference-mpe 0mm %s fan.png", options);
     const outside_result *o = outside_run(line);
@@ -193,7 +183,7 @@ static void a_fan_in_pieces(void **state)
   (void)state;
   draw_piece(1, -13.0, 120.0, "quarter_turns=0", "skew_deg=0.4", "p1");
   draw_piece(2, 80.0, 238.0, "quarter_turns=2", "skew_deg=-0.6", "p2");
-  cJSON *truth = read_json("p1.json"), *record = check_pieces(truth, "p1.png p2.png", 0);
+  cJSON *truth = outside_parsed("p1.json"), *record = check_pieces(truth, "p1.png p2.png", 0);
   assert_int_equal(cJSON_GetArraySize(member(record, "join")), 1);
   check_marks(truth, record);
   assert_int_equal(cJSON_GetArraySize(member(record, "findings")), 0);
@@ -208,7 +198,7 @@ static void pieces_out_of_order(void **state)
   draw_piece(1, -13.0, 110.0, "quarter_turns=0", "skew_deg=0.4", "q1");
   draw_piece(2, 40.0, 170.0, "quarter_turns=0", "skew_deg=-0.6", "q2");
   draw_piece(3, 70.0, 238.0, "quarter_turns=0", "skew_deg=0.2", "q3");
-  cJSON *truth = read_json("q1.json"), *record = check_pieces(truth, "q1.png q3.png q2.png", 2);
+  cJSON *truth = outside_parsed("q1.json"), *record = check_pieces(truth, "q1.png q3.png q2.png", 2);
   assert_non_null(strstr(first_warning(record), "in a wrong order: along the board they lie as q1.png, q2.png, q3.png"));
   assert_string_equal(word(record, "verdict"), "undecided");
   cJSON_Delete(record);

@@ -17,16 +17,6 @@ enum { SETTINGS = 24, TEXT = 400 };
 /* At 300 dpi, on clean lines; errors are a thousandth at 600. */
 static const double PLACE_MM = 0.016, END_MM = 0.6;
 
-static cJSON *parsed(const char *path)
-{
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
-  assert_non_null(json);
-  return json;
-}
-
 static void write_steps(char text[TEXT], const double *cents, int count)
 {
   int used = snprintf(text, TEXT, "steps=");
@@ -76,7 +66,7 @@ static cJSON *check_board(uint64_t seed, const char *const *settings, const char
     all[n++] = *settings;
   assert_true(n < SETTINGS);
   draw(seed, all, "board.png", "board.json");
-  *truth = parsed("board.json");
+  *truth = outside_parsed("board.json");
   snprintf(line, sizeof line, "check --board %s/%s --reference-mpe 0mm --tolerance 1mm %s board.png", SAMPLES_DIR,
            board, more);
   cJSON *r = outside_json(line, 0);

@@ -19,10 +19,8 @@ static const double SCALE_MM = 330.0;
 
 static size_t findings_of(const char *picture, const char *truth)
 {
-  char line[300], *text = outside_text(truth);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
+  char line[300];
+  cJSON *json = outside_parsed(truth);
   const cJSON *layout = member(json, "layout");
   snprintf(line, sizeof line, "check --format json --marks %s --tolerance 5mm --scale-length %.9gmm --frets %.0f %s",
            word(json, "mark_kind"), number(layout, "scale_length_mm"), number(layout, "frets"), picture);

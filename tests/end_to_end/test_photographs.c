@@ -11,16 +11,6 @@
 #include "outside.h"
 #include "render.h"
 
-static cJSON *parsed(const char *path)
-{
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
-  assert_non_null(json);
-  return json;
-}
-
 /* Largest difference of a found fret's error from the truth's, mm; places in the picture must agree as well. */
 static double farthest(const cJSON *record, const cJSON *truth, int frets)
 {
@@ -39,7 +29,7 @@ static void sample(const char *name, const char *options, int status, int frets,
   snprintf(path, sizeof path, "%s/%s.json", SAMPLES_DIR, name);
   snprintf(line, sizeof line, "check %s --frets %d --reference-mpe 0mm --reference-height 0mm %s/%s.jpg", options,
            frets, SAMPLES_DIR, name);
-  cJSON *record = outside_json(line, status), *truth = parsed(path);
+  cJSON *record = outside_json(line, status), *truth = outside_parsed(path);
   CHECK_BELOW(farthest(record, truth, frets), limit_mm);
   assert_true(number(member(record, "camera"), "fit_rms_px") < 0.2);
   cJSON_Delete(record);
@@ -110,7 +100,7 @@ static void test_height(void **state)
   const char *settings[] = {"rule_height_mm=-1.5"};
   char line[300];
   draw(settings, 1);
-  cJSON *truth = parsed("drawn.json");
+  cJSON *truth = outside_parsed("drawn.json");
   snprintf(line, sizeof line, "%s --tolerance 3mm drawn.jpg", CHECK_LINE);
   cJSON *untold = outside_json(line, 0);
   assert_true(has_warning(untold, "flush"));
@@ -230,7 +220,7 @@ static void strip_photograph(const char *side, double limit_mm)
   photograph(&flat, 3.2, "strip.jpg");
   render_image_free(&flat);
   render_truth_free(&truth);
-  cJSON *drawn = parsed("strip.json");
+  cJSON *drawn = outside_parsed("strip.json");
   snprintf(line, sizeof line,
            "%s --tolerance 3mm --reference strip --strip-length 139.7mm --reference-height 0mm strip.jpg", CHECK_LINE);
   cJSON *record = outside_json(line, 0);

@@ -38,12 +38,7 @@ static cJSON *truth_of(const char *name)
 {
   char path[64];
   snprintf(path, sizeof path, "%s.json", name);
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *truth = cJSON_Parse(text);
-  free(text);
-  assert_non_null(truth);
-  return truth;
+  return outside_parsed(path);
 }
 
 static cJSON *check(const char *pictures, int status)
@@ -317,10 +312,7 @@ static void test_many_boards(void **state)
     assert_int_equal(stat("found/a.json", &about[round]), 0);
   }
   assert_true(about[0].st_ino == about[1].st_ino); /* the record stands; a new one would be another file */
-  char *text = outside_text("found/b.2.json");
-  assert_non_null(text);
-  cJSON *record = cJSON_Parse(text);
-  free(text);
+  cJSON *record = outside_parsed("found/b.2.json");
   assert_int_equal(cJSON_GetArraySize(member(record, "join")), 1);
   assert_string_equal(word(cJSON_GetArrayItem(member(record, "source"), 1), "file"), "boards/b.2/10.png");
   cJSON_Delete(record);

@@ -124,11 +124,7 @@ static void close_by(const cJSON *profile, const char *name, double truth)
 
 static void check_lens(const render_camera *lens)
 {
-  char *text = outside_text("camera.json");
-  assert_non_null(text);
-  cJSON *profile = cJSON_Parse(text);
-  free(text);
-  assert_non_null(profile);
+  cJSON *profile = outside_parsed("camera.json");
   close_by(profile, "f_px", lens->f_px);
   close_by(profile, "cx_px", lens->centre_px.x);
   close_by(profile, "cy_px", lens->centre_px.y);

@@ -118,7 +118,16 @@ static void test_tiles(void **state)
 
 /* ---- many at once ----------------------------------------------------------------------------------------------- */
 
-enum { CLIENTS = 8 };
+enum { CLIENTS = 8, SPOILT = 400 };
+
+/* As many as the environment says, where it does: under sanitizers a check takes ten times as long. */
+static int told(const char *name, int most)
+{
+  const char *text = getenv(name);
+  const long n = text ? strtol(text, NULL, 10) : most;
+  assert_true(n > 0 && n <= most);
+  return (int)n;
+}
 
 typedef struct client {
   uint16_t port;
@@ -132,19 +141,20 @@ static void *send_one(void *context)
   return NULL;
 }
 
-static void test_eight_at_once(void **state)
+static void test_many_at_once(void **state)
 {
   (void)state;
+  const int count = told("SERVE_CLIENTS", CLIENTS);
   client clients[CLIENTS];
   pthread_t threads[CLIENTS];
-  for (int i = 0; i < CLIENTS; i++) {
+  for (int i = 0; i < count; i++) {
     clients[i] = (client){.port = server.port};
     snprintf(clients[i].name, sizeof clients[i].name, "board-%d.png", i);
     assert_int_equal(pthread_create(&threads[i], NULL, send_one, &clients[i]), 0);
   }
-  for (int i = 0; i < CLIENTS; i++)
+  for (int i = 0; i < count; i++)
     assert_int_equal(pthread_join(threads[i], NULL), 0);
-  for (int i = 0; i < CLIENTS; i++) {
+  for (int i = 0; i < count; i++) {
     assert_int_equal(strlen(clients[i].id), 32);
     cJSON *job = talk_wait(server.port, clients[i].id);
     assert_string_equal(word(job, "state"), "done");
@@ -234,7 +244,7 @@ static void test_malformed_by_the_hundred(void **state)
 {
   (void)state;
   srand(20);
-  for (int i = 0; i < 400; i++) {
+  for (int i = told("SERVE_SPOILT", SPOILT); i > 0; i--) {
     char request[4000];
     size_t size = (size_t)snprintf(request, sizeof request,
                                    "POST /api/jobs?name=a.png&scale_length=381mm&frets=14 HTTP/1.1\r\n"
@@ -863,7 +873,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_described_board),
       cmocka_unit_test(test_pieces_refused),
       cmocka_unit_test(test_scanner),
-      cmocka_unit_test(test_eight_at_once),
+      cmocka_unit_test(test_many_at_once),
       cmocka_unit_test(test_kill_loses_nothing_finished),
       cmocka_unit_test(test_folder_is_held),
       cmocka_unit_test(test_access_code),

@@ -59,22 +59,12 @@ static double truth_of(which k, const cJSON *m)
   }
 }
 
-static cJSON *parsed(const char *path)
-{
-  char *text = outside_text(path);
-  assert_non_null(text);
-  cJSON *json = cJSON_Parse(text);
-  free(text);
-  assert_non_null(json);
-  return json;
-}
-
 /* Draws and checks one board; free both with cJSON_Delete. */
 static cJSON *board(uint64_t seed, const char *const *settings, cJSON **truth)
 {
   char line[300];
   draw_random(seed, "slot", settings, "slots.png", "slots.json");
-  *truth = parsed("slots.json");
+  *truth = outside_parsed("slots.json");
   const cJSON *layout = member(*truth, "layout");
   snprintf(line, sizeof line,
            "check --marks slot --tolerance 5mm --reference-mpe 0mm --scale-length %.9gmm --frets %.0f slots.png",
