@@ -85,10 +85,18 @@ typedef enum sp_graduation_kind {
   SP_GRADUATION_INCH_16,
   SP_GRADUATION_INCH_32,
   SP_GRADUATION_INCH_64,
+  SP_GRADUATION_INCH_50,
+  SP_GRADUATION_PATTERNS, /* the kinds above differ in the pattern of their strokes; those below look like 1 mm ... */
+  SP_GRADUATION_INCH_10 = SP_GRADUATION_PATTERNS,
+  SP_GRADUATION_INCH_100,
+  SP_GRADUATION_INCH_20, /* ... and this one like 0.5 mm */
   SP_GRADUATION_KINDS
 } sp_graduation_kind;
 
 extern const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS];
+extern const char *const SP_GRADUATION_NAME[SP_GRADUATION_KINDS]; /* "1 mm", "1/64 in" ... */
+/* The kind (as int) whose strokes are so far apart; -1: none. */
+int sp_graduation_of_mm(double graduation_mm);
 
 /* Evidence for each kind from the pattern of longer strokes: log-likelihood (nats) above "no pattern". */
 sp_status sp_rule_pattern(const sp_rule_reading *reading, double evidence[SP_GRADUATION_KINDS], sp_error *err);

@@ -9,6 +9,7 @@
 #include "slotproof/advice.h"
 #include "slotproof/findings.h"
 #include "slotproof/match.h"
+#include "slotproof/rule.h"
 #include "slotproof/verdict.h"
 
 /* Below this a knife line of a tenth of a millimetre is a pixel or less. */
@@ -392,12 +393,70 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   return status;
 }
 
-static sp_status decide(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
+/* ---- is the rule what it was taken for? ----------------------------------------------------------------------------
+ */
+
+static bool is_in_doubt(const sp_reference *reference, const sp_match *match)
+{
+  const sp_reference_record *r = &reference->record;
+  return match->state != SP_MATCH_OK && r->kind == SP_REFERENCE_RULE && !r->graduation_told;
+}
+
+/* The graduation with which millimetres would be `ratio` times as long; -1: there is none. Kinds that are nearly alike
+ * differ in their pattern. */
+static int graduation_for(const sp_reference *reference, double ratio)
+{
+  const double near = 0.004, apart = 0.1;
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++) {
+    const double other = SP_GRADUATION_MM_OF[k] / reference->record.graduation_mm;
+    if (fabs(log(other)) > apart && fabs(log(ratio / other)) < near)
+      return k;
+  }
+  return -1;
+}
+
+static void forget_scale(sp_reference *reference, sp_reference_record *r)
+{
+  reference->map.known = false;
+  reference->record.kind = r->kind = SP_REFERENCE_NONE;
+  r->px_per_mm = r->graduation_mm = r->mpe_mm = r->fit_rms_mm = r->span_mm = r->carriage_rms_mm = NAN;
+}
+
+/* The lines do not follow the layout that was asked for, by the scale that was read. Would they with another graduation
+ * of the rule? Then there is no scale: which of the two is wrong, the maker knows. */
+static sp_status doubt_rule(const sp_check_options *o, sp_reference *scale, sp_marks *marks, corrected *said,
+                            sp_match *match, sp_record *record, sp_error *err)
+{
+  const double read_mm = scale->record.graduation_mm, px_per_mm = scale->record.px_per_mm;
+  sp_reference without = *scale;
+  sp_reference_record unused = scale->record;
+  sp_match by_itself = {0};
+  forget_scale(&without, &unused);
+  sp_status status = find_match(o, &without, marks, NAN, said, &by_itself, record, err);
+  const int other = !status && by_itself.state == SP_MATCH_OK ? graduation_for(scale, by_itself.mm_per_unit * px_per_mm) : -1;
+  if (status || other < 0) {
+    sp_match_free(&by_itself);
+    return status;
+  }
+  sp_match_free(match);
+  *match = by_itself;
+  forget_scale(scale, &record->reference);
+  return sp_record_warn(record, err,
+                        "no scale: the rule was read as graduated every %.4g mm, but only with graduations of %s would "
+                        "the lines follow the layout that was asked for; look at the rule and say --graduation",
+                        read_mm, SP_GRADUATION_NAME[other]);
+}
+
+static sp_status decide(const sp_check_options *o, const sp_reference *read, sp_marks *marks, double stated_dpi,
                         corrected *said, sp_record *record, sp_error *err)
 {
   sp_match match = {0};
+  sp_reference scale = *read; /* what it points to stays the reader's */
+  const sp_reference *reference = &scale;
   check_tell(&o->progress, SP_CHECK_MATCH);
   sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
+  if (!status && is_in_doubt(reference, &match))
+    status = doubt_rule(o, &scale, marks, said, &match, record, err);
   check_tell(&o->progress, SP_CHECK_JUDGING);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
   const sp_verdict_options v = {record->tolerance_mm, record->tolerance_cents, paper ? NAN : o->temperature_c};

@@ -42,7 +42,7 @@ static sp_status read_reference(const sp_raster *raster, const sp_picture_info *
 /* A scan whose rule could not be used (two kinds of graduation fit, say) is no photograph. */
 static bool is_scan(const sp_picture_info *info, const sp_photo *photo)
 {
-  for (int k = 0; k < SP_GRADUATION_KINDS; k++) {
+  for (int k = 0; k < SP_GRADUATION_PATTERNS; k++) {
     const double dpi = 25.4 / (photo->pitch * SP_GRADUATION_MM_OF[k]);
     if (info->stated_dpi_x >= LEAST_SCAN_DPI && fabs(dpi / info->stated_dpi_x - 1.0) < SCAN_NEAR)
       return true;

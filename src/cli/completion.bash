@@ -16,7 +16,7 @@ _slotproof_values() {
     --marks) echo knife slot wire ;;
     --nut) [ "$1" = diagnose ] || echo auto line end ;;
     --reference) echo auto rule strip profile distance dpi ;;
-    --graduation) echo 1mm 0.5mm 1/16in 1/32in 1/64in ;;
+    --graduation) echo 1mm 0.5mm 1/16in 1/32in 1/64in 1/10in 1/20in 1/50in 1/100in ;;
   esac
 }
 

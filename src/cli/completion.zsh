@@ -20,7 +20,7 @@ _slotproof_options() {
       (marks) action='(knife slot wire)' ;;
       (nut) [[ $1 == diagnose ]] && action=' ' || action='(auto line end)' ;;
       (reference) action='(auto rule strip profile distance dpi)' ;;
-      (graduation) action='(1mm 0.5mm 1/16in 1/32in 1/64in)' ;;
+      (graduation) action='(1mm 0.5mm 1/16in 1/32in 1/64in 1/10in 1/20in 1/50in 1/100in)' ;;
       (*) case $value in
             (FILE*|RECORD*) action='_files' ;;
             (FOLDER) action='_files -/' ;;

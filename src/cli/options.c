@@ -7,6 +7,7 @@
 
 #include "cli.h"
 #include "slotproof/hash.h"
+#include "slotproof/rule.h"
 
 enum { MAX_WORKERS = 256 };
 /* Degrees Celsius a workshop may have. */
@@ -246,7 +247,13 @@ static sp_status set_reference(const char *v, cli_request *r, sp_error *err)
 
 static sp_status set_graduation(const char *v, cli_request *r, sp_error *err)
 {
-  return sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.graduation_mm, err);
+  const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.graduation_mm, err);
+  if (status || sp_graduation_of_mm(r->check.reference.graduation_mm) >= 0)
+    return status;
+  return sp_fail(err, SP_E_USAGE,
+                 "graduations of '%.40s' are not known; give 1mm, 0.5mm, 1/16in, 1/32in, 1/64in, 1/10in, 1/20in, 1/50in "
+                 "or 1/100in",
+                 v);
 }
 
 static sp_status set_mpe(const char *v, cli_request *r, sp_error *err)
@@ -693,7 +700,7 @@ static const option_entry OPTIONS[] = {
     {PICTURE, "profile", "FILE", set_profile, "profile of the scanner (gives the scale) or the camera (beside a rule)"},
     {CLI_CALIBRATE, "corners", "COLSxROWS", set_corners, "camera: inner corners of the chessboard (9x6)"},
     {CLI_CALIBRATE, "square", "LEN", set_square, "camera: side of a square, to tell from how far (not told)"},
-    {RULED, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in (found)"},
+    {RULED, "graduation", "LEN", set_graduation, "finest graduation of the rule: 1mm, 0.5mm, 1/64in ... (found)"},
     {RULED, "reference-mpe", "LEN", set_mpe, "maximum permissible error of the reference over its length"},
     {PICTURE, "strip-length", "LEN", set_strip_length, "A to B or A to C of the printed strip, as measured"},
     {PICTURE, "strip-width", "LEN", set_strip_width, "P to Q across the printed sheet, as measured"},

@@ -68,10 +68,36 @@ static double stated_plausibility(double period_px, double graduation_mm, double
 
 static bool is_inch(int kind)
 {
-  return kind == SP_GRADUATION_INCH_16 || kind == SP_GRADUATION_INCH_32 || kind == SP_GRADUATION_INCH_64;
+  return kind == SP_GRADUATION_INCH_16 || kind == SP_GRADUATION_INCH_32 || kind == SP_GRADUATION_INCH_64 ||
+         kind == SP_GRADUATION_INCH_50;
 }
 
-/* 1/16, 1/32 and 1/64 in differ in their longest strokes alone: without a stated resolution to bear it out, two whole
+/* Decimal parts of an inch whose pattern is that of millimetres or half ones. Few rules have them, so the file has to
+ * state the resolution that they would have; and 72 or 96 dpi is what programs write that know of none (common practice,
+ * no source). */
+static const double LEAST_STATED_DPI = 100.0, TWIN_PLAUSIBLE = -2.0;
+
+static int twin_of(int kind)
+{
+  return kind == SP_GRADUATION_INCH_20                                       ? SP_GRADUATION_HALF_MM
+         : kind == SP_GRADUATION_INCH_10 || kind == SP_GRADUATION_INCH_100 ? SP_GRADUATION_MM
+                                                                             : -1;
+}
+
+static void settle_twin(judged *j, double stated_dpi)
+{
+  if (j->kind < 0 || !j->dpi_disagrees || stated_dpi < LEAST_STATED_DPI)
+    return;
+  for (int k = SP_GRADUATION_PATTERNS; k < SP_GRADUATION_KINDS; k++)
+    if (twin_of(k) == j->kind &&
+        stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi) > TWIN_PLAUSIBLE) {
+      j->kind = k;
+      j->dpi_disagrees = false;
+      return;
+    }
+}
+
+/* Fractions of an inch differ in their longest strokes alone: without a stated resolution to bear it out, two whole
  * cycles of 64 must have been seen, to their full length. */
 static bool is_doubtful_inch(const judged *j, double stated_dpi)
 {
@@ -92,16 +118,18 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   if (status || j->reading.count < MIN_STROKES)
     return status;
   status = sp_rule_pattern(&j->reading, j->evidence, err);
-  double best = -INFINITY, second = -INFINITY, strongest = -INFINITY;
-  for (int k = 0; !status && k < SP_GRADUATION_KINDS; k++) {
+  double best = -INFINITY, second = -INFINITY, strongest = -INFINITY, denied = -INFINITY;
+  for (int k = 0; !status && k < SP_GRADUATION_PATTERNS; k++) {
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
     bool borne_out = true;
     if (is_inch(k))
       status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
-    if (!borne_out)
+    if (!borne_out) {
+      denied = k == SP_GRADUATION_INCH_50 ? total : denied;
       continue;
+    }
     if (total > best) {
       second = best;
       best = total;
@@ -112,19 +140,13 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     }
   }
   j->lead = best - second;
-  if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD)
+  if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD || denied > best)
     j->kind = -1;
   if (is_doubtful_inch(j, stated_dpi))
     j->kind = -1;
+if (getenv("DBG")) { for (int k=0;k<SP_GRADUATION_PATTERNS;k++) fprintf(stderr,"ev %d %.1f\n",k,j->evidence[k]); fprintf(stderr,"period %.3f n %zu kind %d lead %.1f denied %.1f best %.1f\n",j->reading.period_px,j->reading.count,j->kind,j->lead,denied,best); for (int i=0;i<60&&i<(int)j->reading.count;i++) fprintf(stderr,"%d:%.0f@%.1f ",j->reading.strokes[i].index,j->reading.strokes[i].length_px,j->reading.strokes[i].u_px);}
+  settle_twin(j, stated_dpi);
   return status;
-}
-
-static int kind_of_length(double graduation_mm)
-{
-  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
-    if (fabs(SP_GRADUATION_MM_OF[k] - graduation_mm) < 1e-6)
-      return k;
-  return -1;
 }
 
 /* May the user's word stand against the pattern? Only if the pattern does not speak strongly, or the stated resolution
@@ -369,12 +391,6 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   return status;
 }
 
-static const char *kind_name(int kind)
-{
-  static const char *const NAMES[SP_GRADUATION_KINDS] = {"1 mm", "0.5 mm", "1/16 in", "1/32 in", "1/64 in"};
-  return NAMES[kind];
-}
-
 /* A rule may be graduated on both edges: everything between the two trains of strokes is rule. */
 static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, const sp_scene *scene,
                                  sp_reference *ref)
@@ -419,7 +435,7 @@ static const double BAND_NEAR_MM = 15.0;
 
 static word word_of(const sp_reference_options *o)
 {
-  word w = {isnan(o->graduation_mm) ? -1 : kind_of_length(o->graduation_mm), o->strokes, o->stroke_count, 0, 0};
+  word w = {isnan(o->graduation_mm) ? -1 : sp_graduation_of_mm(o->graduation_mm), o->strokes, o->stroke_count, 0, 0};
   for (size_t i = 0; i < w.stroke_count; i++) {
     if (w.strokes[i].reading_mm < w.strokes[w.first].reading_mm)
       w.first = i;
@@ -436,9 +452,11 @@ static double along_axis(sp_point p, sp_along along)
   return along == SP_ALONG_X ? p.x : p.y;
 }
 
-/* The kind of graduation that this reading's strokes have if the word holds; -1: nothing was said. */
-static int told_kind(const word *w, const sp_rule_reading *r)
+/* The kind of graduation that this reading's strokes have if the word holds; -1: nothing was said. Of kinds that are
+ * hardly apart (0.5 mm and 1/50 in) the one whose pattern the strokes have. */
+static int told_kind(const word *w, const judged *j)
 {
+  const sp_rule_reading *r = &j->reading;
   if (w->kind >= 0 || !w->stroke_count)
     return w->kind;
   const sp_told_stroke *a = &w->strokes[w->first], *b = &w->strokes[w->last];
@@ -448,10 +466,11 @@ static int told_kind(const word *w, const sp_rule_reading *r)
   const double off = fmax(v - (r->band_v1_px + r->slope * u), r->band_v0_px + r->slope * u - v);
   if (!(px > r->period_px) || !(off * mm_per_px < BAND_NEAR_MM))
     return NOTHING_FITS;
+  int kind = NOTHING_FITS;
   for (int k = 0; k < SP_GRADUATION_KINDS; k++)
-    if (fabs(log(pitch_mm / SP_GRADUATION_MM_OF[k])) < KIND_NEAR)
-      return k;
-  return NOTHING_FITS;
+    if (fabs(log(pitch_mm / SP_GRADUATION_MM_OF[k])) < KIND_NEAR && (kind < 0 || j->evidence[k] > j->evidence[kind]))
+      kind = k;
+  return kind;
 }
 
 /* Number of the stroke nearest to u, a real one between strokes. */
@@ -496,7 +515,7 @@ static void hold_strokes(const word *w, const judged *j, int kind, sp_reference 
   snprintf(ref->reason, sizeof ref->reason,
            "what the rule is said to read does not fit its strokes: counted in graduations of %s, one place lies "
            "%.1f mm %s; look at the readings again",
-           kind_name(kind), fabs(off_mm), off_mm > 0.0 ? "farther than it should" : "nearer than it should");
+           SP_GRADUATION_NAME[kind], fabs(off_mm), off_mm > 0.0 ? "farther than it should" : "nearer than it should");
 }
 
 static void say_refused(const judged *j, const word *w, sp_reference *ref)
@@ -508,12 +527,12 @@ static void say_refused(const judged *j, const word *w, sp_reference *ref)
     ref->told = SP_TOLD_CONTRADICTED;
     if (ref->reason[0] == '\0')
       snprintf(ref->reason, sizeof ref->reason,
-               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm, 1/16 in, 1/32 in nor "
-               "1/64 in go with them; look at the readings again");
+               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm nor a usual part of an inch "
+               "goes with them; look at the readings again");
   } else if (ref->reason[0] == '\0' && told >= 0)
     snprintf(ref->reason, sizeof ref->reason,
              "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",
-             kind_name(told));
+             SP_GRADUATION_NAME[told]);
   else if (ref->reason[0] == '\0')
     snprintf(ref->reason, sizeof ref->reason,
              "%zu evenly spaced strokes were found but not what they are; say it with --graduation, or scan the rule "
@@ -523,12 +542,17 @@ static void say_refused(const judged *j, const word *w, sp_reference *ref)
     note_band(&j->reading, ref);
 }
 
-static void say_stated_dpi(const judged *j, int kind, double stated, sp_reference *ref)
+static void say_stated_dpi(const judged *j, int kind, int told, double stated, sp_reference *ref)
 {
   if (stated > 0.0 && stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[kind], stated) <= -STATED_DPI_CAP)
     snprintf(ref->warning, sizeof ref->warning,
              "the file states %.0f dpi but the rule says %.0f dpi if its graduations are %s; the rule is believed",
-             stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, kind_name(kind));
+             stated, j->reading.period_px / SP_GRADUATION_MM_OF[kind] * 25.4, SP_GRADUATION_NAME[kind]);
+  else if (told < 0 && twin_of(kind) >= 0)
+    snprintf(ref->warning, sizeof ref->warning,
+             "graduations of %s and of %s look alike: %s was taken because the file states %.0f dpi; if the rule has "
+             "the other, say --graduation",
+             SP_GRADUATION_NAME[kind], SP_GRADUATION_NAME[twin_of(kind)], SP_GRADUATION_NAME[kind], stated);
 }
 
 /* A printed strip's graduations are no rule. */
@@ -579,7 +603,7 @@ static sp_status try_comb(const sp_scene *scene, double dpi[2], const word *w, c
   sp_status status = judge(scene, &combs[which], dpi[combs[which].along], j, err);
   if (status)
     return status;
-  const int told = j->reading.count < MIN_STROKES ? w->kind : told_kind(w, &j->reading);
+  const int told = j->reading.count < MIN_STROKES ? w->kind : told_kind(w, j);
   if (told == NOTHING_FITS)
     return SP_OK;
   const bool told_fits = told >= 0 && told_is_tenable(j, told, dpi[combs[which].along]);
@@ -665,7 +689,7 @@ static sp_status choose(const sp_scene *scene, double dpi[2], const word *w, sp_
   if (status && *kind >= 0)
     sp_rule_reading_free(&chosen->reading);
   else if (*kind >= 0)
-    say_stated_dpi(chosen, *kind, dpi[combs[*which].along], ref);
+    say_stated_dpi(chosen, *kind, w->kind, dpi[combs[*which].along], ref);
   return status;
 }
 

@@ -58,7 +58,7 @@ void sp_text_table(const sp_record *record, FILE *file)
 static void say_spacing(double mm, sp_sentence *s)
 {
   const double parts = 25.4 / mm;
-  if (fabs(parts - 32.0) < 1e-6 || fabs(parts - 64.0) < 1e-6)
+  if (parts > 2.0 && fabs(parts - round(parts)) < 1e-6)
     sp_say(s, ", graduated every 1/%.0f in", parts);
   else
     sp_say(s, ", graduated every %.6g mm", mm);

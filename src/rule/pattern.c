@@ -1,8 +1,9 @@
 /* Which graduation is it? Told from the strokes' lengths.
  *
  * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones),
- * tens and twenties, inch fractions by halving: 2, 4, 8, 16 (, 32 (, 64)). For every kind and every phase the strokes are
- * sorted into the levels that kind would have; lengths are compared with their level's median. Evidence is the
+ * tens and twenties, inch fractions by halving: 2, 4, 8, 16 (, 32 (, 64)), fiftieths by tenths, halves and wholes. Tenths
+ * and hundredths of an inch go by fives and tens as millimetres do, twentieths by twos, tens and twenties as half ones:
+ * the pattern cannot tell those. For every kind and every phase the strokes are sorted into the levels that kind would have; lengths are compared with their level's median. Evidence is the
  * log-likelihood over a rule without levels, Laplace-distributed lengths (numerals and stains make far outliers), less
  * half a logarithm of the number of strokes for every level used (Schwarz 1978).
  */
@@ -12,11 +13,24 @@
 #include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 
-const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {1.0, 0.5, 25.4 / 16.0, 25.4 / 32.0, 25.4 / 64.0};
+const double SP_GRADUATION_MM_OF[SP_GRADUATION_KINDS] = {
+    1.0, 0.5, 25.4 / 16.0, 25.4 / 32.0, 25.4 / 64.0, 25.4 / 50.0, 25.4 / 10.0, 25.4 / 100.0, 25.4 / 20.0};
+
+const char *const SP_GRADUATION_NAME[SP_GRADUATION_KINDS] = {"1 mm",    "0.5 mm",  "1/16 in",  "1/32 in", "1/64 in",
+                                                             "1/50 in", "1/10 in", "1/100 in", "1/20 in"};
+
+int sp_graduation_of_mm(double graduation_mm)
+{
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
+    if (fabs(SP_GRADUATION_MM_OF[k] - graduation_mm) < 1e-6)
+      return k;
+  return -1;
+}
 
 enum { MAX_LEVELS = 7 };
 static const int32_t LEVELS[SP_GRADUATION_KINDS][MAX_LEVELS] = {
-    {5, 10, 0}, {2, 10, 20, 0}, {2, 4, 8, 16, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}};
+    {5, 10, 0},  {2, 10, 20, 0}, {2, 4, 8, 16, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}, {5, 25, 50, 0},
+    {5, 10, 0},  {5, 10, 0},     {2, 10, 20, 0}};
 
 static int32_t level_count(int kind)
 {

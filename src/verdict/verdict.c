@@ -490,6 +490,7 @@ static void judge_nut(const frame *f, const sp_layout *layout, const sp_match *m
   } else {
     return;
   }
+  r->verdict = SP_UNDECIDED; /* seen, though without a scale nothing can be said of it */
   if (!f->mm)
     return;
   r->x_mm = r->layout_mm; /* where it stands is where the layout has it */

@@ -281,6 +281,7 @@ static void test_refusals(void **state)
       {CHECK "--from 1,2,3 small.png", 64, "--from", "X,Y"},
       {CHECK "--reference dpi --graduation 1mm small.png", 64, "--graduation", "rule"},
       {CHECK "--graduation 1 small.png", 64, "--graduation", "unit"},
+      {CHECK "--graduation 3mm small.png", 64, "--graduation", "are not known; give 1mm"},
       {CHECK "--reference-mpe -1mm small.png", 64, "--reference-mpe", ""},
       {CHECK "--tolerance 0 small.png", 64, "--tolerance", ""},
       {CHECK "--tolerance 0.2 small.png", 64, "--tolerance", ""},

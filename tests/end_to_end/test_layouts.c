@@ -251,12 +251,43 @@ static void layout_and_check_agree(void **state)
   }
 }
 
+/* A rule in twentieths of an inch, in a file that states no resolution, looks like one in half millimetres. The layout
+ * that was asked for shows that it is not; no length is given until somebody says which it is. */
+static void a_rule_that_is_not_what_it_looks_like(void **state)
+{
+  (void)state;
+  static const char *const SET[] = {"dpi=300", "graduation=1/20in", "scale_length_mm=353.5", "frets=12", NULL};
+  static const char *const UNSTATED[] = {"dpi=300",   "graduation=1/20in", "scale_length_mm=353.5",
+                                         "frets=12", "stated_dpi=0",      NULL};
+  draw(41, UNSTATED, "inch.png", "inch.json");
+  cJSON *r = outside_json("check --scale-length 353.5mm --frets 12 inch.png", 2);
+  assert_string_equal(word(member(r, "reference"), "kind"), "none");
+  bool said = false;
+  for (const cJSON *w = member(r, "warnings")->child; w; w = w->next)
+    said = said || strstr(w->valuestring, "only with graduations of 1/20 in would the lines follow the layout");
+  assert_true(said);
+  for (int fret = 0; fret <= 12; fret++) {
+    assert_string_equal(word(mark(r, fret), "state"), "found");
+    assert_string_equal(word(mark(r, fret), "verdict"), "undecided");
+    assert_true(is_null(mark(r, fret), "error_mm"));
+  }
+  cJSON_Delete(r);
+  r = outside_json("check --scale-length 353.5mm --frets 12 --graduation 1/20in --tolerance 1mm inch.png", 0);
+  CHECK_CLOSE(number(member(r, "reference"), "graduation_mm"), 1.27, 1e-9);
+  cJSON_Delete(r);
+  draw(41, SET, "inch.png", "inch.json");
+  r = outside_json("check --scale-length 353.5mm --frets 12 --tolerance 1mm inch.png", 0);
+  CHECK_CLOSE(number(member(r, "reference"), "graduation_mm"), 1.27, 1e-9);
+  cJSON_Delete(r);
+}
+
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(just_intonation_and_a_half_fret), cmocka_unit_test(a_half_fret_on_the_wrong_side),
       cmocka_unit_test(meantone_and_a_shifted_nut), cmocka_unit_test(nineteen_divisions_and_a_zero_fret),
-      cmocka_unit_test(fifty_three_divisions), cmocka_unit_test(layout_and_check_agree)};
+      cmocka_unit_test(fifty_three_divisions), cmocka_unit_test(layout_and_check_agree),
+      cmocka_unit_test(a_rule_that_is_not_what_it_looks_like)};
   if (argc != 2 || !outside_enter(argv[1])) {
     fprintf(stderr, "usage: test_layouts PROGRAM, in a folder that may be written to\n");
     return 2;

@@ -63,7 +63,10 @@ typedef enum render_graduation {
   RENDER_1_MM,
   RENDER_HALF_MM,
   RENDER_INCH_32,
-  RENDER_INCH_64
+  RENDER_INCH_64,
+  RENDER_INCH_20,
+  RENDER_INCH_50,
+  RENDER_INCH_100
 } render_graduation;
 typedef enum render_difficulty {
   RENDER_PLAIN,
@@ -161,8 +164,8 @@ typedef enum render_difficulty {
   LIST(paler, "frets whose contrast is this part of the others': 7:0.1") \
   LIST(missing, "frets left out: 5,9") \
   LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
-  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in", "the rule's edge beside the board; none: no rule") \
-  CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in", "graduation of the rule's other edge") \
+  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in", "the rule's edge beside the board; none: no rule") \
+  CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in", "graduation of the rule's other edge") \
   CHOICE(rule_side, 0, "right|left", "side of the board where the rule lies, looking from the nut to the bridge") \
   INT(rule_reversed, 0, "1: the rule's numbers grow toward the nut") \
   REAL(rule_skew_deg, 0, "turn of the rule out of the nominal direction, clockwise positive") \

@@ -3,7 +3,7 @@
  * The rule's frame: `first` along the growing numbers from the zero graduation, `second` from the edge beside the board
  * into the steel. Strokes are bars at exact places, their lengths by the workshop's custom (common practice, no
  * source): on millimetres the tens longest, fives between, half millimetres shortest; on inches each halving of the
- * interval is shorter. */
+ * interval is shorter; on decimal parts of an inch wholes, halves, tenths and twentieths. */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -24,9 +24,26 @@ static graduation_kind graduation_of(int kind)
     return (graduation_kind){25.4 / 32.0, 32};
   case RENDER_INCH_64:
     return (graduation_kind){25.4 / 64.0, 64};
+  case RENDER_INCH_20:
+    return (graduation_kind){25.4 / 20.0, 20};
+  case RENDER_INCH_50:
+    return (graduation_kind){25.4 / 50.0, 50};
+  case RENDER_INCH_100:
+    return (graduation_kind){25.4 / 100.0, 100};
   default:
     return (graduation_kind){1.0, 10};
   }
+}
+
+/* Of the index-th of `parts` (20, 50 or 100) an inch. */
+static double decimal_length_mm(long parts, long index)
+{
+  const long of = index % parts;
+  return of == 0                  ? 7.5
+         : of * 2 == parts        ? 6.5
+         : of % (parts / 10) == 0 ? 5.2
+         : of * 20 % parts == 0   ? 3.8
+                                  : 2.6;
 }
 
 static double stroke_length_mm(int kind, long index)
@@ -38,6 +55,9 @@ static double stroke_length_mm(int kind, long index)
       level++;
     }
     return inch_mm[level];
+  }
+  if (kind == RENDER_INCH_20 || kind == RENDER_INCH_50 || kind == RENDER_INCH_100) {
+    return decimal_length_mm(graduation_of(kind).per_number, index);
   }
   if (kind == RENDER_HALF_MM && index % 2 != 0) {
     return 2.6;

@@ -1,7 +1,8 @@
 /* Finding, reading and telling a rule, on drawn rules whose every stroke is known.
  *
  * Graduation patterns are those of ordinary steel rules (common practice, no source): millimetres with longer strokes
- * by fives and tens, half millimetres by whole ones, fives and tens, inch fractions by halving. An inch is 25.4 mm
+ * by fives and tens, half millimetres by whole ones, fives and tens, inch fractions by halving, decimal parts of an inch
+ * by twentieths, tenths, halves and wholes. An inch is 25.4 mm
  * exactly (NIST SP 811). Default MPE: JIS B 7516, grade 1. */
 #include "drawing.h"
 
@@ -29,10 +30,18 @@ static const double FIRST_PX = 30.3, EDGE_PX = 40.0, BODY_MM = 9.0;
 static double stroke_mm(const drawn_rule *r, int k)
 {
   static const int mm[] = {5, 10, 0}, half[] = {2, 10, 20, 0}, in16[] = {2, 4, 8, 16, 0}, in32[] = {2, 4, 8, 16, 32, 0},
-                   in64[] = {2, 4, 8, 16, 32, 64, 0};
+                   in64[] = {2, 4, 8, 16, 32, 64, 0}, in20[] = {2, 10, 20, 0}, in50[] = {5, 25, 50, 0},
+                   in100[] = {5, 10, 50, 100, 0};
   const double g = r->graduation_mm;
-  const int *levels = g == 1.0 ? mm : g == 0.5 ? half : g > 1.2 ? in16 : g > 0.6 ? in32 : in64;
-  const double step = g == 1.0 ? 1.6 : g == 0.5 ? 1.2 : g > 0.6 ? 0.9 : 0.5;
+  const int *levels = g == 1.0           ? mm
+                      : g == 0.5         ? half
+                      : g == 25.4 / 20.0 ? in20
+                      : g > 1.2          ? in16
+                      : g > 0.6          ? in32
+                      : g > 0.5          ? in50
+                      : g > 0.3          ? in64
+                                         : in100;
+  const double step = g == 1.0 ? 1.6 : g == 0.5 ? 1.2 : g > 0.6 ? 0.9 : g > 0.5 ? 1.2 : 0.5;
   double length = 2.6;
   for (int i = 0; levels[i]; i++)
     if (k % levels[i] == 0)
@@ -65,7 +74,7 @@ static double numeral_ink(const drawn_rule *r, double s, double t)
 static double rule_grey(const drawn_rule *r, double s, double t)
 {
   const double ink = 130.0 * (1.0 - r->faint) * (1.0 - r->fade * s / stroke_px(r, r->count - 1));
-  const double width = 0.14 * r->px_per_mm, blur = r->blur, reach = 0.5 * width + 5.0 * blur;
+  const double width = (r->graduation_mm < 0.3 ? 0.08 : 0.14) * r->px_per_mm, blur = r->blur, reach = 0.5 * width + 5.0 * blur;
   double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
   const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
   for (int k = near - 1; k <= near + 2; k++) {
@@ -160,6 +169,8 @@ static const drawn_rule RULES[RULE_COUNT] = {
 /* What every good reading of a drawn rule must give; `strokes` is how many were drawn. */
 static void check_reading(const sp_reference *ref, const drawn_rule *r, sp_along along, int strokes)
 {
+  if (!ref->map.known)
+    fprintf(stderr, "%g mm: %s\n", r->graduation_mm, ref->reason);
   assert_true(ref->map.known);
   assert_string_equal(ref->reason, "");
   assert_int_equal(ref->record.kind, SP_REFERENCE_RULE);
@@ -389,6 +400,63 @@ static void the_rule_is_believed_over_the_file(void **unused)
   sp_reference_free(&ref);
 }
 
+/* A fiftieth of an inch is 1.6 % more than half a millimetre; its pattern tells it. */
+static void fiftieths_of_an_inch(void **unused)
+{
+  (void)unused;
+  static const double STATED[] = {NAN, 600.0, 300.0};
+  const sp_reference_options o = automatic();
+  const drawn_rule r = {
+      .graduation_mm = 25.4 / 50.0, .px_per_mm = 23.61, .count = 200, .extent = 3540, .blur = 1.2, .noise = 2.0, .seed = 6};
+  for (int i = 0; i < 3; i++) {
+    sp_reference ref = read_drawn(&r, SP_ALONG_Y, STATED[i], &o);
+    check_reading(&ref, &r, SP_ALONG_Y, r.count);
+    sp_reference_free(&ref);
+  }
+}
+
+/* Tenths, twentieths and hundredths look like millimetres and half ones. Only the file tells, if it does; then the
+ * report says so. A file that knows of nothing but a screen (72 or 96 dpi) is no witness. */
+static void decimal_inches_need_the_file(void **unused)
+{
+  (void)unused;
+  static const drawn_rule DECIMAL[] = {
+      {.graduation_mm = 25.4 / 20.0, .px_per_mm = 11.79, .count = 120, .blur = 0.9, .noise = 2.0, .seed = 7},
+      {.graduation_mm = 25.4 / 100.0, .px_per_mm = 47.3, .count = 400, .extent = 6000, .blur = 1.4, .noise = 2.0, .seed = 8}};
+  static const double LOOKS_MM[] = {0.5, 1.0};
+  sp_reference_options o = automatic();
+  for (int i = 0; i < 2; i++) {
+    const drawn_rule *r = &DECIMAL[i];
+    const double dpi = 25.4 * r->px_per_mm, as_metric = LOOKS_MM[i] / r->graduation_mm;
+    sp_reference ref = read_drawn(r, SP_ALONG_X, dpi * 1.002, &o);
+    check_reading(&ref, r, SP_ALONG_X, r->count);
+    assert_non_null(strstr(ref.warning, "look alike"));
+    sp_reference_free(&ref);
+    ref = read_drawn(r, SP_ALONG_X, 72.0, &o);
+    CHECK_CLOSE(ref.record.px_per_mm * as_metric, r->px_per_mm, 1e-4 * r->px_per_mm);
+    assert_non_null(strstr(ref.warning, "the file states 72 dpi but"));
+    sp_reference_free(&ref);
+    o.graduation_mm = r->graduation_mm;
+    ref = read_drawn(r, SP_ALONG_X, NAN, &o);
+    check_reading(&ref, r, SP_ALONG_X, r->count);
+    assert_string_equal(ref.warning, "");
+    sp_reference_free(&ref);
+    o.graduation_mm = NAN;
+  }
+}
+
+/* A millimetre rule at 283.5 dpi in a file that says 72: 72 dpi would make its strokes hundredths of an inch. */
+static void a_screens_resolution_is_no_witness(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = RULES[0];
+  r.px_per_mm = 72.0 / 25.4 * 100.0 / 25.4;
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, 72.0, &o);
+  check_reading(&ref, &r, SP_ALONG_X, r.count);
+  sp_reference_free(&ref);
+}
+
 /* JIS B 7516 grade 1: 0.15 mm up to 500 mm; the user's word, 0 included, goes before it. */
 static void maximum_permissible_error(void **unused)
 {
@@ -607,6 +675,9 @@ int main(void)
       cmocka_unit_test(the_users_word),
       cmocka_unit_test(a_coarser_word_means_the_longer_strokes),
       cmocka_unit_test(the_rule_is_believed_over_the_file),
+      cmocka_unit_test(fiftieths_of_an_inch),
+      cmocka_unit_test(decimal_inches_need_the_file),
+      cmocka_unit_test(a_screens_resolution_is_no_witness),
       cmocka_unit_test(maximum_permissible_error),
       cmocka_unit_test(photograph_is_refused),
       cmocka_unit_test(no_rule_gives_a_reason),

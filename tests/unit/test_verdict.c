@@ -752,6 +752,21 @@ static void no_scale_gives_cents_only(void **unused)
   }
 }
 
+/* A nut that is the board's end is seen without a scale, too. */
+static void no_scale_and_an_end_for_a_nut(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  b->ref.map.known = false;
+  b->ref.record.kind = SP_REFERENCE_NONE;
+  b->missing[0] = b->match.nut_is_end = true;
+  judge(b);
+  assert_true(b->record.marks[0].found);
+  assert_int_equal(b->record.marks[0].verdict, SP_UNDECIDED);
+  assert_true(isnan(b->record.marks[0].error_mm));
+  board_free(b);
+}
+
 static void no_match_is_undecided_with_its_reason(void **unused)
 {
   (void)unused;
@@ -837,6 +852,7 @@ int main(void)
       cmocka_unit_test(the_fit_states_its_doubt),
       cmocka_unit_test(strays_keep_their_places),
       cmocka_unit_test(no_scale_gives_cents_only),
+      cmocka_unit_test(no_scale_and_an_end_for_a_nut),
       cmocka_unit_test(no_match_is_undecided_with_its_reason),
       cmocka_unit_test(match_input),
   };
