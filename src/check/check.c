@@ -433,7 +433,8 @@ static sp_status doubt_rule(const sp_check_options *o, sp_reference *scale, sp_m
   sp_match by_itself = {0};
   forget_scale(&without, &unused);
   sp_status status = find_match(o, &without, marks, NAN, said, &by_itself, record, err);
-  const int other = !status && by_itself.state == SP_MATCH_OK ? graduation_for(scale, by_itself.mm_per_unit * px_per_mm) : -1;
+  const int other =
+      !status && by_itself.state == SP_MATCH_OK ? graduation_for(scale, by_itself.mm_per_unit * px_per_mm) : -1;
   if (status || other < 0) {
     sp_match_free(&by_itself);
     return status;

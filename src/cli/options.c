@@ -250,10 +250,11 @@ static sp_status set_graduation(const char *v, cli_request *r, sp_error *err)
   const sp_status status = sp_parse_length(v, SP_LENGTH_POSITIVE, &r->check.reference.graduation_mm, err);
   if (status || sp_graduation_of_mm(r->check.reference.graduation_mm) >= 0)
     return status;
-  return sp_fail(err, SP_E_USAGE,
-                 "graduations of '%.40s' are not known; give 1mm, 0.5mm, 1/16in, 1/32in, 1/64in, 1/10in, 1/20in, 1/50in "
-                 "or 1/100in",
-                 v);
+  return sp_fail(
+      err, SP_E_USAGE,
+      "graduations of '%.40s' are not known; give 1mm, 0.5mm, 1/16in, 1/32in, 1/64in, 1/10in, 1/20in, 1/50in "
+      "or 1/100in",
+      v);
 }
 
 static sp_status set_mpe(const char *v, cli_request *r, sp_error *err)

@@ -73,15 +73,15 @@ static bool is_inch(int kind)
 }
 
 /* Decimal parts of an inch whose pattern is that of millimetres or half ones. Few rules have them, so the file has to
- * state the resolution that they would have; and 72 or 96 dpi is what programs write that know of none (common practice,
- * no source). */
+ * state the resolution that they would have; and 72 or 96 dpi is what programs write that know of none (common
+ * practice, no source). */
 static const double LEAST_STATED_DPI = 100.0, TWIN_PLAUSIBLE = -2.0;
 
 static int twin_of(int kind)
 {
-  return kind == SP_GRADUATION_INCH_20                                       ? SP_GRADUATION_HALF_MM
+  return kind == SP_GRADUATION_INCH_20                                     ? SP_GRADUATION_HALF_MM
          : kind == SP_GRADUATION_INCH_10 || kind == SP_GRADUATION_INCH_100 ? SP_GRADUATION_MM
-                                                                             : -1;
+                                                                           : -1;
 }
 
 static void settle_twin(judged *j, double stated_dpi)
@@ -144,7 +144,15 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     j->kind = -1;
   if (is_doubtful_inch(j, stated_dpi))
     j->kind = -1;
-if (getenv("DBG")) { for (int k=0;k<SP_GRADUATION_PATTERNS;k++) fprintf(stderr,"ev %d %.1f\n",k,j->evidence[k]); fprintf(stderr,"period %.3f n %zu kind %d lead %.1f denied %.1f best %.1f\n",j->reading.period_px,j->reading.count,j->kind,j->lead,denied,best); for (int i=0;i<60&&i<(int)j->reading.count;i++) fprintf(stderr,"%d:%.0f@%.1f ",j->reading.strokes[i].index,j->reading.strokes[i].length_px,j->reading.strokes[i].u_px);}
+  if (getenv("DBG")) {
+    for (int k = 0; k < SP_GRADUATION_PATTERNS; k++)
+      fprintf(stderr, "ev %d %.1f\n", k, j->evidence[k]);
+    fprintf(stderr, "period %.3f n %zu kind %d lead %.1f denied %.1f best %.1f\n", j->reading.period_px,
+            j->reading.count, j->kind, j->lead, denied, best);
+    for (int i = 0; i < 60 && i < (int)j->reading.count; i++)
+      fprintf(stderr, "%d:%.0f@%.1f ", j->reading.strokes[i].index, j->reading.strokes[i].length_px,
+              j->reading.strokes[i].u_px);
+  }
   settle_twin(j, stated_dpi);
   return status;
 }
@@ -526,9 +534,10 @@ static void say_refused(const judged *j, const word *w, sp_reference *ref)
   if (w->stroke_count && told < 0) {
     ref->told = SP_TOLD_CONTRADICTED;
     if (ref->reason[0] == '\0')
-      snprintf(ref->reason, sizeof ref->reason,
-               "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm nor a usual part of an inch "
-               "goes with them; look at the readings again");
+      snprintf(
+          ref->reason, sizeof ref->reason,
+          "what the rule is said to read does not fit its strokes: neither 1 mm, 0.5 mm nor a usual part of an inch "
+          "goes with them; look at the readings again");
   } else if (ref->reason[0] == '\0' && told >= 0)
     snprintf(ref->reason, sizeof ref->reason,
              "the rule's longer strokes do not fit graduations of %s; check --graduation or leave it out",

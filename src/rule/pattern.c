@@ -1,11 +1,12 @@
 /* Which graduation is it? Told from the strokes' lengths.
  *
  * A rule marks its hierarchy by longer strokes: millimetres by fives and tens, half millimetres by twos (whole ones),
- * tens and twenties, inch fractions by halving: 2, 4, 8, 16 (, 32 (, 64)), fiftieths by tenths, halves and wholes. Tenths
- * and hundredths of an inch go by fives and tens as millimetres do, twentieths by twos, tens and twenties as half ones:
- * the pattern cannot tell those. For every kind and every phase the strokes are sorted into the levels that kind would have; lengths are compared with their level's median. Evidence is the
- * log-likelihood over a rule without levels, Laplace-distributed lengths (numerals and stains make far outliers), less
- * half a logarithm of the number of strokes for every level used (Schwarz 1978).
+ * tens and twenties, inch fractions by halving: 2, 4, 8, 16 (, 32 (, 64)), fiftieths by tenths, halves and wholes.
+ * Tenths and hundredths of an inch go by fives and tens as millimetres do, twentieths by twos, tens and twenties as
+ * half ones: the pattern cannot tell those. For every kind and every phase the strokes are sorted into the levels that
+ * kind would have; lengths are compared with their level's median. Evidence is the log-likelihood over a rule without
+ * levels, Laplace-distributed lengths (numerals and stains make far outliers), less half a logarithm of the number of
+ * strokes for every level used (Schwarz 1978).
  */
 #include <math.h>
 #include <stdlib.h>
@@ -29,8 +30,8 @@ int sp_graduation_of_mm(double graduation_mm)
 
 enum { MAX_LEVELS = 7 };
 static const int32_t LEVELS[SP_GRADUATION_KINDS][MAX_LEVELS] = {
-    {5, 10, 0},  {2, 10, 20, 0}, {2, 4, 8, 16, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0}, {5, 25, 50, 0},
-    {5, 10, 0},  {5, 10, 0},     {2, 10, 20, 0}};
+    {5, 10, 0},     {2, 10, 20, 0}, {2, 4, 8, 16, 0}, {2, 4, 8, 16, 32, 0}, {2, 4, 8, 16, 32, 64, 0},
+    {5, 25, 50, 0}, {5, 10, 0},     {5, 10, 0},       {2, 10, 20, 0}};
 
 static int32_t level_count(int kind)
 {

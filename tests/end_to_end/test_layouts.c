@@ -257,7 +257,7 @@ static void a_rule_that_is_not_what_it_looks_like(void **state)
 {
   (void)state;
   static const char *const SET[] = {"dpi=300", "graduation=1/20in", "scale_length_mm=353.5", "frets=12", NULL};
-  static const char *const UNSTATED[] = {"dpi=300",   "graduation=1/20in", "scale_length_mm=353.5",
+  static const char *const UNSTATED[] = {"dpi=300",  "graduation=1/20in", "scale_length_mm=353.5",
                                          "frets=12", "stated_dpi=0",      NULL};
   draw(41, UNSTATED, "inch.png", "inch.json");
   cJSON *r = outside_json("check --scale-length 353.5mm --frets 12 inch.png", 2);
@@ -283,11 +283,13 @@ static void a_rule_that_is_not_what_it_looks_like(void **state)
 
 int main(int argc, char **argv)
 {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(just_intonation_and_a_half_fret), cmocka_unit_test(a_half_fret_on_the_wrong_side),
-      cmocka_unit_test(meantone_and_a_shifted_nut), cmocka_unit_test(nineteen_divisions_and_a_zero_fret),
-      cmocka_unit_test(fifty_three_divisions), cmocka_unit_test(layout_and_check_agree),
-      cmocka_unit_test(a_rule_that_is_not_what_it_looks_like)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(just_intonation_and_a_half_fret),
+                                     cmocka_unit_test(a_half_fret_on_the_wrong_side),
+                                     cmocka_unit_test(meantone_and_a_shifted_nut),
+                                     cmocka_unit_test(nineteen_divisions_and_a_zero_fret),
+                                     cmocka_unit_test(fifty_three_divisions),
+                                     cmocka_unit_test(layout_and_check_agree),
+                                     cmocka_unit_test(a_rule_that_is_not_what_it_looks_like)};
   if (argc != 2 || !outside_enter(argv[1])) {
     fprintf(stderr, "usage: test_layouts PROGRAM, in a folder that may be written to\n");
     return 2;

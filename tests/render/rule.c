@@ -39,11 +39,7 @@ static graduation_kind graduation_of(int kind)
 static double decimal_length_mm(long parts, long index)
 {
   const long of = index % parts;
-  return of == 0                  ? 7.5
-         : of * 2 == parts        ? 6.5
-         : of % (parts / 10) == 0 ? 5.2
-         : of * 20 % parts == 0   ? 3.8
-                                  : 2.6;
+  return of == 0 ? 7.5 : of * 2 == parts ? 6.5 : of % (parts / 10) == 0 ? 5.2 : of * 20 % parts == 0 ? 3.8 : 2.6;
 }
 
 static double stroke_length_mm(int kind, long index)

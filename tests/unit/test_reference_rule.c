@@ -1,9 +1,9 @@
 /* Finding, reading and telling a rule, on drawn rules whose every stroke is known.
  *
  * Graduation patterns are those of ordinary steel rules (common practice, no source): millimetres with longer strokes
- * by fives and tens, half millimetres by whole ones, fives and tens, inch fractions by halving, decimal parts of an inch
- * by twentieths, tenths, halves and wholes. An inch is 25.4 mm
- * exactly (NIST SP 811). Default MPE: JIS B 7516, grade 1. */
+ * by fives and tens, half millimetres by whole ones, fives and tens, inch fractions by halving, decimal parts of an
+ * inch by twentieths, tenths, halves and wholes. An inch is 25.4 mm exactly (NIST SP 811). Default MPE: JIS B 7516,
+ * grade 1. */
 #include "drawing.h"
 
 #include "slotproof/reference.h"
@@ -74,7 +74,8 @@ static double numeral_ink(const drawn_rule *r, double s, double t)
 static double rule_grey(const drawn_rule *r, double s, double t)
 {
   const double ink = 130.0 * (1.0 - r->faint) * (1.0 - r->fade * s / stroke_px(r, r->count - 1));
-  const double width = (r->graduation_mm < 0.3 ? 0.08 : 0.14) * r->px_per_mm, blur = r->blur, reach = 0.5 * width + 5.0 * blur;
+  const double width = (r->graduation_mm < 0.3 ? 0.08 : 0.14) * r->px_per_mm, blur = r->blur,
+               reach = 0.5 * width + 5.0 * blur;
   double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
   const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
   for (int k = near - 1; k <= near + 2; k++) {
@@ -406,8 +407,13 @@ static void fiftieths_of_an_inch(void **unused)
   (void)unused;
   static const double STATED[] = {NAN, 600.0, 300.0};
   const sp_reference_options o = automatic();
-  const drawn_rule r = {
-      .graduation_mm = 25.4 / 50.0, .px_per_mm = 23.61, .count = 200, .extent = 3540, .blur = 1.2, .noise = 2.0, .seed = 6};
+  const drawn_rule r = {.graduation_mm = 25.4 / 50.0,
+                        .px_per_mm = 23.61,
+                        .count = 200,
+                        .extent = 3540,
+                        .blur = 1.2,
+                        .noise = 2.0,
+                        .seed = 6};
   for (int i = 0; i < 3; i++) {
     sp_reference ref = read_drawn(&r, SP_ALONG_Y, STATED[i], &o);
     check_reading(&ref, &r, SP_ALONG_Y, r.count);
@@ -422,7 +428,13 @@ static void decimal_inches_need_the_file(void **unused)
   (void)unused;
   static const drawn_rule DECIMAL[] = {
       {.graduation_mm = 25.4 / 20.0, .px_per_mm = 11.79, .count = 120, .blur = 0.9, .noise = 2.0, .seed = 7},
-      {.graduation_mm = 25.4 / 100.0, .px_per_mm = 47.3, .count = 400, .extent = 6000, .blur = 1.4, .noise = 2.0, .seed = 8}};
+      {.graduation_mm = 25.4 / 100.0,
+       .px_per_mm = 47.3,
+       .count = 400,
+       .extent = 6000,
+       .blur = 1.4,
+       .noise = 2.0,
+       .seed = 8}};
   static const double LOOKS_MM[] = {0.5, 1.0};
   sp_reference_options o = automatic();
   for (int i = 0; i < 2; i++) {
