@@ -98,127 +98,124 @@ typedef enum render_difficulty {
 
 /* Every parameter once: name, default, meaning. The struct, the defaults, --set and --list all come from this list.
  * REAL: double; INT: int; CHOICE: int out of the named values, counted from 0; LIST: render_list. */
-#define RENDER_FIELDS(REAL, INT, CHOICE, LIST)                                                                         \
-  REAL(dpi, 600, "nominal resolution; the pitch of the pixels is 25.4 mm / dpi before the axes' scale errors")         \
-  REAL(stated_dpi, -1, "resolution written into the file: -1 the nominal one, 0 none")                                 \
-  INT(bits, 8, "bits a sample: 8 or 16 (PNG only)")                                                                    \
-  INT(colour, 0, "1: RGB with a tint of wood")                                                                         \
-  INT(quarter_turns, 0, "direction from nut to bridge: 0 is +Y (down), 1 -X, 2 -Y, 3 +X")                              \
-  REAL(skew_deg, 0, "turn of the board out of that direction, clockwise positive")                                     \
-  REAL(margin_mm, 6, "free lid round board and rule")                                                                  \
-  REAL(sheet_width_mm, 0, "width of the picture; 0 fits it to its contents")                                           \
-  REAL(sheet_height_mm, 0, "height of the picture; 0 fits it to its contents")                                         \
-  REAL(scale_error_x, 0, "relative error of the pixel pitch along X")                                                  \
-  REAL(scale_error_y, 0, "relative error of the pixel pitch along Y")                                                  \
-  CHOICE(carriage, 1, "x|y", "the axis of the carriage's travel, which has the short waves")                           \
-  INT(wave_count, 0, "number of sine waves in the travel, 0..3")                                                       \
-  REAL(wave_um, 20, "amplitude of the first wave; the others are smaller")                                             \
-  REAL(wave_length_mm, 60, "length of the first wave; the others differ")                                              \
-  REAL(sensor_um, 0, "amplitude of the sensor axis's smooth distortion")                                               \
-  REAL(psf_px, 0.8, "standard deviation of the Gaussian blur, in pixels, the pixel's own square not included")         \
-  REAL(noise, 0.01, "standard deviation of the noise as a fraction of full scale, at full scale")                      \
-  REAL(line_noise, 0, "standard deviation of noise common to one line of the sensor")                                  \
-  REAL(light, 0, "unevenness of the light, + and - this fraction")                                                     \
-  REAL(background, 0.9, "grey of the lid")                                                                             \
-  REAL(scale_length_mm, 345, "nut to theoretical saddle")                                                              \
-  REAL(fan_mm, 0, "bass scale length less treble scale length; scale_length_mm is their mean. 0: no fan")              \
-  REAL(fan_square_fret, 7, "the fret that is square to the centre line")                                               \
-  REAL(fan_nut_mm, 28, "between the outer strings at the nut")                                                         \
-  REAL(fan_saddle_mm, 40, "between the outer strings at the saddle")                                                   \
-  INT(left_handed, 0, "1: the bass is on the left, looking from the nut to the bridge at the face")                    \
-  INT(frets, 12, "frets after the nut")                                                                                \
-  INT(divisions, 12, "equal divisions of the octave")                                                                  \
-  CHOICE(nut, 0, "line|end", "the nut is a line, or the squared end of the board")                                     \
-  REAL(nut_width_mm, 36, "width of the board at the nut")                                                              \
-  REAL(end_width_mm, 44, "width of the board at its far end")                                                          \
-  REAL(before_nut_mm, 6, "wood before the nut line (not with nut=end)")                                                \
-  REAL(after_last_mm, 12, "wood after the last fret's place")                                                          \
-  REAL(wood_level, 0.6, "mean grey of the wood")                                                                       \
-  REAL(grain, 0.05, "relative standard deviation of the grain")                                                        \
-  REAL(figure, 0.02, "relative amplitude of the figure's bands across the board")                                      \
-  REAL(figure_mm, 9, "period of the figure")                                                                           \
-  REAL(pores_per_mm2, 0.4, "pores a square millimetre")                                                                \
-  REAL(pore_contrast, -0.25, "contrast of the pores")                                                                  \
-  REAL(edge_shadow, 0.3, "depth of the soft shadow on the lid along one long edge")                                    \
-  CHOICE(marks, 0, "knife|slot|wire", "knife lines, sawn slots, or frets")                                             \
-  REAL(line_width_mm, 0.1, "width of a knife line's cut")                                                              \
-  REAL(contrast, -0.35, "contrast of the knife lines")                                                                 \
-  REAL(contrast_spread, 0.1, "relative spread of contrast and width from line to line")                                \
-  REAL(depth_variation, 0.2, "relative variation of the contrast along a line")                                        \
-  REAL(gap_fraction, 0, "part of each line's length that is missing, in 1 to 3 pieces")                                \
-  REAL(waviness_um, 0, "standard deviation of a line's waviness; mean and slope over its visible part are taken out")  \
-  REAL(coverage, 1, "least part of the board's breadth that a line spans, evenly drawn up to 1")                       \
-  INT(burr_sides, 0, "raised burr on 0, 1 or 2 sides of the cut")                                                      \
-  CHOICE(burr_shape, 0, "box|flank", "burr of constant height, or falling off exponentially away from the cut")        \
-  REAL(burr_width_mm, 0.1, "width of the burr, or the length over which it falls to 1/e")                              \
-  REAL(burr_height, 0.5, "height of the burr as a fraction of the contrast's size; a burr is bright")                  \
-  REAL(slot_width_mm, 0.58, "kerf of the slots")                                                                       \
-  REAL(slot_level, 0.08, "grey of the slots' floor")                                                                   \
-  REAL(slot_chips, 1, "chips a centimetre of slot wall")                                                               \
-  REAL(slot_widening_mm, 0, "kerf at the slot's end of larger y less that at its end of smaller y")                    \
+#define RENDER_FIELDS(REAL, INT, CHOICE, LIST) \
+  REAL(dpi, 600, "nominal resolution; the pitch of the pixels is 25.4 mm / dpi before the axes' scale errors") \
+  REAL(stated_dpi, -1, "resolution written into the file: -1 the nominal one, 0 none") \
+  INT(bits, 8, "bits a sample: 8 or 16 (PNG only)") \
+  INT(colour, 0, "1: RGB with a tint of wood") \
+  INT(quarter_turns, 0, "direction from nut to bridge: 0 is +Y (down), 1 -X, 2 -Y, 3 +X") \
+  REAL(skew_deg, 0, "turn of the board out of that direction, clockwise positive") \
+  REAL(margin_mm, 6, "free lid round board and rule") \
+  REAL(sheet_width_mm, 0, "width of the picture; 0 fits it to its contents") \
+  REAL(sheet_height_mm, 0, "height of the picture; 0 fits it to its contents") \
+  REAL(scale_error_x, 0, "relative error of the pixel pitch along X") \
+  REAL(scale_error_y, 0, "relative error of the pixel pitch along Y") \
+  CHOICE(carriage, 1, "x|y", "the axis of the carriage's travel, which has the short waves") \
+  INT(wave_count, 0, "number of sine waves in the travel, 0..3") \
+  REAL(wave_um, 20, "amplitude of the first wave; the others are smaller") \
+  REAL(wave_length_mm, 60, "length of the first wave; the others differ") \
+  REAL(sensor_um, 0, "amplitude of the sensor axis's smooth distortion") \
+  REAL(psf_px, 0.8, "standard deviation of the Gaussian blur, in pixels, the pixel's own square not included") \
+  REAL(noise, 0.01, "standard deviation of the noise as a fraction of full scale, at full scale") \
+  REAL(line_noise, 0, "standard deviation of noise common to one line of the sensor") \
+  REAL(light, 0, "unevenness of the light, + and - this fraction") \
+  REAL(background, 0.9, "grey of the lid") \
+  REAL(scale_length_mm, 345, "nut to theoretical saddle") \
+  REAL(fan_mm, 0, "bass scale length less treble scale length; scale_length_mm is their mean. 0: no fan") \
+  REAL(fan_square_fret, 7, "the fret that is square to the centre line") \
+  REAL(fan_nut_mm, 28, "between the outer strings at the nut") \
+  REAL(fan_saddle_mm, 40, "between the outer strings at the saddle") \
+  INT(left_handed, 0, "1: the bass is on the left, looking from the nut to the bridge at the face") \
+  INT(frets, 12, "frets after the nut") \
+  INT(divisions, 12, "equal divisions of the octave") \
+  CHOICE(nut, 0, "line|end", "the nut is a line, or the squared end of the board") \
+  REAL(nut_width_mm, 36, "width of the board at the nut") \
+  REAL(end_width_mm, 44, "width of the board at its far end") \
+  REAL(before_nut_mm, 6, "wood before the nut line (not with nut=end)") \
+  REAL(after_last_mm, 12, "wood after the last fret's place") \
+  REAL(wood_level, 0.6, "mean grey of the wood") \
+  REAL(grain, 0.05, "relative standard deviation of the grain") \
+  REAL(figure, 0.02, "relative amplitude of the figure's bands across the board") \
+  REAL(figure_mm, 9, "period of the figure") \
+  REAL(pores_per_mm2, 0.4, "pores a square millimetre") \
+  REAL(pore_contrast, -0.25, "contrast of the pores") \
+  REAL(edge_shadow, 0.3, "depth of the soft shadow on the lid along one long edge") \
+  CHOICE(marks, 0, "knife|slot|wire", "knife lines, sawn slots, or frets") \
+  REAL(line_width_mm, 0.1, "width of a knife line's cut") \
+  REAL(contrast, -0.35, "contrast of the knife lines") \
+  REAL(contrast_spread, 0.1, "relative spread of contrast and width from line to line") \
+  REAL(depth_variation, 0.2, "relative variation of the contrast along a line") \
+  REAL(gap_fraction, 0, "part of each line's length that is missing, in 1 to 3 pieces") \
+  REAL(waviness_um, 0, "standard deviation of a line's waviness; mean and slope over its visible part are taken out") \
+  REAL(coverage, 1, "least part of the board's breadth that a line spans, evenly drawn up to 1") \
+  INT(burr_sides, 0, "raised burr on 0, 1 or 2 sides of the cut") \
+  CHOICE(burr_shape, 0, "box|flank", "burr of constant height, or falling off exponentially away from the cut") \
+  REAL(burr_width_mm, 0.1, "width of the burr, or the length over which it falls to 1/e") \
+  REAL(burr_height, 0.5, "height of the burr as a fraction of the contrast's size; a burr is bright") \
+  REAL(slot_width_mm, 0.58, "kerf of the slots") \
+  REAL(slot_level, 0.08, "grey of the slots' floor") \
+  REAL(slot_chips, 1, "chips a centimetre of slot wall") \
+  REAL(slot_widening_mm, 0, "kerf at the slot's end of larger y less that at its end of smaller y") \
   REAL(slot_wander_um, 0, "standard deviation of the slot's middle line about straight; mean and slope are taken out") \
-  REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors")                                     \
-  REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square")                               \
-  LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4")                                                           \
-  LIST(askew, "chosen angles out of square (of a fan: off the computed angle), degrees: 5:+0.6")                       \
-  LIST(paler, "frets whose contrast is this part of the others': 7:0.1")                                               \
-  LIST(missing, "frets left out: 5,9")                                                                                 \
-  LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80")                                      \
-  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in",                                          \
-         "the rule's edge beside the board; none: no rule")                                                            \
-  CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in",                                      \
-         "graduation of the rule's other edge")                                                                        \
-  CHOICE(rule_side, 0, "right|left", "side of the board where the rule lies, looking from the nut to the bridge")      \
-  INT(rule_reversed, 0, "1: the rule's numbers grow toward the nut")                                                   \
-  REAL(rule_skew_deg, 0, "turn of the rule out of the nominal direction, clockwise positive")                          \
-  REAL(rule_gap_mm, 2, "least distance from the rule to the board")                                                    \
-  REAL(rule_start_mm, -8, "where the rule's graduation begins, along the board from the nut")                          \
-  REAL(rule_length_mm, 0, "length of the graduation; 0: to 8 mm beyond the board's end")                               \
-  REAL(rule_width_mm, 20, "breadth of the rule")                                                                       \
-  REAL(rule_before_mm, 3, "steel before the first graduation (0: it lies at the end)")                                 \
-  REAL(rule_level, 0.72, "grey of the steel")                                                                          \
-  REAL(rule_brushed, 0.03, "relative standard deviation of the brushed texture")                                       \
-  REAL(rule_reflection, 0, "relative height of a broad reflection across the rule")                                    \
-  REAL(stroke_width_mm, 0.11, "width of the graduations")                                                              \
-  REAL(stroke_level, 0.12, "grey of the graduations")                                                                  \
-  REAL(stroke_inset_mm, 0, "distance from the rule's edge to the strokes")                                             \
-  REAL(graduation_error_um, 0, "standard deviation of the graduations' own errors")                                    \
-  REAL(strokes_missing, 0, "part of the graduations that is gone")                                                     \
-  REAL(strokes_faded, 0, "part of the graduations that is faded")                                                      \
-  INT(stains, 0, "stains on the rule's graduated edge")                                                                \
-  REAL(cover_mm, 0, "length of the rule covered by a piece of paper")                                                  \
-  REAL(cover_at_mm, 0, "where that begins, from the rule's first graduation")                                          \
-  INT(rule_hole, 1, "1: a hole to hang the rule by, at its far end")                                                   \
-  CHOICE(strip_side, 0, "none|right|left|both|line",                                                                   \
-         "printed strip: side of the board; both; or two end to end, right")                                           \
-  INT(strip_piece, 1, "number of the piece, 1..29")                                                                    \
-  INT(strip_second_piece, 2, "number of the second piece")                                                             \
-  INT(strip_reversed, 0, "1: its numbers grow toward the nut")                                                         \
-  REAL(strip_start_mm, -8, "where the strip's graduations begin, along the board from the nut")                        \
-  REAL(strip_gap_mm, 3, "least distance from strip to board")                                                          \
-  REAL(strip_skew_deg, 0, "turn of the strip out of the nominal direction, clockwise positive")                        \
-  REAL(strip_second_skew_deg, 0, "further turn of the second one")                                                     \
-  REAL(strip_join_mm, 3, "between the last graduation of one and the first of the next, laid end to end")              \
-  REAL(strip_error_along, 0, "relative error of the printer along the strip")                                          \
-  REAL(strip_error_across, 0, "and across it")                                                                         \
-  REAL(strip_second_error, 0, "what the second one is longer by than the first, relative")                             \
-  REAL(strip_ink, 0.1, "grey of the ink")                                                                              \
-  REAL(strip_paper, 0.93, "grey of the paper")                                                                         \
-  REAL(strip_spread_mm, 0.04, "what lines are printed too broad by")                                                   \
-  REAL(strip_from_mm, 0, "the strip is cut off before this")                                                           \
-  REAL(strip_to_mm, 254, "and beyond this")                                                                            \
-  REAL(strip_cover_mm, 0, "length of the strip that is covered")                                                       \
-  REAL(strip_cover_at_mm, 0, "where that begins")                                                                      \
-  INT(scratches, 0, "scratches at odd angles on the board")                                                            \
-  INT(square_scratches, 0, "short scratches nearly square to the board")                                               \
-  INT(pencil_centre, 0, "1: a pencil line along the board's centre")                                                   \
-  INT(pencil_ticks, 0, "short pencil ticks beside lines")                                                              \
-  INT(glue_spots, 0, "spots of glue")                                                                                  \
-  INT(writing, 0, "pencilled characters on the board")                                                                 \
-  INT(dust, 0, "specks of dust anywhere")                                                                              \
-  REAL(chatter, 0, "relative amplitude of planing chatter across the whole board")                                     \
-  REAL(chatter_mm, 2, "period of the chatter")                                                                         \
-  INT(jpeg, 0, "1: --stem writes a JPEG, otherwise a PNG")                                                             \
+  REAL(placement_sd_mm, 0.05, "standard deviation of the frets' placement errors") \
+  REAL(squareness_sd_deg, 0.05, "standard deviation of the lines' angles out of square") \
+  LIST(misplace, "chosen placement errors: 7:+0.31,12:-0.4") \
+  LIST(askew, "chosen angles out of square (of a fan: off the computed angle), degrees: 5:+0.6") \
+  LIST(paler, "frets whose contrast is this part of the others': 7:0.1") \
+  LIST(missing, "frets left out: 5,9") \
+  LIST(stray, "lines that belong to no fret, by distance from the nut: 123.4,80") \
+  CHOICE(graduation, 1, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in", "the rule's edge beside the board; none: no rule") \
+  CHOICE(far_graduation, 0, "none|1mm|0.5mm|1/32in|1/64in|1/20in|1/50in|1/100in", "graduation of the rule's other edge") \
+  CHOICE(rule_side, 0, "right|left", "side of the board where the rule lies, looking from the nut to the bridge") \
+  INT(rule_reversed, 0, "1: the rule's numbers grow toward the nut") \
+  REAL(rule_skew_deg, 0, "turn of the rule out of the nominal direction, clockwise positive") \
+  REAL(rule_gap_mm, 2, "least distance from the rule to the board") \
+  REAL(rule_start_mm, -8, "where the rule's graduation begins, along the board from the nut") \
+  REAL(rule_length_mm, 0, "length of the graduation; 0: to 8 mm beyond the board's end") \
+  REAL(rule_width_mm, 20, "breadth of the rule") \
+  REAL(rule_before_mm, 3, "steel before the first graduation (0: it lies at the end)") \
+  REAL(rule_level, 0.72, "grey of the steel") \
+  REAL(rule_brushed, 0.03, "relative standard deviation of the brushed texture") \
+  REAL(rule_reflection, 0, "relative height of a broad reflection across the rule") \
+  REAL(stroke_width_mm, 0.11, "width of the graduations") \
+  REAL(stroke_level, 0.12, "grey of the graduations") \
+  REAL(stroke_inset_mm, 0, "distance from the rule's edge to the strokes") \
+  REAL(graduation_error_um, 0, "standard deviation of the graduations' own errors") \
+  REAL(strokes_missing, 0, "part of the graduations that is gone") \
+  REAL(strokes_faded, 0, "part of the graduations that is faded") \
+  INT(stains, 0, "stains on the rule's graduated edge") \
+  REAL(cover_mm, 0, "length of the rule covered by a piece of paper") \
+  REAL(cover_at_mm, 0, "where that begins, from the rule's first graduation") \
+  INT(rule_hole, 1, "1: a hole to hang the rule by, at its far end") \
+  CHOICE(strip_side, 0, "none|right|left|both|line", "printed strip: side of the board; both; or two end to end, right") \
+  INT(strip_piece, 1, "number of the piece, 1..29") \
+  INT(strip_second_piece, 2, "number of the second piece") \
+  INT(strip_reversed, 0, "1: its numbers grow toward the nut") \
+  REAL(strip_start_mm, -8, "where the strip's graduations begin, along the board from the nut") \
+  REAL(strip_gap_mm, 3, "least distance from strip to board") \
+  REAL(strip_skew_deg, 0, "turn of the strip out of the nominal direction, clockwise positive") \
+  REAL(strip_second_skew_deg, 0, "further turn of the second one") \
+  REAL(strip_join_mm, 3, "between the last graduation of one and the first of the next, laid end to end") \
+  REAL(strip_error_along, 0, "relative error of the printer along the strip") \
+  REAL(strip_error_across, 0, "and across it") \
+  REAL(strip_second_error, 0, "what the second one is longer by than the first, relative") \
+  REAL(strip_ink, 0.1, "grey of the ink") \
+  REAL(strip_paper, 0.93, "grey of the paper") \
+  REAL(strip_spread_mm, 0.04, "what lines are printed too broad by") \
+  REAL(strip_from_mm, 0, "the strip is cut off before this") \
+  REAL(strip_to_mm, 254, "and beyond this") \
+  REAL(strip_cover_mm, 0, "length of the strip that is covered") \
+  REAL(strip_cover_at_mm, 0, "where that begins") \
+  INT(scratches, 0, "scratches at odd angles on the board") \
+  INT(square_scratches, 0, "short scratches nearly square to the board") \
+  INT(pencil_centre, 0, "1: a pencil line along the board's centre") \
+  INT(pencil_ticks, 0, "short pencil ticks beside lines") \
+  INT(glue_spots, 0, "spots of glue") \
+  INT(writing, 0, "pencilled characters on the board") \
+  INT(dust, 0, "specks of dust anywhere") \
+  REAL(chatter, 0, "relative amplitude of planing chatter across the whole board") \
+  REAL(chatter_mm, 2, "period of the chatter") \
+  INT(jpeg, 0, "1: --stem writes a JPEG, otherwise a PNG") \
   INT(quality, 92, "JPEG quality")                                                                                     \
   INT(photo, 0, "1: a photograph by a camera above the board; dpi, axes, sheet, margin and lid do not count then")     \
   INT(photo_width_px, 4000, "width of the upright photograph")                                                         \
@@ -242,7 +239,7 @@ typedef enum render_difficulty {
   REAL(photo_rule_mm, 0.8, "thickness of the rule")                                                                    \
   REAL(photo_texture, 0.03, "relative standard deviation of the bench's texture")                                      \
   REAL(photo_cast, 0.4, "depth of the shadows that board and rule cast on the bench")                                  \
-  INT(photo_exposed, 0, "1: exposed as a phone does, the brightest hundredth near white; 0: greys as stated")          \
+  INT(photo_exposed, 0, "1: exposed as a phone does, the brightest hundredth near white; 0: greys as stated") \
   REAL(photo_falloff, 0.1, "relative loss of light in the picture's corners")                                          \
   INT(photo_shadows, 0, "broad soft shadows; the first lies across board and rule")                                    \
   REAL(photo_shadow, 0.35, "relative depth of the deepest of them")                                                    \

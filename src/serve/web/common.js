@@ -119,74 +119,16 @@ const FIELDS = [
   { name: "marks", label: "What is on the board", choices: [["", "knife lines"], ["slot", "sawn slots"], ["wire", "frets"]], radio: true },
 ];
 const MORE = [
-  {
-    name : "nut",
-    label : "Nut",
-    choices : [
-      [ "", "found by the program" ], [ "line", "a line, or zero fret" ], [ "end", "the squared end of the board" ]
-    ]
-  },
-  {
-    name : "reference",
-    label : "Scale from",
-    choices : [
-      [ "", "rule, else printed strip" ], [ "rule", "a rule" ], [ "strip", "the printed strip" ],
-      [ "dpi", "the scanner's own word (rough)" ]
-    ]
-  },
-  {
-    name : "reference_mpe",
-    label : "The rule may be wrong by",
-    hint : "over its length; a steel rule's 0.15 mm if left empty",
-    example : "0.05 mm",
-    size : 12
-  },
-  {
-    name : "graduation",
-    label : "Finest graduation",
-    choices : [
-      [ "", "found by the program" ], [ "1mm", "1 mm" ], [ "0.5mm", "0.5 mm" ], [ "1/16in", "1/16 in" ],
-      [ "1/32in", "1/32 in" ], [ "1/64in", "1/64 in" ], [ "1/10in", "1/10 in" ], [ "1/20in", "1/20 in" ],
-      [ "1/50in", "1/50 in" ], [ "1/100in", "1/100 in" ]
-    ]
-  },
-  {
-    name : "strip_length",
-    label : "Check length of the strip",
-    hint : "A to C, as measured with calipers",
-    example : "254.1 mm",
-    size : 12
-  },
-  {name : "temperature", label : "Temperature", hint : "of rule and board, \u00b0C", example : "23", size : 5},
-  {
-    name : "tang",
-    label : "Width of the fret's tang",
-    hint : "slots are held against it",
-    example : "0.58 mm",
-    size : 12
-  },
-  {
-    name : "divisions",
-    label : "Steps to the octave",
-    hint : "12 if left empty",
-    example : "12",
-    size : 5,
-    numeric : true
-  },
-  {
-    name : "reference_height",
-    label : "Rule above the board's face",
-    hint : "photographs only; 0 mm if flush",
-    example : "0 mm",
-    size : 12
-  },
-  {
-    name : "radius",
-    label : "Radius of the face",
-    hint : "photographs only; flat if left empty",
-    example : "305 mm",
-    size : 12
-  },
+  { name: "nut", label: "Nut", choices: [["", "found by the program"], ["line", "a line, or zero fret"], ["end", "the squared end of the board"]] },
+  { name: "reference", label: "Scale from", choices: [["", "rule, else printed strip"], ["rule", "a rule"], ["strip", "the printed strip"], ["dpi", "the scanner's own word (rough)"]] },
+  { name: "reference_mpe", label: "The rule may be wrong by", hint: "over its length; a steel rule's 0.15 mm if left empty", example: "0.05 mm", size: 12 },
+  { name: "graduation", label: "Finest graduation", choices: [["", "found by the program"], ["1mm", "1 mm"], ["0.5mm", "0.5 mm"], ["1/16in", "1/16 in"], ["1/32in", "1/32 in"], ["1/64in", "1/64 in"], ["1/10in", "1/10 in"], ["1/20in", "1/20 in"], ["1/50in", "1/50 in"], ["1/100in", "1/100 in"]] },
+  { name: "strip_length", label: "Check length of the strip", hint: "A to C, as measured with calipers", example: "254.1 mm", size: 12 },
+  { name: "temperature", label: "Temperature", hint: "of rule and board, \u00b0C", example: "23", size: 5 },
+  { name: "tang", label: "Width of the fret's tang", hint: "slots are held against it", example: "0.58 mm", size: 12 },
+  { name: "divisions", label: "Steps to the octave", hint: "12 if left empty", example: "12", size: 5, numeric: true },
+  { name: "reference_height", label: "Rule above the board's face", hint: "photographs only; 0 mm if flush", example: "0 mm", size: 12 },
+  { name: "radius", label: "Radius of the face", hint: "photographs only; flat if left empty", example: "305 mm", size: 12 },
 ];
 
 function control(field) {
