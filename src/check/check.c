@@ -552,14 +552,16 @@ static sp_status find_marks_anywhere(opened_picture *open, const sp_check_option
   return status ? status : find_marks(open, o, said, m, marks, err);
 }
 
-sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                           sp_record *record, sp_error *err)
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, bool of_several, sp_marks *marks,
+                           corrected *said, sp_record *record, sp_error *err)
 {
   sp_marks_options m;
   check_tell(&o->progress, SP_CHECK_MARKS);
   sp_status status = find_marks_anywhere(open, o, said, &m, marks, record, err);
   if (!status)
-    status = corrected_apply(&m, marks, said, err);
+    status = corrected_find(&m, marks, said, err);
+  if (!status && !of_several)
+    status = corrected_leave_out(marks, said, err);
   if (!status && marks->count && open->reference.map.known && marks->along != open->reference.map.along)
     status = sp_fail(err, SP_E_DATA,
                      "the board does not run along the side of the picture that the scale was taken for; "
@@ -591,11 +593,13 @@ sp_status check_warn_marks(const opened_picture *open, const sp_marks *marks, sp
 static sp_status measure(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
                          sp_record *record, sp_error *err)
 {
-  sp_status status = check_find_marks(open, o, marks, said, record, err);
+  sp_status status = check_find_marks(open, o, false, marks, said, record, err);
   if (!status)
     status = check_judge(o, &open->reference, marks, mean_stated(&open->info), said, record, err);
-  if (!status)
-    status = corrected_note(open, said, record, err);
+  if (!status) {
+    corrected_note_strokes(&open->reference, said);
+    status = corrected_note(said, record, err);
+  }
   if (!status)
     status = check_warn_marks(open, marks, record, err);
   return status;
@@ -617,13 +621,16 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
 {
   opened_picture open = {.calibrated = false};
   sp_marks marks = {0};
-  corrected said;
+  corrected said = {.count = 0};
+  sp_corrections named;
   sp_reference_options reference = o->reference;
   check_set_task(o, record);
   sp_status status = check_refuse_fan(o, err);
   if (status)
     return status;
-  status = corrected_begin(o->corrections, &said, err);
+  status = corrected_name_sources(o->corrections, &path, o->names, 1, &named, err);
+  if (!status)
+    status = corrected_begin(&named, EVERY_SOURCE, &said, err);
   reference.strokes = said.strokes;
   reference.stroke_count = said.stroke_count;
   if (!status)
@@ -644,6 +651,7 @@ sp_status sp_check_picture(const char *path, const sp_check_options *o, sp_recor
     status = check_warn_kind(o->marks, record, err);
   sp_marks_free(&marks);
   corrected_free(&said);
+  sp_corrections_free(&named);
   check_close(&open, raster, status == SP_OK);
   return status;
 }

@@ -59,8 +59,9 @@ typedef enum told_nut { NUT_UNTOLD, NUT_AT_LINE, NUT_AT_END, NUT_AT_EDGE } told_
 typedef struct corrected {
   size_t count;
   sp_correction_record *done; /* as many, in the order they were given */
+  size_t *entry;              /* which of the list each is: of several pictures each has its own */
   sp_point *at_px;            /* in the raster that was measured */
-  ptrdiff_t *line;            /* which mark is meant, -1 none; once corrected_apply is through */
+  ptrdiff_t *line;            /* which mark is meant, -1 none; once corrected_find is through */
   int32_t *fret;              /* which fret that became, -1 none */
   bool *chosen;               /* and whether only because it was pointed at */
   bool *added;                /* whether the line was found only then */
@@ -77,21 +78,36 @@ typedef struct corrected {
   bool placed; /* it could be told which line is which fret */
 } corrected;
 
-/* The list, and what strokes of the rule read. */
-sp_status corrected_begin(const sp_corrections *said, corrected *c, sp_error *err);
+/* The list with every picture that was named in words told by its number. SP_E_DATA for one that is not among them.
+ * `names` may be NULL. Free with sp_corrections_free. */
+sp_status corrected_name_sources(const sp_corrections *said, const char *const *paths, char *const *names, size_t count,
+                                 sp_corrections *named, sp_error *err);
+/* What was said of one picture, or (EVERY_SOURCE) of all, and what strokes of the rule read. */
+enum { EVERY_SOURCE = -1 };
+sp_status corrected_begin(const sp_corrections *said, int32_t source, corrected *c, sp_error *err);
 void corrected_free(corrected *c);
 /* Places in the raster that was measured, and hints for the search. SP_E_DATA if one lies outside the picture. */
 sp_status corrected_place(const opened_picture *open, corrected *c, sp_error *err);
-/* Finds out which lines are meant and leaves out what is no mark. SP_E_DATA if two contradict each other. */
-sp_status corrected_apply(const sp_marks_options *options, sp_marks *marks, corrected *c, sp_error *err);
+/* Finds out which lines are meant; SP_E_DATA if two contradict each other. */
+sp_status corrected_find(const sp_marks_options *options, const sp_marks *marks, corrected *c, sp_error *err);
+/* Leaves out what is no mark; SP_E_DATA if something else was said of the same line. */
+sp_status corrected_leave_out(sp_marks *marks, corrected *c, sp_error *err);
+/* What was said of one of several pictures, into what was said of the board: the line, end or edge that it means is
+ * number `index` of the joined board's (-1: none of them). */
+sp_status corrected_take_over(const corrected *part, size_t at, told_nut what, ptrdiff_t index, corrected *whole,
+                              sp_error *err);
+/* The same where there is no joined board. */
+void corrected_note_unused(const corrected *part, corrected *whole);
 /* Before the match: what is pointed at counts in full, the nut is where it was told. `lines` as many as marks. */
 sp_status corrected_guide(const sp_marks *marks, const sp_layout *layout, sp_match_line *lines,
                           sp_match_options *options, corrected *c, sp_error *err);
 /* After it: what was told goes before what was found likely. */
 void corrected_settle(const sp_marks *marks, const sp_layout *layout, const sp_match_line *lines,
                       const sp_match_options *options, corrected *c, sp_match *match);
+/* What came of the strokes that were read by hand. */
+void corrected_note_strokes(const sp_reference *reference, corrected *c);
 /* Into the record: what came of each, and which marks were touched. */
-sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *record, sp_error *err);
+sp_status corrected_note(corrected *c, sp_record *record, sp_error *err);
 
 /* ---- steps of a check, for one picture and for several ----------------------------------------------------------- */
 
@@ -101,9 +117,12 @@ bool check_nut_is_square(const sp_layout *layout);
 sp_status check_refuse_fan(const sp_check_options *o, sp_error *err);
 /* What is asked, into the record. */
 void check_set_task(const sp_check_options *o, sp_record *record);
-/* The lines of one opened picture; the record's reference changes if a photograph has to be drawn again. */
-sp_status check_find_marks(opened_picture *open, const sp_check_options *o, sp_marks *marks, corrected *said,
-                           sp_record *record, sp_error *err);
+/* A picture's name without its folder. */
+const char *check_last_part(const char *path);
+/* The lines of one opened picture, those that are no marks left out unless it is one of several; the record's reference
+ * changes if a photograph has to be drawn again. */
+sp_status check_find_marks(opened_picture *open, const sp_check_options *o, bool of_several, sp_marks *marks,
+                           corrected *said, sp_record *record, sp_error *err);
 /* Lines to verdict and advice. */
 sp_status check_judge(const sp_check_options *o, const sp_reference *reference, sp_marks *marks, double stated_dpi,
                       corrected *said, sp_record *record, sp_error *err);

@@ -20,6 +20,7 @@ static const double REACH_PART = 0.4, MOST_REACH_MM = 3.5;
 void corrected_free(corrected *c)
 {
   free(c->done);
+  free(c->entry);
   free(c->at_px);
   free(c->line);
   free(c->fret);
@@ -31,13 +32,78 @@ void corrected_free(corrected *c)
   memset(c, 0, sizeof *c);
 }
 
-sp_status corrected_begin(const sp_corrections *said, corrected *c, sp_error *err)
+/* ---- of which picture --------------------------------------------------------------------------------------------- */
+
+static bool is_name_of(const char *name, const char *path, const char *shown)
+{
+  return strcmp(name, path) == 0 || strcmp(name, check_last_part(path)) == 0 || (shown && strcmp(name, shown) == 0);
+}
+
+static sp_status name_source(sp_correction *said, size_t entry, const char *const *paths, char *const *names,
+                             size_t count, sp_error *err)
+{
+  size_t fitting = 0, same = 0;
+  for (size_t k = 0; said->picture[0] && k < count; k++) {
+    const bool exactly = strcmp(said->picture, paths[k]) == 0;
+    if (!is_name_of(said->picture, paths[k], names ? names[k] : NULL))
+      continue;
+    if (exactly || !same)
+      said->source = (int32_t)k;
+    same += exactly;
+    fitting++;
+  }
+  if (said->picture[0] && !fitting)
+    return sp_fail(err, SP_E_DATA, "correction %zu is one of the picture %s, which is not among those given", entry + 1,
+                   said->picture);
+  if (said->picture[0] && same != 1 && fitting > 1)
+    return sp_fail(err, SP_E_DATA,
+                   "correction %zu is one of the picture %s, and several are called so; name it with its folder, or say "
+                   "which by source, from 0",
+                   entry + 1, said->picture);
+  said->picture[0] = '\0';
+  if ((size_t)said->source < count)
+    return SP_OK;
+  if (count == 1)
+    return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there is only one; leave it out", entry + 1,
+                   (int)said->source + 1);
+  return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there are only %zu; sources count from 0",
+                 entry + 1, (int)said->source + 1, count);
+}
+
+sp_status corrected_name_sources(const sp_corrections *said, const char *const *paths, char *const *names, size_t count,
+                                 sp_corrections *named, sp_error *err)
+{
+  sp_status status = SP_OK;
+  *named = (sp_corrections){NULL, 0};
+  for (size_t i = 0; !status && said && i < said->count; i++) {
+    sp_correction one = said->list[i];
+    status = name_source(&one, i, paths, names, count, err);
+    if (!status)
+      status = sp_corrections_add(named, &one, err);
+  }
+  if (status)
+    sp_corrections_free(named);
+  return status;
+}
+
+/* ---- the list ----------------------------------------------------------------------------------------------------- */
+
+static size_t count_of(const sp_corrections *said, int32_t source)
+{
+  size_t n = 0;
+  for (size_t i = 0; said && i < said->count; i++)
+    n += source < 0 || said->list[i].source == source;
+  return n;
+}
+
+sp_status corrected_begin(const sp_corrections *said, int32_t source, corrected *c, sp_error *err)
 {
   memset(c, 0, sizeof *c);
-  if (!said || !said->count)
+  const size_t n = count_of(said, source);
+  if (!n)
     return SP_OK;
-  const size_t n = said->count;
   c->done = calloc(n, sizeof *c->done);
+  c->entry = calloc(n, sizeof *c->entry);
   c->at_px = calloc(n, sizeof *c->at_px);
   c->line = calloc(n, sizeof *c->line);
   c->fret = calloc(n, sizeof *c->fret);
@@ -45,16 +111,20 @@ sp_status corrected_begin(const sp_corrections *said, corrected *c, sp_error *er
   c->added = calloc(n, sizeof *c->added);
   c->hints = calloc(n, sizeof *c->hints);
   c->strokes = calloc(n, sizeof *c->strokes);
-  if (!c->done || !c->at_px || !c->line || !c->fret || !c->chosen || !c->added || !c->hints || !c->strokes) {
+  if (!c->done || !c->entry || !c->at_px || !c->line || !c->fret || !c->chosen || !c->added || !c->hints || !c->strokes) {
     corrected_free(c);
     return sp_fail_memory(err);
   }
-  c->count = n;
-  for (size_t i = 0; i < n; i++) {
-    c->done[i].said = said->list[i];
-    c->line[i] = c->fret[i] = -1;
-    if (said->list[i].kind == SP_CORRECTION_GRADUATION)
-      c->strokes[c->stroke_count++] = (sp_told_stroke){said->list[i].at_px, said->list[i].reading_mm};
+  for (size_t i = 0; i < said->count; i++) {
+    const sp_correction *one = &said->list[i];
+    if (source >= 0 && one->source != source)
+      continue;
+    c->done[c->count].said = *one;
+    c->entry[c->count] = i;
+    c->line[c->count] = c->fret[c->count] = -1;
+    c->count++;
+    if (one->kind == SP_CORRECTION_GRADUATION)
+      c->strokes[c->stroke_count++] = (sp_told_stroke){one->at_px, one->reading_mm};
   }
   return SP_OK;
 }
@@ -86,14 +156,11 @@ sp_status corrected_place(const opened_picture *open, corrected *c, sp_error *er
   for (size_t i = 0; i < c->count; i++) {
     const sp_correction *said = &c->done[i].said;
     const sp_point p = said->at_px;
-    if (said->source != 0)
-      return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there is only one; leave it out", i + 1,
-                     (int)said->source + 1);
     if (!(p.x >= -0.5 && p.y >= -0.5 && p.x <= right && p.y <= bottom))
       return sp_fail(err, SP_E_DATA,
                      "correction %zu lies at %.0f, %.0f, outside the picture of %u x %u pixels: it was made on another "
                      "picture",
-                     i + 1, p.x, p.y, open->picture.width_px, open->picture.height_px);
+                     c->entry[i] + 1, p.x, p.y, open->picture.width_px, open->picture.height_px);
     c->at_px[i] = open->straightened ? sp_photo_straight_px(&open->photo, p) : p;
     if (said->kind == SP_CORRECTION_MARK_HERE || said->kind == SP_CORRECTION_NUT_HERE)
       c->hints[c->hint_count++] = (sp_marks_hint){c->at_px[i], said->kind == SP_CORRECTION_NUT_HERE};
@@ -158,11 +225,8 @@ static void name_nut(const sp_marks *marks, size_t entry, double px_per_mm, told
   }
 }
 
-static sp_status tell_nut(const sp_marks *marks, size_t entry, double px_per_mm, corrected *c, sp_error *err)
+static sp_status tell_nut(size_t entry, told_nut what, size_t index, corrected *c, sp_error *err)
 {
-  told_nut what;
-  size_t index;
-  name_nut(marks, entry, px_per_mm, &what, &index, c);
   if (what == NUT_UNTOLD) {
     conclude(&c->done[entry], SP_CORRECTION_NOTHING_THERE,
              "neither a line nor the board's end can be seen within %.1f mm of where the nut is said to be",
@@ -171,7 +235,7 @@ static sp_status tell_nut(const sp_marks *marks, size_t entry, double px_per_mm,
   }
   if (c->nut != NUT_UNTOLD && (c->nut != what || c->nut_index != index))
     return sp_fail(err, SP_E_DATA, "corrections %zu and %zu contradict each other: a board has one nut; take one back",
-                   c->nut_entry + 1, entry + 1);
+                   c->entry[c->nut_entry] + 1, c->entry[entry] + 1);
   c->nut = what;
   c->nut_index = index;
   c->nut_entry = entry;
@@ -189,7 +253,7 @@ static sp_status refuse_contradictions(const corrected *c, sp_error *err)
         return sp_fail(err, SP_E_DATA,
                        "corrections %zu and %zu contradict each other: the same line is said to be a mark and not to "
                        "be one; take one back",
-                       i + 1, k + 1);
+                       c->entry[i] + 1, c->entry[k] + 1);
   return SP_OK;
 }
 
@@ -221,36 +285,71 @@ static void leave_out(size_t entry, bool *gone, corrected *c)
   conclude(done, SP_CORRECTION_APPLIED, "the line there was left out");
 }
 
-sp_status corrected_apply(const sp_marks_options *options, sp_marks *marks, corrected *c, sp_error *err)
+sp_status corrected_find(const sp_marks_options *options, const sp_marks *marks, corrected *c, sp_error *err)
 {
-  if (!c->count)
-    return SP_OK;
-  bool *gone = calloc(marks->count + 1, sizeof *gone);
-  sp_status status = gone ? SP_OK : sp_fail_memory(err);
+  sp_status status = SP_OK;
   double unused;
-  for (size_t i = 0; !status && i < c->count; i++)
+  for (size_t i = 0; i < c->count; i++)
     if (kind_of(c, i) != SP_CORRECTION_GRADUATION)
       c->line[i] = nearest_line(marks, c->at_px[i], options->px_per_mm, &unused);
   for (size_t i = 0; !status && i < c->count; i++)
-    if (kind_of(c, i) == SP_CORRECTION_NUT_HERE)
-      status = tell_nut(marks, i, options->px_per_mm, c, err);
-  if (!status)
-    status = refuse_contradictions(c, err);
-  for (size_t i = 0; !status && i < c->count; i++) {
-    if (kind_of(c, i) == SP_CORRECTION_NOT_A_MARK)
-      leave_out(i, gone, c);
-    else if (kind_of(c, i) == SP_CORRECTION_MARK_HERE && c->line[i] < 0)
+    if (kind_of(c, i) == SP_CORRECTION_NUT_HERE) {
+      told_nut what;
+      size_t index;
+      name_nut(marks, i, options->px_per_mm, &what, &index, c);
+      status = tell_nut(i, what, index, c, err);
+    } else if (kind_of(c, i) == SP_CORRECTION_MARK_HERE && c->line[i] < 0) {
       conclude(&c->done[i], SP_CORRECTION_NOTHING_THERE,
                "no line can be made out within %.1f mm of the place%s, so none was put there", SP_CORRECTION_REACH_MM,
                options->kind == SP_MARK_WIRE ? " (frets are only found all across, not looked for at a place)" : "");
-  }
-  if (!status)
-    drop_lines(marks, gone, c);
-  for (size_t i = 0; !status && i < c->count; i++)
+    }
+  return status;
+}
+
+sp_status corrected_leave_out(sp_marks *marks, corrected *c, sp_error *err)
+{
+  sp_status status = refuse_contradictions(c, err);
+  if (status || !c->count)
+    return status;
+  bool *gone = calloc(marks->count + 1, sizeof *gone);
+  if (!gone)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < c->count; i++)
+    if (kind_of(c, i) == SP_CORRECTION_NOT_A_MARK)
+      leave_out(i, gone, c);
+  drop_lines(marks, gone, c);
+  for (size_t i = 0; i < c->count; i++)
     if (kind_of(c, i) == SP_CORRECTION_NOT_A_MARK)
       c->line[i] = -1;
   free(gone);
-  return status;
+  return SP_OK;
+}
+
+/* ---- several pictures --------------------------------------------------------------------------------------------- */
+
+sp_status corrected_take_over(const corrected *part, size_t at, told_nut what, ptrdiff_t index, corrected *whole,
+                              sp_error *err)
+{
+  const size_t entry = part->entry[at];
+  whole->done[entry] = part->done[at];
+  if (whole->done[entry].text[0])
+    return SP_OK;
+  if (kind_of(part, at) == SP_CORRECTION_NUT_HERE) {
+    whole->line[entry] = what == NUT_AT_LINE ? index : -1;
+    return tell_nut(entry, what, index < 0 ? 0 : (size_t)index, whole, err);
+  }
+  whole->line[entry] = index;
+  return SP_OK;
+}
+
+void corrected_note_unused(const corrected *part, corrected *whole)
+{
+  for (size_t i = 0; i < part->count; i++) {
+    sp_correction_record *done = &whole->done[part->entry[i]];
+    *done = part->done[i];
+    if (!done->text[0])
+      conclude(done, SP_CORRECTION_REFUSED, "the pictures could not be joined to one board, so it was not used");
+  }
 }
 
 /* ---- the match -------------------------------------------------------------------------------------------------- */
@@ -445,9 +544,8 @@ static void note_nut(corrected *c, sp_record *record)
   conclude(done, SP_CORRECTION_APPLIED, "%s was taken for the nut", WHAT[c->nut]);
 }
 
-static void note_stroke(const opened_picture *open, const corrected *c, sp_correction_record *done)
+static void note_stroke(const sp_reference *r, const corrected *c, sp_correction_record *done)
 {
-  const sp_reference *r = &open->reference;
   if (c->stroke_count < 2)
     conclude(done, SP_CORRECTION_REFUSED,
              "one reading alone does not say how far apart the strokes are; point at a second stroke, far from it");
@@ -461,14 +559,19 @@ static void note_stroke(const opened_picture *open, const corrected *c, sp_corre
     conclude(done, SP_CORRECTION_APPLIED, "it settled what the rule's graduation is");
 }
 
-sp_status corrected_note(const opened_picture *open, corrected *c, sp_record *record, sp_error *err)
+void corrected_note_strokes(const sp_reference *reference, corrected *c)
+{
+  for (size_t i = 0; i < c->count; i++)
+    if (kind_of(c, i) == SP_CORRECTION_GRADUATION)
+      note_stroke(reference, c, &c->done[i]);
+}
+
+sp_status corrected_note(corrected *c, sp_record *record, sp_error *err)
 {
   sp_status status = SP_OK;
   for (size_t i = 0; i < c->count; i++)
     if (kind_of(c, i) == SP_CORRECTION_MARK_HERE && c->line[i] >= 0)
       note_mark(i, c, record);
-    else if (kind_of(c, i) == SP_CORRECTION_GRADUATION)
-      note_stroke(open, c, &c->done[i]);
   for (size_t i = 0; i < c->count; i++)
     if (c->nut != NUT_UNTOLD && kind_of(c, i) == SP_CORRECTION_NUT_HERE && !c->done[i].text[0]) {
       c->nut_entry = i;

@@ -196,6 +196,12 @@ sp_status check_draw_whole(opened_picture *open, const sp_reference_options *opt
   return SP_OK;
 }
 
+const char *check_last_part(const char *path)
+{
+  const char *slash = strrchr(path, '/');
+  return slash && slash[1] ? slash + 1 : path;
+}
+
 void check_tell(const sp_check_progress *progress, sp_check_stage stage)
 {
   if (progress && progress->call)

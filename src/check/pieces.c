@@ -68,6 +68,7 @@ void piece_free(piece *p)
   sp_marks_free(&p->marks);
   sp_reference_free(&p->reference);
   sp_face_free(&p->face);
+  corrected_free(&p->said);
   memset(p, 0, sizeof *p);
 }
 
@@ -131,12 +132,6 @@ static sp_status draw_face(piece *p, const sp_raster *raster, sp_mark_kind kind,
   return status;
 }
 
-static const char *last_part(const char *path)
-{
-  const char *slash = strrchr(path, '/');
-  return slash && slash[1] ? slash + 1 : path;
-}
-
 /* Sources, reference and warnings of the piece's own record into the board's. */
 static sp_status hand_over(const char *name, const sp_record *own, sp_record *record, sp_error *err)
 {
@@ -155,11 +150,8 @@ static sp_status measure_opened(opened_picture *open, const sp_check_options *o,
         err, SP_E_DATA,
         "this is a photograph; only scans are joined: scan the board in pieces, or photograph all of it in one "
         "picture");
-  corrected said;
-  sp_status status = corrected_begin(NULL, &said, err);
-  if (!status)
-    status = check_find_marks(open, o, &p->marks, &said, own, err);
-  corrected_free(&said);
+  corrected_note_strokes(&open->reference, &p->said);
+  sp_status status = check_find_marks(open, o, true, &p->marks, &p->said, own, err);
   if (!status && p->marks.reason[0])
     status = sp_record_warn(own, err, "%s", p->marks.reason);
   if (!status)
@@ -185,11 +177,17 @@ sp_status piece_measure(const char *path, const char *name, const sp_check_optio
   sp_record own;
   sp_record_init(&own);
   memset(p, 0, sizeof *p);
-  sp_status status = check_open(path, &o->reference, &o->read, NULL, &own, &open, err);
+  memset(&open, 0, sizeof open);
+  p->path = path;
+  p->name = name;
+  p->source = record->source_count;
+  sp_reference_options reference = o->reference;
+  sp_status status = corrected_begin(o->corrections, (int32_t)p->source, &p->said, err);
+  reference.strokes = p->said.strokes;
+  reference.stroke_count = p->said.stroke_count;
+  if (!status)
+    status = check_open(path, &reference, &o->read, NULL, &own, &open, err);
   if (!status) {
-    p->path = path;
-    p->name = name;
-    p->source = record->source_count;
     p->width_px = open.picture.width_px;
     p->height_px = open.picture.height_px;
     status = measure_opened(&open, o, p, &own, err);
@@ -321,7 +319,7 @@ static sp_status measure_all(const char *const *paths, size_t count, const sp_ch
   for (size_t k = 0; k < count; k++) {
     *at_fault = k;
     sp_status status =
-        piece_measure(paths[k], o->names ? o->names[k] : last_part(paths[k]), o, &pieces[k], record, err);
+        piece_measure(paths[k], o->names ? o->names[k] : check_last_part(paths[k]), o, &pieces[k], record, err);
     if (status)
       return status;
     if (!pieces[k].reference.map.known || !pieces[k].marks.count) {
@@ -353,15 +351,24 @@ static sp_status say_unmeasured(const piece *pieces, size_t count, sp_record *re
   return SP_OK;
 }
 
-sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check_options *o, sp_record *record,
-                          size_t *at_fault, sp_error *err)
+/* What was said by hand of pictures that make no board. */
+static sp_status note_unused(const piece *pieces, size_t count, const sp_check_options *o, sp_record *record,
+                             sp_error *err)
 {
-  *at_fault = 0;
-  if (count < 2 || count > SP_MOST_PIECES)
-    return sp_fail(err, SP_E_USAGE, "a board is joined from 2 to %d pictures", SP_MOST_PIECES);
-  sp_status status = check_refuse_fan(o, err);
-  if (status)
-    return status;
+  corrected whole;
+  sp_status status = corrected_begin(o->corrections, EVERY_SOURCE, &whole, err);
+  for (size_t k = 0; !status && k < count; k++)
+    corrected_note_unused(&pieces[k].said, &whole);
+  if (!status)
+    status = corrected_note(&whole, record, err);
+  corrected_free(&whole);
+  return status;
+}
+
+static sp_status check_pieces(const char *const *paths, size_t count, const sp_check_options *o, sp_record *record,
+                              size_t *at_fault, sp_error *err)
+{
+  sp_status status = SP_OK;
   piece *pieces = calloc(count, sizeof *pieces);
   piece_link *link = calloc(count, sizeof *link);
   size_t joined = 0;
@@ -379,9 +386,30 @@ sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check
     if (!status)
       status = pieces_judge_none(o, record, err);
   }
+  if (!status && !record->correction_count)
+    status = note_unused(pieces, count, o, record, err);
   for (size_t k = 0; pieces && k < count; k++)
     piece_free(&pieces[k]);
   free(pieces);
   free(link);
+  return status;
+}
+
+sp_status sp_check_pieces(const char *const *paths, size_t count, const sp_check_options *o, sp_record *record,
+                          size_t *at_fault, sp_error *err)
+{
+  sp_check_options own = *o;
+  sp_corrections named;
+  *at_fault = 0;
+  if (count < 2 || count > SP_MOST_PIECES)
+    return sp_fail(err, SP_E_USAGE, "a board is joined from 2 to %d pictures", SP_MOST_PIECES);
+  sp_status status = check_refuse_fan(o, err);
+  if (!status)
+    status = corrected_name_sources(o->corrections, paths, o->names, count, &named, err);
+  if (status)
+    return status;
+  own.corrections = &named;
+  status = check_pieces(paths, count, &own, record, at_fault, err);
+  sp_corrections_free(&named);
   return status;
 }

@@ -25,6 +25,7 @@ typedef struct piece {
   double side_from_mm, side_to_mm; /* and what of its breadth is compared: y */
   double u_aside_mm, u_turn_rad;   /* of its centre line against that of all (pieces_align) */
   sp_face face;                    /* empty once it has been joined on both sides */
+  corrected said;                  /* by hand, of this picture */
 } piece;
 
 /* How a piece was joined to the one before it. */

@@ -47,6 +47,12 @@ typedef struct body {
   double *x_mm, *covariance_mm2;
 } body;
 
+/* As what a place stands in the picture that there is not. */
+typedef struct shown {
+  point_kind kind;
+  size_t index;
+} shown;
+
 typedef struct board {
   piece *pieces;
   size_t count;
@@ -60,7 +66,11 @@ typedef struct board {
   double x0_mm, y0_mm; /* place of its first pixel, in the first piece's frame */
   double width_px, height_px;
   pieces_axis axis;
-  size_t *piece_of; /* of each virtual mark */
+  size_t marks;      /* virtual ones, in order, those included that are left out by hand ... */
+  double *mark_u_px; /* ... and where they are */
+  size_t *piece_of;  /* of each */
+  size_t *entry_of;  /* of each of the join's places: which of the list of places */
+  shown *shown_as;   /* of each of that list */
 } board;
 
 /* ---- what each piece has read ------------------------------------------------------------------------------------ */
@@ -285,7 +295,10 @@ static void board_free(board *b)
   free(b->bodies);
   free(b->overlap);
   free(b->wood);
+  free(b->mark_u_px);
   free(b->piece_of);
+  free(b->entry_of);
+  free(b->shown_as);
   sp_join_free(&b->join);
 }
 
@@ -373,12 +386,15 @@ static int by_x(const void *a, const void *b)
   return x < y ? -1 : x > y;
 }
 
-static place *list_places(const board *b, size_t *count)
+static place *list_places(board *b, size_t *count)
 {
   const sp_join *j = &b->join;
   place *list = calloc(j->places + 1, sizeof *list);
-  if (!list)
+  b->entry_of = calloc(j->places + 1, sizeof *b->entry_of);
+  if (!list || !b->entry_of) {
+    free(list);
     return NULL;
+  }
   for (size_t k = 0; k < b->count; k++)
     for (size_t i = 0; i < b->bodies[k].marks; i++) {
       const point *p = &b->bodies[k].points[i];
@@ -396,10 +412,13 @@ static place *list_places(const board *b, size_t *count)
   }
   qsort(list, j->places, sizeof *list, by_x);
   *count = 0;
-  for (size_t i = 0; i < j->places; i++)
+  for (size_t i = 0; i < j->places; i++) {
+    const size_t index = list[i].index;
     if (!*count || list[i].point->kind != list[*count - 1].point->kind ||
         list[i].x_mm - list[*count - 1].x_mm > ONE_PLACE_MM || list[i].piece == list[*count - 1].piece)
       list[(*count)++] = list[i];
+    b->entry_of[index] = *count - 1;
+  }
   return list;
 }
 
@@ -538,21 +557,30 @@ static sp_status convert_lines(board *b, const place *list, size_t count, sp_mar
   to->marks = calloc(count + 1, sizeof *to->marks);
   to->edges = calloc(count + 1, sizeof *to->edges);
   b->piece_of = calloc(count + 1, sizeof *b->piece_of);
-  if (!to->marks || !to->edges || !b->piece_of)
+  b->mark_u_px = calloc(count + 1, sizeof *b->mark_u_px);
+  b->shown_as = calloc(count + 1, sizeof *b->shown_as);
+  if (!to->marks || !to->edges || !b->piece_of || !b->mark_u_px || !b->shown_as)
     return sp_fail_memory(err);
   convert_sides(b, &to->board);
   for (size_t i = 0; i < count; i++) {
-    if (list[i].point->kind == POINT_MARK) {
+    const point_kind kind = list[i].point->kind;
+    if (kind == POINT_MARK) {
+      b->shown_as[i] = (shown){kind, to->count};
       b->piece_of[to->count] = list[i].piece;
-      to->marks[to->count++] = convert_mark(b, &list[i]);
-    } else if (list[i].point->kind == POINT_EDGE) {
+      to->marks[to->count] = convert_mark(b, &list[i]);
+      b->mark_u_px[to->count] = to->marks[to->count].u_px;
+      to->count++;
+    } else if (kind == POINT_EDGE) {
+      b->shown_as[i] = (shown){kind, to->edge_count};
       to->edges[to->edge_count++] = convert_end(b, &list[i]);
     } else {
       const size_t k = list[i].piece;
-      const int end = (k == 0) == (b->heading > 0) ? 0 : 1; /* at small or large x */
+      const size_t end = (k == 0) == (b->heading > 0) ? 0 : 1; /* at small or large x */
+      b->shown_as[i] = (shown){kind, end};
       to->board.end[end] = convert_end(b, &list[i]);
     }
   }
+  b->marks = to->count;
   return SP_OK;
 }
 
@@ -642,22 +670,22 @@ static sp_point back(const board *b, size_t k, sp_point p)
   return isfinite(p.x) && isfinite(p.y) ? piece_px(&b->pieces[k], mm) : p;
 }
 
-static size_t piece_at(const board *b, const sp_marks *marks, double u_px)
+static size_t piece_at(const board *b, double u_px)
 {
   size_t best = 0;
-  for (size_t i = 1; i < marks->count; i++)
-    if (fabs(marks->marks[i].u_px - u_px) < fabs(marks->marks[best].u_px - u_px))
+  for (size_t i = 1; i < b->marks; i++)
+    if (fabs(b->mark_u_px[i] - u_px) < fabs(b->mark_u_px[best] - u_px))
       best = i;
-  return marks->count ? b->piece_of[best] : 0;
+  return b->marks ? b->piece_of[best] : 0;
 }
 
-static void take_back(const board *b, const sp_marks *marks, sp_record *record)
+static void take_back(const board *b, sp_record *record)
 {
   for (size_t i = 0; i < record->mark_count; i++) {
     sp_mark_record *m = &record->marks[i];
     if (!m->found)
       continue;
-    size_t k = piece_at(b, marks, m->centre_px.x);
+    size_t k = piece_at(b, m->centre_px.x);
     if (m->fret == 0 && record->datum == SP_DATUM_END) /* an end belongs to the piece that it ends */
       k = (m->centre_px.x < 0.5 * b->width_px) == (b->heading > 0) ? 0 : b->count - 1;
     m->end_a_px = back(b, k, m->end_a_px);
@@ -670,7 +698,7 @@ static void take_back(const board *b, const sp_marks *marks, sp_record *record)
   }
   for (size_t i = 0; i < record->stray_count; i++) {
     sp_stray_record *s = &record->strays[i];
-    const size_t k = piece_at(b, marks, 0.5 * (s->end_a_px.x + s->end_b_px.x));
+    const size_t k = piece_at(b, 0.5 * (s->end_a_px.x + s->end_b_px.x));
     s->end_a_px = back(b, k, s->end_a_px);
     s->end_b_px = back(b, k, s->end_b_px);
     s->source = b->pieces[k].source;
@@ -746,17 +774,52 @@ static sp_status record_joins(const board *b, sp_record *record, sp_error *err)
 
 /* ---- the whole --------------------------------------------------------------------------------------------------- */
 
+/* What the point of a piece has become; NULL: nothing of the joined board. */
+static const shown *shown_of(const board *b, size_t k, point_kind kind, size_t index)
+{
+  const body *from = &b->bodies[k];
+  for (size_t i = 0; i < from->marks; i++)
+    if (from->points[i].kind == kind && from->points[i].index == index)
+      return &b->shown_as[b->entry_of[b->join.place_of[k][i]]];
+  return NULL;
+}
+
+/* What was said of each picture, said of the joined board. */
+static sp_status gather_said(const board *b, corrected *whole, sp_error *err)
+{
+  static const point_kind KIND[] = {
+      [NUT_UNTOLD] = POINT_MARK, [NUT_AT_LINE] = POINT_MARK, [NUT_AT_END] = POINT_END, [NUT_AT_EDGE] = POINT_EDGE};
+  sp_status status = SP_OK;
+  for (size_t k = 0; k < b->count; k++) {
+    const corrected *part = &b->pieces[k].said;
+    for (size_t i = 0; !status && i < part->count; i++) {
+      const bool nut = part->done[i].said.kind == SP_CORRECTION_NUT_HERE;
+      const shown *at = nut               ? shown_of(b, k, KIND[part->nut], part->nut_index)
+                        : part->line[i] >= 0 ? shown_of(b, k, POINT_MARK, (size_t)part->line[i])
+                                             : NULL;
+      status = corrected_take_over(part, i, at ? part->nut : NUT_UNTOLD, at ? (ptrdiff_t)at->index : -1, whole, err);
+    }
+  }
+  return status;
+}
+
 static sp_status judge_joined(board *b, const sp_check_options *o, sp_record *record, sp_error *err)
 {
   sp_reference reference = {0};
   sp_marks marks = {0};
-  corrected said;
+  corrected said = {.count = 0};
   size_t count = 0;
   size_picture(b);
   place *list = list_places(b, &count);
   sp_status status = list ? convert_lines(b, list, count, &marks, err) : sp_fail_memory(err);
   if (!status)
     status = make_map(b, list, count, &reference.map, err);
+  if (!status)
+    status = corrected_begin(o->corrections, EVERY_SOURCE, &said, err);
+  if (!status)
+    status = gather_said(b, &said, err);
+  if (!status)
+    status = corrected_leave_out(&marks, &said, err);
   if (!status)
     status = make_reference(b, o, record, err);
   if (!status) {
@@ -765,20 +828,20 @@ static sp_status judge_joined(board *b, const sp_check_options *o, sp_record *re
     reference.record = record->reference;
     s->width_px = (uint32_t)b->width_px; /* the outline ends with the picture that is judged */
     s->height_px = (uint32_t)b->height_px;
-    status = corrected_begin(NULL, &said, err); /* nothing is said by hand of several pictures */
+    status = check_judge(o, &reference, &marks, NAN, &said, record, err);
     if (!status)
-      status = check_judge(o, &reference, &marks, NAN, &said, record, err);
-    corrected_free(&said);
+      status = corrected_note(&said, record, err);
     s->width_px = width;
     s->height_px = height;
   }
   if (!status) {
-    take_back(b, &marks, record);
+    take_back(b, record);
     place_sources(b, record);
     status = record_joins(b, record, err);
   }
   sp_scale_map_free(&reference.map);
   sp_marks_free(&marks);
+  corrected_free(&said);
   free(list);
   return status;
 }

@@ -64,9 +64,6 @@ int cli_refuse_for_pieces(const cli_request *r)
   if (r->image_count > 1 && (kind == SP_REFERENCE_DISTANCE || kind == SP_REFERENCE_DPI))
     return cli_refuse("--reference", SP_E_USAGE,
                       "does not join the pieces of a board; lay a rule or a printed strip beside it in each");
-  if (r->image_count > 1 && r->correct)
-    return cli_refuse("--correct", SP_E_USAGE,
-                      "goes with one picture only; leave it out where a board is scanned in pieces");
   return 0;
 }
 

@@ -52,7 +52,9 @@ static cJSON *tree_of_one(const sp_correction *c)
               cJSON_AddItemToObject(o, "at_px", cJSON_CreateDoubleArray(at, 2));
   if (fine && c->kind == SP_CORRECTION_GRADUATION)
     fine = cJSON_AddNumberToObject(o, "reading_mm", c->reading_mm) != NULL;
-  if (fine && c->source)
+  if (fine && c->picture[0])
+    fine = cJSON_AddStringToObject(o, "picture", c->picture) != NULL;
+  else if (fine && c->source)
     fine = cJSON_AddNumberToObject(o, "source", c->source) != NULL;
   if (fine)
     return o;

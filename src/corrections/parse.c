@@ -24,8 +24,8 @@ static sp_status wrong(size_t entry, const char *what, sp_error *err)
   return sp_fail(err, SP_E_DATA, "correction %zu: %s", entry, what);
 }
 
-static const char *const KNOWN[] = {"kind", "at_px", "reading_mm", "reading_in", "source", "outcome", "text"};
-enum { OF_FILES = 5, OF_RECORDS = sizeof KNOWN / sizeof *KNOWN };
+static const char *const KNOWN[] = {"kind", "at_px", "reading_mm", "reading_in", "source", "picture", "outcome", "text"};
+enum { OF_FILES = 6, OF_RECORDS = sizeof KNOWN / sizeof *KNOWN };
 
 /* Names that do not belong, and names that stand twice: which of the two is meant nobody knows. */
 static sp_status look_at_names(const cJSON *o, size_t entry, bool of_record, sp_error *err)
@@ -36,7 +36,7 @@ static sp_status look_at_names(const cJSON *o, size_t entry, bool of_record, sp_
     while (i < (size_t)(of_record ? OF_RECORDS : OF_FILES) && strcmp(item->string, KNOWN[i]) != 0)
       i++;
     if (i == (size_t)(of_record ? OF_RECORDS : OF_FILES))
-      return wrong(entry, "it has a name that is not known; use kind, at_px, reading_mm or reading_in, source", err);
+      return wrong(entry, "it has a name that is not known; use kind, at_px, reading_mm or reading_in, source or picture", err);
     if (seen[i])
       return wrong(entry, "a name stands there twice", err);
     seen[i] = true;
@@ -66,11 +66,32 @@ static sp_status read_reading(const cJSON *o, size_t entry, sp_correction *c, sp
   return SP_OK;
 }
 
+/* In which picture: its number, or its name. */
+static sp_status read_where(const cJSON *o, size_t entry, sp_correction *c, sp_error *err)
+{
+  const cJSON *source = cJSON_GetObjectItemCaseSensitive(o, "source"),
+              *picture = cJSON_GetObjectItemCaseSensitive(o, "picture");
+  c->source = 0;
+  c->picture[0] = '\0';
+  if (source && picture)
+    return wrong(entry, "it has both source and picture; one of them says which picture is meant", err);
+  if (source && (!is_number(source, 0.0, 1000.0) || source->valuedouble != floor(source->valuedouble)))
+    return wrong(entry, "its source is no number of a picture, from 0", err);
+  const char *name = cJSON_GetStringValue(picture);
+  if (picture && (!name || !name[0] || strlen(name) >= sizeof c->picture))
+    return wrong(entry, "its picture is no name of one", err);
+  if (source)
+    c->source = (int32_t)source->valuedouble;
+  if (name)
+    memcpy(c->picture, name, strlen(name) + 1);
+  return SP_OK;
+}
+
 static sp_status read_one(const cJSON *o, size_t entry, bool of_record, sp_correction *c, sp_error *err)
 {
   if (!cJSON_IsObject(o))
     return wrong(entry, "it is no object with kind and at_px", err);
-  const sp_status status = look_at_names(o, entry, of_record, err);
+  sp_status status = look_at_names(o, entry, of_record, err);
   if (status)
     return status;
   const int kind = kind_of(cJSON_GetObjectItemCaseSensitive(o, "kind"));
@@ -83,11 +104,8 @@ static sp_status read_one(const cJSON *o, size_t entry, bool of_record, sp_corre
       !is_number(y, -MOST_PX, MOST_PX))
     return wrong(entry, "its place is missing; give at_px as [x, y], pixels of the picture", err);
   c->at_px = (sp_point){x->valuedouble, y->valuedouble};
-  const cJSON *source = cJSON_GetObjectItemCaseSensitive(o, "source");
-  if (source && (!is_number(source, 0.0, 1000.0) || source->valuedouble != floor(source->valuedouble)))
-    return wrong(entry, "its source is no number of a picture, from 0", err);
-  c->source = source ? (int32_t)source->valuedouble : 0;
-  return read_reading(o, entry, c, err);
+  status = read_where(o, entry, c, err);
+  return status ? status : read_reading(o, entry, c, err);
 }
 
 static sp_status not_corrections(sp_error *err)

@@ -233,7 +233,6 @@ static void test_refusals(void **state)
       {CHECK "--format pdf small.png", 64, "--format", "no format"},
       {CHECK "a.png b.png a.png", 64, "a.png", "named twice"},
       {CHECK "--reference dpi a.png b.png", 64, "--reference", "pieces of a board"},
-      {CHECK "--correct by-hand.json a.png b.png", 64, "--correct", "one picture only"},
       {CHECK "none.png", 66, "none.png", ""},
       {CHECK "folder", 66, "folder", ""},
       {CHECK "empty.png", 65, "empty.png", ""},

@@ -180,6 +180,80 @@ static void test_one_mark_in_common(void **state)
   cJSON_Delete(record);
 }
 
+static void say_by_hand(const char *list)
+{
+  FILE *f = fopen("said.json", "w");
+  assert_non_null(f);
+  assert_true(fprintf(f, "{\"schema\": \"slotproof/corrections/1\", \"corrections\": [%s]}", list) > 0);
+  assert_int_equal(fclose(f), 0);
+}
+
+static const char *outcome(const cJSON *record, int entry)
+{
+  return word(cJSON_GetArrayItem(member(record, "corrections"), entry), "outcome");
+}
+
+/* Pointed at in the single pictures, meant of the whole board: a line too pale to be seen in the second; a scratch that
+ * both show, pointed at in one of them; the nut, by the picture's name. */
+static void test_said_by_hand(void **state)
+{
+  (void)state;
+  static const char *const ONE[] = {"skew_deg=0.4", "rule_skew_deg=0.5", "paler=9:0.05", "stray=93", NULL},
+                           *const TWO[] = {"skew_deg=-0.7", "rule_skew_deg=-0.6", "paler=9:0.05", "stray=93", NULL};
+  draw_piece(33, 1, -7.0, 105.0, ONE, "near");
+  draw_piece(33, 2, 70.0, 186.0, TWO, "far");
+  cJSON *record = check("near.png far.png", 2);
+  assert_string_equal(word(mark(record, 9), "state"), "missing");
+  assert_int_equal(cJSON_GetArraySize(member(record, "stray")), 1);
+  cJSON_Delete(record);
+  cJSON *near = truth_of("near"), *far = truth_of("far");
+  const cJSON *nut = mark(near, 0), *pale = mark(far, 9), *scratch = cJSON_GetArrayItem(member(near, "stray"), 0);
+  char list[800];
+  snprintf(list, sizeof list,
+           "{\"kind\": \"mark-here\", \"at_px\": [%.0f, %.0f], \"source\": 1},"
+           "{\"kind\": \"not-a-mark\", \"at_px\": [%.0f, %.0f]},"
+           "{\"kind\": \"nut-here\", \"at_px\": [%.0f, %.0f], \"picture\": \"near.png\"}",
+           coordinate(pale, "centre_px", 0) + 3.0, coordinate(pale, "centre_px", 1) - 20.0,
+           coordinate(scratch, "centre_px", 0) - 2.0, coordinate(scratch, "centre_px", 1) + 9.0,
+           coordinate(nut, "centre_px", 0) + 2.0, coordinate(nut, "centre_px", 1));
+  say_by_hand(list);
+  record = check("--correct said.json near.png far.png", 0);
+  assert_string_equal(outcome(record, 0), "applied");
+  assert_string_equal(outcome(record, 1), "applied");
+  assert_string_equal(outcome(record, 2), "already-so");
+  assert_int_equal(cJSON_GetArraySize(member(record, "stray")), 0);
+  assert_string_equal(word(mark(record, 9), "by_hand"), "added");
+  assert_int_equal(number(mark(record, 9), "source"), 1);
+  CHECK_CLOSE(number(mark(record, 9), "error_mm"), number(pale, "error_mm"), 4.0 * number(mark(record, 9), "u_mm"));
+  assert_int_equal(number(cJSON_GetArrayItem(member(record, "corrections"), 0), "source"), 1);
+  check_joined(record, "near", "far", "still");
+  cJSON_Delete(record);
+  /* another picture's, and none's */
+  say_by_hand("{\"kind\": \"nut-here\", \"at_px\": [9, 9], \"picture\": \"other.png\"}");
+  assert_int_equal(outside_run("check --scale-length 345mm --frets 12 --correct said.json near.png far.png")->status, 65);
+  say_by_hand("{\"kind\": \"nut-here\", \"at_px\": [9, 9], \"source\": 2}");
+  assert_int_equal(outside_run("check --scale-length 345mm --frets 12 --correct said.json near.png far.png")->status, 65);
+  /* a nut told in the one contradicts another in the other */
+  const cJSON *fifth = mark(far, 5);
+  snprintf(list, sizeof list,
+           "{\"kind\": \"nut-here\", \"at_px\": [%.0f, %.0f]},"
+           "{\"kind\": \"nut-here\", \"at_px\": [%.0f, %.0f], \"source\": 1}",
+           coordinate(nut, "centre_px", 0), coordinate(nut, "centre_px", 1), coordinate(fifth, "centre_px", 0),
+           coordinate(fifth, "centre_px", 1));
+  say_by_hand(list);
+  const outside_result *r = outside_run("check --scale-length 345mm --frets 12 --correct said.json near.png far.png");
+  assert_int_equal(r->status, 65);
+  assert_non_null(strstr(r->err, "corrections 1 and 2 contradict each other"));
+  /* of pictures that make no board, it is said that nothing was made of it */
+  say_by_hand("{\"kind\": \"nut-here\", \"at_px\": [90, 300], \"source\": 1}");
+  draw_piece(34, 2, 70.0, 186.0, TWO, "strange");
+  record = check("--correct said.json near.png strange.png", 2);
+  assert_string_equal(outcome(record, 0), "refused");
+  cJSON_Delete(record);
+  cJSON_Delete(near);
+  cJSON_Delete(far);
+}
+
 static void test_from_the_bridge(void **state)
 {
   (void)state;
@@ -337,6 +411,7 @@ int main(int argc, char **argv)
       cmocka_unit_test(test_rule_laid_anew_and_turned),
       cmocka_unit_test(test_strip_beside_it),
       cmocka_unit_test(test_one_mark_in_common),
+      cmocka_unit_test(test_said_by_hand),
       cmocka_unit_test(test_from_the_bridge),
       cmocka_unit_test(test_another_board),
       cmocka_unit_test(test_too_far_apart),

@@ -105,7 +105,7 @@ static void finish(job *j)
 static void say_px(job *j, sp_correction_kind kind, double u_px, double v_px, double reading_mm)
 {
   const sp_point at = j->upright ? (sp_point){v_px, u_px} : (sp_point){u_px, v_px};
-  j->said[j->corrections.count++] = (sp_correction){kind, at, reading_mm, 0};
+  j->said[j->corrections.count++] = (sp_correction){kind, at, reading_mm, 0, ""};
 }
 
 /* On the board, a little off the middle. */

@@ -93,6 +93,9 @@ static void test_refused(void **state)
        "what the graduation reads"},
       {LIST("{\"kind\": \"mark-here\", \"at_px\": [1, 2], \"source\": 0.5}"), "its source"},
       {LIST("{\"kind\": \"mark-here\", \"at_px\": [1, 2], \"source\": -1}"), "its source"},
+      {LIST("{\"kind\": \"mark-here\", \"at_px\": [1, 2], \"picture\": \"\"}"), "its picture"},
+      {LIST("{\"kind\": \"mark-here\", \"at_px\": [1, 2], \"picture\": 1}"), "its picture"},
+      {LIST("{\"kind\": \"mark-here\", \"at_px\": [1, 2], \"picture\": \"a.png\", \"source\": 1}"), "both"},
   };
   for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
     sp_corrections c;
@@ -108,7 +111,7 @@ static void test_too_many(void **state)
   (void)state;
   sp_corrections c = {0};
   sp_error err = {0};
-  const sp_correction one = {SP_CORRECTION_MARK_HERE, {1.0, 2.0}, NAN, 0};
+  const sp_correction one = {SP_CORRECTION_MARK_HERE, {1.0, 2.0}, NAN, 0, ""};
   for (int i = 0; i < SP_CORRECTIONS_MOST; i++)
     assert_int_equal(sp_corrections_add(&c, &one, &err), SP_OK);
   assert_int_equal(sp_corrections_add(&c, &one, &err), SP_E_DATA);
@@ -119,8 +122,8 @@ static void test_too_many(void **state)
 static void test_comes_back(void **state)
 {
   (void)state;
-  const sp_correction ALL[] = {{SP_CORRECTION_NOT_A_MARK, {812.123456789, 440.0}, NAN, 0},
-                               {SP_CORRECTION_GRADUATION, {1.0 / 3.0, 90.0}, 25.4, 2}};
+  const sp_correction ALL[] = {{SP_CORRECTION_NOT_A_MARK, {812.123456789, 440.0}, NAN, 0, "lower \"half\".png"},
+                               {SP_CORRECTION_GRADUATION, {1.0 / 3.0, 90.0}, 25.4, 2, ""}};
   sp_corrections c = {0}, again;
   sp_error err = {0};
   char text[4000];
@@ -139,6 +142,7 @@ static void test_comes_back(void **state)
     CHECK_CLOSE(again.list[i].at_px.x, ALL[i].at_px.x, 0.0);
     CHECK_CLOSE(again.list[i].at_px.y, ALL[i].at_px.y, 0.0);
     assert_int_equal(again.list[i].source, ALL[i].source);
+    assert_string_equal(again.list[i].picture, ALL[i].picture);
   }
   CHECK_CLOSE(again.list[1].reading_mm, 25.4, 0.0);
   sp_corrections_free(&c);

@@ -104,8 +104,8 @@ static void test_order_comes_back(void **state)
   order.settings = usual();
   order.board = strdup("name = Dunlin\nzero fret = yes\n");
   order.pieces = (sp_job_pieces){.count = 2, .name = {"left.png", "right.png"}, .file = {1, 0}};
-  const sp_correction one = {SP_CORRECTION_MARK_HERE, {120.5, 44.0}, NAN, 0},
-                      two = {SP_CORRECTION_GRADUATION, {10.0, 20.0}, 25.4, 0};
+  const sp_correction one = {SP_CORRECTION_MARK_HERE, {120.5, 44.0}, NAN, 0, ""},
+                      two = {SP_CORRECTION_GRADUATION, {10.0, 20.0}, 25.4, 0, ""};
   assert_int_equal(sp_corrections_add(&order.said, &one, NULL), SP_OK);
   assert_int_equal(sp_corrections_add(&order.said, &two, NULL), SP_OK);
   char *text = sp_job_order_text(&order);
