@@ -6,6 +6,11 @@
  * J), because neighbouring samples are not independent. Patches share nothing but the board and the carriage at that
  * place, so the patches of a slab must agree; where they do not, all uncertainties are widened by what they disagree
  * (R. T. Birge, Phys. Rev. 40, 1932).
+ *
+ * What changes slowly along the board is taken off as a mean over some millimetres. Beside a mask or the end of a picture
+ * that mean is one-sided, and slow figure (curl, flame) that is left of it otherwise in the one face than in the other
+ * passes for a shift: 40 um on curly maple. So once the shift is known the second face is drawn anew on the first's
+ * samples, what only one of them shows is masked, and all patches are fitted again.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -38,22 +43,28 @@ typedef struct patch {
 typedef struct fit_job {
   const texture *first, *second;
   double shift_mm, aside_mm;
+  bool known; /* the shift: to far less than a sample, so that what the one masks can be masked in the other */
   patch *patch;
 } fit_job;
 
-/* Value and derivatives of the second at a place in samples, by cubic convolution over cells that are all unmasked;
- * false otherwise. */
+/* Weights of cubic convolution at `a` past the second of four samples. */
+static void cubic(double a, double w[4])
+{
+  w[0] = a * (-0.5 + a * (1.0 - 0.5 * a));
+  w[1] = 1.0 + a * a * (-2.5 + 1.5 * a);
+  w[2] = a * (0.5 + a * (2.0 - 1.5 * a));
+  w[3] = a * a * (-0.5 + 0.5 * a);
+}
+
+/* Value of the second at a place in samples, over cells that are all unmasked; false otherwise. */
 static bool look(const texture *t, double x, double y, double *value)
 {
   if (!(x >= 1.0 && y >= 1.0 && x < t->columns - 2.0 && y < t->rows - 2.0))
     return false;
   const int32_t i = (int32_t)x, j = (int32_t)y;
-  const double a = x - i, b = y - j;
-  const double wx[4] = {a * (-0.5 + a * (1.0 - 0.5 * a)), 1.0 + a * a * (-2.5 + 1.5 * a),
-                        a * (0.5 + a * (2.0 - 1.5 * a)), a * a * (-0.5 + 0.5 * a)};
-  const double wy[4] = {b * (-0.5 + b * (1.0 - 0.5 * b)), 1.0 + b * b * (-2.5 + 1.5 * b),
-                        b * (0.5 + b * (2.0 - 1.5 * b)), b * b * (-0.5 + 0.5 * b)};
-  double sum = 0.0;
+  double wx[4], wy[4], sum = 0.0;
+  cubic(x - i, wx);
+  cubic(y - j, wy);
   for (int32_t q = 0; q < 4; q++) {
     const size_t at = (size_t)(j - 1 + q) * (size_t)t->columns + (size_t)(i - 1);
     double row = 0.0;
@@ -333,11 +344,60 @@ static bool cut(const sp_face *from, double x_from_mm, double x_to_mm, sp_face *
   return true;
 }
 
-static bool stretch_of(const sp_face *face, double from_mm, double to_mm, texture *out)
+/* Grey of a face at a place in samples; 0 where one of the samples about it is masked. */
+static uint16_t grey_at(const sp_face *f, double x, double y)
 {
-  sp_face piece;
-  const bool fine = cut(face, from_mm, to_mm, &piece) && texture_of(&piece, 1, SLOW_MM, CLIP, out) && smooth(out);
-  sp_face_free(&piece);
+  if (!(x >= 1.0 && y >= 1.0 && x < f->columns - 2.0 && y < f->rows - 2.0))
+    return 0;
+  const size_t i = (size_t)x, j = (size_t)y;
+  double wx[4], wy[4], sum = 0.0;
+  cubic(x - (double)i, wx);
+  cubic(y - (double)j, wy);
+  for (size_t q = 0; q < 4; q++) {
+    const uint16_t *row = f->grey + (j - 1 + q) * (size_t)f->columns + i - 1;
+    if (!row[0] || !row[1] || !row[2] || !row[3])
+      return 0;
+    sum += wy[q] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3]);
+  }
+  return (uint16_t)fmin(fmax(round(sum), 1.0), 65535.0);
+}
+
+/* The second face anew on the samples of the first, each masked where the other is; false without memory. */
+static bool lay_on(sp_face *first, double shift_mm, double aside_mm, sp_face *second)
+{
+  const size_t w = (size_t)first->columns, n = w * (size_t)first->rows;
+  const double x0 = first->x0_mm - shift_mm, y0 = first->y0_mm - aside_mm;
+  const double dx = (x0 - second->x0_mm) / SP_FACE_PITCH_MM, dy = (y0 - second->y0_mm) / SP_FACE_PITCH_MM;
+  uint16_t *grey = calloc(n + 1, sizeof *grey);
+  if (!grey)
+    return false;
+  for (size_t k = 0; k < n; k++) {
+    grey[k] = first->grey[k] ? grey_at(second, (double)(k % w) + dx, (double)(k / w) + dy) : 0;
+    first->grey[k] = grey[k] ? first->grey[k] : 0;
+  }
+  sp_face_free(second);
+  *second = (sp_face){x0, y0, first->columns, first->rows, grey};
+  return true;
+}
+
+static bool texture_of_stretch(const sp_face *stretch, texture *out)
+{
+  return texture_of(stretch, 1, SLOW_MM, CLIP, out) && smooth(out);
+}
+
+/* Both faces' stretches about a slab, as they can be compared. */
+static bool stretches_of(const sp_face *first, const sp_face *second, double middle_mm, double half_mm,
+                         const fit_job *job, texture *a, texture *b)
+{
+  const double more = REACH_MM + 1.0, reach = half_mm + SLOW_MM + (job->known ? more : 0.0);
+  sp_face one = {.grey = NULL}, two = {.grey = NULL};
+  const double there = middle_mm - job->shift_mm;
+  bool fine = cut(first, middle_mm - reach, middle_mm + reach, &one) &&
+              cut(second, there - half_mm - SLOW_MM - more, there + half_mm + SLOW_MM + more, &two);
+  fine = fine && (!job->known || lay_on(&one, job->shift_mm, job->aside_mm, &two));
+  fine = fine && texture_of_stretch(&one, a) && texture_of_stretch(&two, b);
+  sp_face_free(&one);
+  sp_face_free(&two);
   return fine;
 }
 
@@ -345,11 +405,9 @@ static bool stretch_of(const sp_face *face, double from_mm, double to_mm, textur
 static bool fit_slab(const sp_face *first, const sp_face *second, double middle_mm, double along_mm, fit_job *job,
                      size_t rows)
 {
-  const double half = 0.5 * along_mm, more = SLOW_MM + REACH_MM + 1.0;
+  const double half = 0.5 * along_mm;
   texture a = {0}, b = {0};
-  const bool fine =
-      stretch_of(first, middle_mm - half - SLOW_MM, middle_mm + half + SLOW_MM, &a) &&
-      stretch_of(second, middle_mm - job->shift_mm - half - more, middle_mm - job->shift_mm + half + more, &b);
+  const bool fine = stretches_of(first, second, middle_mm, half, job, &a, &b);
   if (fine) {
     const int32_t i0 = (int32_t)lround((middle_mm - half - a.x0_mm) / SP_FACE_PITCH_MM),
                   i1 = (int32_t)lround((middle_mm + half - a.x0_mm) / SP_FACE_PITCH_MM);
@@ -405,8 +463,8 @@ static void sum_up(const patch *p, const double *middle_mm, size_t slabs, size_t
   fit_turn(fit);
 }
 
-static bool fit_overlap(const sp_face *first, const sp_face *second, double from_mm, double to_mm, fit_job *job,
-                        sp_grain_fit *fit)
+static bool fit_once(const sp_face *first, const sp_face *second, double from_mm, double to_mm, fit_job *job,
+                     sp_grain_fit *fit)
 {
   const double length = to_mm - from_mm, along = fmin(PATCH_ALONG_MM, length);
   const double most = fmin(fmax(floor(length / PATCH_ALONG_MM), 1.0), SP_GRAIN_SLABS);
@@ -427,7 +485,32 @@ static bool fit_overlap(const sp_face *first, const sp_face *second, double from
       all[i].shift += fit->turn_rad * all[i].y_mm;
   keep_agreeing(all, slabs * rows, fit);
   sum_up(all, middle, slabs, rows, fit);
+  job->patch = all;
   return true;
+}
+
+/* The median over all slabs is nearer than any sample. */
+static void take_shift(const sp_grain_fit *fit, fit_job *job)
+{
+  double shift[SP_GRAIN_SLABS], aside[SP_GRAIN_SLABS];
+  for (size_t i = 0; i < fit->count; i++) {
+    shift[i] = fit->slab[i].shift_mm;
+    aside[i] = fit->slab[i].aside_mm;
+  }
+  job->shift_mm = sp_median(shift, fit->count);
+  job->aside_mm = sp_median(aside, fit->count);
+  job->known = true;
+}
+
+static bool fit_overlap(const sp_face *first, const sp_face *second, double from_mm, double to_mm, fit_job *job,
+                        sp_grain_fit *fit)
+{
+  if (!fit_once(first, second, from_mm, to_mm, job, fit))
+    return false;
+  if (!fit->count)
+    return true;
+  take_shift(fit, job);
+  return fit_once(first, second, from_mm, to_mm, job, fit);
 }
 
 sp_status sp_grain_fit_place(const sp_face *first, const sp_face *second, double shift_mm, double aside_mm,
