@@ -213,7 +213,7 @@ static void test_said_by_hand(void **state)
            "{\"kind\": \"mark-here\", \"at_px\": [%.0f, %.0f], \"source\": 1},"
            "{\"kind\": \"not-a-mark\", \"at_px\": [%.0f, %.0f]},"
            "{\"kind\": \"nut-here\", \"at_px\": [%.0f, %.0f], \"picture\": \"near.png\"}",
-           coordinate(pale, "centre_px", 0) + 3.0, coordinate(pale, "centre_px", 1) - 20.0,
+           coordinate(pale, "centre_px", 0) + 20.0, coordinate(pale, "centre_px", 1) - 4.0,
            coordinate(scratch, "centre_px", 0) - 2.0, coordinate(scratch, "centre_px", 1) + 9.0,
            coordinate(nut, "centre_px", 0) + 2.0, coordinate(nut, "centre_px", 1));
   say_by_hand(list);
@@ -245,11 +245,15 @@ static void test_said_by_hand(void **state)
   assert_int_equal(r->status, 65);
   assert_non_null(strstr(r->err, "corrections 1 and 2 contradict each other"));
   /* of pictures that make no board, it is said that nothing was made of it */
-  say_by_hand("{\"kind\": \"nut-here\", \"at_px\": [90, 300], \"source\": 1}");
   draw_piece(34, 2, 70.0, 186.0, TWO, "strange");
+  cJSON *strange = truth_of("strange");
+  snprintf(list, sizeof list, "{\"kind\": \"mark-here\", \"at_px\": [%.0f, %.0f], \"source\": 1}",
+           coordinate(mark(strange, 8), "centre_px", 0), coordinate(mark(strange, 8), "centre_px", 1));
+  say_by_hand(list);
   record = check("--correct said.json near.png strange.png", 2);
   assert_string_equal(outcome(record, 0), "refused");
   cJSON_Delete(record);
+  cJSON_Delete(strange);
   cJSON_Delete(near);
   cJSON_Delete(far);
 }
