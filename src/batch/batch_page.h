@@ -30,6 +30,8 @@ void sp_batch_page_charts(const sp_batch_page *page, size_t which);
 void sp_batch_page_study(const sp_batch_page *page);
 void sp_batch_page_method(const sp_batch_page *page);
 
+/* "Scale length 300 mm, 10 frets, knife lines" */
+void sp_batch_say_layout(const sp_batch_group *group, sp_sentence *sentence);
 /* Begins a section of a group: where there is more than one, its heading names the layout. */
 void sp_batch_page_section(const sp_batch_page *page, size_t which, const char *id, const char *heading);
 /* "(0.12 to 0.31)" in a cell of its own, or "-". */

@@ -10,42 +10,13 @@
 #include "slotproof/layout.h"
 
 /* Drawing units. */
-static const double HEAD = 46.0, FOOT = 40.0, NUMBER_ROOM = 20.0, TIGHT_ROOM = 15.0, TICK = 9.0, PLOT_TOP = 12.0,
+static const double HEAD = 46.0, FOOT = 40.0, TICK = 9.0, PLOT_TOP = 12.0,
                     WHISKER_FOOT = 3.0;
 /* Pixels of the picture in the page for one drawing unit; the tallest picture, drawing units. */
 static const double PX_PER_UNIT = 1.7, TALLEST = 620.0;
 /* An error beyond so many tolerances is drawn at the edge with its number; else one slip would flatten all the rest. */
 static const double MOST_TOLERANCES = 4.0;
 static const double ROOM = 1.15; /* above the largest value */
-
-/* ---- numbers of the frets --------------------------------------------------------------------------------------- */
-
-static double x_of(const sp_page *page, size_t index, sp_place *place)
-{
-  const sp_plot_frame f = sp_sheet_frame(&page->sheet, 0.0, 1.0, 0.0, 1.0);
-  return sp_place_of(page->record, index, place) ? sp_plot_x(&f, sp_sheet_u_px(&page->sheet, place->centre_px)) : NAN;
-}
-
-void sp_page_fret_numbers(sp_page *page, double y)
-{
-  const bool tight = page->sheet.narrowest < NUMBER_ROOM;
-  double last = -INFINITY;
-  for (size_t i = 0; i < page->record->mark_count; i++) {
-    const sp_mark_record *mark = &page->record->marks[i];
-    sp_place place;
-    char name[24], class_name[40];
-    const double x = x_of(page, i, &place);
-    if (!(x - last >= (tight ? TIGHT_ROOM : NUMBER_ROOM)))
-      continue;
-    snprintf(class_name, sizeof class_name, "fret%s%s", tight ? " tight" : "",
-             mark->verdict == SP_OUT ? " strong" : "");
-    sp_short_name(mark->fret, name);
-    if (mark->by_hand) /* explained where the corrections stand */
-      strncat(name, "*", sizeof name - strlen(name) - 1);
-    sp_plot_words(page->markup, x, y, SP_PLOT_MIDDLE, class_name, name);
-    last = x;
-  }
-}
 
 /* ---- the picture ------------------------------------------------------------------------------------------------ */
 
@@ -143,7 +114,7 @@ static void put_board_drawing(sp_page *page)
   for (size_t i = 0; i < page->record->mark_count; i++) {
     const sp_mark_record *mark = &page->record->marks[i];
     sp_place place;
-    const double x = x_of(page, i, &place);
+    const double x = sp_page_x_of(page, i, &place);
     if (!isfinite(x))
       continue;
     put_end_strokes(page, &f, mark, &place);
@@ -311,47 +282,6 @@ static void range_of_values(const sp_record *r, const quantity *q, double *least
   *most += room;
 }
 
-/* From halfway to the mark before to halfway to the one behind, px of the sheet. False if its place is not known. */
-static bool breadth_of(const sp_page *page, size_t i, double *from, double *to)
-{
-  const sp_record *r = page->record;
-  sp_place here, beside;
-  if (!sp_place_of(r, i, &here))
-    return false;
-  const double u = sp_sheet_u_px(&page->sheet, here.centre_px);
-  *from = page->sheet.u_least_px;
-  *to = page->sheet.u_most_px;
-  if (i > 0 && sp_place_of(r, i - 1, &beside))
-    *from = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
-  if (i + 1 < r->mark_count && sp_place_of(r, i + 1, &beside))
-    *to = 0.5 * (u + sp_sheet_u_px(&page->sheet, beside.centre_px));
-  return true;
-}
-
-void sp_page_name_mark(sp_page *page, const sp_mark_record *mark)
-{
-  if (page->live)
-    sp_markup_setf(page->markup, "data-fret", "%ld", (long)mark->fret);
-}
-
-void sp_page_at(sp_page *page, size_t index, const sp_plot_frame *f)
-{
-  double from, to;
-  if (!page->live)
-    return;
-  sp_markup_begin(page->markup, "g");
-  sp_markup_set(page->markup, "class", "at");
-  sp_page_name_mark(page, &page->record->marks[index]);
-  if (breadth_of(page, index, &from, &to))
-    sp_plot_box(page->markup, f, from, to, f->y_least, f->y_most, "ground");
-}
-
-void sp_page_at_end(sp_page *page)
-{
-  if (page->live)
-    sp_markup_end(page->markup);
-}
-
 /* What counts as within, over the width of each fret. */
 static void put_limits(sp_page *page, const sp_plot_frame *f, const quantity *q)
 {
@@ -359,7 +289,7 @@ static void put_limits(sp_page *page, const sp_plot_frame *f, const quantity *q)
   for (size_t i = 0; i < r->mark_count; i++) {
     const double limit = q->limit(r, &r->marks[i]);
     double from, to;
-    if (isfinite(limit) && breadth_of(page, i, &from, &to))
+    if (isfinite(limit) && sp_page_breadth_of(page, i, &from, &to))
       sp_plot_box(page->markup, f, from, to, -limit, limit, "tolerance");
   }
 }

@@ -69,6 +69,10 @@ void sp_page_name_mark(sp_page *page, const sp_mark_record *mark);
 void sp_page_at(sp_page *page, size_t index, const sp_plot_frame *frame);
 void sp_page_at_end(sp_page *page);
 
+/* Where a mark stands in a drawing over the sheet's width (NAN: not known), and its place in the picture. */
+double sp_page_x_of(const sp_page *page, size_t index, sp_place *place);
+/* From halfway to the mark before to halfway to the one behind, px of the sheet. False if its place is not known. */
+bool sp_page_breadth_of(const sp_page *page, size_t index, double *from, double *to);
 /* Fret numbers along a row of a drawing, each where there is room for it; smaller where the frets stand close. */
 void sp_page_fret_numbers(sp_page *page, double y);
 

@@ -4,23 +4,6 @@
 
 #include "page_internal.h"
 
-size_t sp_count_marks(const sp_record *r, sp_verdict verdict)
-{
-  size_t n = 0;
-  for (size_t i = 0; i < r->mark_count; i++)
-    n += r->marks[i].verdict == verdict;
-  return n;
-}
-
-const char *sp_short_name(int32_t fret, char into[static 24])
-{
-  if (fret == 0)
-    snprintf(into, 24, "nut");
-  else
-    snprintf(into, 24, "%ld", (long)fret);
-  return into;
-}
-
 static void put_capital(sp_markup *m, const char *element, const char *class_name, const char *text, const char *stop)
 {
   const char first = text[0] >= 'a' && text[0] <= 'z' ? (char)(text[0] - 'a' + 'A') : text[0];
