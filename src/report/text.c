@@ -14,15 +14,6 @@
 
 /* ---- words ------------------------------------------------------------------------------------------------------ */
 
-const char *sp_fret_name(int32_t fret, char into[static 24])
-{
-  if (fret == 0)
-    snprintf(into, 24, "the nut");
-  else
-    snprintf(into, 24, "fret %ld", (long)fret);
-  return into;
-}
-
 sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE *file, sp_error *err)
 {
   if (count)
@@ -35,14 +26,6 @@ sp_status sp_text_list(const char *title, char *const *lines, size_t count, FILE
     free(clean);
   }
   return SP_OK;
-}
-
-size_t sp_count_frets(const sp_record *record, sp_verdict verdict)
-{
-  size_t n = 0;
-  for (size_t i = 0; i < record->mark_count; i++)
-    n += record->marks[i].fret > 0 && record->marks[i].verdict == verdict;
-  return n;
 }
 
 /* ---- lines that belong to no fret ------------------------------------------------------------------------------- */
