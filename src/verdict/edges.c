@@ -1,6 +1,6 @@
 /* Where a line meets the board's long edges, against where it should.
  *
- * Plane geometry in (U, V) as in verdict.c. Off the centre line the error is the line's place there and its lean
+ * Plane geometry in (U, V) as in frame.c. Off the centre line the error is the line's place there and its lean
  * together, so their covariance counts: a line is best known near the middle of what shows of it. What mark and nut
  * share, the map's offset first of all, cancels as it does on the centre line; how far the centre line itself may be
  * turned does not, since the computed line is square to it (or at its own angle to it).

@@ -25,6 +25,9 @@ typedef struct datum {
   double lean;
 } datum;
 
+/* ---- frame.c ---- */
+
+frame verdict_frame_of(const sp_reference *ref, const sp_marks *marks);
 /* Millimetres (or px) along the image axis; their rate per px. */
 double verdict_along_mm(const frame *f, double u_px);
 double verdict_rate_at(const frame *f, double u_px);
@@ -39,6 +42,15 @@ double verdict_lean_of(const frame *f, double u_px, double slope);
 sp_point verdict_point_on(const frame *f, double u, double v);
 /* Sign of the board's y axis against v: y points right when looking from nut to bridge, face up. */
 int verdict_y_sign(const frame *f, int direction);
+/* Standard uncertainty of a lean, rad: the line's, the centre line's, and that of the pixels' aspect, which turns the line
+ * one way and the centre line the other. */
+double verdict_u_lean(const frame *f, double u_px, double slope, double u_slope);
+/* Ends and middle in the picture, of a line through (u, v) from v_a to v_b. */
+void verdict_draw_places(const frame *f, int direction, double u, double v, double slope, double v_a, double v_b,
+                         sp_mark_record *mark);
+
+/* ---- budget.c ---- */
+
 double verdict_temperature_factor(const sp_verdict_options *options);
 sp_verdict verdict_decide(double error_mm, double expanded_mm, double tolerance_mm);
 
@@ -49,6 +61,42 @@ double verdict_map_u_mm(const frame *f, const datum *d, double u_px, double x_mm
 double verdict_axis_u_mm(const frame *f, const datum *d, double lean, double place, double y_v_mm);
 double verdict_rule_u_mm(const frame *f, double x_mm);
 double verdict_temperature_u_mm(const sp_verdict_options *options, double x_mm);
+
+sp_budget verdict_budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm,
+                            const sp_verdict_options *options);
+/* All parts together, k = 1. */
+double verdict_combined_u_mm(const sp_budget *budget);
+/* At this fret: a length, or cents turned into the shift that makes them, the tighter of the two. */
+double verdict_tolerance_mm(const sp_layout *layout, int32_t fret, const sp_verdict_options *options);
+
+/* ---- mark.c ---- */
+
+/* Cents by which a note at this fret is sharp if the fret lies `error_mm` too near the bridge; NAN beyond the bridge. */
+double verdict_cents_of(const sp_layout *layout, int32_t fret, double error_mm);
+/* A mark of which nothing is known yet. */
+void verdict_blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *mark);
+void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
+                        const sp_mark *m, const sp_verdict_options *options, sp_mark_record *mark);
+void verdict_judge_nut(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
+                       const sp_verdict_options *options, sp_mark_record *mark);
+
+/* ---- fit.c ---- */
+
+typedef struct best_fit {
+  bool known;
+  double origin, scale; /* place = origin + direction * scale * (layout / L) */
+  double u_origin, u_scale, rms;
+} best_fit;
+
+/* How many frets from `from` on have a line. */
+size_t verdict_matched(const sp_match *match, int32_t frets, int32_t from);
+sp_status verdict_fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit,
+                             sp_error *err);
+/* Without a scale: cents against the best-fitting layout. */
+void verdict_judge_ratios(const frame *f, const sp_layout *layout, const sp_match *match, const best_fit *fit,
+                          sp_record *record);
+
+/* ---- edges.c ---- */
 
 /* A line as it crosses the centre line. */
 typedef struct crossing {
