@@ -41,7 +41,7 @@ static void robust_u(const double *design, const double *rest, size_t n, double 
 
 /* Robust straight line of place against layout / L (Tukey weights): one misplaced line must not move it. */
 sp_status verdict_fit_layout(const frame *f, const sp_layout *layout, const sp_match *match, best_fit *fit,
-                            sp_error *err)
+                             sp_error *err)
 {
   const size_t n = verdict_matched(match, layout->frets, 0);
   memset(fit, 0, sizeof *fit);
@@ -84,7 +84,7 @@ sp_status verdict_fit_layout(const frame *f, const sp_layout *layout, const sp_m
 
 /* Without a scale: cents against the best-fitting layout, which need none. */
 void verdict_judge_ratios(const frame *f, const sp_layout *layout, const sp_match *match, const best_fit *fit,
-                         sp_record *record)
+                          sp_record *record)
 {
   if (f->mm || !fit->known || !(fit->scale > 0.0))
     return;

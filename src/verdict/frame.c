@@ -1,5 +1,5 @@
-/* From pixels to places on the board. The geometry is that of reference.h: straighten along u by the map, scale across by
- * a constant, then plane geometry with the board's centre line as x axis. */
+/* From pixels to places on the board. The geometry is that of reference.h: straighten along u by the map, scale across
+ * by a constant, then plane geometry with the board's centre line as x axis. */
 #include <math.h>
 #include <string.h>
 
@@ -112,7 +112,7 @@ int verdict_y_sign(const frame *f, int direction)
 }
 
 void verdict_draw_places(const frame *f, int direction, double u, double v, double slope, double v_a, double v_b,
-                        sp_mark_record *r)
+                         sp_mark_record *r)
 {
   const sp_point a = verdict_point_on(f, u + slope * (v_a - v), v_a),
                  b = verdict_point_on(f, u + slope * (v_b - v), v_b);

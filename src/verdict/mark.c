@@ -119,8 +119,8 @@ static sp_mark at_its_middle(const frame *f, const sp_mark *m, double lean)
   if (!f->mm)
     return own;
   /* slopes in even pixels say themselves how far the line has got */
-  const double at_mm = isnan(f->even_rate) ? verdict_along_mm(f, u)
-                                           : verdict_along_mm(f, m->u_px) + f->even_rate * m->slope * d;
+  const double at_mm =
+      isnan(f->even_rate) ? verdict_along_mm(f, u) : verdict_along_mm(f, m->u_px) + f->even_rate * m->slope * d;
   const double off_mm = f->across * (middle - c->at_px - c->slope * u);
   const double drop_mm = off_mm * f->cosine * (sin(f->tilt) - lean * f->cosine);
   const double turn = hypot(c->u_slope, sqrt(sp_square_map_variance(&f->ref->square, u, NAN)));
@@ -133,8 +133,8 @@ static sp_mark at_its_middle(const frame *f, const sp_mark *m, double lean)
   return own;
 }
 
-void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d, const sp_mark *m,
-                       const sp_verdict_options *o, sp_mark_record *r)
+void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
+                        const sp_mark *m, const sp_verdict_options *o, sp_mark_record *r)
 {
   sp_mark own;
   describe_line(f, match->direction, m, r);
@@ -167,7 +167,7 @@ void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match 
 
 /* The nut is right by definition: all its uncertainty is in the others' datum term. */
 void verdict_judge_nut(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
-                      const sp_verdict_options *o, sp_mark_record *r)
+                       const sp_verdict_options *o, sp_mark_record *r)
 {
   crossing line;
   if (match->nut_is_end) {
@@ -176,7 +176,7 @@ void verdict_judge_nut(const frame *f, const sp_layout *layout, const sp_match *
     r->found = true;
     describe_angle(f, e->u_px, e->slope, e->u_slope, r);
     verdict_draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
-                b->side[1].at_px + b->side[1].slope * e->u_px, r);
+                        b->side[1].at_px + b->side[1].slope * e->u_px, r);
     line = (crossing){e->u_px, e->v_px, e->slope, e->u_u_px, e->u_slope, 0.0, true};
   } else if (match->line_of_fret[0] >= 0) {
     const sp_mark *m = &f->marks->marks[match->line_of_fret[0]];

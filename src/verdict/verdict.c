@@ -68,7 +68,8 @@ static sp_status add_strays(const frame *f, const sp_layout *layout, const sp_ma
     sp_mark_record r = {0};
     if (!match->is_stray[i])
       continue;
-    verdict_draw_places(f, match->direction ? match->direction : 1, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px, &r);
+    verdict_draw_places(f, match->direction ? match->direction : 1, m->u_px, m->v_px, m->slope, m->v_a_px, m->v_b_px,
+                        &r);
     sp_stray_record *s = &record->strays[record->stray_count++];
     s->end_a_px = r.end_a_px;
     s->end_b_px = r.end_b_px;
@@ -113,7 +114,7 @@ static void describe_nut_behind(const frame *f, const sp_match *match, const dat
     u_u = m->u_u_px;
   } else if (e->found && isfinite(d->u_px)) {
     verdict_draw_places(f, match->direction, e->u_px, e->v_px, e->slope, b->side[0].at_px + b->side[0].slope * e->u_px,
-                b->side[1].at_px + b->side[1].slope * e->u_px, &drawn);
+                        b->side[1].at_px + b->side[1].slope * e->u_px, &drawn);
     r->is_end = true;
     u = e->u_px;
     u_u = e->u_u_px;

@@ -42,8 +42,8 @@ double verdict_lean_of(const frame *f, double u_px, double slope);
 sp_point verdict_point_on(const frame *f, double u, double v);
 /* Sign of the board's y axis against v: y points right when looking from nut to bridge, face up. */
 int verdict_y_sign(const frame *f, int direction);
-/* Standard uncertainty of a lean, rad: the line's, the centre line's, and that of the pixels' aspect, which turns the line
- * one way and the centre line the other. */
+/* Standard uncertainty of a lean, rad: the line's, the centre line's, and that of the pixels' aspect, which turns the
+ * line one way and the centre line the other. */
 double verdict_u_lean(const frame *f, double u_px, double slope, double u_slope);
 /* Ends and middle in the picture, of a line through (u, v) from v_a to v_b. */
 void verdict_draw_places(const frame *f, int direction, double u, double v, double slope, double v_a, double v_b,
@@ -71,7 +71,8 @@ double verdict_tolerance_mm(const sp_layout *layout, int32_t fret, const sp_verd
 
 /* ---- mark.c ---- */
 
-/* Cents by which a note at this fret is sharp if the fret lies `error_mm` too near the bridge; NAN beyond the bridge. */
+/* Cents by which a note at this fret is sharp if the fret lies `error_mm` too near the bridge; NAN beyond the bridge.
+ */
 double verdict_cents_of(const sp_layout *layout, int32_t fret, double error_mm);
 /* A mark of which nothing is known yet. */
 void verdict_blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *mark);
