@@ -118,7 +118,7 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   if (status || j->reading.count < MIN_STROKES)
     return status;
   status = sp_rule_pattern(&j->reading, j->evidence, err);
-  double best = -INFINITY, second = -INFINITY, strongest = -INFINITY, denied = -INFINITY;
+  double best = -INFINITY, second = -INFINITY, strongest = -INFINITY, denied = -INFINITY, unseen = -INFINITY;
   for (int k = 0; !status && k < SP_GRADUATION_PATTERNS; k++) {
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
@@ -128,6 +128,7 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
       status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
     if (!borne_out) {
       denied = k == SP_GRADUATION_INCH_50 ? total : denied;
+      unseen = fmax(unseen, total);
       continue;
     }
     if (total > best) {
@@ -142,17 +143,8 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   j->lead = best - second;
   if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD || denied > best)
     j->kind = -1;
-  if (is_doubtful_inch(j, stated_dpi))
-    j->kind = -1;
-  if (getenv("DBG")) {
-    for (int k = 0; k < SP_GRADUATION_PATTERNS; k++)
-      fprintf(stderr, "ev %d %.1f\n", k, j->evidence[k]);
-    fprintf(stderr, "period %.3f n %zu kind %d lead %.1f denied %.1f best %.1f\n", j->reading.period_px,
-            j->reading.count, j->kind, j->lead, denied, best);
-    for (int i = 0; i < 60 && i < (int)j->reading.count; i++)
-      fprintf(stderr, "%d:%.0f@%.1f ", j->reading.strokes[i].index, j->reading.strokes[i].length_px,
-              j->reading.strokes[i].u_px);
-  }
+  if (is_doubtful_inch(j, stated_dpi) || (is_inch(j->kind) && unseen > best))
+    j->kind = -1; /* a finer fraction goes better with the lengths, and too few of its inches show to bear it out */
   settle_twin(j, stated_dpi);
   return status;
 }

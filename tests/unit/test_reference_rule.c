@@ -22,6 +22,7 @@ typedef struct drawn_rule {
   double fade;    /* by which part strokes are fainter at the rule's end than at its beginning */
   double faint;   /* by which part all of them are */
   double numeral; /* grey by which numerals are darker than the rule */
+  double inch_mm; /* by how much more whole inches are longer than half ones; then most of them are worn off */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
@@ -45,12 +46,21 @@ static double stroke_mm(const drawn_rule *r, int k)
   double length = 2.6;
   for (int i = 0; levels[i]; i++)
     if (k % levels[i] == 0)
-      length = 2.6 + step * (i + 1);
+      length = 2.6 + step * (i + 1) + (!levels[i + 1] ? r->inch_mm : 0.0);
   return length;
+}
+
+/* With inch_mm: of the strokes of 1/64 in that mark halves and wholes, what rust has left. */
+static bool is_worn_off(const drawn_rule *r, int k)
+{
+  static const bool LEFT[] = {true, false, false, true, true, false, false, true, true, false, false, true};
+  return r->inch_mm > 0.0 && k % 32 == 0 && !LEFT[k / 32 % 12];
 }
 
 static bool shows(const drawn_rule *r, int k)
 {
+  if (is_worn_off(r, k))
+    return false;
   return k >= 0 && k < r->count && !(k >= r->gap_from && k < r->gap_to) && !(r->skip_every && k % r->skip_every == 3);
 }
 
@@ -305,6 +315,28 @@ static void worn_strokes_are_stepped_over(void **unused)
   assert_int_equal(drawn, 115);
   sp_reference ref = read_drawn(&r, SP_ALONG_Y, NAN, &o);
   check_reading(&ref, &r, SP_ALONG_Y, drawn);
+  sp_reference_free(&ref);
+}
+
+/* Where most of the inches are worn off a rule of 1/64 in, too few are left to tell it from one of 1/32 in by; those few
+ * are longer, so it must not be taken for that either: every length would be doubled. */
+static void worn_inches_are_no_coarser_rule(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = RULES[3];
+  r.count = 380;
+  r.extent = 0;
+  r.inch_mm = 1.5;
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  assert_false(ref.map.known);
+  assert_non_null(strstr(ref.reason, "--graduation"));
+  sp_reference_free(&ref);
+  sp_reference_options told = o;
+  told.graduation_mm = 25.4 / 64.0;
+  ref = read_drawn(&r, SP_ALONG_X, NAN, &told);
+  assert_true(ref.map.known);
+  CHECK_CLOSE(ref.record.px_per_mm / r.px_per_mm, 1.0, 1e-4);
   sp_reference_free(&ref);
 }
 
@@ -682,6 +714,7 @@ int main(void)
       cmocka_unit_test(counts_across_a_gap),
       cmocka_unit_test(a_rim_is_no_stroke),
       cmocka_unit_test(worn_strokes_are_stepped_over),
+      cmocka_unit_test(worn_inches_are_no_coarser_rule),
       cmocka_unit_test(numerals_stronger_than_strokes),
       cmocka_unit_test(begins_in_the_rim),
       cmocka_unit_test(the_users_word),
