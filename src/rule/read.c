@@ -545,6 +545,27 @@ static int by_index(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
+/* In a coarse picture the finest strokes may be a mere ripple, strong enough to give the period but not to be read: then
+ * every second number has no stroke, and the strokes that there are lie two periods apart. Counted by ones their lengths
+ * would mean another graduation. */
+static size_t count_what_is_there(sp_stroke *s, size_t n)
+{
+  const double most_odd = 0.02;
+  size_t odd = 0, kept = 0;
+  for (size_t i = 0; i < n; i++)
+    odd += (s[i].index & 1) != 0;
+  const bool to_odd = 2 * odd > n;
+  if ((double)(to_odd ? n - odd : odd) > most_odd * (double)n)
+    return n;
+  for (size_t i = 0; i < n; i++) {
+    if (((s[i].index & 1) != 0) != to_odd)
+      continue;
+    s[kept] = s[i];
+    s[kept++].index = (s[i].index - (to_odd ? 1 : 0)) / 2;
+  }
+  return kept;
+}
+
 static int32_t strongest_block(const strengths *s, zone z)
 {
   int32_t best = 0;
@@ -596,6 +617,7 @@ static sp_status count_strokes(const bands *b, const strengths *s, zone z, const
   reading->count = drop_lonely(reading->strokes, n);
   link_runs(reading->strokes, reading->count);
   reading->count = keep_good(reading->strokes, reading->count);
+  reading->count = count_what_is_there(reading->strokes, reading->count);
   return SP_OK;
 }
 
