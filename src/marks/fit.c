@@ -32,6 +32,8 @@ static const double PIXEL_PX = 0.28867513459481288;
 /* A wall that wanders is followed where it lies further than this beside its line, in so many steps. */
 static const double FOLLOW_PX = 0.5;
 enum { FOLLOWING = 10 };
+/* A burr that shows more than its cut, against the cut's depth: what it is expected to be, as a standard deviation. */
+static const double MORE_THAN_CUT = 1.2, MORE_THAN_CUT_SD = 0.6;
 /* White from here on, part of full scale: what lies beyond is not in the picture. */
 static const double CLIPPED = 0.985;
 /* A slot lit so unequally that one wall hardly shows: part of its breadth that is in doubt. */
@@ -278,19 +280,21 @@ static void smooth_heights(sp_line_fit *f, double *work)
   }
 }
 
-/* The height the line typically has where it shows: median of the upper half, in its own sign. */
+/* The height the line typically has where it shows: median of the upper half, in its own sign. If only the other sign
+ * is seen although this one was asked for, there is no such line. */
 static double typical_height(const sp_line_fit *f, double sign, double *work)
 {
   for (size_t k = 0; k < f->count; k++)
     work[k] = sign * f->pieces[k].smooth_height;
-  return sign * sp_quantile(work, f->count, 0.70);
+  const double height = sp_quantile(work, f->count, 0.70);
+  return sign * (f->cut_sign ? fmax(height, 0.0) : height);
 }
 
 static void mark_presence(sp_line_fit *f, double height, double noise)
 {
   for (size_t k = 0; k < f->count; k++) {
     sp_piece *p = &f->pieces[k];
-    const double h = height < 0.0 ? -p->smooth_height : p->smooth_height;
+    const double h = signbit(height) ? -p->smooth_height : p->smooth_height;
     /* five pieces smoothed: their noise is about noise / sqrt(5 * core pixels) */
     p->present = p->usable && h > 0.35 * fabs(height) && h > 0.6 * noise;
   }
@@ -529,6 +533,13 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
   f->place[1] = c->u_px + 0.5 * width;
   f->slope[0] = f->slope[1] = c->slope;
   f->shape = (sp_shape){.width_px = width, .blur_px = expect->blur_px};
+  f->cut_sign = c->cut_sign;
+  if (c->burr_side) {
+    const int side = c->burr_side > 0;
+    f->shape.flank = expect->flank;
+    f->shape.burr_width_px[side] = expect->burr_px[expect->flank];
+    f->shape.burr_height[side] = -expect->burr_height;
+  }
   f->half_px = sp_window_half_px(kind, px_per_mm);
   f->rows = rows_for(px_per_mm, c->slope);
   f->even_from_px = c->u_px;
@@ -553,6 +564,7 @@ static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
   double sign = 0.0;
   for (size_t k = 0; k < f->count; k++)
     sign += f->pieces[k].smooth_height;
+  sign = f->cut_sign ? f->cut_sign : sign;
   const double noise = typical_noise(f, work), height = typical_height(f, sign < 0.0 ? -1.0 : 1.0, work);
   f->height = height;
   mark_presence(f, height, noise);
@@ -644,7 +656,12 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
                           sp_error *err)
 {
   const sp_mark_kind kind = o->kind;
-  const sp_expectation seen = leaning(upright, c->slope, rows_for(o->px_per_mm, c->slope)), *expect = &seen;
+  sp_expectation seen = leaning(upright, c->slope, rows_for(o->px_per_mm, c->slope));
+  const sp_expectation *expect = &seen;
+  if (c->burr_side) {
+    seen.burr_height = fmax(MORE_THAN_CUT, seen.burr_height);
+    seen.burr_height_sd = MORE_THAN_CUT_SD;
+  }
   memset(f, 0, sizeof *f);
   f->o = o;
   f->full_scale = view->full_scale;

@@ -83,36 +83,47 @@ static bool is_broad(const sp_line_fit *f, double width_px, double px_per_mm)
   return f->kind == SP_MARK_KNIFE && width_px > fmax(BROAD_MM * px_per_mm, BROAD_BLURS * least_blur(f));
 }
 
-bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
+/* Level left and right of a mark may differ by this part of its height; by more where a mark is known to lie beside. */
+static const double MOST_STEP = 0.9, MOST_STEP_BESIDE = 2.5;
+
+static bool has_form(const sp_line_fit *f, const sp_mark *m, double most_step, double px_per_mm)
 {
   if (!width_fits(f, m->width_px, px_per_mm) || f->count < 6)
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
     return false;
-  return step_across(f) < 0.9;
+  return step_across(f) < most_step;
 }
 
-static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm,
-                            bool ground_measured)
+bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
 {
+  return has_form(f, m, MOST_STEP, px_per_mm);
+}
+
+static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, bool beside,
+                            double px_per_mm, bool ground_measured)
+{
+  /* what lies beside another mark is not asked to explain that as well */
+  const double significance = f->significance * (beside ? sqrt(f->misfit) : 1.0);
   if (!(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
   if (ground_measured &&
-      !(f->significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
+      !(significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : LEAST_SIGNIFICANCE)))
     return false;
-  return sp_marks_has_form(f, m, px_per_mm);
+  return has_form(f, m, beside ? MOST_STEP_BESIDE : MOST_STEP, px_per_mm);
 }
 
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
   size_t count;
   double cost[2]; /* summed over the lines, flat-topped and falling */
-  size_t of_kind[2];
+  size_t of_kind[2], of_side[2]; /* left, right */
   double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES], height[2 * MAX_CANDIDATES];
 } burr_vote;
 
 typedef struct burr_ballot {
   double cost[2], burr[2], width, height;
+  int side;
 } burr_ballot;
 
 static bool cast(const sp_line_fit *fit, burr_ballot *b)
@@ -122,7 +133,9 @@ static bool cast(const sp_line_fit *fit, burr_ballot *b)
   memcpy(b->cost, fit->cost_of_kind, sizeof b->cost);
   memcpy(b->burr, fit->burr_of_kind_px, sizeof b->burr);
   b->width = fit->shape.width_px;
-  b->height = fmax(fabs(fit->shape.burr_height[0]), fabs(fit->shape.burr_height[1]));
+  const double left = fabs(fit->shape.burr_height[0]), right = fabs(fit->shape.burr_height[1]);
+  b->side = right > left;
+  b->height = fmax(left, right);
   return true;
 }
 
@@ -134,6 +147,7 @@ static void count_ballot(const burr_ballot *b, burr_vote *v)
     if (isfinite(b->cost[kind]))
       v->burr[kind][v->of_kind[kind]++] = b->burr[kind];
   }
+  v->of_side[b->side]++;
   v->height[v->count] = b->height;
   v->width[v->count++] = b->width;
 }
@@ -205,6 +219,7 @@ typedef struct fit_job {
   sp_candidate candidate, seen;   /* seen: as the search saw it */
   size_t whole;                   /* of a part: the job that tries it as a whole fret */
   bool wanted, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
+  bool beside;                    /* another mark lies beside it */
   sp_effort effort;
   sp_mark mark, found;
   double blur;
@@ -272,7 +287,7 @@ static void run_part(const fit_jobs *jobs, fit_job *j)
   cross_centre(jobs->board, c.u_px, c.slope, c.v_px, &u, &v);
   sp_line_fit_result(&fit, v, &j->mark);
   const double length = j->mark.v_b_px - j->mark.v_a_px;
-  j->good = looks_like_mark(&fit, &j->mark, MIN_OF_PART, px, jobs->ground->measured) &&
+  j->good = looks_like_mark(&fit, &j->mark, MIN_OF_PART, false, px, jobs->ground->measured) &&
             length >= MIN_OF_LEAST * jobs->o->least_part * (v1 - v0);
   j->mark.part = true;
   j->blur = fit.shape.blur_px;
@@ -296,7 +311,8 @@ static void run_fit(void *context, size_t index)
     return;
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, j->candidate.v_px, &j->mark);
-    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, jobs->o->px_per_mm, jobs->ground->measured);
+    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, j->beside, jobs->o->px_per_mm,
+                              jobs->ground->measured);
     j->blur = fit.shape.blur_px;
     j->voted = j->good && cast(&fit, &j->ballot);
   }
@@ -534,13 +550,38 @@ static sp_status final_pass(fit_jobs *jobs, size_t count, size_t parts, burr_vot
   return SP_OK;
 }
 
+/* A blade that leans raises its burr on one side of all lines: so many of them agree on it. */
+static const double ONE_SIDE = 0.75;
+
+/* Where the burr shows more than its dark cut the search has found the burr. If the board's lines have theirs on one
+ * side, -1 left or 1 right, the cut is looked for on the other side of what is light. */
+static int usual_side(const burr_vote *v, const sp_marks *marks)
+{
+  const double most = ONE_SIDE * (double)v->count;
+  if (v->count < 4 || mostly_light(marks))
+    return 0;
+  return (double)v->of_side[1] >= most ? 1 : (double)v->of_side[0] >= most ? -1 : 0;
+}
+
+static void look_beside_burr(const sp_expectation *e, int side, fit_job *j)
+{
+  if (!(j->good ? j->mark.contrast > 0.0 : j->candidate.height > 0.0))
+    return;
+  j->candidate.u_px -= side * 0.5 * (e->width_px + e->burr_px[e->flank]);
+  j->candidate.cut_sign = -1;
+  j->candidate.burr_side = side;
+  j->effort = SP_EFFORT_AGAIN;
+}
+
 /* What was found is fitted again from where it lies; what is hopeless is not tried again. */
-static void prepare_again(fit_jobs *jobs, size_t count)
+static void prepare_again(fit_jobs *jobs, size_t count, int burr_side)
 {
   for (size_t i = 0; i < count; i++) {
     fit_job *j = &jobs->job[i];
     if (!j->good) {
       j->wanted = j->wanted && j->mark.significance > LEAST_SIGNIFICANCE;
+      if (burr_side && !j->candidate.part)
+        look_beside_burr(jobs->expect, burr_side, j);
       continue;
     }
     if (j->effort == SP_EFFORT_FULL)
@@ -552,6 +593,8 @@ static void prepare_again(fit_jobs *jobs, size_t count)
       const double middle = 0.5 * (j->mark.v_a_px + j->mark.v_b_px);
       j->candidate.u_px += j->mark.slope * (middle - j->mark.v_px);
       j->candidate.v_px = middle;
+    } else if (burr_side) {
+      look_beside_burr(jobs->expect, burr_side, j);
     }
   }
 }
@@ -580,6 +623,114 @@ static size_t add_parts(const sp_marks_options *o, double group_px, fit_job *job
   return n;
 }
 
+/* What a cross-section leaves over per value, from where on something else lies in the window; how far beside the mark
+ * that is looked for, mm; how much nearer it would be the same. */
+static const double UNEXPLAINED = 2.5, BESIDE_MM[] = {0.3, 0.42, 0.54, 0.66, 0.78, 0.9}, SAME_MM = 0.22;
+enum { BESIDE = 2 * sizeof BESIDE_MM / sizeof *BESIDE_MM };
+/* A mark found so is explained at least this well, against the one it was found by. */
+static const double AS_WELL = 0.5;
+
+/* As found, or as a fit saw it that is no mark: the pencil's stroke itself may be too broad for one. */
+static const sp_mark *seen_by(const fit_job *j)
+{
+  return j->ever ? &j->found : &j->mark;
+}
+
+static bool is_unexplained(const fit_jobs *jobs, const fit_job *j)
+{
+  const sp_mark *m = seen_by(j);
+  return j->wanted && !j->candidate.part && m->coverage >= jobs->min_coverage && m->misfit > UNEXPLAINED &&
+         m->significance > LEAST_SIGNIFICANCE && isfinite(m->u_px);
+}
+
+static void ask_beside(const fit_jobs *jobs, const fit_job *of, fit_job beside[BESIDE])
+{
+  const sp_mark *seen = seen_by(of);
+  const double px = jobs->o->px_per_mm;
+  for (int k = 0; k < BESIDE; k++) {
+    sp_candidate *c = &beside[k].candidate;
+    const double apart = BESIDE_MM[k / 2] * px * (k % 2 ? 1.0 : -1.0);
+    *c = of->candidate;
+    c->u_px = seen->u_px + apart;
+    c->v_px = seen->v_px;
+    c->slope = seen->slope;
+    c->cut_sign = seen->contrast < 0.0 ? -1 : 1;
+    c->burr_side = 0;
+    beside[k].effort = SP_EFFORT_QUICK;
+    beside[k].beside = true;
+    beside[k].wanted = !beyond_ends(jobs->board, c->u_px, 0.5 * px);
+  }
+}
+
+static bool is_known(const fit_job *job, size_t count, double u_px, double same_px)
+{
+  for (size_t i = 0; i < count; i++)
+    if (job[i].ever && fabs(job[i].found.u_px - u_px) < same_px)
+      return true;
+  return false;
+}
+
+/* The best of what was seen beside a mark; the others are not wanted any more. */
+static void choose_beside(const fit_jobs *jobs, const fit_job *known, size_t count, const fit_job *of, fit_job *beside)
+{
+  fit_job *best = NULL;
+  for (int k = 0; k < BESIDE; k++) {
+    fit_job *j = &beside[k];
+    j->wanted = false;
+    if (j->good && explained(&j->mark) > AS_WELL * explained(seen_by(of)) &&
+        (!best || explained(&j->mark) > explained(&best->mark)) &&
+        !is_known(known, count, j->mark.u_px, SAME_MM * jobs->o->px_per_mm))
+      best = j;
+  }
+  if (!best)
+    return;
+  best->wanted = true;
+  best->effort = SP_EFFORT_FULL;
+  best->candidate.u_px = best->mark.u_px;
+  best->candidate.slope = best->mark.slope;
+}
+
+/* A pencil's stroke beside a cut is broad, and the search sees only the darker of the two: where a mark leaves much of
+ * its surroundings unexplained, a line like it is looked for there. Which of them is the fret the layout tells. */
+static sp_status look_beside_unexplained(fit_jobs *jobs, size_t count, sp_marks *marks, sp_error *err)
+{
+  fit_job *const known = jobs->job;
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    n += is_unexplained(jobs, &known[i]);
+  fit_job *beside = calloc(n * BESIDE + 1, sizeof *beside);
+  sp_mark *more = realloc(marks->marks, (marks->count + n + 1) * sizeof *more);
+  marks->marks = more ? more : marks->marks;
+  if (!beside || !more) {
+    free(beside);
+    return sp_fail_memory(err);
+  }
+  fit_jobs sought = *jobs;
+  sought.job = beside;
+  for (int turn = 0; turn < 3; turn++) { /* asked, chosen, kept */
+    size_t k = 0;
+    for (size_t i = 0; i < count; i++) {
+      if (!is_unexplained(jobs, &known[i]))
+        continue;
+      fit_job *here = beside + BESIDE * k++;
+      if (turn == 0)
+        ask_beside(jobs, &known[i], here);
+      else if (turn == 1)
+        choose_beside(jobs, known, count, &known[i], here);
+      for (int b = 0; turn == 2 && b < BESIDE; b++)
+        if (here[b].good && !is_known(known, count, here[b].mark.u_px, SAME_MM * jobs->o->px_per_mm))
+          marks->marks[marks->count++] = here[b].mark;
+    }
+    const sp_status status = turn < 2 ? run_fits(&sought, n * BESIDE, err) : SP_OK;
+    if (status) {
+      free(beside);
+      return status;
+    }
+  }
+  free(beside);
+  return SP_OK;
+}
+
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
                             const sp_marks_options *o, double group_px, const sp_ground *ground, sp_expectation *expect,
@@ -604,9 +755,11 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
   const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
   if (!status && (is_denied(&votes, marks, expect) || agree_on_burr(&votes, expect))) {
-    prepare_again(&jobs, count + parts);
+    prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, marks) : 0);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = look_beside_unexplained(&jobs, count, marks, err);
   free(jobs.job);
   return status;
 }
@@ -622,7 +775,9 @@ static double visibility(const sp_mark *m)
   return fabs(m->contrast) * m->coverage;
 }
 
-static void merge_doubles(sp_marks *marks, double reach_px)
+/* Two of one colour that lie further apart than one knife line is broad are two, a pencil's stroke and a cut it may be;
+ * the layout tells which is the fret. */
+static void merge_doubles(sp_marks *marks, double reach_px, double alike_px)
 {
   const bool light = mostly_light(marks);
   size_t kept = 0;
@@ -631,6 +786,10 @@ static void merge_doubles(sp_marks *marks, double reach_px)
     if (kept && m->u_px - marks->marks[kept - 1].u_px < reach_px) {
       sp_mark *before = &marks->marks[kept - 1];
       const bool usual = (m->contrast > 0.0) == light, usual_before = (before->contrast > 0.0) == light;
+      if (usual == usual_before && m->u_px - before->u_px > alike_px) {
+        marks->marks[kept++] = *m;
+        continue;
+      }
       if (usual == usual_before ? explained(m) > explained(before) : usual)
         *before = *m;
       continue;
@@ -763,7 +922,7 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   if (status)
     return status;
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
-  merge_doubles(marks, 0.4 * o->px_per_mm);
+  merge_doubles(marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
   drop_odd_colour(marks);
   status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
   if (!status)

@@ -26,6 +26,8 @@ bool sp_shape_is_coarse(const sp_expectation *expect);
 typedef struct sp_candidate {
   double u_px, v_px, slope, v0_px, v1_px;
   bool part;     /* perhaps a partial fret: v0 and v1 are near its ends */
+  int cut_sign;  /* the cut is darker (-1) or lighter (1) than the wood, whatever shows more; 0 = as it shows */
+  int burr_side; /* to begin with, a burr as expected lies left (-1) or right (1) of it; 0 = none */
   double score;  /* summed, normalised response */
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;
@@ -193,7 +195,8 @@ typedef struct sp_line_fit {
   double ground[SP_GROUND_NODES];             /* the wood around, grey */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr, clipped;
-  bool part; /* of a partial fret: the window reaches beyond it, and it ends where it is present no more */
+  int cut_sign; /* see sp_candidate */
+  bool part;    /* of a partial fret: the window reaches beyond it, and it ends where it is present no more */
 } sp_line_fit;
 
 /* How much is spent on a line: QUICK is enough to outline the board and to tell wood from a line; AGAIN is for one that

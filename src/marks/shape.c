@@ -39,9 +39,9 @@ static const double TILT_SD = 0.3, TILT_MOST = 0.7;
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
-/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and an
- * exponential one is sharp at its top. */
-static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5;
+/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and on dark wood
+ * it is often the more visible of the two. */
+static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 3.0;
 /* Steps of a fit at most; how dear one may be after the first, against the best so far. */
 enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
 static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
@@ -343,7 +343,7 @@ static void give_back(const problem *p, sp_shape *shape)
 static bool ridges_are_real(const problem *p)
 {
   const double bright = p->stack->light ? 1.0 : -1.0;
-  const double most = p->stack->light || !p->flank ? RIDGE_MOST : DARK_RIDGE_MOST;
+  const double most = p->stack->light ? RIDGE_MOST : DARK_RIDGE_MOST;
   for (int r = 0; r < 2; r++) {
     const double height = bright * p->value[RIDGE_LEFT + r];
     if (p->ridge[r] && !(height > RIDGE_LEAST && height < most))
@@ -400,7 +400,7 @@ static ridge_parts parts_of(const problem *p)
  * and the best taken, with the area that is best for it. */
 static double start_ridges(problem *p, int sides)
 {
-  static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8};
+  static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8, 1.3, 2.0};
   const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
   const double plain_place = p->value[PLACE];
   problem best = *p;

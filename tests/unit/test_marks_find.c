@@ -150,6 +150,74 @@ static void knife_lines_along_both_axes(void **unused)
     }
 }
 
+/* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside some cuts nothing but the
+ * burr is conspicuous. Those are found at their cuts like the others, not a burr's breadth beside them. */
+static void burrs_that_outshine_their_cuts(void **unused)
+{
+  (void)unused;
+  for (int side = -1; side <= 1; side += 2)
+    for (uint64_t seed = 1; seed <= 3; seed++) {
+      drawn_board b = PLAIN;
+      b.wood = 70.0;
+      b.height = -26.0;
+      b.noise = 1.5;
+      b.seed = seed;
+      drawing d = wood(&b);
+      lines(&d, &b);
+      for (int k = 0; k < LINES; k++) {
+        const double burr_mm = 0.13, v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM;
+        draw_mark(&d, &(drawn_mark){.at = place_u(k) + side * 0.5 * (b.line_mm + burr_mm) * PX_PER_MM,
+                                    .v_ref = v,
+                                    .v_a = v - half,
+                                    .v_b = v + half,
+                                    .width = burr_mm * PX_PER_MM,
+                                    .blur = b.blur,
+                                    .height = k % 4 == 2 ? 42.0 : 18.0});
+      }
+      const sp_marks_options o = options_for(SP_MARK_KNIFE);
+      sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+      assert_int_equal(m.count, LINES);
+      for (int k = 0; k < LINES; k++) {
+        assert_true(m.marks[k].contrast < 0.0);
+        CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.8);
+        CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k)), 4.0 * m.marks[k].u_u_px);
+      }
+      sp_marks_free(&m);
+    }
+}
+
+/* A pencil's stroke half a millimetre beside a cut, broader and darker than it, interrupted as pencil is on wood: whatever
+ * else is found there, the cut is, so that the layout can tell them apart. */
+static void a_pencil_does_not_hide_the_cut(void **unused)
+{
+  (void)unused;
+  for (int side = -1; side <= 1; side += 2)
+    for (int k = 2; k < LINES; k += 3) {
+      drawn_board b = PLAIN;
+      b.height = -32.0;
+      b.seed = (uint64_t)(10 + k);
+      drawing d = wood(&b);
+      lines(&d, &b);
+      const double half = 0.5 * b.width_mm * PX_PER_MM, v = centre_v(&b, place_u(k));
+      for (int i = 0; i < 8; i++)
+        draw_mark(&d, &(drawn_mark){.at = place_u(k) + side * 0.45 * PX_PER_MM,
+                                    .v_ref = v,
+                                    .v_a = v - half + 0.25 * half * i,
+                                    .v_b = v - half + 0.25 * half * (i + 0.9),
+                                    .width = 0.18 * PX_PER_MM,
+                                    .blur = 1.4 * b.blur,
+                                    .height = -45.0 + 4.0 * (i % 3)});
+      const sp_marks_options o = options_for(SP_MARK_KNIFE);
+      sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+      double nearest = INFINITY;
+      for (size_t i = 0; i < m.count; i++)
+        nearest = fmin(nearest, fabs(m.marks[i].u_px - place_u(k)));
+      CHECK_BELOW(nearest, 0.5);
+      assert_in_range(m.count, LINES, LINES + 1);
+      sp_marks_free(&m);
+    }
+}
+
 /* Two degrees are the most that board and picture may differ by. */
 static void askew_boards(void **unused)
 {
@@ -556,6 +624,8 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(knife_lines_along_both_axes),
+      cmocka_unit_test(burrs_that_outshine_their_cuts),
+      cmocka_unit_test(a_pencil_does_not_hide_the_cut),
       cmocka_unit_test(askew_boards),
       cmocka_unit_test(sixteen_bits),
       cmocka_unit_test(slots),
