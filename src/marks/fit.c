@@ -548,7 +548,8 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
 static bool same_shape(const sp_shape *a, const sp_shape *b)
 {
   return a->width_px == b->width_px && a->blur_px == b->blur_px && a->burr_height[0] == b->burr_height[0] &&
-         a->burr_height[1] == b->burr_height[1] && a->burr_width_px[0] == b->burr_width_px[0] && a->flank == b->flank && a->tilt == b->tilt;
+         a->burr_height[1] == b->burr_height[1] && a->burr_width_px[0] == b->burr_width_px[0] && a->flank == b->flank &&
+         a->tilt == b->tilt;
 }
 
 static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
@@ -830,8 +831,8 @@ static double mean_contrast(const sp_line_fit *f)
   return level > 0.0 ? height / level * sp_blurred_box(0.0, f->shape.width_px, f->shape.blur_px) : 0.0;
 }
 
-/* Both walls of a dark slot lie this much deeper in it if light was blurred and not what was stored of it, which nothing
- * tells: its kerf may be so much greater on either side. */
+/* Both walls of a dark slot lie this much deeper in it if light was blurred and not what was stored of it, which
+ * nothing tells: its kerf may be so much greater on either side. */
 static double grown_px(const sp_line_fit *f)
 {
   double height = 0.0, level = 0.0, n = 0.0;

@@ -100,8 +100,8 @@ bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
   return has_form(f, m, MOST_STEP, px_per_mm);
 }
 
-static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, bool beside,
-                            double px_per_mm, bool ground_measured)
+static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_coverage, bool beside, double px_per_mm,
+                            bool ground_measured)
 {
   /* what lies beside another mark is not asked to explain that as well */
   const double significance = f->significance * (beside ? sqrt(f->misfit) : 1.0);
@@ -116,7 +116,7 @@ static bool looks_like_mark(const sp_line_fit *f, const sp_mark *m, double min_c
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
   size_t count;
-  double cost[2]; /* summed over the lines, flat-topped and falling */
+  double cost[2];                /* summed over the lines, flat-topped and falling */
   size_t of_kind[2], of_side[2]; /* left, right */
   double burr[2][2 * MAX_CANDIDATES], width[2 * MAX_CANDIDATES], height[2 * MAX_CANDIDATES];
 } burr_vote;
@@ -311,8 +311,8 @@ static void run_fit(void *context, size_t index)
     return;
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, j->candidate.v_px, &j->mark);
-    j->good = looks_like_mark(&fit, &j->mark, jobs->min_coverage, j->beside, jobs->o->px_per_mm,
-                              jobs->ground->measured);
+    j->good =
+        looks_like_mark(&fit, &j->mark, jobs->min_coverage, j->beside, jobs->o->px_per_mm, jobs->ground->measured);
     j->blur = fit.shape.blur_px;
     j->voted = j->good && cast(&fit, &j->ballot);
   }

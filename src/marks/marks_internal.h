@@ -74,7 +74,7 @@ typedef struct sp_shape {
   double width_px, blur_px;
   double burr_height[2]; /* left, right: opposite sign to the cut, 0 = none */
   double burr_width_px[2];
-  bool flank; /* the burr falls off exponentially (burr_width_px is its 1/e length) */
+  bool flank;  /* the burr falls off exponentially (burr_width_px is its 1/e length) */
   double tilt; /* a slot's bottom is lit from one side: deeper by this part of the depth at the right wall */
 } sp_shape;
 
@@ -187,7 +187,7 @@ typedef struct sp_line_fit {
   size_t count;
   float *values;
   double significance, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
-  double u_shape_px;           /* uncertainty of the middle from telling cut and burr apart, a slot's walls from chips */
+  double u_shape_px; /* uncertainty of the middle from telling cut and burr apart, a slot's walls from chips */
   double full_scale, px_per_mm;
   const sp_marks_options *o;
   double even_from_px;                        /* where the bend is 0 */

@@ -379,10 +379,11 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   if (!status && fabs(turn_of_strokes(ref)) > MAX_TURN) {
     ref->map.known = false;
     ref->record.kind = SP_REFERENCE_NONE;
-    snprintf(ref->reason, sizeof ref->reason,
-             "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise, or the "
-             "rule does not lie flat",
-             57.29577951308232 * fabs(turn_of_strokes(ref)));
+    snprintf(
+        ref->reason, sizeof ref->reason,
+        "the rule's strokes turn by %.2f degrees from one end to the other: the picture was taken slantwise, or the "
+        "rule does not lie flat",
+        57.29577951308232 * fabs(turn_of_strokes(ref)));
   } else if (!status) {
     sp_reference_refuse_photograph(sp_reference_scale_drift(a.u, a.y, a.w, g->count), ref);
   }

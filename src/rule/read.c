@@ -545,9 +545,9 @@ static int by_index(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
-/* In a coarse picture the finest strokes may be a mere ripple, strong enough to give the period but not to be read: then
- * every second number has no stroke, and the strokes that there are lie two periods apart. Counted by ones their lengths
- * would mean another graduation. */
+/* In a coarse picture the finest strokes may be a mere ripple, strong enough to give the period but not to be read:
+ * then every second number has no stroke, and the strokes that there are lie two periods apart. Counted by ones their
+ * lengths would mean another graduation. */
 static size_t count_what_is_there(sp_stroke *s, size_t n)
 {
   const double most_odd = 0.02;
@@ -881,8 +881,8 @@ static double doubt_of_blur(const stroke_stack *k, double width, double sigma)
   return worse > rest ? fmin(0.5, log(tenth) * sqrt(variance / (worse - rest))) : 0.5;
 }
 
-/* A stroke is about as strong as its neighbours. What was taken for one at the rim of something that covers the rule, or
- * on it, is weaker or of the other colour, and lies anywhere within half a period. */
+/* A stroke is about as strong as its neighbours. What was taken for one at the rim of something that covers the rule,
+ * or on it, is weaker or of the other colour, and lies anywhere within half a period. */
 static const double LEAST_OF_NEIGHBOURS = 0.45, MOST_OF_NEIGHBOURS = 2.2;
 
 static void drop_unlike(sp_rule_reading *r)

@@ -150,8 +150,8 @@ static void knife_lines_along_both_axes(void **unused)
     }
 }
 
-/* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside some cuts nothing but the
- * burr is conspicuous. Those are found at their cuts like the others, not a burr's breadth beside them. */
+/* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside some cuts nothing but
+ * the burr is conspicuous. Those are found at their cuts like the others, not a burr's breadth beside them. */
 static void burrs_that_outshine_their_cuts(void **unused)
 {
   (void)unused;
@@ -186,8 +186,8 @@ static void burrs_that_outshine_their_cuts(void **unused)
     }
 }
 
-/* A pencil's stroke half a millimetre beside a cut, broader and darker than it, interrupted as pencil is on wood: whatever
- * else is found there, the cut is, so that the layout can tell them apart. */
+/* A pencil's stroke half a millimetre beside a cut, broader and darker than it, interrupted as pencil is on wood:
+ * whatever else is found there, the cut is, so that the layout can tell them apart. */
 static void a_pencil_does_not_hide_the_cut(void **unused)
 {
   (void)unused;

@@ -18,13 +18,13 @@ typedef struct drawn_rule {
   double blur, noise;
   uint64_t seed;
   double paper_from, paper_to, paper_grey; /* strokes, fractions too, between which paper lies on the rule */
-  double wave_px; /* amplitude of the carriage's unevenness, WAVE_STROKES long */
-  double cut_px;  /* so much of the picture's beginning is missing */
-  double fade;    /* by which part strokes are fainter at the rule's end than at its beginning */
-  double faint;   /* by which part all of them are */
-  double numeral; /* grey by which numerals are darker than the rule */
+  double wave_px;                          /* amplitude of the carriage's unevenness, WAVE_STROKES long */
+  double cut_px;                           /* so much of the picture's beginning is missing */
+  double fade;         /* by which part strokes are fainter at the rule's end than at its beginning */
+  double faint;        /* by which part all of them are */
+  double numeral;      /* grey by which numerals are darker than the rule */
   double faint_halves; /* by which part the halves between whole millimetres are fainter */
-  double inch_mm; /* by how much more whole inches are longer than half ones; then most of them are worn off */
+  double inch_mm;      /* by how much more whole inches are longer than half ones; then most of them are worn off */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
@@ -95,13 +95,14 @@ static double rule_grey(const drawn_rule *r, double s, double t)
       continue;
     const double off = s - stroke_px(r, k);
     if (fabs(off) < reach)
-      grey -= ink * (k % 2 ? 1.0 - r->faint_halves : 1.0) * drawn_box(off, width, blur) * drawn_step(t - 0.3 * r->px_per_mm, blur) *
-              drawn_step(stroke_mm(r, k) * r->px_per_mm - t, blur);
+      grey -= ink * (k % 2 ? 1.0 - r->faint_halves : 1.0) * drawn_box(off, width, blur) *
+              drawn_step(t - 0.3 * r->px_per_mm, blur) * drawn_step(stroke_mm(r, k) * r->px_per_mm - t, blur);
   }
   if (r->numeral > 0.0)
     grey -= r->numeral * numeral_ink(r, s, t);
   if (r->paper_to > r->paper_from) {
-    const double paper = drawn_step(s - stroke_px(r, r->paper_from), blur) * drawn_step(stroke_px(r, r->paper_to) - s, blur);
+    const double paper =
+        drawn_step(s - stroke_px(r, r->paper_from), blur) * drawn_step(stroke_px(r, r->paper_to) - s, blur);
     grey += paper * (r->paper_grey - grey);
   }
   return grey;
@@ -271,9 +272,9 @@ static void counts_across_a_gap(void **unused)
   sp_reference_free(&ref);
 }
 
-/* A rim of something that lies on the rule is no stroke, wherever between two strokes it lies, be it as dark as they are
- * or less; else the map, which follows a carriage's waves, would bend under the cover, where nothing
- * gainsays it, by up to a tenth of a millimetre. */
+/* A rim of something that lies on the rule is no stroke, wherever between two strokes it lies, be it as dark as they
+ * are or less; else the map, which follows a carriage's waves, would bend under the cover, where nothing gainsays it,
+ * by up to a tenth of a millimetre. */
 static void a_rim_is_no_stroke(void **unused)
 {
   (void)unused;
@@ -353,8 +354,8 @@ static void half_the_period(void **unused)
   assert_true(whole > 0);
 }
 
-/* Where most of the inches are worn off a rule of 1/64 in, too few are left to tell it from one of 1/32 in by; those few
- * are longer, so it must not be taken for that either: every length would be doubled. */
+/* Where most of the inches are worn off a rule of 1/64 in, too few are left to tell it from one of 1/32 in by; those
+ * few are longer, so it must not be taken for that either: every length would be doubled. */
 static void worn_inches_are_no_coarser_rule(void **unused)
 {
   (void)unused;
@@ -392,7 +393,8 @@ static void numerals_stronger_than_strokes(void **unused)
   }
 }
 
-/* The strongest strokes, with which the counting begins, may be the picture's first, and the first of them in its rim. */
+/* The strongest strokes, with which the counting begins, may be the picture's first, and the first of them in its rim.
+ */
 static void begins_in_the_rim(void **unused)
 {
   (void)unused;
@@ -421,8 +423,8 @@ static void the_users_word(void **unused)
   static const struct {
     int rule;
     double word;
-  } wrong[] = {{0, 0.5}, {0, 25.4 / 32.0}, {0, 25.4 / 64.0}, {1, 25.4 / 32.0}, {1, 25.4 / 64.0},
-               {2, 1.0}, {2, 0.5},         {3, 1.0},         {3, 0.5},         {4, 1.0}, {4, 0.5}};
+  } wrong[] = {{0, 0.5}, {0, 25.4 / 32.0}, {0, 25.4 / 64.0}, {1, 25.4 / 32.0}, {1, 25.4 / 64.0}, {2, 1.0},
+               {2, 0.5}, {3, 1.0},         {3, 0.5},         {4, 1.0},         {4, 0.5}};
   for (size_t k = 0; k < sizeof wrong / sizeof *wrong; k++) {
     o.graduation_mm = wrong[k].word;
     ref = read_drawn(&RULES[wrong[k].rule], SP_ALONG_X, NAN, &o);
@@ -615,9 +617,8 @@ static sp_raster equal_strokes(double spacing_px, uint64_t seed)
 {
   drawing d = drawing_new(1000, 200, 190.0);
   for (int k = 0; k < 80; k++)
-    draw_mark(
-        &d,
-        &(drawn_mark){.at = 30.0 + spacing_px * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
+    draw_mark(&d, &(drawn_mark){
+                      .at = 30.0 + spacing_px * k, .v_a = 60, .v_b = 110, .width = 1.6, .blur = 0.9, .height = -120});
   chance dice = {seed};
   draw_noise(&d, 2.0, &dice);
   const sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
