@@ -62,6 +62,12 @@ static const double TOLD_MM = 0.03;
 static const double GRAIN_FAR_MM = 0.11;
 /* With more doubt than this about all frets alike, nothing is said of a nut's face. */
 static const double UNTOLD_MM = 0.09;
+/* Another sharp edge farther off than this may be the nut's face instead; the least that is looked at of what lies
+ * between. */
+static const double BEYOND_MM = 0.14, LEAST_INNER_MM = 0.12;
+/* A face that leaves more of its contrast unexplained, of a nut that is no lighter than this, of full scale, has a
+ * rounded rim; where the face then lies (sized on drawn necks). */
+static const double PLAIN_MISFIT = 0.12, DARK_NUT = 0.4, RIM_SHIFT_MM = 0.08, RIM_HALF_MM = 0.15;
 /* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
 enum { NUT_JOINTS = 5 };
 static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
@@ -604,6 +610,12 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 /* ---- edges that may be the nut --------------------------------------------------------------------------------------
  */
 
+/* An edge that may be the nut's face. */
+typedef struct face {
+  sp_board_end end;
+  double misfit;
+} face;
+
 /* The try that explains the edge best among those with a joint, or those without. */
 static const sp_foot *best_try(const sp_foot foot[NUT_TRIES], bool joint)
 {
@@ -618,8 +630,9 @@ static const sp_foot *best_try(const sp_foot foot[NUT_TRIES], bool joint)
  * as well as anything puts it at different places: the middle of those, and their half range as a doubt. A joint is
  * darker than both its sides; without such a dip it is a lid or a nut in the dark that it is taken for, and there is
  * none. */
-static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double px_per_mm, sp_board_end *end)
+static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double px_per_mm, face *f)
 {
+  sp_board_end *end = &f->end;
   const sp_foot *step = best_try(foot, false), *joint = best_try(foot, true);
   const bool dark = joint && joint->dip > LEAST_DIP && (!step || joint->misfit < step->misfit);
   const sp_foot *best = dark ? joint : step;
@@ -637,6 +650,7 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
     if (dark && &foot[k] == best) /* or it is the nut's rounded edge that is dark */
       rim_px = sp_gum_rectangular(0.5 * NUT_JOINT_MM[k / TONES] * px_per_mm);
   }
+  f->misfit = best->misfit;
   end->found = true;
   end->u_px = sum / n;
   end->slope = best->slope;
@@ -645,8 +659,19 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
                       hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
 }
 
+/* A dark nut shows its rounded rim, a highlight and a slope that goes dark, more plainly than its face, which lies nearer
+ * to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains. */
+static void heed_rim(const job *j, const sp_wire_edge *edge, double misfit, int toward, sp_board_end *end)
+{
+  const double ppm = j->o->px_per_mm;
+  if (!(misfit > PLAIN_MISFIT) || !(edge->nut < DARK_NUT * j->view->full_scale))
+    return;
+  end->u_px += toward * RIM_SHIFT_MM * ppm;
+  end->u_u_px = hypot(end->u_u_px, sp_gum_rectangular(RIM_HALF_MM * ppm));
+}
+
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
-static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int toward, sp_board_end *end,
+static sp_status measure_face(const job *j, const sp_board *b, double u_px, double inner_mm, int toward, face *f,
                               sp_error *err)
 {
   const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
@@ -658,7 +683,7 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
                        .v0_px = lo + inset,
                        .v1_px = hi - inset,
                        .outward = toward,
-                       .inner_mm = INNER_MM,
+                       .inner_mm = inner_mm,
                        .outer_mm = OUTER_MM,
                        .reach_mm = REACH_MM,
                        .flat = true};
@@ -669,9 +694,46 @@ static sp_status measure_edge(const job *j, const sp_board *b, double u_px, int 
     status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot[k], err);
   }
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *end = (sp_board_end){.v_px = v};
+  *f = (face){.end = {.v_px = v}};
   if (!status)
-    weigh_tries(foot, common, j->o->px_per_mm, end);
+    weigh_tries(foot, common, j->o->px_per_mm, f);
+  return status;
+}
+
+/* What lies between two sharp edges is the nut's rim or the wood's joint. A highlight is the rim's, so the outer edge is
+ * the face. Otherwise the face is the edge at which the grey changes more, as likely as it does so: the mean of both,
+ * and their scatter as a doubt. */
+static void either_of(const sp_wire_edge *edge, const face *in, const face *out, sp_board_end *end)
+{
+  const double first = fabs(edge->between - edge->nut), last = fabs(edge->wood - edge->between);
+  const bool bright = edge->between > fmax(edge->nut, edge->wood);
+  const double p = bright || !(first + last > 0.0) ? 1.0 : last * last / (first * first + last * last), d = out->end.u_px - in->end.u_px;
+  *end = out->end;
+  end->u_px = in->end.u_px + p * d;
+  end->u_u_px = sqrt(p * (1.0 - p) * d * d + p * out->end.u_u_px * out->end.u_u_px +
+                     (1.0 - p) * in->end.u_u_px * in->end.u_u_px);
+}
+
+/* A shadow's end is none, the nearest sharp edge counts instead; where another sharp one lies nearer to the frets the
+ * face may be either. */
+static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_edge *edge, int toward, sp_board_end *end,
+                              sp_error *err)
+{
+  const double apart_px = toward * (edge->outer_px - edge->u_px), ppm = j->o->px_per_mm;
+  face in, out;
+  const bool either = apart_px > BEYOND_MM * ppm;
+  sp_status status =
+      measure_face(j, b, edge->sharp || either ? edge->u_px : edge->outer_px, INNER_MM, toward, &in, err);
+  if (!status && in.end.found && !either)
+    heed_rim(j, edge, in.misfit, toward, &in.end);
+  *end = in.end;
+  if (status || !either)
+    return status;
+  status = measure_face(j, b, edge->outer_px, fmax(LEAST_INNER_MM, 0.6 * apart_px / ppm), toward, &out, err);
+  if (!status && in.end.found && out.end.found)
+    either_of(edge, &in, &out, end);
+  else if (!status && out.end.found)
+    *end = out.end;
   return status;
 }
 
@@ -690,14 +752,13 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
   const double clear = EDGE_CLEAR_MM * j->o->px_per_mm, first = marks->marks[0].u_px,
                last = marks->marks[marks->count - 1].u_px;
   sp_status status =
-      sp_wire_edges(scene, marks->along, j->o, &marks->board, first - clear, last + clear, edges, &n, err);
+      sp_wire_edges(scene, marks->along, j->o, &marks->board, first - clear, last + clear, j->blur_px, edges, &n, err);
   marks->edges = status ? NULL : calloc(n + 1, sizeof *marks->edges);
   if (!status && !marks->edges)
     return sp_fail_memory(err);
   for (size_t i = 0; !status && i < n; i++) {
     sp_board_end *e = &marks->edges[marks->edge_count];
-    status = measure_edge(j, &marks->board, edges[i].u_px, edges[i].u_px < first ? 1 : -1, e, err);
-    e->u_u_px = hypot(e->u_u_px, sp_gum_rectangular(edges[i].beyond_px));
+    status = measure_edge(j, &marks->board, &edges[i], edges[i].u_px < first ? 1 : -1, e, err);
     marks->edge_count += !status && e->found;
   }
   if (status || !marks->edge_count)

@@ -78,13 +78,15 @@ size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair
 typedef struct sp_wire_edge {
   double u_px;
   double size;      /* grey */
-  double beyond_px; /* how far from it, toward the frets, another edge lies that may be the face instead; 0 = none */
+  double outer_px;  /* of the sharp changes about it the one nearest to the frets: wood begins there at the latest */
+  bool sharp;       /* one of them is at u_px; otherwise it is a shadow's end */
+  double nut, between, wood; /* greys behind u_px, between it and outer_px, before outer_px */
 } sp_wire_edge;
 
 enum { SP_WIRE_EDGES = 24 };
 sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
-                        double first_px, double last_px, sp_wire_edge edges[SP_WIRE_EDGES], size_t *count,
-                        sp_error *err);
+                        double first_px, double last_px, double blur_px, sp_wire_edge edges[SP_WIRE_EDGES],
+                        size_t *count, sp_error *err);
 
 /* ---- one edge across the board --------------------------------------------------------------------------------- */
 

@@ -39,8 +39,6 @@ static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
 static const double FAINT_BREAK = 0.012;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
-/* Where another one may be the nut's face, from the larger one; its size against that one's. */
-static const double BEYOND_FROM_MM = 0.14, BEYOND_TO_MM = 0.5, BEYOND_PART = 0.08;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
 
 typedef struct profiles {
@@ -463,79 +461,6 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
   return status;
 }
 
-/* ---- edges beyond the frets
- * ------------------------------------------------------------------------------------------
- */
-
-static int by_size(const void *a, const void *b)
-{
-  const double x = ((const sp_wire_edge *)a)->size, y = ((const sp_wire_edge *)b)->size;
-  return (x < y) - (x > y);
-}
-
-/* Changes that stand out from those about them, the largest first. */
-static void pick_edges(const float *size, int32_t length, int32_t apart, double least, double first_px, double last_px,
-                       sp_wire_edge *edges, size_t *count)
-{
-  for (int32_t u = apart; u + apart < length; u++) {
-    bool top = (u < first_px || u > last_px) && (double)fabsf(size[u]) > least;
-    for (int32_t d = 1; d <= apart && top; d++)
-      top = fabsf(size[u - d]) < fabsf(size[u]) && fabsf(size[u + d]) <= fabsf(size[u]);
-    if (!top)
-      continue;
-    if (*count == SP_WIRE_EDGES) {
-      qsort(edges, *count, sizeof *edges, by_size);
-      if ((double)fabsf(size[u]) <= edges[*count - 1].size)
-        continue;
-      --*count;
-    }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), 0.0};
-  }
-  qsort(edges, *count, sizeof *edges, by_size);
-}
-
-/* A nut's rounded edge mirrors the lamp: the largest change is then the highlight's, and the face lies beyond. */
-static double edge_beyond(const float *change, int32_t length, const sp_wire_edge *e, int toward, double least,
-                          double px_per_mm)
-{
-  const int32_t near = (int32_t)ceil(BEYOND_FROM_MM * px_per_mm), most = (int32_t)ceil(BEYOND_TO_MM * px_per_mm);
-  const double small = fmax(least, BEYOND_PART * e->size);
-  int32_t found = 0;
-  for (int32_t i = near; i <= most; i++) {
-    const int32_t u = (int32_t)e->u_px + toward * i;
-    if (u > 0 && u + 1 < length && (double)fabsf(change[u]) > small && fabsf(change[u - 1]) < fabsf(change[u]) &&
-        fabsf(change[u + 1]) <= fabsf(change[u]))
-      found = i;
-  }
-  return found;
-}
-
-sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
-                        double first_px, double last_px, sp_wire_edge edges[SP_WIRE_EDGES], size_t *count,
-                        sp_error *err)
-{
-  const sp_strips *strips = &scene->strips[along];
-  const int32_t length = (int32_t)strips->length_px, step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
-  float work[MOST_STRIPS], *grey = calloc(2 * (size_t)length + 1, sizeof *grey), *change = grey ? grey + length : NULL;
-  *count = 0;
-  if (!grey)
-    return sp_fail_memory(err);
-  for (int32_t u = 0; u < length; u++) {
-    const size_t n = gather(strips, board, WHOLE, -board->centre.slope, u, work);
-    grey[u] = n ? sp_median_f(work, n) : 0.0f;
-  }
-  for (int32_t u = step; u + step < length; u++)
-    for (int32_t i = 1; i <= step; i++)
-      change[u] += (grey[u + i] - grey[u - i]) / (float)step;
-  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
-             first_px, last_px, edges, count);
-  for (size_t i = 0; i < *count; i++)
-    edges[i].beyond_px = edge_beyond(change, length, &edges[i], edges[i].u_px < first_px ? 1 : -1,
-                                     LEAST_EDGE * sp_raster_full_scale(scene->raster), o->px_per_mm);
-  free(grey);
-  return SP_OK;
-}
-
 /* ---- how far a fret reaches
  * ------------------------------------------------------------------------------------------
  */
@@ -777,4 +702,138 @@ size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[S
   n = n < SP_WIRE_PAIRS ? n : SP_WIRE_PAIRS;
   memcpy(out, pairs, n * sizeof *pairs);
   return n;
+}
+
+/* ---- edges beyond the frets
+ * ------------------------------------------------------------------------------------------
+ */
+
+/* About an edge, so far to both sides, sharp places are looked for, in these steps; one so near is at it. */
+static const double ZONE_MM = 0.75, SHARP_STEP_PX = 0.25, AT_EDGE_MM = 0.12;
+/* A place is as sharp as it must be against the sharpest, against what it leaves unexplained, and of full scale. */
+/* The nut's own grey is read behind its rim, the wood's before the joint. */
+static const double NUT_FROM_MM = 0.45, NUT_TO_MM = 0.8, WOOD_FROM_MM = 0.15, WOOD_TO_MM = 0.35;
+static const double SHARP_PART = 0.3, SHARP_REST = 1.2, LEAST_SHARP = 0.0015;
+
+static int by_size(const void *a, const void *b)
+{
+  const double x = ((const sp_wire_edge *)a)->size, y = ((const sp_wire_edge *)b)->size;
+  return (x < y) - (x > y);
+}
+
+/* Changes that stand out from those about them, the largest first. */
+static void pick_edges(const float *size, int32_t length, int32_t apart, double least, double first_px, double last_px,
+                       sp_wire_edge *edges, size_t *count)
+{
+  for (int32_t u = apart; u + apart < length; u++) {
+    bool top = (u < first_px || u > last_px) && (double)fabsf(size[u]) > least;
+    for (int32_t d = 1; d <= apart && top; d++)
+      top = fabsf(size[u - d]) < fabsf(size[u]) && fabsf(size[u + d]) <= fabsf(size[u]);
+    if (!top)
+      continue;
+    if (*count == SP_WIRE_EDGES) {
+      qsort(edges, *count, sizeof *edges, by_size);
+      if ((double)fabsf(size[u]) <= edges[*count - 1].size)
+        continue;
+      --*count;
+    }
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, NAN, NAN, NAN};
+  }
+  qsort(edges, *count, sizeof *edges, by_size);
+}
+
+/* The window of a median profile about u as a section; false beyond the profile's ends. */
+static bool section_about(const float *grey, int32_t length, int32_t u, double px_per_mm, sp_wire_section *s)
+{
+  s->half_px = (int32_t)ceil((ZONE_MM + BREAK_WINDOW_MM) * px_per_mm) + 6;
+  s->px_per_mm = px_per_mm;
+  s->count = 1;
+  if (u < s->half_px || u + s->half_px >= length)
+    return false;
+  memcpy(s->value, grey + u - s->half_px, (2 * (size_t)s->half_px + 1) * sizeof *s->value);
+  return true;
+}
+
+/* Sharp places about an edge: what is as sharp as the picture can be, and nearly as sharp as the sharpest of them. A
+ * shadow's end is none, however large; a place that leaves more than it explains is a neighbour's. */
+static void sharp_about(const sp_wire_section *s, double blur, double noise, sharp_places *out)
+{
+  enum { MOST = 1200 };
+  double size[MOST], rest[MOST], most = 0.0;
+  const int32_t half = (int32_t)fmax(4.0, round(BREAK_WINDOW_MM * s->px_per_mm));
+  const int32_t n = (int32_t)fmin(MOST, 2.0 * floor(ZONE_MM * s->px_per_mm / SHARP_STEP_PX) + 1.0);
+  for (int32_t i = 0; i < n; i++) {
+    size[i] = sharpness(s, SHARP_STEP_PX * (i - 0.5 * (n - 1)), half, blur, &rest[i]);
+    most = size[i] > rest[i] ? fmax(most, size[i]) : most;
+  }
+  out->count = 0;
+  for (int32_t i = 1; i + 1 < n && out->count < MOST_BREAKS; i++)
+    if (size[i] > SHARP_REST * rest[i] && size[i] > fmax(SHARP_PART * most, noise) && size[i - 1] < size[i] &&
+        size[i + 1] <= size[i]) {
+      out->at_px[out->count] = SHARP_STEP_PX * (i - 0.5 * (n - 1));
+      out->size[out->count++] = size[i];
+    }
+}
+
+/* Mean grey between two places, mm from the section's middle. */
+static double mean_from(const sp_wire_section *s, double a_mm, double b_mm)
+{
+  const int32_t a = (int32_t)lround(fmin(a_mm, b_mm) * s->px_per_mm), b = (int32_t)lround(fmax(a_mm, b_mm) * s->px_per_mm);
+  double sum = 0.0;
+  int32_t n = 0;
+  for (int32_t i = (int32_t)fmax(a, -s->half_px); i <= b && i <= s->half_px; i++, n++)
+    sum += (double)s->value[i + s->half_px];
+  return n ? sum / n : NAN;
+}
+
+/* The sharp place nearest to the frets, and whether anything is sharp at the edge itself. */
+static void look_closely(const float *grey, int32_t length, int toward, double blur_px, double noise,
+                         double px_per_mm, sp_wire_section *s, sp_wire_edge *e)
+{
+  sharp_places places;
+  e->outer_px = e->u_px;
+  e->sharp = true;
+  if (!section_about(grey, length, (int32_t)lround(e->u_px), px_per_mm, s))
+    return;
+  sharp_about(s, blur_px, noise, &places);
+  if (!places.count)
+    return;
+  e->sharp = false;
+  e->outer_px = e->u_px + places.at_px[toward > 0 ? places.count - 1 : 0];
+  for (size_t i = 0; i < places.count; i++)
+    e->sharp = e->sharp || fabs(places.at_px[i]) < AT_EDGE_MM * px_per_mm;
+  e->nut = mean_from(s, -toward * NUT_FROM_MM, -toward * NUT_TO_MM);
+  e->between = mean_from(s, 0.4 * (e->outer_px - e->u_px) / px_per_mm, 0.8 * (e->outer_px - e->u_px) / px_per_mm);
+  e->wood = mean_from(s, (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_FROM_MM,
+                      (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_TO_MM);
+}
+
+sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                        double first_px, double last_px, double blur_px, sp_wire_edge edges[SP_WIRE_EDGES],
+                        size_t *count, sp_error *err)
+{
+  const sp_strips *strips = &scene->strips[along];
+  const int32_t length = (int32_t)strips->length_px, step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
+  float work[MOST_STRIPS], *grey = calloc(2 * (size_t)length + 1, sizeof *grey), *change = grey ? grey + length : NULL;
+  sp_wire_section s = {0};
+  *count = 0;
+  if (!grey)
+    return sp_fail_memory(err);
+  for (int32_t u = 0; u < length; u++) {
+    const size_t n = gather(strips, board, WHOLE, -board->centre.slope, u, work);
+    grey[u] = n ? sp_median_f(work, n) : 0.0f;
+  }
+  for (int32_t u = step; u + step < length; u++)
+    for (int32_t i = 1; i <= step; i++)
+      change[u] += (grey[u + i] - grey[u - i]) / (float)step;
+  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
+             first_px, last_px, edges, count);
+  s.value = malloc((size_t)(3.0 * (ZONE_MM + BREAK_WINDOW_MM) * o->px_per_mm + 64.0) * sizeof *s.value);
+  for (size_t i = 0; s.value && i < *count; i++)
+    look_closely(grey, length, edges[i].u_px < first_px ? 1 : -1, blur_px,
+                 LEAST_SHARP * sp_raster_full_scale(scene->raster), o->px_per_mm, &s, &edges[i]);
+  free(grey);
+  const sp_status status = s.value ? SP_OK : sp_fail_memory(err);
+  free(s.value);
+  return status;
 }
