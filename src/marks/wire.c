@@ -67,7 +67,9 @@ static const double UNTOLD_MM = 0.09;
 static const double BEYOND_MM = 0.14, LEAST_INNER_MM = 0.12;
 /* A face that leaves more of its contrast unexplained, of a nut that is no lighter than this, of full scale, has a
  * rounded rim; where the face then lies (sized on drawn necks). */
-static const double PLAIN_MISFIT = 0.12, DARK_NUT = 0.4, RIM_SHIFT_MM = 0.08, RIM_HALF_MM = 0.15;
+static const double PLAIN_MISFIT = 0.12, DARK_NUT = 0.4, RIM_SHIFT_MM = 0.06, RIM_HALF_MM = 0.15;
+/* An edge that so much more blur explains nearly as well is a narrow rim's that turns dark. */
+static const double SOFTER = 1.35, SOFT_AS_WELL = 1.1, SOFT_SHIFT_MM = 0.025, SOFT_HALF_MM = 0.06;
 /* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
 enum { NUT_JOINTS = 5 };
 static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
@@ -82,6 +84,11 @@ static const double NUT_AS_WELL = 1.5;
 static const double TONE_AS_WELL = 3.0;
 /* What is not darker than both sides by so much of the contrast is no joint. */
 static const double LEAST_DIP = 0.05;
+/* A fret with another crown: how far about a lively place, in which steps, it is looked for; how nearly as broad as the
+ * others it is; part of its feet that must agree, on a slope; how much more than the others' it may leave unexplained.
+ */
+static const double ODD_REACH_MM = 1.35, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, ODD_WIDTH_MM = 0.05, ODD_USED = 0.5,
+                    ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -110,6 +117,8 @@ typedef struct job {
   bool told[2]; /* the grain tells where in the section this foot is */
   double told_px[2], u_told_px[2];
   fret *frets;
+  const sp_wire_seen *lively; /* places where something lies across the board, frets or not */
+  size_t lively_count;
 } job;
 
 static double pixel_blur(double optics_px)
@@ -152,8 +161,8 @@ static size_t set_extents(const sp_scene *scene, sp_along along, const sp_marks_
     sp_wire_extent(scene, along, o, board, &seen[i], section, &f->v_a_px, &f->v_b_px, &f->coverage);
     const double u = seen[i].u_px;
     const double breadth = sp_lengthwise_at(&board->side[1], u) - sp_lengthwise_at(&board->side[0], u);
-    const double least = seen[i].part ? fmax(0.6 * o->least_part * breadth, LEAST_PART_MM * o->px_per_mm)
-                                      : 10.0 * o->px_per_mm;
+    const double least =
+        seen[i].part ? fmax(0.6 * o->least_part * breadth, LEAST_PART_MM * o->px_per_mm) : 10.0 * o->px_per_mm;
     kept += f->v_b_px - f->v_a_px > least;
   }
   return kept;
@@ -572,6 +581,109 @@ static sp_status measure_in_company(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
+/* ---- frets with another crown ---------------------------------------------------------------------------------------
+ * Some crowns of a neck are levelled or worn flat and have no highlight where the others have one: the section is not
+ * the common one, but the feet are. So where something lies across the board, two feet are looked for that look as the
+ * frets' do and lie as far apart. */
+
+static bool is_odd(const job *j, size_t count, double u)
+{
+  for (size_t i = 0; i < count; i++)
+    if (fabs(j->frets[i].seen.u_px - u) < ODD_APART_MM * j->o->px_per_mm)
+      return false;
+  return true;
+}
+
+/* Ends of a fret at u as those of the others lie against the board's sides. */
+static void usual_ends(const job *j, const sp_board *b, size_t count, double u, double v_px[2])
+{
+  double work[SP_WIRE_MOST];
+  for (int end = 0; end < 2; end++) {
+    size_t n = 0;
+    for (size_t i = 0; i < count; i++)
+      if (!j->frets[i].seen.part)
+        work[n++] =
+            (end ? j->frets[i].v_b_px : j->frets[i].v_a_px) - sp_lengthwise_at(&b->side[end], j->frets[i].seen.u_px);
+    v_px[end] = sp_lengthwise_at(&b->side[end], u) + (n ? sp_median(work, n) : 0.0);
+  }
+}
+
+static bool is_fret(const fret *f, const wire_width *w, double most_misfit, double px_per_mm)
+{
+  const sp_foot *a = &f->foot[0], *b = &f->foot[1];
+  const double most = fmax(ODD_WIDTH_MM * px_per_mm, 3.0 * fmin(w->scatter_px, ODD_WIDTH_MM * px_per_mm));
+  return a->found && b->found && !a->guessed && !b->guessed && fabs(width_of(f) - w->px) < most &&
+         fmin(a->used, b->used) > ODD_USED && fabs(a->slope - b->slope) < ODD_SLOPE &&
+         fmax(a->misfit, b->misfit) < most_misfit;
+}
+
+/* From several places about the lively one; the feet that look most as the others' do. */
+static sp_status look_for_feet(const job *j, const sp_board *b, size_t count, const sp_wire_seen *odd,
+                               const wire_width *w, double most_misfit, fret *best, bool *found, sp_error *err)
+{
+  const double ppm = j->o->px_per_mm;
+  double v_px[2], least = INFINITY;
+  usual_ends(j, b, count, odd->u_px, v_px);
+  *found = false;
+  for (double off = -ODD_REACH_MM; off <= ODD_REACH_MM + 1e-9; off += ODD_STEP_MM) {
+    const double u = odd->u_px + off * ppm;
+    fret f = {.seen = {.u_px = u, .slope = odd->slope},
+              .v_px = sp_lengthwise_at(&b->centre, u),
+              .v_a_px = v_px[0],
+              .v_b_px = v_px[1],
+              .start_px = {u - 0.5 * w->px, u + 0.5 * w->px},
+              .start_slope = odd->slope};
+    job one = *j;
+    one.frets = &f;
+    measure_fret(&one, 0);
+    if (f.status) {
+      if (err)
+        *err = f.err;
+      return f.status;
+    }
+    const double misfit = fmax(f.foot[0].misfit, f.foot[1].misfit);
+    if (is_fret(&f, w, most_misfit, ppm) && misfit < least) {
+      least = misfit;
+      *best = f;
+      *found = true;
+    }
+  }
+  return SP_OK;
+}
+
+static int by_place(const void *a, const void *b)
+{
+  const double x = ((const fret *)a)->seen.u_px, y = ((const fret *)b)->seen.u_px;
+  return (x > y) - (x < y);
+}
+
+/* Its place in the section is that of the others: midway between the feet, less what that is off their seen.u_px. */
+static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err)
+{
+  double work[2 * SP_WIRE_MOST];
+  const wire_width w = common_width(j->frets, *count);
+  const size_t known = *count;
+  const double most_misfit = fmax(ODD_MISFIT * total_misfit(j->frets, known, work), ODD_LEAST_MISFIT);
+  for (size_t i = 0; j->company && i < j->lively_count && *count < SP_WIRE_MOST; i++) {
+    fret f;
+    bool found = false;
+    if (!is_odd(j, *count, j->lively[i].u_px))
+      continue;
+    const sp_status status = look_for_feet(j, b, known, &j->lively[i], &w, most_misfit, &f, &found, err);
+    if (status)
+      return status;
+    if (!found)
+      continue;
+    f.seen.u_px = 0.5 * (f.foot[0].u_px + f.foot[1].u_px) - 0.5 * (j->usual_px[0] + j->usual_px[1]);
+    f.seen.alike = fmin(f.foot[0].used, f.foot[1].used);
+    f.coverage = f.seen.alike;
+    j->frets[(*count)++] = f;
+  }
+  if (*count > known)
+    qsort(j->frets, *count, sizeof *j->frets, by_place);
+  return SP_OK;
+}
+
 static void describe(const fret *f, sp_mark *m)
 {
   const sp_foot *a = &f->foot[0], *b = &f->foot[1];
@@ -614,6 +726,7 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 typedef struct face {
   sp_board_end end;
   double misfit;
+  bool soft; /* than the picture's blur */
 } face;
 
 /* The try that explains the edge best among those with a joint, or those without. */
@@ -659,15 +772,16 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
                       hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
 }
 
-/* A dark nut shows its rounded rim, a highlight and a slope that goes dark, more plainly than its face, which lies nearer
- * to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains. */
-static void heed_rim(const job *j, const sp_wire_edge *edge, double misfit, int toward, sp_board_end *end)
+/* A dark nut shows its rounded rim, a highlight and a slope that goes dark, more plainly than its face, which lies
+ * nearer to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains. */
+static void heed_rim(const job *j, const sp_wire_edge *edge, int toward, face *f)
 {
+  const bool round = f->misfit > PLAIN_MISFIT && edge->nut < DARK_NUT * j->view->full_scale;
   const double ppm = j->o->px_per_mm;
-  if (!(misfit > PLAIN_MISFIT) || !(edge->nut < DARK_NUT * j->view->full_scale))
+  if (!round && !f->soft)
     return;
-  end->u_px += toward * RIM_SHIFT_MM * ppm;
-  end->u_u_px = hypot(end->u_u_px, sp_gum_rectangular(RIM_HALF_MM * ppm));
+  f->end.u_px += toward * (round ? RIM_SHIFT_MM : SOFT_SHIFT_MM) * ppm;
+  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular((round ? RIM_HALF_MM : SOFT_HALF_MM) * ppm));
 }
 
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
@@ -693,25 +807,35 @@ static sp_status measure_face(const job *j, const sp_board *b, double u_px, doub
     task.tone = TONE[k % TONES];
     status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot[k], err);
   }
+  double wider = INFINITY, plain = INFINITY;
+  task.joint_mm = NUT_JOINT_MM[0];
+  for (int k = 0; !status && k < TONES; k++) {
+    sp_foot soft;
+    task.tone = TONE[k];
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, SOFTER * j->blur_px, &soft, err);
+    wider = soft.found ? fmin(wider, soft.misfit) : wider;
+    plain = foot[k].found ? fmin(plain, foot[k].misfit) : plain;
+  }
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *f = (face){.end = {.v_px = v}};
+  *f = (face){.end = {.v_px = v}, .soft = wider < SOFT_AS_WELL * plain};
   if (!status)
     weigh_tries(foot, common, j->o->px_per_mm, f);
   return status;
 }
 
-/* What lies between two sharp edges is the nut's rim or the wood's joint. A highlight is the rim's, so the outer edge is
- * the face. Otherwise the face is the edge at which the grey changes more, as likely as it does so: the mean of both,
- * and their scatter as a doubt. */
+/* What lies between two sharp edges is the nut's rim or the wood's joint. A highlight is the rim's, so the outer edge
+ * is the face. Otherwise the face is the edge at which the grey changes more, as likely as it does so: the mean of
+ * both, and their scatter as a doubt. */
 static void either_of(const sp_wire_edge *edge, const face *in, const face *out, sp_board_end *end)
 {
   const double first = fabs(edge->between - edge->nut), last = fabs(edge->wood - edge->between);
   const bool bright = edge->between > fmax(edge->nut, edge->wood);
-  const double p = bright || !(first + last > 0.0) ? 1.0 : last * last / (first * first + last * last), d = out->end.u_px - in->end.u_px;
+  const double p = bright || !(first + last > 0.0) ? 1.0 : last * last / (first * first + last * last),
+               d = out->end.u_px - in->end.u_px;
   *end = out->end;
   end->u_px = in->end.u_px + p * d;
-  end->u_u_px = sqrt(p * (1.0 - p) * d * d + p * out->end.u_u_px * out->end.u_u_px +
-                     (1.0 - p) * in->end.u_u_px * in->end.u_u_px);
+  end->u_u_px =
+      sqrt(p * (1.0 - p) * d * d + p * out->end.u_u_px * out->end.u_u_px + (1.0 - p) * in->end.u_u_px * in->end.u_u_px);
 }
 
 /* A shadow's end is none, the nearest sharp edge counts instead; where another sharp one lies nearer to the frets the
@@ -725,7 +849,7 @@ static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_edg
   sp_status status =
       measure_face(j, b, edge->sharp || either ? edge->u_px : edge->outer_px, INNER_MM, toward, &in, err);
   if (!status && in.end.found && !either)
-    heed_rim(j, edge, in.misfit, toward, &in.end);
+    heed_rim(j, edge, toward, &in);
   *end = in.end;
   if (status || !either)
     return status;
@@ -775,7 +899,8 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
  */
 
 static sp_status find_frets(const sp_scene *scene, sp_along along, const sp_marks_options *o, sp_marks *marks,
-                            fret *frets, size_t *count, sp_wire_section *section, sp_error *err)
+                            fret *frets, size_t *count, sp_wire_section *section, sp_wire_seen *lively,
+                            size_t *lively_count, sp_error *err)
 {
   sp_wire_seen seen[SP_WIRE_MOST];
   size_t lines = 0;
@@ -784,7 +909,7 @@ static sp_status find_frets(const sp_scene *scene, sp_along along, const sp_mark
   for (int round = 0; !status && lines >= 2 && round < 2; round++) {
     size_t n = 0;
     free(section->value);
-    status = sp_wire_search(scene, along, o, &marks->board, seen, &n, section, err);
+    status = sp_wire_search(scene, along, o, &marks->board, seen, &n, section, lively, lively_count, err);
     if (status || n < 2)
       break;
     keep_alike(seen, &n);
@@ -802,13 +927,14 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
 {
   const sp_view view = sp_view_of(scene->raster, along);
   fret frets[SP_WIRE_MOST];
+  sp_wire_seen lively[SP_WIRE_MOST];
   sp_wire_section section = {0};
-  job j = {.view = &view, .o = o, .frets = frets};
+  job j = {.view = &view, .o = o, .frets = frets, .lively = lively};
   size_t count = 0;
   memset(marks, 0, sizeof *marks);
   marks->along = along;
   marks->blur_px = NAN;
-  sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, err);
+  sp_status status = find_frets(scene, along, o, marks, frets, &count, &section, lively, &j.lively_count, err);
   if (!status && count >= 2) {
     sp_wire_pair pairs[SP_WIRE_PAIRS];
     size_t n = 0;
@@ -821,6 +947,8 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
       status = choose_feet(&j, count, &section, pairs, n, &pair, err);
       if (!status)
         status = measure_in_company(&j, count, err);
+      if (!status)
+        status = add_odd(&j, &marks->board, &count, err);
       if (!status)
         settle_common(&j, count);
       if (!status)

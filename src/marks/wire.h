@@ -33,9 +33,11 @@ typedef struct sp_wire_section {
 sp_status sp_wire_board(const sp_scene *scene, sp_along along, const sp_marks_options *options, sp_board *board,
                         size_t *lines, sp_error *err);
 
-/* Frets on a known board. Free section->value. */
+/* Frets on a known board. Free section->value. lively: all places where something lies across the board, to a
+ * millimetre; at most SP_WIRE_MOST, as of seen. */
 sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
-                         sp_wire_seen *seen, size_t *count, sp_wire_section *section, sp_error *err);
+                         sp_wire_seen *seen, size_t *count, sp_wire_section *section, sp_wire_seen *lively,
+                         size_t *lively_count, sp_error *err);
 
 /* How far across the picture a fret reaches, and which part of that shows. */
 void sp_wire_extent(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
@@ -77,9 +79,10 @@ size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair
 /* Where the grey along the board changes most, beyond the outermost frets: the nut's face, ends of nut and board. */
 typedef struct sp_wire_edge {
   double u_px;
-  double size;      /* grey */
-  double outer_px;  /* of the sharp changes about it the one nearest to the frets: wood begins there at the latest */
-  bool sharp;       /* one of them is at u_px; otherwise it is a shadow's end */
+  double size;     /* grey */
+  double outer_px; /* of the sharp changes about it the one nearest to the frets: wood begins there at the latest */
+  bool sharp;      /* one of them is at u_px; otherwise it is a shadow's end */
+  bool soft;       /* nothing about it is sharp */
   double nut, between, wood; /* greys behind u_px, between it and outer_px, before outer_px */
 } sp_wire_edge;
 

@@ -30,7 +30,7 @@ static const double LIKE_ANOTHER = 0.60, LIKE_SECTION = 0.55;
 /* Of one that shows over a part of the breadth only: less is averaged, and inlays are as broad. */
 static const double LIKE_PART = 0.70, EDGE_INSET = 0.05;
 /* A place that changes less than this against the more lively ones is wood. */
-static const double LEAST_ENERGY = 0.04;
+static const double LEAST_ENERGY = 0.015;
 /* A single strip has dirt, a string, an inlay in it. */
 static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 /* A break against the largest of a section; one that leaves less than it explains may be smaller. */
@@ -358,8 +358,8 @@ static size_t pick_frets(const profiles *p, const scores *of, double px_per_mm, 
     if (!top)
       continue;
     const double shift = vertex((double)of->score[u - 1], (double)of->score[u], (double)of->score[u + 1]);
-    seen[n++] = (sp_wire_seen){u + shift, p->slope[of->slope[u]], (double)of->score[u], fabs((double)of->factor[u]),
-                               false};
+    seen[n++] =
+        (sp_wire_seen){u + shift, p->slope[of->slope[u]], (double)of->score[u], fabs((double)of->factor[u]), false};
   }
   return n;
 }
@@ -396,8 +396,8 @@ static size_t add_parts(const sp_wire_seen *found, size_t n, double apart_px, sp
   return count;
 }
 
-/* Partial frets: in bands as broad as the narrowest of them, each by half of that beside the last. A fret that spans the
- * whole breadth has been found before. */
+/* Partial frets: in bands as broad as the narrowest of them, each by half of that beside the last. A fret that spans
+ * the whole breadth has been found before. */
 static sp_status find_parts(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
                             const float *edges, sp_wire_seen *seen, size_t *count, sp_error *err)
 {
@@ -441,22 +441,25 @@ static sp_status match_section(const profiles *p, const peak *company, size_t n,
 }
 
 sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
-                         sp_wire_seen *seen, size_t *count, sp_wire_section *section, sp_error *err)
+                         sp_wire_seen *seen, size_t *count, sp_wire_section *section, sp_wire_seen *lively,
+                         size_t *lively_count, sp_error *err)
 {
   profiles p;
   peak peaks[MOST_PEAKS], company[MOST_PEAKS];
-  size_t n = 0;
-  *count = 0;
+  size_t n = 0, all = 0;
+  *count = *lively_count = 0;
   *section = (sp_wire_section){0};
   sp_status status = make_profiles(scene, along, o, board, WHOLE, &p, err);
   if (status)
     return status;
-  status = find_peaks(&p, o->px_per_mm, peaks, &n, err);
+  status = find_peaks(&p, o->px_per_mm, peaks, &all, err);
   if (!status) {
-    n = find_company(&p, peaks, n, (int32_t)lround(1.6 * o->px_per_mm), company);
+    n = find_company(&p, peaks, all, (int32_t)lround(1.6 * o->px_per_mm), company);
     if (n >= FEWEST_ALIKE)
       status = match_section(&p, company, n, scene, along, o, board, seen, count, section, err);
   }
+  for (; !status && *lively_count < all; ++*lively_count)
+    lively[*lively_count] = (sp_wire_seen){.u_px = peaks[*lively_count].u, .slope = p.slope[peaks[*lively_count].s]};
   profiles_free(&p);
   return status;
 }
@@ -710,10 +713,12 @@ size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[S
 
 /* About an edge, so far to both sides, sharp places are looked for, in these steps; one so near is at it. */
 static const double ZONE_MM = 0.75, SHARP_STEP_PX = 0.25, AT_EDGE_MM = 0.12;
-/* A place is as sharp as it must be against the sharpest, against what it leaves unexplained, and of full scale. */
 /* The nut's own grey is read behind its rim, the wood's before the joint. */
 static const double NUT_FROM_MM = 0.45, NUT_TO_MM = 0.8, WOOD_FROM_MM = 0.15, WOOD_TO_MM = 0.35;
-static const double SHARP_PART = 0.3, SHARP_REST = 1.2, LEAST_SHARP = 0.0015;
+/* A shadow before a nut is no longer. */
+static const double SHADOW_OF_MM = 3.0;
+/* A place is as sharp as it must be against the sharpest, against what it leaves unexplained, and of full scale. */
+static const double SHARP_PART = 0.5, SHARP_REST = 1.2, LEAST_SHARP = 0.0015;
 
 static int by_size(const void *a, const void *b)
 {
@@ -737,7 +742,7 @@ static void pick_edges(const float *size, int32_t length, int32_t apart, double 
         continue;
       --*count;
     }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, NAN, NAN, NAN};
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, NAN, NAN, NAN};
   }
   qsort(edges, *count, sizeof *edges, by_size);
 }
@@ -778,7 +783,8 @@ static void sharp_about(const sp_wire_section *s, double blur, double noise, sha
 /* Mean grey between two places, mm from the section's middle. */
 static double mean_from(const sp_wire_section *s, double a_mm, double b_mm)
 {
-  const int32_t a = (int32_t)lround(fmin(a_mm, b_mm) * s->px_per_mm), b = (int32_t)lround(fmax(a_mm, b_mm) * s->px_per_mm);
+  const int32_t a = (int32_t)lround(fmin(a_mm, b_mm) * s->px_per_mm),
+                b = (int32_t)lround(fmax(a_mm, b_mm) * s->px_per_mm);
   double sum = 0.0;
   int32_t n = 0;
   for (int32_t i = (int32_t)fmax(a, -s->half_px); i <= b && i <= s->half_px; i++, n++)
@@ -786,9 +792,23 @@ static double mean_from(const sp_wire_section *s, double a_mm, double b_mm)
   return n ? sum / n : NAN;
 }
 
+/* What is soft near a larger edge that is not is that one's shadow. */
+static void drop_shadows(sp_wire_edge *edges, size_t *count, double reach_px)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < *count; i++) { /* the largest come first */
+    bool shadow = false;
+    for (size_t k = 0; k < kept && edges[i].soft; k++)
+      shadow = shadow || (!edges[k].soft && fabs(edges[k].u_px - edges[i].u_px) < reach_px);
+    if (!shadow)
+      edges[kept++] = edges[i];
+  }
+  *count = kept;
+}
+
 /* The sharp place nearest to the frets, and whether anything is sharp at the edge itself. */
-static void look_closely(const float *grey, int32_t length, int toward, double blur_px, double noise,
-                         double px_per_mm, sp_wire_section *s, sp_wire_edge *e)
+static void look_closely(const float *grey, int32_t length, int toward, double blur_px, double noise, double px_per_mm,
+                         sp_wire_section *s, sp_wire_edge *e)
 {
   sharp_places places;
   e->outer_px = e->u_px;
@@ -796,9 +816,10 @@ static void look_closely(const float *grey, int32_t length, int toward, double b
   if (!section_about(grey, length, (int32_t)lround(e->u_px), px_per_mm, s))
     return;
   sharp_about(s, blur_px, noise, &places);
-  if (!places.count)
-    return;
   e->sharp = false;
+  e->soft = !places.count;
+  if (e->soft)
+    return;
   e->outer_px = e->u_px + places.at_px[toward > 0 ? places.count - 1 : 0];
   for (size_t i = 0; i < places.count; i++)
     e->sharp = e->sharp || fabs(places.at_px[i]) < AT_EDGE_MM * px_per_mm;
@@ -832,6 +853,7 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
   for (size_t i = 0; s.value && i < *count; i++)
     look_closely(grey, length, edges[i].u_px < first_px ? 1 : -1, blur_px,
                  LEAST_SHARP * sp_raster_full_scale(scene->raster), o->px_per_mm, &s, &edges[i]);
+  drop_shadows(edges, count, SHADOW_OF_MM * o->px_per_mm);
   free(grey);
   const sp_status status = s.value ? SP_OK : sp_fail_memory(err);
   free(s.value);

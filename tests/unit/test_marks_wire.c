@@ -169,6 +169,87 @@ static void bare_board_has_no_frets(void **state)
   drawing_free(&d);
 }
 
+/* Some crowns are levelled flat and have no highlight, the others do: all are frets, and lie where their feet are. */
+static void flat_crowns_are_frets(void **state)
+{
+  (void)state;
+  const look round = {100.0, 130.0, 6.0, -60.0, {60.0, 40.0}}, flat = {100.0, 0.0, 0.0, -60.0, {60.0, 40.0}};
+  chance c = {11};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  draw_area(&d, &board);
+  for (int k = 0; k < FRETS; k++)
+    draw_fret(&d, fret_px(k), fret_slope(k), k == 1 || k == 6 ? &flat : &round);
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  check_places(&m, 0.15, 0.35);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
+/* ---- the nut's face ---- */
+
+static const double FACE = 160.0, NUT_BACK = 112.0;
+
+typedef struct nut_look {
+  double nut, joint, joint_px; /* greys; the joint is darker by `joint` */
+  double shadow, shadow_px;    /* on the wood, from the face; its end is soft */
+} nut_look;
+
+static sp_marks find_beside_nut(const nut_look *l)
+{
+  const look lit = {70.0, 130.0, 2.0, -1.0, {30.0, 30.0}};
+  chance c = {13};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  draw_neck(&d, &lit);
+  add(&d, 0.5 * (FACE + NUT_BACK), 0.0, FACE - NUT_BACK, BLUR, l->nut - WOOD);
+  add(&d, FACE + 0.5 * l->joint_px, 0.0, l->joint_px, BLUR, -l->joint);
+  for (int i = 0; i < 8 && l->shadow > 0.0; i++) { /* boxes of growing length: sharp at the face, a slope at the end */
+    const double length = l->shadow_px + i - 3.5;
+    add(&d, FACE + 0.5 * length, 0.0, length, BLUR, -l->shadow / 8.0);
+  }
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  assert_int_equal(m.count, FRETS);
+  drawing_free(&d);
+  return m;
+}
+
+/* The edge nearest to a place, and whether it is there. */
+static const sp_board_end *edge_near(const sp_marks *m, double u_px, double reach_px)
+{
+  for (size_t i = 0; i < m->edge_count; i++)
+    if (fabs(m->edges[i].u_px - u_px) < reach_px)
+      return &m->edges[i];
+  return NULL;
+}
+
+/* A nut as grey as the wood in its shadow: the largest change of grey is where the shadow ends, and it is soft. */
+static void nut_is_not_where_its_shadow_ends(void **state)
+{
+  (void)state;
+  const nut_look l = {92.0, 30.0, 1.0, 58.0, 7.0};
+  sp_marks m = find_beside_nut(&l);
+  const sp_board_end *face = edge_near(&m, FACE, 1.5);
+  assert_non_null(face);
+  CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+  assert_null(edge_near(&m, FACE + l.shadow_px, 4.0));
+  sp_marks_free(&m);
+}
+
+/* A joint's far side is a change of its own, and no other face: the place is as sure as that of any edge. */
+static void joint_does_not_make_the_nut_doubtful(void **state)
+{
+  (void)state;
+  const nut_look l = {225.0, 60.0, 2.4, 0.0, 0.0};
+  sp_marks m = find_beside_nut(&l);
+  const sp_board_end *face = edge_near(&m, FACE, 1.0);
+  assert_non_null(face);
+  CHECK_BELOW(face->u_u_px, 0.06 * PX_PER_MM);
+  CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+  sp_marks_free(&m);
+}
+
 /* ---- one foot ---- */
 
 static sp_foot fit_foot(const drawing *d, double start_px, int outward)
@@ -429,6 +510,9 @@ int main(void)
                                      cmocka_unit_test(lamp_does_not_move_the_middle),
                                      cmocka_unit_test(strings_are_outvoted),
                                      cmocka_unit_test(bare_board_has_no_frets),
+                                     cmocka_unit_test(flat_crowns_are_frets),
+                                     cmocka_unit_test(nut_is_not_where_its_shadow_ends),
+                                     cmocka_unit_test(joint_does_not_make_the_nut_doubtful),
                                      cmocka_unit_test(foot_is_found_below_a_pixel),
                                      cmocka_unit_test(neither_side_is_favoured),
                                      cmocka_unit_test(slow_shadow_does_not_move_the_foot),
