@@ -660,6 +660,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
   sp_expectation seen = leaning(upright, c->slope, rows_for(o->px_per_mm, c->slope));
   const sp_expectation *expect = &seen;
   if (c->burr_side) {
+    seen.burr_outshines = true;
     seen.burr_height = fmax(MORE_THAN_CUT, seen.burr_height);
     seen.burr_height_sd = MORE_THAN_CUT_SD;
   }

@@ -643,7 +643,7 @@ static bool is_unexplained(const fit_jobs *jobs, const fit_job *j)
          m->significance > LEAST_SIGNIFICANCE && isfinite(m->u_px);
 }
 
-static void ask_beside(const fit_jobs *jobs, const fit_job *of, fit_job beside[BESIDE])
+static void ask_beside(const fit_jobs *jobs, const fit_job *of, int usual, fit_job beside[BESIDE])
 {
   const sp_mark *seen = seen_by(of);
   const double px = jobs->o->px_per_mm;
@@ -654,7 +654,7 @@ static void ask_beside(const fit_jobs *jobs, const fit_job *of, fit_job beside[B
     c->u_px = seen->u_px + apart;
     c->v_px = seen->v_px;
     c->slope = seen->slope;
-    c->cut_sign = seen->contrast < 0.0 ? -1 : 1;
+    c->cut_sign = usual;
     c->burr_side = 0;
     beside[k].effort = SP_EFFORT_QUICK;
     beside[k].beside = true;
@@ -691,10 +691,12 @@ static void choose_beside(const fit_jobs *jobs, const fit_job *known, size_t cou
 }
 
 /* A pencil's stroke beside a cut is broad, and the search sees only the darker of the two: where a mark leaves much of
- * its surroundings unexplained, a line like it is looked for there. Which of them is the fret the layout tells. */
+ * its surroundings unexplained, a line of the board's usual colour is looked for there. Which of them is the fret the
+ * layout tells. */
 static sp_status look_beside_unexplained(fit_jobs *jobs, size_t count, sp_marks *marks, sp_error *err)
 {
   fit_job *const known = jobs->job;
+  const int usual = mostly_light(marks) ? 1 : -1;
   size_t n = 0;
   for (size_t i = 0; i < count; i++)
     n += is_unexplained(jobs, &known[i]);
@@ -714,7 +716,7 @@ static sp_status look_beside_unexplained(fit_jobs *jobs, size_t count, sp_marks 
         continue;
       fit_job *here = beside + BESIDE * k++;
       if (turn == 0)
-        ask_beside(jobs, &known[i], here);
+        ask_beside(jobs, &known[i], usual, here);
       else if (turn == 1)
         choose_beside(jobs, known, count, &known[i], here);
       for (int b = 0; turn == 2 && b < BESIDE; b++)

@@ -14,7 +14,8 @@ typedef struct sp_expectation {
   double burr_height, burr_height_sd; /* against the cut's depth */
   bool no_burr;                       /* the board's lines have none: where one seems to show it is chance */
   bool burr_expected;                 /* the board's lines have burrs, on the whole */
-  bool burr_kind_known, flank;        /* the burrs of this board are flat-topped or fall off exponentially */
+  bool burr_outshines;         /* of this line nothing but a burr is conspicuous, beside a cut of the other colour */
+  bool burr_kind_known, flank; /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 
 sp_expectation sp_expect(sp_mark_kind kind, double px_per_mm, double blur_px, double blur_sd_log);

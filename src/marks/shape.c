@@ -39,9 +39,10 @@ static const double TILT_SD = 0.3, TILT_MOST = 0.7;
 static const double RIDGE_F = 14.0, RIDGE_F_EXPECTED = 5.0, RIDGE_LEAST = 0.06;
 /* Chi-square per value of the stack up to which a plain cut is good enough: noise estimates are off by that much. */
 static const double PLAIN_ENOUGH = 1.4;
-/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and on dark wood
- * it is often the more visible of the two. */
-static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 3.0;
+/* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and an
+ * exponential one is sharp at its top. On dark wood it may be much the more visible, but so is a light line between two
+ * pencil strokes: only where the board's other lines say so. */
+static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5, OUTSHINING_MOST = 3.0;
 /* Steps of a fit at most; how dear one may be after the first, against the best so far. */
 enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
 static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
@@ -343,7 +344,10 @@ static void give_back(const problem *p, sp_shape *shape)
 static bool ridges_are_real(const problem *p)
 {
   const double bright = p->stack->light ? 1.0 : -1.0;
-  const double most = p->stack->light ? RIDGE_MOST : DARK_RIDGE_MOST;
+  const double most = p->stack->light             ? RIDGE_MOST
+                      : p->expect->burr_outshines ? OUTSHINING_MOST
+                      : p->flank                  ? DARK_RIDGE_MOST
+                                                  : RIDGE_MOST;
   for (int r = 0; r < 2; r++) {
     const double height = bright * p->value[RIDGE_LEFT + r];
     if (p->ridge[r] && !(height > RIDGE_LEAST && height < most))
@@ -401,6 +405,7 @@ static ridge_parts parts_of(const problem *p)
 static double start_ridges(problem *p, int sides)
 {
   static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8, 1.3, 2.0};
+  const size_t heights = p->expect->burr_outshines ? sizeof HEIGHTS / sizeof *HEIGHTS : 3;
   const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
   const double plain_place = p->value[PLACE];
   problem best = *p;
@@ -410,7 +415,7 @@ static double start_ridges(problem *p, int sides)
   for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
     p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px[p->flank];
     const ridge_parts t = parts_of(p);
-    for (size_t h = 0; h < sizeof HEIGHTS / sizeof *HEIGHTS; h++) {
+    for (size_t h = 0; h < heights; h++) {
       const double height = bright * HEIGHTS[h], along = t.cut_target + height * t.ridge_target;
       const double square = t.cut_cut + height * (2.0 * t.cut_ridge + height * t.ridge_ridge);
       const double cost = along > 0.0 ? p->target_square - along * along / square : INFINITY;

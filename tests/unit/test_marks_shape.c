@@ -284,6 +284,30 @@ static void one_sided_burrs_are_found(void **unused)
   free(k);
 }
 
+/* What is twice as light as the dark beside it is deep may be a burr that outshines its cut, or a light line beside a
+ * pencil's stroke: it is taken for a burr only where the board's other lines say so. */
+static void burrs_that_outshine(void **unused)
+{
+  (void)unused;
+  sp_stack *k = malloc(sizeof *k);
+  assert_non_null(k);
+  for (int side = 0; side < 2; side++) {
+    sp_shape s = {.width_px = 3.0, .blur_px = 0.9, .burr_width_px = {2.4, 2.4}};
+    s.burr_height[side] = -2.0;
+    sp_expectation e = sp_expect(SP_MARK_KNIFE, PX_PER_MM, 0.9, 0.05);
+    make_stack(&s, 0.0, false, 0.006, 5, k);
+    assert_false(fit_stack(k, &e, true).burr);
+    e.burr_outshines = true;
+    e.burr_height = 1.2;
+    e.burr_height_sd = 0.6;
+    const sp_shape_fit fit = fit_stack(k, &e, true);
+    assert_true(fit.burr);
+    CHECK_CLOSE(fit.shape.burr_height[side], -2.0, 0.3);
+    CHECK_CLOSE(fit.shape.burr_height[!side], 0.0, 0.1);
+  }
+  free(k);
+}
+
 static void burrs_on_both_sides(void **unused)
 {
   (void)unused;
@@ -471,7 +495,9 @@ static sp_mark fit_line(const line_case *c, uint64_t seed, double *off)
   sp_line_fit fit;
   sp_mark mark;
   sp_error err = {0};
-  assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = c->kind, .px_per_mm = c->px_per_mm}, &e, &wood, false, &fit, &err), SP_OK);
+  assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = c->kind, .px_per_mm = c->px_per_mm}, &e,
+                                   &wood, false, &fit, &err),
+                   SP_OK);
   assert_true(fit.count >= 6);
   sp_line_fit_result(&fit, v, &mark);
   sp_line_fit_free(&fit);
@@ -601,8 +627,13 @@ static void light_in_a_slot_does_not_pull(void **unused)
     const double at = 40.27, v = 119.5;
     for (int k = 0; k < SLICES; k++) {
       const double t = 2.0 * (k + 0.5) / SLICES - 1.0;
-      draw_mark(&d, &(drawn_mark){.at = at + 0.5 * WIDTH * t, .v_ref = v, .v_a = -30, .v_b = 270,
-                                  .width = WIDTH / SLICES, .blur = BLUR, .height = -60.0 * (1.0 + TILTS[i] * t)});
+      draw_mark(&d, &(drawn_mark){.at = at + 0.5 * WIDTH * t,
+                                  .v_ref = v,
+                                  .v_a = -30,
+                                  .v_b = 270,
+                                  .width = WIDTH / SLICES,
+                                  .blur = BLUR,
+                                  .height = -60.0 * (1.0 + TILTS[i] * t)});
     }
     draw_noise(&d, 1.0, &dice);
     sp_raster r = drawing_raster(&d, SP_ALONG_X, 16);
@@ -658,7 +689,9 @@ static void one_sided_burr_does_not_pull(void **unused)
     sp_ground_default(SP_MARK_KNIFE, 24.0, view.full_scale, &wood);
     sp_line_fit fit;
     sp_mark m;
-    assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = SP_MARK_KNIFE, .px_per_mm = 24.0}, &e, &wood, false, &fit, NULL), SP_OK);
+    assert_int_equal(sp_line_fit_run(&view, &start, &(sp_marks_options){.kind = SP_MARK_KNIFE, .px_per_mm = 24.0}, &e,
+                                     &wood, false, &fit, NULL),
+                     SP_OK);
     sp_line_fit_result(&fit, 119.5, &m);
     assert_true(m.burr);
     CHECK_CLOSE(m.u_px, at, 0.06);
@@ -672,15 +705,24 @@ static void one_sided_burr_does_not_pull(void **unused)
 int main(void)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(boxes_agree_with_quadrature),  cmocka_unit_test(flanks_agree_with_quadrature),
-      cmocka_unit_test(shapes_agree_with_quadrature), cmocka_unit_test(tables_hold_value_and_derivatives),
-      cmocka_unit_test(plain_cuts_have_no_burr),      cmocka_unit_test(one_sided_burrs_are_found),
-      cmocka_unit_test(burrs_on_both_sides),          cmocka_unit_test(burrs_do_not_pull_the_place),
-      cmocka_unit_test(clean_cuts_stay_clean),        cmocka_unit_test(waves_do_not_pull_the_place),
-      cmocka_unit_test(too_small_a_stack_is_refused), cmocka_unit_test(the_bound_is_the_published_one),
-      cmocka_unit_test(knife_lines_near_the_bound),   cmocka_unit_test(light_knife_lines_near_the_bound),
-      cmocka_unit_test(slots_near_the_bound),         cmocka_unit_test(light_in_a_slot_does_not_pull),
-              cmocka_unit_test(one_sided_burr_does_not_pull),
+      cmocka_unit_test(boxes_agree_with_quadrature),
+      cmocka_unit_test(flanks_agree_with_quadrature),
+      cmocka_unit_test(shapes_agree_with_quadrature),
+      cmocka_unit_test(tables_hold_value_and_derivatives),
+      cmocka_unit_test(plain_cuts_have_no_burr),
+      cmocka_unit_test(one_sided_burrs_are_found),
+      cmocka_unit_test(burrs_that_outshine),
+      cmocka_unit_test(burrs_on_both_sides),
+      cmocka_unit_test(burrs_do_not_pull_the_place),
+      cmocka_unit_test(clean_cuts_stay_clean),
+      cmocka_unit_test(waves_do_not_pull_the_place),
+      cmocka_unit_test(too_small_a_stack_is_refused),
+      cmocka_unit_test(the_bound_is_the_published_one),
+      cmocka_unit_test(knife_lines_near_the_bound),
+      cmocka_unit_test(light_knife_lines_near_the_bound),
+      cmocka_unit_test(slots_near_the_bound),
+      cmocka_unit_test(light_in_a_slot_does_not_pull),
+      cmocka_unit_test(one_sided_burr_does_not_pull),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
