@@ -14,6 +14,8 @@
 
 /* Where wood should correlate by less than this, in standard deviations of chance, it tells little either way. */
 static const double TELLING_Z = 8.0;
+/* Wood that correlates by no more of what it should, at the place that the frets tell, is other wood. */
+static const double OTHER_PART = 0.25;
 
 /* ---- another order ----------------------------------------------------------------------------------------------- */
 
@@ -200,6 +202,13 @@ static sp_status order_by_frets(const piece *pieces, size_t count, const sp_chec
   return SP_OK;
 }
 
+/* Would the same wood have shown, and does not? */
+static bool is_other_wood(const sp_join_place *p)
+{
+  return p->expected > TELLING_Z &&
+         (p->unpaired > p->pairs || (p->told_nats > 0.0 && p->z < OTHER_PART * p->expected));
+}
+
 static sp_status say_by_frets(const piece *first, const piece *second, const piece_link *tried,
                               const sp_check_options *o, sp_record *record, sp_error *err)
 {
@@ -229,7 +238,7 @@ static sp_status say_by_frets(const piece *first, const piece *second, const pie
         "%s and %s overlap by only %.0f mm, too little to join them; let neighbouring pieces overlap by "
         "25 mm or more",
         first->name, second->name, common);
-  if (!(tried->place.expected > TELLING_Z) || tried->place.unpaired <= tried->place.pairs)
+  if (!is_other_wood(&tried->place))
     return sp_record_warn(
         record, err,
         "%s and %s cannot be joined beyond doubt: by their frets they have %.0f mm in common, but %zu "
@@ -239,9 +248,9 @@ static sp_status say_by_frets(const piece *first, const piece *second, const pie
   return sp_record_warn(
       record, err,
       "%s and %s are not pieces of one board: by their frets they should have %.0f mm in common, but "
-      "the wood and the marks there are not the same; if it is the same board, its other face shows, or "
-      "it was worked on between the scans",
-      first->name, second->name, common);
+      "%s not the same; if it is the same board, its other face shows, or it was worked on between the scans",
+      first->name, second->name, common,
+      tried->place.unpaired > tried->place.pairs ? "the wood and the marks there are" : "the wood there is");
 }
 
 sp_status pieces_say_why(piece *pieces, size_t count, size_t second, const piece_link *tried, sp_join_state state,

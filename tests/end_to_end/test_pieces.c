@@ -177,6 +177,7 @@ static void test_one_mark_in_common(void **state)
   draw_piece(32, 2, 72.0, 186.0, SECOND, "other");
   record = check("short.png other.png", 2);
   assert_int_equal(cJSON_GetArraySize(member(record, "join")), 0);
+  assert_true(warned(record, "are not pieces of one board"));
   cJSON_Delete(record);
 }
 
