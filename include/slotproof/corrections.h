@@ -12,9 +12,9 @@
  *                      {"kind": "nut-here",   "at_px": [236, 447]},
  *                      {"kind": "graduation", "at_px": [300, 90],  "reading_mm": 20},
  *                      {"kind": "graduation", "at_px": [1950, 92], "reading_in": 2.5} ] }
- * "source" (0 where it is left out) says in which picture of several, counted as in the record's list; "picture" says so
- * by the picture's name instead. In a record the entries also have "outcome" and "text", which are passed over; any other
- * name is refused.
+ * "source" (0 where it is left out) says in which picture of several, counted as in the record's list; "picture" says
+ * so by the picture's name instead. In a record the entries also have "outcome" and "text", which are passed over; any
+ * other name is refused.
  */
 #ifndef SLOTPROOF_CORRECTIONS_H
 #define SLOTPROOF_CORRECTIONS_H
@@ -40,9 +40,9 @@ enum { SP_CORRECTIONS_MOST = 1000, SP_CORRECTION_PICTURE = 256 };
 
 typedef struct sp_correction {
   sp_correction_kind kind;
-  sp_point at_px;    /* upright picture as taken, (0,0) at the centre of its top-left pixel; finite */
-  double reading_mm; /* SP_CORRECTION_GRADUATION; otherwise NAN */
-  int32_t source;    /* which picture, from 0 */
+  sp_point at_px;                      /* upright picture as taken, (0,0) at the centre of its top-left pixel; finite */
+  double reading_mm;                   /* SP_CORRECTION_GRADUATION; otherwise NAN */
+  int32_t source;                      /* which picture, from 0 */
   char picture[SP_CORRECTION_PICTURE]; /* its name in the place of `source`; "" = the number counts */
 } sp_correction;
 

@@ -33,6 +33,10 @@ double sp_uneven_across_mm(double half_mm);
 /* Place of any u along the centre line in the frame of those lines. */
 double sp_verdict_place(const sp_reference *reference, const sp_marks *marks, double u_px);
 
+/* What a line of slope du/dv leans off square to the centre line there, rad: positive where it moves toward
+ * larger u with growing v. */
+double sp_verdict_lean(const sp_reference *reference, const sp_marks *marks, double u_px, double slope);
+
 /* Fills the record's marks, strays, datum, fit, findings and verdict. `record` is initialised and keeps what it has. */
 sp_status sp_verdict_decide(const sp_layout *layout, const sp_reference *reference, const sp_marks *marks,
                             const sp_match *match, const sp_verdict_options *options, sp_record *record, sp_error *err);

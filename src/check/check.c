@@ -29,6 +29,8 @@ static const double BOARD_CLEAR_PX = 24.0;
 static const double ENDS_CLEAR_PX = 72.0;
 /* A fret so near to where the nut belongs is a zero fret: the next one would be ten millimetres off and more. */
 static const double ZERO_FRET_MM = 1.0;
+/* An edge that leans otherwise than the computed nut by more than this is no nut: a maker sets it to half a degree. */
+static const double NUT_LEAN_RAD = 0.015;
 
 void sp_check_options_init(sp_check_options *o)
 {
@@ -291,6 +293,38 @@ static bool has_zero_fret(const sp_match_line *lines, size_t count, const sp_mat
   return false;
 }
 
+/* How the layout's angles run in the picture: +1 with growing v as toward the bass, or -1; by the frets that were told.
+ */
+static double sense_of_angles(const sp_layout *layout, const sp_reference *reference, const sp_marks *marks,
+                              const sp_match *frets)
+{
+  double sum = 0.0;
+  for (int32_t k = 0; k <= layout->frets; k++)
+    if (frets->line_of_fret[k] >= 0) {
+      const sp_mark *m = &marks->marks[frets->line_of_fret[k]];
+      sum += sp_layout_slope(layout, k) * tan(sp_verdict_lean(reference, marks, m->u_px, m->slope));
+    }
+  return sum < 0.0 ? -1.0 : 1.0;
+}
+
+/* Edges that lean as the computed nut does, in the order of the list; the others are of something else. Where the nut
+ * is square, those that are found have been looked for square. */
+static size_t list_nut_edges(const sp_layout *layout, const sp_reference *reference, const sp_marks *marks,
+                             const sp_match *frets, size_t *index, double *place)
+{
+  const double wanted = atan(sense_of_angles(layout, reference, marks, frets) * sp_layout_slope(layout, 0));
+  size_t n = 0;
+  for (size_t i = 0; i < marks->edge_count; i++) {
+    const sp_board_end *e = &marks->edges[i];
+    const double lean = sp_verdict_lean(reference, marks, e->u_px, e->slope);
+    if (!check_nut_is_square(layout) && !(fabs(lean - wanted) < NUT_LEAN_RAD))
+      continue;
+    index[n] = i;
+    place[n++] = sp_verdict_place(reference, marks, e->u_px);
+  }
+  return n;
+}
+
 /* A fretted neck has edges in plenty where its nut is. The frets alone tell where the nut belongs; what lies there, a
  * zero fret or an edge, becomes the board's end for the match proper, and there is none where nothing lies. */
 static sp_status seek_nut(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
@@ -309,21 +343,20 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
     marks->board.end[end] = marks->edges[said->nut_index];
     options->end_position[end] = options->told_position;
   } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE && !o->layout->zero_fret &&
-             check_nut_is_square(o->layout) &&
              (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
     double *place = calloc(marks->edge_count + 1, sizeof *place);
-    size_t chosen = 0;
-    if (!place)
+    size_t *index = calloc(marks->edge_count + 1, sizeof *index), chosen = 0, edges = 0;
+    if (!place || !index)
       status = sp_fail_memory(err);
-    for (size_t i = 0; place && i < marks->edge_count; i++)
-      place[i] = sp_verdict_place(reference, marks, marks->edges[i].u_px);
+    else
+      edges = list_nut_edges(o->layout, reference, marks, &frets, index, place);
     const sp_nut_state state =
-        place ? sp_match_nut(frets.nut_position, frets.mm_per_unit, place, marks->edge_count, &chosen) : SP_NUT_UNSEEN;
+        edges ? sp_match_nut(frets.nut_position, frets.mm_per_unit, place, edges, &chosen) : SP_NUT_UNSEEN;
     const int end = frets.direction > 0 ? 0 : 1;
     options->nut_may_be_line = false;
     options->has_end[end] = options->nut_may_be_end = state == SP_NUT_FOUND;
     if (state == SP_NUT_FOUND) {
-      marks->board.end[end] = marks->edges[chosen];
+      marks->board.end[end] = marks->edges[index[chosen]];
       options->end_position[end] = place[chosen];
     } else if (!status && state == SP_NUT_UNCLEAR) {
       status = sp_record_warn(record, err,
@@ -331,12 +364,13 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
                               "cannot be told; cover what is not the nut and scan again");
     }
     free(place);
+    free(index);
   }
   sp_match_free(&frets);
   return status;
 }
 
-/* Ends are squared: where the computed nut is not, none of them is it. */
+/* A board's ends are squared: where the computed nut is not, none of them is it. Bone is set as askew as the nut is. */
 bool check_nut_is_square(const sp_layout *layout)
 {
   return fabs(sp_layout_slope(layout, 0)) < 1e-6;
@@ -346,7 +380,7 @@ sp_status check_refuse_fan(const sp_check_options *o, sp_error *err)
 {
   if (!o->layout->fanned)
     return SP_OK;
-  if (o->nut == SP_NUT_END && !check_nut_is_square(o->layout))
+  if (o->nut == SP_NUT_END && o->marks != SP_MARK_WIRE && !check_nut_is_square(o->layout))
     return sp_fail(
         err, SP_E_USAGE,
         "the board's squared end cannot be a nut that is askew; scribe the nut as a line and give --nut line");

@@ -32,7 +32,8 @@ void corrected_free(corrected *c)
   memset(c, 0, sizeof *c);
 }
 
-/* ---- of which picture --------------------------------------------------------------------------------------------- */
+/* ---- of which picture ---------------------------------------------------------------------------------------------
+ */
 
 static bool is_name_of(const char *name, const char *path, const char *shown)
 {
@@ -56,16 +57,17 @@ static sp_status name_source(sp_correction *said, size_t entry, const char *cons
     return sp_fail(err, SP_E_DATA, "correction %zu is one of the picture %s, which is not among those given", entry + 1,
                    said->picture);
   if (said->picture[0] && same != 1 && fitting > 1)
-    return sp_fail(err, SP_E_DATA,
-                   "correction %zu is one of the picture %s, and several are called so; name it with its folder, or say "
-                   "which by source, from 0",
-                   entry + 1, said->picture);
+    return sp_fail(
+        err, SP_E_DATA,
+        "correction %zu is one of the picture %s, and several are called so; name it with its folder, or say "
+        "which by source, from 0",
+        entry + 1, said->picture);
   said->picture[0] = '\0';
   if ((size_t)said->source < count)
     return SP_OK;
   if (count == 1)
-    return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there is only one; leave it out", entry + 1,
-                   (int)said->source + 1);
+    return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there is only one; leave it out",
+                   entry + 1, (int)said->source + 1);
   return sp_fail(err, SP_E_DATA, "correction %zu is one of picture %d, and there are only %zu; sources count from 0",
                  entry + 1, (int)said->source + 1, count);
 }
@@ -86,7 +88,8 @@ sp_status corrected_name_sources(const sp_corrections *said, const char *const *
   return status;
 }
 
-/* ---- the list ----------------------------------------------------------------------------------------------------- */
+/* ---- the list -----------------------------------------------------------------------------------------------------
+ */
 
 static size_t count_of(const sp_corrections *said, int32_t source)
 {
@@ -111,7 +114,8 @@ sp_status corrected_begin(const sp_corrections *said, int32_t source, corrected 
   c->added = calloc(n, sizeof *c->added);
   c->hints = calloc(n, sizeof *c->hints);
   c->strokes = calloc(n, sizeof *c->strokes);
-  if (!c->done || !c->entry || !c->at_px || !c->line || !c->fret || !c->chosen || !c->added || !c->hints || !c->strokes) {
+  if (!c->done || !c->entry || !c->at_px || !c->line || !c->fret || !c->chosen || !c->added || !c->hints ||
+      !c->strokes) {
     corrected_free(c);
     return sp_fail_memory(err);
   }
@@ -325,7 +329,8 @@ sp_status corrected_leave_out(sp_marks *marks, corrected *c, sp_error *err)
   return SP_OK;
 }
 
-/* ---- several pictures --------------------------------------------------------------------------------------------- */
+/* ---- several pictures ---------------------------------------------------------------------------------------------
+ */
 
 sp_status corrected_take_over(const corrected *part, size_t at, told_nut what, ptrdiff_t index, corrected *whole,
                               sp_error *err)

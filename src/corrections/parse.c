@@ -24,7 +24,8 @@ static sp_status wrong(size_t entry, const char *what, sp_error *err)
   return sp_fail(err, SP_E_DATA, "correction %zu: %s", entry, what);
 }
 
-static const char *const KNOWN[] = {"kind", "at_px", "reading_mm", "reading_in", "source", "picture", "outcome", "text"};
+static const char *const KNOWN[] = {"kind",   "at_px",   "reading_mm", "reading_in",
+                                    "source", "picture", "outcome",    "text"};
 enum { OF_FILES = 6, OF_RECORDS = sizeof KNOWN / sizeof *KNOWN };
 
 /* Names that do not belong, and names that stand twice: which of the two is meant nobody knows. */
@@ -36,7 +37,8 @@ static sp_status look_at_names(const cJSON *o, size_t entry, bool of_record, sp_
     while (i < (size_t)(of_record ? OF_RECORDS : OF_FILES) && strcmp(item->string, KNOWN[i]) != 0)
       i++;
     if (i == (size_t)(of_record ? OF_RECORDS : OF_FILES))
-      return wrong(entry, "it has a name that is not known; use kind, at_px, reading_mm or reading_in, source or picture", err);
+      return wrong(
+          entry, "it has a name that is not known; use kind, at_px, reading_mm or reading_in, source or picture", err);
     if (seen[i])
       return wrong(entry, "a name stands there twice", err);
     seen[i] = true;

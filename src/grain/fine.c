@@ -7,10 +7,10 @@
  * place, so the patches of a slab must agree; where they do not, all uncertainties are widened by what they disagree
  * (R. T. Birge, Phys. Rev. 40, 1932).
  *
- * What changes slowly along the board is taken off as a mean over some millimetres. Beside a mask or the end of a picture
- * that mean is one-sided, and slow figure (curl, flame) that is left of it otherwise in the one face than in the other
- * passes for a shift: 40 um on curly maple. So once the shift is known the second face is drawn anew on the first's
- * samples, what only one of them shows is masked, and all patches are fitted again.
+ * What changes slowly along the board is taken off as a mean over some millimetres. Beside a mask or the end of a
+ * picture that mean is one-sided, and slow figure (curl, flame) that is left of it otherwise in the one face than in
+ * the other passes for a shift: 40 um on curly maple. So once the shift is known the second face is drawn anew on the
+ * first's samples, what only one of them shows is masked, and all patches are fitted again.
  */
 #include <math.h>
 #include <stdlib.h>

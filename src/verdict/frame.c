@@ -100,6 +100,12 @@ double sp_verdict_place(const sp_reference *ref, const sp_marks *marks, double u
   return verdict_place_of(&f, u_px);
 }
 
+double sp_verdict_lean(const sp_reference *ref, const sp_marks *marks, double u_px, double slope)
+{
+  const frame f = verdict_frame_of(ref, marks);
+  return verdict_lean_of(&f, u_px, slope);
+}
+
 sp_point verdict_point_on(const frame *f, double u, double v)
 {
   return f->marks->along == SP_ALONG_X ? (sp_point){u, v} : (sp_point){v, u};

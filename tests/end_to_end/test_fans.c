@@ -243,6 +243,26 @@ static void a_mirrored_fan_is_said(void **state)
   cJSON_Delete(record);
 }
 
+/* Bone that lies as askew as the nut is computed: its face is the datum. An edge that leans otherwise is none. */
+static void a_nut_of_bone_set_askew(void **state)
+{
+  (void)state;
+  static const char *const BONE[] = {"jpeg=0", "nut=end", "nut_piece_mm=5", "head_mm=14", NULL};
+  char options[LINE], line[LINE + 100];
+  draw_random(6001, "fanwire", BONE, "bone.png", "bone.json");
+  cJSON *truth = outside_parsed("bone.json");
+  options_of(truth, options);
+  snprintf(line, sizeof line, "check --format json --reference-mpe 0mm %s bone.png", options);
+  cJSON *record = cJSON_Parse(outside_run(line)->out);
+  assert_non_null(record);
+  CHECK_BELOW(number(mark(truth, 0), "layout_angle_deg"), -5.0);
+  assert_string_equal(word(member(record, "datum"), "kind"), "end");
+  CHECK_BELOW(number(member(record, "datum"), "u_mm"), 0.04);
+  check_marks(truth, record);
+  cJSON_Delete(record);
+  cJSON_Delete(truth);
+}
+
 static int leave(void **state)
 {
   (void)state;
@@ -252,9 +272,8 @@ static int leave(void **state)
 int main(int argc, char **argv)
 {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(a_mirrored_fan_is_said),
-      cmocka_unit_test(fans_are_measured),
-      cmocka_unit_test(a_fan_in_pieces),
+      cmocka_unit_test(a_mirrored_fan_is_said),  cmocka_unit_test(fans_are_measured),
+      cmocka_unit_test(a_nut_of_bone_set_askew), cmocka_unit_test(a_fan_in_pieces),
       cmocka_unit_test(pieces_out_of_order),
   };
   if (argc != 2 || !outside_enter(argv[1])) {

@@ -11,7 +11,8 @@ static const double pi = 3.14159265358979324;
 
 typedef struct fretwork {
   const render_params *params;
-  double from_mm, to_mm, level; /* of what is painted now, along x */
+  double from_mm, to_mm, level; /* of what is painted now, along x on the centre line */
+  double slope;                 /* dx/dy of a piece that lies askew */
   render_point middle_mm;       /* of an inlay, on the board */
   double half_along_mm, half_across_mm;
   bool joint; /* dark joints at both ends */
@@ -46,7 +47,8 @@ static void paint_cross_piece(void *context, canvas *on, const canvas_point *at)
 {
   const fretwork *job = context;
   profile_blur blur = canvas_blur(on, at, on->layout->board.first);
-  double width = job->to_mm - job->from_mm, off = at->first_mm - 0.5 * (job->from_mm + job->to_mm);
+  const double along = at->first_mm - job->slope * at->second_mm, square = 1.0 / hypot(1.0, job->slope);
+  double width = square * (job->to_mm - job->from_mm), off = square * (along - 0.5 * (job->from_mm + job->to_mm));
   double inside = board_share(on, at), share = profile_box(on->table, off, width, blur) * inside;
   blend(on, at, share, job->level);
   no_longer_wood(on, at, share);
@@ -112,12 +114,12 @@ static void draw_inlays(canvas *on, fretwork *job)
 
 static void cross_piece(canvas *on, fretwork *job, double from_mm, double to_mm, double level, bool joint)
 {
-  double half = scene_half_width_mm(on->layout, on->layout->x_end_mm) + 1.0;
+  double half = scene_half_width_mm(on->layout, on->layout->x_end_mm) + 1.0, reach = half * fabs(job->slope) + 0.5;
   job->from_mm = from_mm;
   job->to_mm = to_mm;
   job->level = level;
   job->joint = joint;
-  canvas_paint(on, &on->layout->board, from_mm - 0.5, to_mm + 0.5, -half, half, paint_cross_piece, job);
+  canvas_paint(on, &on->layout->board, from_mm - reach, to_mm + reach, -half, half, paint_cross_piece, job);
 }
 
 void draw_fretwork(canvas *on, const render_params *params)
@@ -133,8 +135,10 @@ void draw_fretwork(canvas *on, const render_params *params)
   }
   if (params->nut_piece_mm > 0.0) {
     double face = params->nut == RENDER_NUT_END ? 0.0 : -params->nut_gap_mm;
+    job.slope = params->nut == RENDER_NUT_END ? scene_fan_slope(params, 0) : 0.0;
     if (params->head_mm > 0.0) {
-      cross_piece(on, &job, of->x_begin_mm - 1.0, face - params->nut_piece_mm, params->head_level, false);
+      cross_piece(on, &job, of->x_begin_mm - 1.0 - 50.0 * fabs(job.slope), face - params->nut_piece_mm,
+                  params->head_level, false);
     }
     cross_piece(on, &job, face - params->nut_piece_mm, face, params->nut_piece_level, true);
   }

@@ -150,7 +150,7 @@ static double string_left(const render_params *params, double fret)
 
 /* Fanned frets: each outer string is divided by its own scale length; the fret goes through the two places. Lengths count
  * along the centre line, and the string farther out lies half the spread off it. Returned is dx/dy of the line. */
-static double fan_slope(const render_params *params, int fret)
+double scene_fan_slope(const render_params *params, int fret)
 {
   if (params->fan_mm == 0.0) {
     return 0.0;
@@ -484,7 +484,7 @@ static void set_fret(const render_params *params, const scene *of, int fret, ren
   mark->error_mm = params->placement_sd_mm * random_normal(&source);
   mark->squareness_deg = mark->is_end ? 0.0 : params->squareness_sd_deg * random_normal(&source);
   listed(&params->askew, fret, &mark->squareness_deg);
-  mark->layout_angle_deg = atan(fan_slope(params, fret)) * 180.0 / pi;
+  mark->layout_angle_deg = atan(scene_fan_slope(params, fret)) * 180.0 / pi;
   mark->angle_deg = mark->layout_angle_deg + mark->squareness_deg;
   listed(&params->misplace, fret, &mark->error_mm);
   if (fret == 0) {
@@ -510,7 +510,7 @@ static void set_stray(const render_params *params, const scene *of, size_t index
   mark->x_mm = index < params->stray.count ? params->stray.entry[index].mm : -params->nut_behind_mm;
   mark->squareness_deg = mark->angle_deg = params->squareness_sd_deg * random_normal(&source);
   if (index >= params->stray.count) { /* a nut behind a zero fret runs along it */
-    mark->angle_deg += atan(fan_slope(params, 0)) * 180.0 / pi;
+    mark->angle_deg += atan(scene_fan_slope(params, 0)) * 180.0 / pi;
   }
   set_profile(params, &source, mark);
   place_ends(of, truth, &source, params->marks != RENDER_KNIFE ? 1.0 : params->coverage, mark);
@@ -580,9 +580,11 @@ static const char *unusable_detail(const render_params *params)
            "0 "
            "or 2 to 12";
   }
-  if (params->fan_mm != 0.0 && ((params->nut == RENDER_NUT_END && params->fan_square_fret != 0.0) ||
-                                !(params->fan_nut_mm > 5.0 && params->fan_saddle_mm > 5.0))) {
-    return "fanned frets whose nut is askew are drawn with a nut line; fan_nut_mm and fan_saddle_mm are above 5";
+  bool squared = params->nut == RENDER_NUT_END && !(params->marks == RENDER_WIRE && params->nut_piece_mm > 0.0);
+  if (params->fan_mm != 0.0 &&
+      ((squared && params->fan_square_fret != 0.0) || !(params->fan_nut_mm > 5.0 && params->fan_saddle_mm > 5.0))) {
+    return "fanned frets whose nut is askew are drawn with a nut line or, of wire, a nut piece; fan_nut_mm and "
+           "fan_saddle_mm are above 5";
   }
   if ((params->steps.count > 0 && params->steps.count < (size_t)params->frets) ||
       params->stray.count >= RENDER_MAX_LIST || !(fabs(params->nut_shift_mm) < 5.0 && params->nut_behind_mm >= 0.0)) {

@@ -52,6 +52,8 @@ typedef struct scene {
 /* Lays out board and rule, sizes the picture, fills axes, marks and outline of truth. */
 bool scene_lay_out(const render_params *params, scene *out, render_truth *truth, char *message);
 double scene_half_width_mm(const scene *of, double x_mm);
+/* dx/dy of a fret as computed; 0 where frets are parallel. */
+double scene_fan_slope(const render_params *params, int fret);
 void scene_board_corners(const scene *of, render_point corner[4]);
 void scene_rule_corners(const scene *of, double width_mm, render_point corner[4]);
 /* Seed of what belongs to one scan and not to the board: with piece = 0 the board's own. */

@@ -61,8 +61,8 @@ static sp_raster photograph(const wood *w, double x0_mm, double y0_mm, bool turn
     for (int k = 0; k < 12; k++)
       streak += w->size * sin(w->wave[k] * y + w->phase[k]);
     for (int i = 0; i < WIDTH; i++)
-      grey[j * WIDTH + i] = streak + noise * normal() +
-                            w->curl * sin(6.283185307179586 * (x0_mm + i * MM_PER_PX) / 7.5 + sin(0.4 * y));
+      grey[j * WIDTH + i] =
+          streak + noise * normal() + w->curl * sin(6.283185307179586 * (x0_mm + i * MM_PER_PX) / 7.5 + sin(0.4 * y));
   }
   for (size_t p = 0; p < w->pores; p++) {
     const double u = (w->x[p] - x0_mm) / MM_PER_PX, v = (w->y[p] - y0_mm) / MM_PER_PX + HEIGHT / 2;
@@ -256,9 +256,8 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(wood_is_found_below_a_pixel), cmocka_unit_test(curl_is_no_shift),
-      cmocka_unit_test(half_a_turn_is_found),
-      cmocka_unit_test(other_wood_is_nowhere),       cmocka_unit_test(streaks_alone_claim_nothing),
-      cmocka_unit_test(frames_turn_both_ways),
+      cmocka_unit_test(half_a_turn_is_found),        cmocka_unit_test(other_wood_is_nowhere),
+      cmocka_unit_test(streaks_alone_claim_nothing), cmocka_unit_test(frames_turn_both_ways),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
