@@ -194,3 +194,11 @@ sp_status sp_evidence_of_set(const sp_errors *e, const sp_set *set, double *log_
   *log_evidence = total - (double)set->count - set->log_places;
   return room ? SP_OK : sp_fail_memory(err);
 }
+
+const sp_chosen *sp_find_chosen(const sp_search *s, sp_pattern what)
+{
+  for (size_t i = 0; i < s->count; i++)
+    if (s->chosen[i].what == what)
+      return &s->chosen[i];
+  return NULL;
+}

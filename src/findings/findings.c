@@ -68,14 +68,6 @@ static sp_status search_create(const sp_layout *layout, const sp_record *record,
   return SP_OK;
 }
 
-const sp_chosen *sp_find_chosen(const sp_search *s, sp_pattern what)
-{
-  for (size_t i = 0; i < s->count; i++)
-    if (s->chosen[i].what == what)
-      return &s->chosen[i];
-  return NULL;
-}
-
 /* ---- one round -------------------------------------------------------------------------------------------------- */
 
 /* The best place of one kind. */
