@@ -66,19 +66,43 @@ static void smooth(const double in[BINS], double out[BINS])
   }
 }
 
+enum { APART = 16 }; /* four degrees between one direction and the next */
+
+/* No bin within half of that holds more: the slope of a higher heap is no heap. */
+static bool is_heap(const double histogram[BINS], int i)
+{
+  for (int d = -APART / 2; d <= APART / 2; d++)
+    if (histogram[(i + d + BINS) % BINS] > histogram[i])
+      return false;
+  return true;
+}
+
+/* The fullest bin that is left, of heaps or of all; -1: none is. */
+static int fullest(const double histogram[BINS], const bool heap[BINS], bool heaps_only)
+{
+  int top = -1;
+  for (int i = 0; i < BINS; i++)
+    if (histogram[i] > 0.0 && (heap[i] || !heaps_only) && (top < 0 || histogram[i] > histogram[top]))
+      top = i;
+  return top;
+}
+
+/* Heaps first: what a cutting mat's grid or a cloth's weave heaps up may be so broad that its slopes alone are more
+ * than the board and the rule. */
 size_t photo_directions(const sp_raster *picture, double direction_rad[PHOTO_DIRECTIONS])
 {
-  enum { APART = 16 }; /* four degrees between one direction and the next */
   double raw[BINS], histogram[BINS];
+  bool heap[BINS];
   size_t count = 0;
   add_up(picture, raw);
   smooth(raw, histogram);
+  for (int i = 0; i < BINS; i++)
+    heap[i] = is_heap(histogram, i);
   while (count < PHOTO_DIRECTIONS) {
-    int top = 0;
-    for (int i = 1; i < BINS; i++)
-      if (histogram[i] > histogram[top])
-        top = i;
-    if (!(histogram[top] > 0.0))
+    int top = fullest(histogram, heap, true);
+    if (top < 0)
+      top = fullest(histogram, heap, false);
+    if (top < 0)
       break;
     const double angle = (top + 0.5) / BINS * 0.5 * SP_PI;
     direction_rad[count++] = angle > 0.25 * SP_PI ? angle - 0.5 * SP_PI : angle;

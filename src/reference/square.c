@@ -16,11 +16,18 @@
 enum { UNKNOWN = SP_SQUARE_TERMS + 1, ROUNDS = 6 };
 /* Before anything is seen (rad): level, slope, square and cube of lean over the picture; the hand's common angle. */
 static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
-/* A stroke's own lean as engraved, and the least scatter of a hand with a square (rad). */
-static const double STROKE_SD = 2e-3, HAND_SD = 2e-4;
-/* What is not as smooth or not as independent from stroke to stroke as this model has it (rad), beside the fit's own
- * doubt: sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. */
-static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2e-4, 1e-4, 1e-4};
+/* The least scatter of a hand with a square, and of an engraver (rad). What strokes scatter beyond that, and by how much
+ * the pixels' noise is more than it seems, their leans show: there are hundreds of them. */
+static const double HAND_SD = 2e-4, STROKE_SD = 2e-4;
+static const double MOST_STROKE_SD = 0.02, MOST_STROKE_SCALE = 4.0;
+/* A stroke this many deviations off says nothing of the scatter of the others. */
+static const double OUTLIER = 3.0;
+/* What is not as smooth as this model has it (rad), beside the fit's own doubt: sized on rendered photographs, see
+ * DEVELOPERS.md. A common lean does no harm. */
+static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 1e-4, 5e-5, 5e-5};
+/* Leans hang together from stroke to stroke over a part of the rule: a colour sensor's mosaic makes some that beat with
+ * the strokes' spacing. */
+static const double TOGETHER = 0.05, MOST_TOGETHER = 16.0;
 
 double sp_square_map_lean(const sp_square_map *map, double u_px)
 {
@@ -67,6 +74,8 @@ typedef struct square_fit {
   size_t count;
   double *rest, *spare;
   double stroke_scale; /* by how much strokes scatter more than stated */
+  double stroke_sd;    /* what they scatter by besides */
+  double together;     /* how many strokes count for one */
   double hand_sd;
   double beta[UNKNOWN], covariance[UNKNOWN * UNKNOWN];
 } square_fit;
@@ -74,7 +83,17 @@ typedef struct square_fit {
 static double variance_of(const square_fit *f, const observation *o)
 {
   return o->of_hand ? o->variance + f->hand_sd * f->hand_sd
-                    : o->variance * f->stroke_scale * f->stroke_scale + STROKE_SD * STROKE_SD;
+                    : f->together * (o->variance * f->stroke_scale * f->stroke_scale + f->stroke_sd * f->stroke_sd);
+}
+
+static void row_of(const observation *o, double row[UNKNOWN])
+{
+  const double t = o->t;
+  row[0] = 1.0;
+  row[1] = t;
+  row[2] = t * t;
+  row[3] = t * t * t;
+  row[4] = o->of_hand ? 1.0 : 0.0;
 }
 
 static bool solve(square_fit *f)
@@ -85,7 +104,8 @@ static bool solve(square_fit *f)
   for (size_t k = 0; k < f->count; k++) {
     const observation *o = &f->list[k];
     const double sd = sqrt(variance_of(f, o)), w = sp_tukey_weight(f->rest[k] / sd, 5.0) / (sd * sd);
-    const double row[UNKNOWN] = {1.0, o->t, o->t * o->t, o->t * o->t * o->t, o->of_hand ? 1.0 : 0.0};
+    double row[UNKNOWN];
+    row_of(o, row);
     for (int i = 0; i < UNKNOWN; i++) {
       for (int j = 0; j < UNKNOWN; j++)
         gram[UNKNOWN * i + j] += w * row[i] * row[j];
@@ -105,16 +125,69 @@ static bool solve(square_fit *f)
   return true;
 }
 
-/* Both scatters anew from what the fit leaves. */
+/* Minus twice the log-likelihood of the strokes' scatter, for noise that is `scale` times what it seems and strokes that
+ * lean by `sd` of their own. */
+static double misfit(const square_fit *f, double scale, double sd)
+{
+  double sum = 0.0;
+  for (size_t k = 0; k < f->count; k++) {
+    const observation *o = &f->list[k];
+    if (o->of_hand)
+      continue;
+    const double variance = o->variance * scale * scale + sd * sd;
+    sum += log(variance) + fmin(f->rest[k] * f->rest[k] / variance, OUTLIER * OUTLIER);
+  }
+  return sum;
+}
+
+/* The likeliest of either; long strokes are known well and tell of the second, short ones of the first. */
+static void rescale_strokes(square_fit *f)
+{
+  const double finer = 1.25;
+  double best = INFINITY;
+  for (double scale = 1.0; scale < MOST_STROKE_SCALE; scale *= finer)
+    for (double sd = STROKE_SD; sd < MOST_STROKE_SD; sd *= finer) {
+      const double here = misfit(f, scale, sd);
+      if (here < best) {
+        best = here;
+        f->stroke_scale = scale;
+        f->stroke_sd = sd;
+      }
+    }
+}
+
+/* How many strokes count for one, by what neighbouring ones have in common (Newey & West, Econometrica 55, 1987): how
+ * much more than by chance the sum of their pulls on the slope scatters. */
+static void find_together(square_fit *f, size_t strokes)
+{
+  const size_t reach = (size_t)(TOGETHER * (double)strokes);
+  double alone = 0.0, together = 0.0;
+  f->together = 1.0;
+  for (size_t k = 0; k < strokes; k++) {
+    const double v = variance_of(f, &f->list[k]);
+    f->spare[k] = f->list[k].t * f->rest[k] * sp_tukey_weight(f->rest[k] / sqrt(v), 5.0) / v;
+    alone += f->spare[k] * f->spare[k];
+  }
+  for (size_t lag = 1; lag <= reach; lag++) {
+    const double share = 1.0 - (double)lag / ((double)reach + 1.0);
+    for (size_t k = lag; k < strokes; k++)
+      together += 2.0 * share * f->spare[k] * f->spare[k - lag];
+  }
+  if (alone > 0.0)
+    f->together = fmin(fmax(1.0 + together / alone, 1.0), MOST_TOGETHER);
+}
+
+/* All scatters anew from what the fit leaves. */
 static void rescale(square_fit *f)
 {
   size_t strokes = 0, lines = 0;
   double own = 0.0;
   for (size_t k = 0; k < f->count; k++)
-    if (!f->list[k].of_hand)
-      f->spare[strokes++] = fabs(f->rest[k]) / sqrt(f->list[k].variance);
-  if (strokes > 10)
-    f->stroke_scale = fmax(1.0, SP_MAD_TO_SD * sp_median(f->spare, strokes));
+    strokes += !f->list[k].of_hand;
+  if (strokes > 10) {
+    rescale_strokes(f);
+    find_together(f, strokes);
+  }
   for (size_t k = 0; k < f->count; k++)
     if (f->list[k].of_hand) {
       own += f->list[k].variance;
@@ -155,7 +228,7 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
   const bool strip = ref->record.kind == SP_REFERENCE_STRIP;
   const sp_lean *leans = ref->leans;
   const size_t lean_count = ref->lean_count, n = lean_count + count;
-  square_fit f = {.stroke_scale = 1.0, .hand_sd = 2e-3};
+  square_fit f = {.stroke_scale = 1.0, .stroke_sd = 2e-3, .together = 1.0, .hand_sd = 2e-3};
   memset(&ref->square, 0, sizeof ref->square);
   if (n < 2)
     return SP_OK;

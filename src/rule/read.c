@@ -1015,10 +1015,12 @@ typedef struct lean_sums {
   size_t values;
 } lean_sums;
 
-static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, lean_sums *sums)
+/* `start`: where the stroke was seen to lie so far beyond its place and direction as known (px, px a px). */
+static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, const double start[2], lean_sums *sums)
 {
   const sp_stroke *s = &w->strokes[k];
-  const double v = band_centre(w->b, j) - w->base, lean = -w->b->slope * v, middle = s->u_px + lean;
+  const double v = band_centre(w->b, j) - w->base, lean = -w->b->slope * v;
+  const double middle = s->u_px + lean + start[0] + start[1] * (v - v_own);
   const float *x = band(w->b, j);
   const int32_t lo = (int32_t)ceil(middle - w->half), hi = (int32_t)floor(middle + w->half);
   double level = 0.0;
@@ -1039,38 +1041,92 @@ static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, lean
   }
 }
 
-/* One step of least squares from the place already found: level, slope of the steel, height, place, and lean. */
-static void fit_lean(const lean_work *w, size_t k)
+/* Solves for level, slope of the steel, height, place, and (unless all of it was at one height) lean. */
+static bool solve_lean(const lean_work *w, bool with_lean, lean_sums *sums, double beta[5], double *variance)
 {
-  enum { LEAST_BANDS = 3, ENOUGH_BANDS = 4 };
-  sp_stroke *s = &w->strokes[k];
-  zone own = w->common.last - w->common.first + 1 >= ENOUGH_BANDS ? w->common : w->extents[k];
-  if (own.last - own.first >= LEAST_BANDS + 1 && own.first != w->common.first) { /* its ends are not square */
-    own.first++;
-    own.last--;
-  }
-  if (!s->good || own.last - own.first + 1 < LEAST_BANDS)
-    return;
+  const size_t unknown = with_lean ? 5 : 4;
+  if (w->half < 5.0)
+    sums->gram[6] = 1.0;
+  if (!with_lean)
+    sums->gram[24] = 1.0;
+  memcpy(beta, sums->rhs, sizeof sums->rhs);
+  if (sums->values < 2 * unknown || !sp_cholesky(5, sums->gram))
+    return false;
+  sp_cholesky_solve(5, sums->gram, beta);
+  double rest = sums->square;
+  for (int32_t a = 0; a < 5; a++)
+    rest -= beta[a] * sums->rhs[a];
+  *variance = fmax(rest, 0.0) / (double)(sums->values - unknown);
+  return true;
+}
+
+/* Beyond where all strokes are present a long one goes on alone, or a numeral does: what lies there must be as dark and
+ * as well fitted by the stroke's shape as what lies before (`variance`). */
+static bool goes_on(const lean_work *w, size_t k, int32_t j, double v_own, const double start[2], double variance)
+{
+  static const double ALIKE = 0.35, WORSE = 3.0;
+  const double v = band_centre(w->b, j) - w->base, there[2] = {start[0] + start[1] * (v - v_own), 0.0};
+  lean_sums sums = {0};
+  double beta[5], here;
+  add_band(w, k, j, v, there, &sums);
+  return solve_lean(w, false, &sums, beta, &here) && fabs(beta[2]) < ALIKE * fabs(w->strokes[k].amplitude) &&
+         here < WORSE * variance;
+}
+
+/* A direction is known by the cube of the length: the few long strokes say more than the many short ones. The last
+ * sub-band at either end is left out, because an end is not square. */
+static zone own_zone(const lean_work *w, size_t k)
+{
+  double start[2] = {0.0, 0.0};
+  zone own = w->common;
+  const zone all = w->extents[k];
   const double v_own = 0.5 * (band_centre(w->b, own.first) + band_centre(w->b, own.last)) - w->base;
   lean_sums sums = {0};
+  double beta[5], variance;
   for (int32_t j = own.first; j <= own.last; j++)
-    add_band(w, k, j, v_own, &sums);
-  if (w->half < 5.0)
-    sums.gram[6] = 1.0;
-  double inverse[25], beta[5];
-  memcpy(beta, sums.rhs, sizeof beta);
-  if (sums.values < 12 || !sp_cholesky(5, sums.gram))
+    add_band(w, k, j, v_own, start, &sums);
+  if (!solve_lean(w, own.last > own.first, &sums, beta, &variance))
+    return own;
+  start[0] = beta[3];
+  start[1] = beta[4];
+  while (own.first - 1 > all.first && goes_on(w, k, own.first - 1, v_own, start, variance))
+    own.first--;
+  while (own.last + 1 < all.last && goes_on(w, k, own.last + 1, v_own, start, variance))
+    own.last++;
+  return own;
+}
+
+/* Least squares from the place already found; a second step where the first went far. */
+static void fit_lean(const lean_work *w, size_t k)
+{
+  enum { LEAST_BANDS = 3, MOST_STEPS = 3 };
+  static const double FAR_PX = 0.1;
+  sp_stroke *s = &w->strokes[k];
+  if (!s->good)
     return;
-  sp_cholesky_solve(5, sums.gram, beta);
-  sp_cholesky_inverse(5, sums.gram, inverse);
-  for (int32_t a = 0; a < 5; a++)
-    sums.square -= beta[a] * sums.rhs[a];
-  const double variance = fmax(sums.square, 0.0) / (double)(sums.values - 5);
-  if (fabs(beta[3]) > 0.1 * w->period || fabs(beta[4]) > 0.2) /* something else lies there */
+  const zone own = own_zone(w, k);
+  if (own.last - own.first + 1 < LEAST_BANDS)
     return;
-  s->own_u_px = s->u_px - w->b->slope * v_own + beta[3];
+  const double v_first = band_centre(w->b, own.first) - w->base, v_last = band_centre(w->b, own.last) - w->base;
+  const double v_own = 0.5 * (v_first + v_last);
+  double inverse[25], start[2] = {0.0, 0.0}, variance, gone = INFINITY;
+  for (int step = 0; step < MOST_STEPS && gone > FAR_PX; step++) {
+    lean_sums sums = {0};
+    double beta[5];
+    for (int32_t j = own.first; j <= own.last; j++)
+      add_band(w, k, j, v_own, start, &sums);
+    if (!solve_lean(w, true, &sums, beta, &variance))
+      return;
+    sp_cholesky_inverse(5, sums.gram, inverse);
+    start[0] += beta[3];
+    start[1] += beta[4];
+    gone = fabs(beta[3]) + 0.5 * fabs(beta[4] * (v_last - v_first));
+    if (fabs(start[0]) > 0.1 * w->period || fabs(start[1]) > 0.2) /* something else lies there */
+      return;
+  }
+  s->own_u_px = s->u_px - w->b->slope * v_own + start[0];
   s->own_v_px = w->base + w->b->slope * s->u_px + v_own;
-  s->lean = beta[4];
+  s->lean = start[1];
   s->u_own_u_px = sqrt(variance * inverse[18]);
   s->u_lean = sqrt(variance * inverse[24]);
 }
