@@ -66,48 +66,47 @@ static void smooth(const double in[BINS], double out[BINS])
   }
 }
 
-enum { APART = 16 }; /* four degrees between one direction and the next */
-
-/* No bin within half of that holds more: the slope of a higher heap is no heap. */
-static bool is_heap(const double histogram[BINS], int i)
+/* The least that lies between bin i and the nearest that holds more, on the way -1 or 1; of all if none does. */
+static double valley(const double histogram[BINS], int i, int way)
 {
-  for (int d = -APART / 2; d <= APART / 2; d++)
-    if (histogram[(i + d + BINS) % BINS] > histogram[i])
-      return false;
-  return true;
+  double least = histogram[i];
+  for (int d = 1; d < BINS; d++) {
+    const double here = histogram[(i + way * d + BINS) % BINS];
+    if (here > histogram[i])
+      break;
+    least = fmin(least, here);
+  }
+  return least;
 }
 
-/* The fullest bin that is left, of heaps or of all; -1: none is. */
-static int fullest(const double histogram[BINS], const bool heap[BINS], bool heaps_only)
+/* By how much each bin stands out of the higher of the valleys that part it from fuller ones; 0 on a slope. What a
+ * cutting mat's grid or a bench's grain heaps up may be so broad that any part of it is more than board and rule are,
+ * but those stand alone. */
+static void stand_out(const double histogram[BINS], double out[BINS])
 {
-  int top = -1;
   for (int i = 0; i < BINS; i++)
-    if (histogram[i] > 0.0 && (heap[i] || !heaps_only) && (top < 0 || histogram[i] > histogram[top]))
-      top = i;
-  return top;
+    out[i] = histogram[i] - fmax(valley(histogram, i, -1), valley(histogram, i, 1));
 }
 
-/* Heaps first: what a cutting mat's grid or a cloth's weave heaps up may be so broad that its slopes alone are more
- * than the board and the rule. */
 size_t photo_directions(const sp_raster *picture, double direction_rad[PHOTO_DIRECTIONS])
 {
-  double raw[BINS], histogram[BINS];
-  bool heap[BINS];
+  enum { APART = 16 }; /* four degrees between one direction and the next */
+  double raw[BINS], histogram[BINS], standing[BINS];
   size_t count = 0;
   add_up(picture, raw);
   smooth(raw, histogram);
-  for (int i = 0; i < BINS; i++)
-    heap[i] = is_heap(histogram, i);
+  stand_out(histogram, standing);
   while (count < PHOTO_DIRECTIONS) {
-    int top = fullest(histogram, heap, true);
-    if (top < 0)
-      top = fullest(histogram, heap, false);
-    if (top < 0)
+    int top = 0;
+    for (int i = 1; i < BINS; i++)
+      if (standing[i] > standing[top])
+        top = i;
+    if (!(standing[top] > 0.0))
       break;
     const double angle = (top + 0.5) / BINS * 0.5 * SP_PI;
     direction_rad[count++] = angle > 0.25 * SP_PI ? angle - 0.5 * SP_PI : angle;
     for (int d = -APART; d <= APART; d++)
-      histogram[(top + d + BINS) % BINS] = 0.0;
+      standing[(top + d + BINS) % BINS] = 0.0;
   }
   return count;
 }

@@ -27,7 +27,7 @@ static const double OUTLIER = 3.0;
 static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 1e-4, 5e-5, 5e-5};
 /* Leans hang together from stroke to stroke over a part of the rule: a colour sensor's mosaic makes some that beat with
  * the strokes' spacing. */
-static const double TOGETHER = 0.05, MOST_TOGETHER = 16.0;
+static const double TOGETHER = 0.06, MOST_TOGETHER = 16.0;
 
 double sp_square_map_lean(const sp_square_map *map, double u_px)
 {
@@ -143,10 +143,10 @@ static double misfit(const square_fit *f, double scale, double sd)
 /* The likeliest of either; long strokes are known well and tell of the second, short ones of the first. */
 static void rescale_strokes(square_fit *f)
 {
-  const double finer = 1.25;
+  const double step = 1.4;
   double best = INFINITY;
-  for (double scale = 1.0; scale < MOST_STROKE_SCALE; scale *= finer)
-    for (double sd = STROKE_SD; sd < MOST_STROKE_SD; sd *= finer) {
+  for (double scale = 1.0; scale < MOST_STROKE_SCALE; scale *= step)
+    for (double sd = STROKE_SD; sd < MOST_STROKE_SD; sd *= step) {
       const double here = misfit(f, scale, sd);
       if (here < best) {
         best = here;
@@ -156,8 +156,9 @@ static void rescale_strokes(square_fit *f)
     }
 }
 
-/* How many strokes count for one, by what neighbouring ones have in common (Newey & West, Econometrica 55, 1987): how
- * much more than by chance the sum of their pulls on the slope scatters. */
+/* How many strokes count for one, by what neighbouring ones have in common: how much more than by chance their sum
+ * scatters (Newey & West, Econometrica 55, 1987; with a kernel that is flat up to half its reach, so that runs up to
+ * there count in full). What the fit took away of it is given back. */
 static void find_together(square_fit *f, size_t strokes)
 {
   const size_t reach = (size_t)(TOGETHER * (double)strokes);
@@ -165,26 +166,26 @@ static void find_together(square_fit *f, size_t strokes)
   f->together = 1.0;
   for (size_t k = 0; k < strokes; k++) {
     const double v = variance_of(f, &f->list[k]);
-    f->spare[k] = f->list[k].t * f->rest[k] * sp_tukey_weight(f->rest[k] / sqrt(v), 5.0) / v;
+    f->spare[k] = f->rest[k] * sp_tukey_weight(f->rest[k] / sqrt(v), 5.0) / v;
     alone += f->spare[k] * f->spare[k];
   }
   for (size_t lag = 1; lag <= reach; lag++) {
-    const double share = 1.0 - (double)lag / ((double)reach + 1.0);
+    const double share = fmin(1.0, 2.0 - 2.0 * (double)lag / ((double)reach + 1.0));
     for (size_t k = lag; k < strokes; k++)
       together += 2.0 * share * f->spare[k] * f->spare[k - lag];
   }
-  if (alone > 0.0)
-    f->together = fmin(fmax(1.0 + together / alone, 1.0), MOST_TOGETHER);
+  const double seen = alone > 0.0 ? fmax(1.0 + together / alone, 1.0) : 1.0, left = (double)strokes / seen;
+  f->together = fmin(seen * left / fmax(left - SP_SQUARE_TERMS, 0.5 * left), MOST_TOGETHER);
 }
 
 /* All scatters anew from what the fit leaves. */
-static void rescale(square_fit *f)
+static void rescale(square_fit *f, bool strokes_too)
 {
   size_t strokes = 0, lines = 0;
   double own = 0.0;
   for (size_t k = 0; k < f->count; k++)
     strokes += !f->list[k].of_hand;
-  if (strokes > 10) {
+  if (strokes > 10 && strokes_too) {
     rescale_strokes(f);
     find_together(f, strokes);
   }
@@ -255,7 +256,7 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
   bool fine = true;
   for (int round = 0; fine && round < ROUNDS; round++) {
     fine = solve(&f);
-    rescale(&f);
+    rescale(&f, round % 2 == 0); /* the slower half, which hardly changes */
   }
   if (fine)
     keep(&f, &ref->square);

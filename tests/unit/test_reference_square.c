@@ -1,0 +1,92 @@
+/* What is square along a straightened photograph, from leans drawn at random whose law is known.
+ *
+ * A straight line over t = -1 .. 1 in n leans of standard deviation s knows its slope to s sqrt(3 / n) (least squares;
+ * the variance of an even spread over -1 .. 1 is 1/3). Where every `run` of them have the same error there are n / run
+ * of them only. */
+#include "drawing.h"
+
+#include "slotproof/reference.h"
+
+enum { LEANS = 320, LINES = 12, SEEDS = 120 };
+static const double FIRST_PX = 100.0, LAST_PX = 3100.0, LEVEL = 1e-3, SLOPE = 6e-4;
+
+/* `own`: the noise of one lean as stated; `more`: what each `run` of strokes is off by besides. */
+static sp_square_map fitted(double own, double more, int run, uint64_t seed)
+{
+  chance dice = {seed};
+  sp_error err = {0};
+  double u[LINES], slope[LINES], u_slope[LINES], off = 0.0;
+  sp_reference ref = {.leans = calloc(LEANS, sizeof(sp_lean)), .lean_count = LEANS};
+  assert_non_null(ref.leans);
+  ref.map.first_px = FIRST_PX;
+  ref.map.last_px = LAST_PX;
+  for (int k = 0; k < LEANS; k++) {
+    const double t = -1.0 + 2.0 * k / (LEANS - 1.0);
+    if (k % run == 0)
+      off = more * chance_normal(&dice);
+    ref.leans[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                             LEVEL + SLOPE * t + own * chance_normal(&dice) + off, own};
+  }
+  for (int k = 0; k < LINES; k++) {
+    u[k] = FIRST_PX + (LAST_PX - FIRST_PX) * k / (LINES - 1.0);
+    slope[k] = LEVEL + SLOPE * (2.0 * k / (LINES - 1.0) - 1.0) + 0.004 + 3e-3 * chance_normal(&dice);
+    u_slope[k] = 1e-4;
+  }
+  assert_int_equal(sp_reference_square(&ref, u, slope, u_slope, LINES, &err), SP_OK);
+  assert_true(ref.square.known);
+  free(ref.leans);
+  return ref.square;
+}
+
+/* From one end to the other: the mean stated doubt, and the root mean square error over it. */
+static void end_to_end(double own, double more, int run, double *u, double *z)
+{
+  double square = 0.0;
+  *u = 0.0;
+  for (uint64_t seed = 1; seed <= SEEDS; seed++) {
+    const sp_square_map m = fitted(own, more, run, seed);
+    const double off = sp_square_map_lean(&m, LAST_PX) - sp_square_map_lean(&m, FIRST_PX) - 2.0 * SLOPE;
+    const double doubt = sqrt(sp_square_map_variance(&m, LAST_PX, FIRST_PX));
+    square += off * off / (doubt * doubt);
+    *u += doubt / SEEDS;
+  }
+  *z = sqrt(square / SEEDS);
+}
+
+/* Strokes that scatter by little more than their noise say so: 2 x 2e-4 sqrt(3 / 320) = 4e-5, several times that for a
+ * cubic's ends and for what it cannot follow. */
+static void test_good_strokes_are_believed(void **state)
+{
+  (void)state;
+  double u, z;
+  end_to_end(2e-4, 0.0, 1, &u, &z);
+  CHECK_BELOW(u, 4e-4);
+  CHECK_BELOW(z, 1.2);
+}
+
+/* Badly engraved ones are not: the scatter is in the leans, whatever the noise. */
+static void test_scatter_is_seen(void **state)
+{
+  (void)state;
+  double u, z, u_good;
+  end_to_end(2e-4, 0.0, 1, &u_good, &z);
+  end_to_end(2e-4, 6e-3, 1, &u, &z);
+  assert_true(u > 2.0 * u_good);
+  CHECK_BELOW(z, 1.2);
+}
+
+/* Leans that hang together are fewer than they look: 10 of them alike are off by 3.2 times as much. */
+static void test_runs_count_once(void **state)
+{
+  (void)state;
+  double u, z;
+  end_to_end(2e-4, 3e-3, 10, &u, &z);
+  CHECK_BELOW(z, 1.35);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_good_strokes_are_believed),
+                                     cmocka_unit_test(test_scatter_is_seen), cmocka_unit_test(test_runs_count_once)};
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,97 @@
+/* Each stroke's own direction, on a drawn rule whose strokes stand square to it.
+ *
+ * A straight line fitted to points of equal variance, evenly spread over a length L, knows its slope to a variance that
+ * goes with 1/L^3 for a given density (Draper & Smith, Applied Regression Analysis, ch. 1, from memory): a stroke twice
+ * as long is known 2.8 times as well, which only holds if it is read over all of its length. */
+#include "drawing.h"
+
+#include "slotproof/numeric.h"
+#include "slotproof/rule.h"
+
+enum { STROKES = 160 };
+static const double PERIOD_PX = 10.37, FIRST_PX = 25.2, EDGE_PX = 70.0, SHORT_PX = 30.0, LONG_PX = 84.0;
+
+static bool is_long(int k)
+{
+  return k % 4 == 0;
+}
+
+/* `numerals`: beyond every long stroke's end the stem of a figure goes on, a little beside it. */
+static sp_rule_reading read_drawn(bool numerals, uint64_t seed)
+{
+  drawing d = drawing_new((int32_t)(2.0 * FIRST_PX + STROKES * PERIOD_PX), 240, 200.0);
+  chance dice = {seed};
+  for (int k = 0; k < STROKES; k++) {
+    const double at = FIRST_PX + k * PERIOD_PX, end = EDGE_PX + (is_long(k) ? LONG_PX : SHORT_PX);
+    draw_mark(&d, &(drawn_mark){at, 0.0, 0.0, EDGE_PX, end, 1.4, 0.9, -110.0});
+    if (numerals && is_long(k))
+      draw_mark(&d, &(drawn_mark){at + 2.2, 0.0, 0.0, end + 1.0, end + 30.0, 2.6, 0.9, -120.0});
+  }
+  draw_noise(&d, 6.0, &dice);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 16);
+  drawing_free(&d);
+  sp_scene scene = {0};
+  sp_rule_reading reading;
+  sp_error err = {0};
+  const sp_comb comb = {SP_ALONG_X, PERIOD_PX, 0.0, EDGE_PX + 0.5 * SHORT_PX, 1.0};
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  assert_int_equal(sp_rule_read(&scene, &comb, &reading, &err), SP_OK);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+  assert_true(reading.count > STROKES * 9 / 10);
+  return reading;
+}
+
+/* Of the long or of the short strokes: how well their leans are known (median), their mean, and its root mean square
+ * over that. */
+static void leans_of(const sp_rule_reading *r, bool of_long, double *u, double *mean, double *z)
+{
+  double known[STROKES], square = 0.0, sum = 0.0;
+  size_t n = 0;
+  for (size_t i = 0; i < r->count; i++) {
+    const sp_stroke *s = &r->strokes[i];
+    if (!s->good || !(s->u_lean > 0.0) || (s->length_px > 0.5 * (SHORT_PX + LONG_PX)) != of_long)
+      continue;
+    known[n++] = s->u_lean;
+    sum += s->lean;
+    square += pow(s->lean / s->u_lean, 2);
+  }
+  assert_true(n > 20);
+  *u = sp_median(known, n);
+  *mean = sum / (double)n;
+  *z = sqrt(square / (double)n);
+}
+
+static void test_long_strokes_say_more(void **state)
+{
+  (void)state;
+  double u_short, u_long, mean, z_short, z_long;
+  sp_rule_reading r = read_drawn(false, 3);
+  leans_of(&r, false, &u_short, &mean, &z_short);
+  leans_of(&r, true, &u_long, &mean, &z_long);
+  /* (84 / 30)^1.5 = 4.7 for a line's whole length; both ends are left out of a stroke */
+  CHECK_BELOW(u_long, u_short / 3.0);
+  CHECK_CLOSE(z_short, 1.0, 0.2);
+  CHECK_CLOSE(z_long, 1.0, 0.3);
+  CHECK_CLOSE(mean, 0.0, 4.0 * u_long / sqrt(STROKES / 4.0));
+  sp_rule_reading_free(&r);
+}
+
+/* The figure's stem, taken for more of the stroke, would turn all of them the same way by 30 mrad. */
+static void test_numerals_turn_nothing(void **state)
+{
+  (void)state;
+  double u, mean, z;
+  sp_rule_reading r = read_drawn(true, 4);
+  leans_of(&r, true, &u, &mean, &z);
+  CHECK_CLOSE(mean, 0.0, 6e-4);
+  CHECK_BELOW(u, 4e-3);
+  sp_rule_reading_free(&r);
+}
+
+int main(void)
+{
+  const struct CMUnitTest tests[] = {cmocka_unit_test(test_long_strokes_say_more),
+                                     cmocka_unit_test(test_numerals_turn_nothing)};
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
