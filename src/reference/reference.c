@@ -28,8 +28,9 @@ static const double MAX_FIT_RMS_MM = 0.06;
 /* Unevenness (rms) beyond what carriages do (10 to 30 um waves): suspect, and impossible. */
 static const double SUSPECT_UNEVEN_MM = 0.06, MAX_UNEVEN_MM = 0.12;
 
-/* Strokes that turn by more than this along the rule (rad) were drawn by a lens held slantwise. */
-static const double MAX_TURN = 0.003;
+/* Strokes that turn by more than this along the rule (rad) were drawn by a lens held slantwise. Each may lean by a little
+ * of its own, as engraved and as a telephone smooths it, however well it is seen. */
+static const double MAX_TURN = 0.003, ENGRAVED_SD = 3e-3;
 
 /* JIS B 7516 steel rules, grade 1: 0.15 mm to 500 mm, 0.20 mm to 1000 mm, 0.25 mm to 1500 mm. */
 static double default_mpe_mm(double span_mm)
@@ -341,7 +342,7 @@ static double turn_of_strokes(const sp_reference *ref)
   const double range = ref->leans[n - 1].u_px - ref->leans[0].u_px;
   for (size_t i = 0; i < n; i++) {
     const sp_lean *l = &ref->leans[i];
-    const double w = 1.0 / (l->u_lean * l->u_lean), x = (l->u_px - ref->leans[0].u_px) / range;
+    const double w = 1.0 / (l->u_lean * l->u_lean + ENGRAVED_SD * ENGRAVED_SD), x = (l->u_px - ref->leans[0].u_px) / range;
     sw += w;
     sx += w * x;
     sy += w * l->lean;

@@ -994,6 +994,7 @@ typedef struct lean_work {
   const bands *b;
   zone common; /* where all strokes are present */
   const zone *extents;
+  int32_t longest; /* sub-bands: what reaches further is more than a stroke */
   const profile_table *table;
   double base, half, period;
   sp_stroke *strokes;
@@ -1060,17 +1061,17 @@ static bool solve_lean(const lean_work *w, bool with_lean, lean_sums *sums, doub
   return true;
 }
 
-/* Beyond where all strokes are present a long one goes on alone, or a numeral does: what lies there must be as dark and
- * as well fitted by the stroke's shape as what lies before (`variance`). */
+/* Beyond where all strokes are present a long one goes on alone, or a numeral or a scratch does: what lies there must be
+ * as dark and as well fitted by the stroke's shape as what lies before (`variance`), and in line with it. */
 static bool goes_on(const lean_work *w, size_t k, int32_t j, double v_own, const double start[2], double variance)
 {
-  static const double ALIKE = 0.35, WORSE = 3.0;
+  static const double ALIKE = 0.35, WORSE = 3.0, NEAR_PX = 0.6;
   const double v = band_centre(w->b, j) - w->base, there[2] = {start[0] + start[1] * (v - v_own), 0.0};
   lean_sums sums = {0};
   double beta[5], here;
   add_band(w, k, j, v, there, &sums);
   return solve_lean(w, false, &sums, beta, &here) && fabs(beta[2]) < ALIKE * fabs(w->strokes[k].amplitude) &&
-         here < WORSE * variance;
+         fabs(beta[3]) < NEAR_PX && here < WORSE * variance;
 }
 
 /* A direction is known by the cube of the length: the few long strokes say more than the many short ones. The last
@@ -1085,7 +1086,7 @@ static zone own_zone(const lean_work *w, size_t k)
   double beta[5], variance;
   for (int32_t j = own.first; j <= own.last; j++)
     add_band(w, k, j, v_own, start, &sums);
-  if (!solve_lean(w, own.last > own.first, &sums, beta, &variance))
+  if (all.last - all.first >= w->longest || !solve_lean(w, own.last > own.first, &sums, beta, &variance))
     return own;
   start[0] = beta[3];
   start[1] = beta[4];
@@ -1131,17 +1132,33 @@ static void fit_lean(const lean_work *w, size_t k)
   s->u_lean = sqrt(variance * inverse[24]);
 }
 
+/* The longest strokes, every thirty-second at the least, and a quarter more. */
+static sp_status longest_stroke(const zone *extents, size_t count, int32_t *longest, sp_error *err)
+{
+  double *length = malloc((count + 1) * sizeof *length);
+  if (!length)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < count; k++)
+    length[k] = extents[k].last - extents[k].first + 1;
+  *longest = count ? (int32_t)(1.25 * sp_quantile(length, count, 0.97)) + 1 : 0;
+  free(length);
+  return SP_OK;
+}
+
 static sp_status fit_leans(const bands *b, zone common, const zone *extents, double base, sp_rule_reading *r,
                            sp_error *err)
 {
-  profile_table *table = malloc(sizeof *table);
+  int32_t longest = 0;
+  const sp_status status = longest_stroke(extents, r->count, &longest, err);
+  profile_table *table = status ? NULL : malloc(sizeof *table);
   if (!table)
-    return sp_fail_memory(err);
+    return status ? status : sp_fail_memory(err);
   table_fill(r->stroke_px, r->blur_px, table);
   const double enough = 0.5 * r->stroke_px + 4.0 * r->blur_px + 3.0;
   const lean_work w = {.b = b,
                        .common = common,
                        .extents = extents,
+                       .longest = longest,
                        .table = table,
                        .base = base,
                        .half = fmin(fmin(0.5 * r->period_px + 0.5, enough), TABLE_REACH - 1.0),
