@@ -179,8 +179,9 @@ static sp_status take_sightings(const sp_rule_reading *r, double zero, photo_map
     return sp_fail_memory(err);
   for (size_t k = 0; k < r->count; k++)
     sight_stroke(&r->strokes[k], r, zero, map, context, out);
+  const double from = r->strokes[0].u_px, to = r->strokes[r->count - 1].u_px;
   for (size_t k = 0; k < r->drift_count; k++)
-    if (r->drift[k].weight > 0.5)
+    if (r->drift[k].weight > 0.5 && r->drift[k].u_px > from && r->drift[k].u_px < to)
       out->list[out->count++] =
           (sp_camera_sighting){map(context, r->drift[k].u_px, r->drift[k].v_px), true, 0.0, EDGE_SD_PX, 0.0, 0};
   return SP_OK;

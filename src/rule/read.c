@@ -146,7 +146,8 @@ static void mean_profile(const strengths *s, int32_t count, double *profile)
   }
 }
 
-/* By how many sub-bands block k lies beside the mean profile; its own height as weight. */
+/* By how many sub-bands block k lies beside the mean profile; how much of the profile is in it as weight. What the block
+ * holds elsewhere, a cloth's weave or a mat's grid, does not count. */
 static double block_shift(const strengths *s, int32_t count, int32_t k, const double *profile, double *weight)
 {
   enum { REACH = 10 };
@@ -164,8 +165,12 @@ static double block_shift(const strengths *s, int32_t count, int32_t k, const do
       best = d;
     }
   }
+  double level = 0.0;
   for (int32_t j = 0; j < count; j++)
-    *weight += s->value[j * s->blocks + k];
+    level += profile[j] / count;
+  for (int32_t j = 0; j < count; j++)
+    if (j + best >= 0 && j + best < count)
+      *weight += fmax(profile[j] - level, 0.0) * s->value[(j + best) * s->blocks + k];
   if (best == -REACH || best == REACH)
     return (double)best;
   const double a = score[best + REACH - 1], c = score[best + REACH + 1], bend = a - 2.0 * top + c;
@@ -198,47 +203,82 @@ static sp_status keep_drift(const bands *b, const strengths *s, double base, sp_
   return SP_OK;
 }
 
+/* The median of the slopes from block to block (Theil; Sen, J. Am. Stat. Assoc. 63, 1968): up to a quarter of the
+ * blocks may be none of the rule's, and lie at its ends. `work` has n (n - 1) / 2 + n places. */
+static void median_line(const double *shift, const double *keep, size_t n, double *work, double *slope, double *level)
+{
+  size_t m = 0;
+  *slope = *level = 0.0;
+  for (size_t k = 0; k < n; k++)
+    for (size_t i = 0; i < k; i++)
+      if (keep[k] > 0.0 && keep[i] > 0.0)
+        work[m++] = (shift[k] - shift[i]) / (double)(k - i);
+  if (!m)
+    return;
+  *slope = sp_median(work, m);
+  m = 0;
+  for (size_t k = 0; k < n; k++)
+    if (keep[k] > 0.0)
+      work[m++] = shift[k] - *slope * (double)k;
+  *level = sp_median(work, m);
+}
+
+/* Blocks that lie near the line; `from` and `slope` in sub-bands, and sub-bands a block. */
+static void keep_near(const double *shift, const double *weight, size_t n, double least, double from, double slope,
+                      double limit, double *keep)
+{
+  for (size_t k = 0; k < n; k++)
+    keep[k] = weight[k] > least && fabs(shift[k] - from - slope * (double)k) < limit;
+}
+
+/* A straight line through the blocks kept; the root mean square of what it leaves. */
+static double fit_line(const double *shift, const double *keep, size_t n, double *from, double *slope)
+{
+  double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, rr = 0;
+  for (size_t k = 0; k < n; k++) {
+    const double x = (double)k, w = keep[k];
+    sw += w;
+    sx += w * x;
+    sy += w * shift[k];
+    sxx += w * x * x;
+    sxy += w * x * shift[k];
+  }
+  const double det = sw * sxx - sx * sx;
+  if (sw < 2.5 || det <= 0.0)
+    return 0.0;
+  *slope = (sw * sxy - sx * sy) / det;
+  *from = (sy - *slope * sx) / sw;
+  for (size_t k = 0; k < n; k++)
+    rr += keep[k] * pow(shift[k] - *from - *slope * (double)k, 2);
+  return sqrt(rr / sw);
+}
+
 /* The slope by which the blocks drift off the nominal band, in px/px, by a weighted straight line with outliers cut. */
 static sp_status drift(const bands *b, const strengths *s, double *slope, double *offset_px, sp_error *err)
 {
+  static const double NEAR_SUB_BANDS = 2.0;
   const size_t n = (size_t)s->blocks;
-  double *work = malloc((4 * n + (size_t)b->count) * sizeof *work);
+  double *work = malloc((3 * n + n * n + 1 + (size_t)b->count) * sizeof *work);
   if (!work)
     return sp_fail_memory(err);
-  double *shift = work, *weight = work + n, *keep = work + 2 * n, *sorted = work + 3 * n, *profile = work + 4 * n;
+  double *shift = work, *weight = work + n, *keep = work + 2 * n, *profile = work + 3 * n, *spare = profile + b->count;
   mean_profile(s, b->count, profile);
   for (size_t k = 0; k < n; k++) {
     shift[k] = block_shift(s, b->count, (int32_t)k, profile, &weight[k]);
-    sorted[k] = weight[k];
+    spare[k] = weight[k];
   }
   /* a short rule fills few of the blocks: those set the measure, not the empty ones */
-  const double typical = n ? sp_quantile(sorted, n, 0.95) : 0.0;
-  double a = 0.0, c = 0.0;
-  for (size_t k = 0; k < n; k++)
-    keep[k] = weight[k] > 0.5 * typical ? 1.0 : 0.0;
-  for (int round = 0; round < 4; round++) {
-    double sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, rr = 0;
-    for (size_t k = 0; k < n; k++) {
-      const double x = ((double)k + 0.5) * s->size, w = keep[k];
-      sw += w;
-      sx += w * x;
-      sy += w * shift[k];
-      sxx += w * x * x;
-      sxy += w * x * shift[k];
-    }
-    const double det = sw * sxx - sx * sx;
-    if (sw < 2.5 || det <= 0.0)
-      break;
-    c = (sw * sxy - sx * sy) / det;
-    a = (sy - c * sx) / sw;
-    for (size_t k = 0; k < n; k++)
-      rr += keep[k] * pow(shift[k] - a - c * ((double)k + 0.5) * s->size, 2);
-    const double limit = 2.0 * sqrt(rr / sw) + 0.05;
-    for (size_t k = 0; k < n; k++)
-      keep[k] = weight[k] > 0.5 * typical && fabs(shift[k] - a - c * ((double)k + 0.5) * s->size) < limit;
+  const double least = n ? 0.5 * sp_quantile(spare, n, 0.95) : 0.0;
+  double from = 0.0, by = 0.0;
+  keep_near(shift, weight, n, least, 0.0, 0.0, INFINITY, keep);
+  median_line(shift, keep, n, spare, &by, &from);
+  keep_near(shift, weight, n, least, from, by, NEAR_SUB_BANDS, keep);
+  for (int round = 0; round < 3; round++) {
+    const double rest = fit_line(shift, keep, n, &from, &by);
+    keep_near(shift, weight, n, least, from, by, 2.0 * rest + 0.05, keep);
   }
-  *slope = c * b->height;
-  *offset_px = a * b->height;
+  *slope = by / s->size * b->height;
+  *offset_px = (from - 0.5 * by) * b->height;
   free(work);
   return SP_OK;
 }

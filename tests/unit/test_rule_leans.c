@@ -90,6 +90,48 @@ static void test_numerals_turn_nothing(void **state)
   sp_rule_reading_free(&r);
 }
 
+/* Adds coarse speckles to the columns from .. to - 1. */
+static void draw_speckles(drawing *d, int32_t from, int32_t to, double sd, chance *dice)
+{
+  enum { GRAIN = 3 };
+  for (int32_t v = 0; v + GRAIN <= d->breadth; v += GRAIN)
+    for (int32_t u = from; u + GRAIN <= to; u += GRAIN) {
+      const double speckle = sd * chance_normal(dice);
+      for (int32_t k = 0; k < GRAIN * GRAIN; k++)
+        d->grey[(v + k / GRAIN) * d->length + u + k % GRAIN] += speckle;
+    }
+}
+
+/* What a rough ground beyond the rule's ends has of the strokes' period lies at any height: it must not turn the line on
+ * which strokes are read. */
+static void test_ground_beyond_the_ends(void **state)
+{
+  (void)state;
+  enum { MM = 110, BESIDE = 420 };
+  const double period = 10.4, first = BESIDE, far = first + MM * period;
+  drawing d = drawing_new((int32_t)far + BESIDE, 300, 120.0);
+  chance dice = {3};
+  draw_area(&d, &(drawn_area){first - 20.0, far + 20.0, 135.0, 290.0, 0.0, 0.8, 60.0});
+  for (int k = 0; k < MM; k++)
+    draw_mark(&d, &(drawn_mark){first + k * period, 0.0, 0.0, 140.0, 140.0 + (k % 5 ? 40.0 : 60.0), 1.5, 0.9, -60.0});
+  draw_speckles(&d, 0, BESIDE - 20, 30.0, &dice);
+  draw_speckles(&d, (int32_t)far + 20, d.length, 30.0, &dice);
+  draw_noise(&d, 4.0, &dice);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 16);
+  drawing_free(&d);
+  sp_scene scene = {0};
+  sp_rule_reading reading;
+  sp_error err = {0};
+  const sp_comb comb = {SP_ALONG_X, period, 0.0, 160.0, 1.0};
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  assert_int_equal(sp_rule_read(&scene, &comb, &reading, &err), SP_OK);
+  CHECK_CLOSE(reading.slope, 0.0, 1e-3);
+  CHECK_CLOSE(reading.base_v0_px, 160.0, 10.0);
+  sp_rule_reading_free(&reading);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+}
+
 /* Strokes as they are engraved and smoothed lean by some milliradians each, whatever the noise; that makes no picture
  * one that was taken slantwise. */
 static void test_strokes_with_a_will_of_their_own(void **state)
@@ -129,6 +171,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(test_long_strokes_say_more),
                                      cmocka_unit_test(test_numerals_turn_nothing),
+                                     cmocka_unit_test(test_ground_beyond_the_ends),
                                      cmocka_unit_test(test_strokes_with_a_will_of_their_own)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
