@@ -37,9 +37,32 @@ static void gradient(const sp_raster *r, size_t i, double *gx, double *gy)
     gradient_u16(r->u16 + corner, r->width_px, gx, gy);
 }
 
+enum { CELLS = 4096 };
+
+/* The bin of an angle between 0 and a right angle by y / (x + y), which grows with it: a table is far quicker than the
+ * arc tangent, and a cell is an eighth of a bin at the most. */
+static void fill_bins(uint16_t bin[CELLS + 1])
+{
+  for (int i = 0; i < CELLS; i++) {
+    const double t = (i + 0.5) / CELLS;
+    bin[i] = (uint16_t)(atan2(t, 1.0 - t) / (0.5 * SP_PI) * BINS);
+  }
+  bin[CELLS] = 0; /* a right angle itself */
+}
+
+/* The direction modulo a right angle, as its cell. */
+static size_t cell_of(double gx, double gy)
+{
+  const bool odd = (gx < 0.0) != (gy < 0.0); /* second and fourth quadrant: turned back by a right angle */
+  const double x = odd ? fabs(gy) : fabs(gx), y = odd ? fabs(gx) : fabs(gy);
+  return (size_t)(y / (x + y) * CELLS);
+}
+
 static void add_up(const sp_raster *picture, double histogram[BINS])
 {
   const double least = 16.0 * 4.0, most = 16.0 * 24.0; /* of 255 greys a pixel */
+  uint16_t bin[CELLS + 1];
+  fill_bins(bin);
   memset(histogram, 0, BINS * sizeof *histogram);
   for (uint32_t y = 1; y + 1 < picture->height_px; y += STEP)
     for (uint32_t x = 1; x + 1 < picture->width_px; x += STEP) {
@@ -49,9 +72,7 @@ static void add_up(const sp_raster *picture, double histogram[BINS])
       if (square < least * least)
         continue;
       const double size = sqrt(square);
-      double turn = atan2(gy, gx) / (0.5 * SP_PI);
-      turn -= floor(turn);
-      histogram[(size_t)(turn * BINS) % BINS] += size < most ? size : most;
+      histogram[bin[cell_of(gx, gy)]] += size < most ? size : most;
     }
 }
 

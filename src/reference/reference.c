@@ -168,7 +168,7 @@ static bool told_is_tenable(const judged *j, int told, double stated_dpi)
  */
 
 typedef struct fit_arrays {
-  double *u, *y, *w, *r;
+  double *u, *y, *w, *r, *sorted;
 } fit_arrays;
 
 /* How far graduation k stands off the map, as large as it would be had the map not followed it: beside a gap there is
@@ -191,11 +191,11 @@ static sp_status robust_map(const judged *j, const fit_arrays *a, double length_
     if (status)
       return status;
     for (size_t k = 0; k < n; k++)
-      a->r[k] = standing_off_mm(map, a, k);
-    const double limit = 3.5 * 1.4826 * sp_median(a->r, n) + 1e-4;
+      a->r[k] = a->sorted[k] = standing_off_mm(map, a, k);
+    const double limit = 3.5 * 1.4826 * sp_median(a->sorted, n) + 1e-4;
     bool changed = false;
     for (size_t k = 0; k < n; k++) {
-      const double r = standing_off_mm(map, a, k), before = a->w[k];
+      const double r = a->r[k], before = a->w[k];
       a->w[k] = reading->strokes[k].good && r <= limit ? 1.0 : 0.0;
       changed = changed || fabs(a->w[k] - before) > 0.5;
     }
@@ -359,10 +359,10 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
 {
   const sp_rule_reading *g = &j->reading;
   const sp_view view = sp_view_of(scene->raster, g->along);
-  double *work = malloc(4 * g->count * sizeof *work);
+  double *work = malloc(5 * g->count * sizeof *work);
   if (!work)
     return sp_fail_memory(err);
-  const fit_arrays a = {work, work + g->count, work + 2 * g->count, work + 3 * g->count};
+  const fit_arrays a = {work, work + g->count, work + 2 * g->count, work + 3 * g->count, work + 4 * g->count};
   const double shorter = SP_GRADUATION_MM_OF[kind] / sqrt(1.0 + g->slope * g->slope);
   settle_blur(g, g->period_px / SP_GRADUATION_MM_OF[kind], ref);
   for (size_t k = 0; k < g->count; k++) {

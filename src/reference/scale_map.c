@@ -93,6 +93,22 @@ static double table_covariance(const sp_scale_map *map, double a_px, double c_px
   return sum;
 }
 
+/* Sum of a_i b_i by several running sums, so that one addition need not wait for the other. */
+static double product(const double *a, const double *b, size_t n)
+{
+  enum { LANES = 8 };
+  double lane[LANES] = {0}, sum = 0.0;
+  size_t i = 0;
+  for (; i + LANES <= n; i += LANES)
+    for (size_t m = 0; m < LANES; m++)
+      lane[m] += a[i + m] * b[i + m];
+  for (; i < n; i++)
+    sum += a[i] * b[i];
+  for (size_t m = 0; m < LANES; m++)
+    sum += lane[m];
+  return sum;
+}
+
 double sp_scale_map_place_covariance_mm2(const sp_scale_map *map, double a_px, double c_px)
 {
   double pa[2 + MAX_HARMONICS], pc[2 + MAX_HARMONICS], sum = 0.0;
@@ -101,8 +117,7 @@ double sp_scale_map_place_covariance_mm2(const sp_scale_map *map, double a_px, d
   basis_at(map, a_px, pa);
   basis_at(map, c_px, pc);
   for (size_t i = 0; i < map->terms; i++)
-    for (size_t j = 0; j < map->terms; j++)
-      sum += pa[i] * pc[j] * map->covariance[i * map->terms + j];
+    sum += pa[i] * product(map->covariance + i * map->terms, pc, map->terms);
   return sum;
 }
 
@@ -263,21 +278,65 @@ static double factor_posterior(sums *s, const prior *p, double *weights)
   return -0.5 * (2.0 * s->weight * log(p->noise_mm) + log_prior + sp_cholesky_log_det(n, s->work) + quadratic);
 }
 
-static prior best_prior(sums *s, double half_mm, double noise_mm, double *weights)
+/* A place on the grid of priors. */
+typedef struct grid_place {
+  int size, length;
+} grid_place;
+
+static double likelihood_at(sums *s, prior *p, grid_place at, double *weights)
 {
-  prior best = {half_mm, SIZE_MM[0], LENGTH_MM[LENGTHS - 1], noise_mm};
-  double best_likelihood = -INFINITY;
-  static const double NOISE_FACTOR[3] = {1.0, 1.15, 1.35};
-  for (size_t k = 0; k < 3; k++)
-    for (size_t i = 0; i < SIZES; i++)
-      for (size_t j = 0; j < LENGTHS; j++) {
-        const prior p = {half_mm, SIZE_MM[i], LENGTH_MM[j], noise_mm * NOISE_FACTOR[k]};
-        const double likelihood = factor_posterior(s, &p, weights);
-        if (likelihood > best_likelihood) {
-          best_likelihood = likelihood;
-          best = p;
+  p->size_mm = SIZE_MM[at.size];
+  p->length_mm = LENGTH_MM[at.length];
+  return factor_posterior(s, p, weights);
+}
+
+/* Uphill on the grid from `at`, whose likelihood is `best`, step by step to the best neighbour. */
+static double climb(sums *s, prior *p, grid_place *at, double best, double *weights)
+{
+  for (bool better = true; better;) {
+    const grid_place from = *at;
+    better = false;
+    for (int i = from.size - 1; i <= from.size + 1; i++)
+      for (int j = from.length - 1; j <= from.length + 1; j++) {
+        const grid_place next = {i, j};
+        if (i < 0 || j < 0 || i >= SIZES || j >= LENGTHS || (i == from.size && j == from.length))
+          continue;
+        const double likelihood = likelihood_at(s, p, next, weights);
+        if (likelihood > best) {
+          best = likelihood;
+          *at = next;
+          better = true;
         }
       }
+  }
+  return best;
+}
+
+/* All of the grid for the noise as read; where the noise is taken to be more, from there uphill. */
+static prior best_prior(sums *s, double half_mm, double noise_mm, double *weights)
+{
+  static const double NOISE_FACTOR[3] = {1.0, 1.15, 1.35};
+  grid_place top = {0, LENGTHS - 1};
+  prior p = {half_mm, 0.0, 0.0, noise_mm};
+  double best_likelihood = -INFINITY;
+  for (int i = 0; i < SIZES; i++)
+    for (int j = 0; j < LENGTHS; j++) {
+      const double likelihood = likelihood_at(s, &p, (grid_place){i, j}, weights);
+      if (likelihood > best_likelihood) {
+        best_likelihood = likelihood;
+        top = (grid_place){i, j};
+      }
+    }
+  prior best = {half_mm, SIZE_MM[top.size], LENGTH_MM[top.length], noise_mm};
+  for (size_t k = 1; k < 3; k++) {
+    p.noise_mm = noise_mm * NOISE_FACTOR[k];
+    double likelihood = likelihood_at(s, &p, top, weights);
+    likelihood = climb(s, &p, &top, likelihood, weights);
+    if (likelihood > best_likelihood) {
+      best_likelihood = likelihood;
+      best = (prior){half_mm, SIZE_MM[top.size], LENGTH_MM[top.length], p.noise_mm};
+    }
+  }
   return best;
 }
 

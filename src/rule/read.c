@@ -1074,8 +1074,8 @@ static void add_band(const lean_work *w, size_t k, int32_t j, double v_own, cons
     const double row[5] = {1.0, w->half >= 5.0 ? d : 0.0, table_at(w->table->t, d), steep, steep * (v - v_own)};
     const double y = (double)x[i] - level - neighbours_here(w, k, j, i, lean) - s->amplitude * row[2];
     sums->square += y * y;
-    for (int32_t a = 0; a < 5; a++) {
-      for (int32_t c = 0; c < 5; c++)
+    for (int32_t a = 0; a < 5; a++) { /* the lower triangle is all that is asked for */
+      for (int32_t c = 0; c <= a; c++)
         sums->gram[5 * a + c] += row[a] * row[c];
       sums->rhs[a] += row[a] * y;
     }
