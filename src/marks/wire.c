@@ -87,8 +87,8 @@ static const double LEAST_DIP = 0.05;
 /* A fret with another crown: how far about a lively place, in which steps, it is looked for; how nearly as broad as the
  * others it is; part of its feet that must agree, on a slope; how much more than the others' it may leave unexplained.
  */
-static const double ODD_REACH_MM = 1.35, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, ODD_WIDTH_MM = 0.05, ODD_USED = 0.5,
-                    ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
+static const double ODD_REACH_MM = 1.35, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
+                    ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -517,20 +517,27 @@ static bool middle_of(const job *j, const fret *f, const wire_width *w, double f
   return true;
 }
 
-/* The fret whose foot lies where most frets have it against their common section, among these the best explained. */
-static const fret *typical(const job *j, size_t count, int side, double reach_px)
+/* Where a foot lies in the common section, or, by the other foot, on the wire. */
+static double place_of(const fret *f, int side, bool by_width)
+{
+  return f->foot[side].u_px - (by_width ? f->foot[1 - side].u_px : f->seen.u_px);
+}
+
+/* The fret whose foot lies where most frets have it, among these the best explained. */
+static const fret *typical(const job *j, size_t count, int side, bool by_width, double reach_px)
 {
   const fret *best = NULL;
   size_t most = 0;
   for (size_t i = 0; i < count; i++) {
     const sp_foot *f = &j->frets[i].foot[side];
-    const double at = f->u_px - j->frets[i].seen.u_px;
     size_t near = 0;
-    if (!f->found)
+    if (!f->found || (by_width && !j->frets[i].foot[1 - side].found))
       continue;
+    const double at = place_of(&j->frets[i], side, by_width);
     for (size_t k = 0; k < count; k++) {
-      const sp_foot *g = &j->frets[k].foot[side];
-      near += g->found && fabs(g->u_px - j->frets[k].seen.u_px - at) < reach_px;
+      const sp_foot *g = j->frets[k].foot;
+      near += g[side].found && (!by_width || g[1 - side].found) &&
+              fabs(place_of(&j->frets[k], side, by_width) - at) < reach_px;
     }
     if (near > most || (near == most && best && f->misfit < best->foot[side].misfit)) {
       most = near;
@@ -546,7 +553,9 @@ static void learn_feet(job *j, size_t count)
 {
   j->company = true;
   for (int side = 0; side < 2; side++) {
-    const fret *f = typical(j, count, side, ALIKE_MM * j->o->px_per_mm);
+    const fret *f = typical(j, count, side, false, ALIKE_MM * j->o->px_per_mm);
+    if (!f) /* crowns that differ move the section about the feet, but one wire has one breadth */
+      f = typical(j, count, side, true, ALIKE_MM * j->o->px_per_mm);
     if (!f) {
       j->company = false;
       return;
@@ -657,6 +666,29 @@ static int by_place(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
+/* A fret that is not as broad as the others may have been taken for one of them at a wrong place of its own crown:
+ * where two feet beside it look more as the others' do, they are its feet. */
+static sp_status look_again(job *j, const sp_board *b, size_t count, const wire_width *w, double most_misfit,
+                            sp_error *err)
+{
+  const double most = fmax(AGAIN_MM * j->o->px_per_mm, 4.0 * w->scatter_px);
+  for (size_t i = 0; j->company && i < count; i++) {
+    fret *f = &j->frets[i], better;
+    bool found = false;
+    if (f->seen.part || !f->foot[0].found || !f->foot[1].found || !(fabs(width_of(f) - w->px) > most))
+      continue;
+    const sp_status status = look_for_feet(j, b, count, &f->seen, w, most_misfit, &better, &found, err);
+    if (status)
+      return status;
+    if (!found || !(fmax(better.foot[0].misfit, better.foot[1].misfit) < fmax(f->foot[0].misfit, f->foot[1].misfit)))
+      continue;
+    memcpy(f->foot, better.foot, sizeof f->foot);
+    f->seen.u_px = 0.5 * (f->foot[0].u_px + f->foot[1].u_px) - 0.5 * (j->usual_px[0] + j->usual_px[1]);
+    f->v_px = better.v_px;
+  }
+  return SP_OK;
+}
+
 /* Its place in the section is that of the others: midway between the feet, less what that is off their seen.u_px. */
 static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err)
 {
@@ -664,6 +696,9 @@ static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err
   const wire_width w = common_width(j->frets, *count);
   const size_t known = *count;
   const double most_misfit = fmax(ODD_MISFIT * total_misfit(j->frets, known, work), ODD_LEAST_MISFIT);
+  const sp_status again = look_again(j, b, known, &w, most_misfit, err);
+  if (again)
+    return again;
   for (size_t i = 0; j->company && i < j->lively_count && *count < SP_WIRE_MOST; i++) {
     fret f;
     bool found = false;

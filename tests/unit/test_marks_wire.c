@@ -187,6 +187,27 @@ static void flat_crowns_are_frets(void **state)
   drawing_free(&d);
 }
 
+/* No two crowns in three alike: highlights lie at different places of the wire, or there is none. */
+static void crowns_that_differ_are_one_wire(void **state)
+{
+  (void)state;
+  const look crown[3] = {{100.0, 130.0, 6.0, -60.0, {60.0, 40.0}},
+                         {100.0, 130.0, 2.5, -60.0, {60.0, 40.0}},
+                         {100.0, 0.0, 0.0, -60.0, {60.0, 40.0}}};
+  static const int which[FRETS] = {0, 1, 0, 2, 1, 1, 0, 2, 0};
+  chance c = {17};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  draw_area(&d, &board);
+  for (int k = 0; k < FRETS; k++)
+    draw_fret(&d, fret_px(k), fret_slope(k), &crown[which[k]]);
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  check_places(&m, 0.25, 0.5);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
 /* ---- the nut's face ---- */
 
 static const double FACE = 160.0, NUT_BACK = 112.0;
@@ -511,6 +532,7 @@ int main(void)
                                      cmocka_unit_test(strings_are_outvoted),
                                      cmocka_unit_test(bare_board_has_no_frets),
                                      cmocka_unit_test(flat_crowns_are_frets),
+                                     cmocka_unit_test(crowns_that_differ_are_one_wire),
                                      cmocka_unit_test(nut_is_not_where_its_shadow_ends),
                                      cmocka_unit_test(joint_does_not_make_the_nut_doubtful),
                                      cmocka_unit_test(foot_is_found_below_a_pixel),
