@@ -733,6 +733,108 @@ static sp_status look_beside_unexplained(fit_jobs *jobs, size_t count, sp_marks 
   return SP_OK;
 }
 
+/* A cut is dark, and the burr beside it catches the light (see search.c): where most lines are light, each may be the burr
+ * of a dark cut beside it, on the same side of all. That is asked of every line, by what its cross-section leaves
+ * unexplained: a light line alone cannot explain the dark beside it. */
+static const double BETTER_EXPLAINED = 0.6, MOST_ARE_BURRS = 0.6, SOME_ARE_BURRS = 0.3, DOUBT_PART = 0.6;
+enum { LEAST_BURRS = 4, LEAST_DOUBTFUL = 2 };
+
+static bool is_light(const fit_job *j)
+{
+  return j->good && !j->candidate.part && j->mark.contrast > 0.0;
+}
+
+/* One trial a line, -1: its cut lies left of it, 1: right. */
+static void ask_for_cuts(const fit_jobs *jobs, size_t count, int where, fit_job *trial)
+{
+  const sp_expectation *e = jobs->expect;
+  for (size_t i = 0; i < count; i++) {
+    const fit_job *j = &jobs->job[i];
+    trial[i] = *j;
+    trial[i].wanted = is_light(j);
+    trial[i].candidate.u_px = j->mark.u_px + where * 0.5 * e->usual_px;
+    trial[i].candidate.v_px = j->mark.v_px;
+    trial[i].candidate.slope = j->mark.slope;
+    trial[i].candidate.cut_sign = -1;
+    trial[i].candidate.burr_side = -where;
+    trial[i].effort = SP_EFFORT_FULL;
+  }
+}
+
+static bool is_burr_of_cut(const fit_job *j, const fit_job *trial)
+{
+  return is_light(j) && trial->good && trial->mark.contrast < 0.0 &&
+         trial->mark.misfit < BETTER_EXPLAINED * j->mark.misfit;
+}
+
+/* What is known of the light lines of a board. */
+typedef struct light_lines {
+  size_t count, burrs[2]; /* burrs of cuts that lie left and right of them */
+  double apart_px[MAX_CANDIDATES];
+} light_lines;
+
+static void count_burrs(const fit_job *job, const fit_job *trial, size_t count, int right, light_lines *l)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (is_burr_of_cut(&job[i], &trial[i]))
+      l->apart_px[n++] = fabs(trial[i].mark.u_px - job[i].mark.u_px);
+  l->burrs[right] = n;
+}
+
+static void take_cuts(const fit_job *trial, size_t count, fit_job *job)
+{
+  for (size_t i = 0; i < count; i++) {
+    if (!is_light(&job[i]))
+      continue;
+    job[i].candidate = trial[i].candidate;
+    if (trial[i].good) {
+      job[i].candidate.u_px = trial[i].mark.u_px;
+      job[i].candidate.v_px = trial[i].mark.v_px;
+      job[i].candidate.slope = trial[i].mark.slope;
+    }
+    job[i].effort = SP_EFFORT_FULL;
+    job[i].ever = false;
+  }
+}
+
+/* Where nearly all light lines are burrs of cuts on one side of them, the cuts take their places. Where a good part of
+ * them are, nobody can tell: *doubt_px is then what is between the two. */
+static sp_status find_cuts_of_burrs(fit_jobs *jobs, size_t count, bool *found, double *doubt_px, sp_error *err)
+{
+  fit_job *trial = calloc(count + 1, sizeof *trial);
+  light_lines light = {0};
+  sp_status status = trial ? SP_OK : sp_fail_memory(err);
+  fit_jobs tried = *jobs;
+  tried.job = trial;
+  *found = false;
+  *doubt_px = 0.0;
+  for (size_t i = 0; i < count; i++)
+    light.count += is_light(&jobs->job[i]);
+  for (int right = 0; !status && !*found && right < 2; right++) {
+    ask_for_cuts(jobs, count, right ? 1 : -1, trial);
+    status = run_fits(&tried, count, err);
+    if (status)
+      break;
+    count_burrs(jobs->job, trial, count, right, &light);
+    const size_t n = light.burrs[right];
+    *found = n >= LEAST_BURRS && (double)n >= MOST_ARE_BURRS * (double)light.count;
+    if (*found)
+      take_cuts(trial, count, jobs->job);
+    else if (n >= LEAST_DOUBTFUL && (double)n >= SOME_ARE_BURRS * (double)light.count)
+      *doubt_px = fmax(*doubt_px, DOUBT_PART * sp_median(light.apart_px, n));
+  }
+  free(trial);
+  return status;
+}
+
+static void doubt_light(double doubt_px, sp_marks *marks)
+{
+  for (size_t i = 0; i < marks->count; i++)
+    if (marks->marks[i].contrast > 0.0)
+      marks->marks[i].u_u_px = hypot(marks->marks[i].u_u_px, doubt_px);
+}
+
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 static sp_status final_fits(const sp_view *view, const sp_candidate *candidates, size_t count,
                             const sp_marks_options *o, double group_px, const sp_ground *ground, sp_expectation *expect,
@@ -756,12 +858,21 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
   }
   const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
+  bool cuts = false;
+  double doubt_px = 0.0;
+  if (!status && o->kind == SP_MARK_KNIFE && mostly_light(marks))
+    status = find_cuts_of_burrs(&jobs, count, &cuts, &doubt_px, err);
+  if (!status && cuts) {
+    votes = (burr_vote){0};
+    status = final_pass(&jobs, count, parts, &votes, marks, err);
+  }
   if (!status && (is_denied(&votes, marks, expect) || agree_on_burr(&votes, expect))) {
     prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, marks) : 0);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
   if (!status && o->kind == SP_MARK_KNIFE)
     status = look_beside_unexplained(&jobs, count, marks, err);
+  doubt_light(cuts ? 0.0 : doubt_px, marks);
   free(jobs.job);
   return status;
 }

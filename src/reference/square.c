@@ -16,15 +16,16 @@
 enum { UNKNOWN = SP_SQUARE_TERMS + 1, ROUNDS = 6 };
 /* Before anything is seen (rad): level, slope, square and cube of lean over the picture; the hand's common angle. */
 static const double PRIOR_SD[UNKNOWN] = {0.02, 0.01, 4e-4, 4e-4, 0.02};
-/* The least scatter of a hand with a square, and of an engraver (rad). What strokes scatter beyond that, and by how much
- * the pixels' noise is more than it seems, their leans show: there are hundreds of them. */
-static const double HAND_SD = 2e-4, STROKE_SD = 2e-4;
+/* The least scatter of a hand with a square, and of strokes (rad): an engraver's is a tenth of that, but what lies beside
+ * and below a stroke turns it too, and not at random (sized on drawn photographs of two renderers). What strokes scatter
+ * beyond that, and by how much the pixels' noise is more than it seems, their leans show: there are hundreds of them. */
+static const double HAND_SD = 2e-4, STROKE_SD = 1.5e-3;
 static const double MOST_STROKE_SD = 0.02, MOST_STROKE_SCALE = 4.0;
 /* A stroke this many deviations off says nothing of the scatter of the others. */
 static const double OUTLIER = 3.0;
 /* What is not as smooth as this model has it, and what all strokes are read askew by (rad), beside the fit's own doubt:
  * sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. */
-static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2.5e-4, 1.5e-4, 1e-4};
+static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2e-4, 1e-4, 1e-4};
 /* Leans hang together from stroke to stroke over a part of the rule: a colour sensor's mosaic makes some that beat with
  * the strokes' spacing. */
 static const double TOGETHER = 0.06, MOST_TOGETHER = 16.0;
