@@ -579,7 +579,7 @@ static void prepare_again(fit_jobs *jobs, size_t count, int burr_side)
   for (size_t i = 0; i < count; i++) {
     fit_job *j = &jobs->job[i];
     if (!j->good) {
-      j->wanted = j->wanted && j->mark.significance > LEAST_SIGNIFICANCE;
+      j->wanted = j->wanted && (j->candidate.burr_side || j->mark.significance > LEAST_SIGNIFICANCE);
       if (burr_side && !j->candidate.part)
         look_beside_burr(jobs->expect, burr_side, j);
       continue;
@@ -736,7 +736,7 @@ static sp_status look_beside_unexplained(fit_jobs *jobs, size_t count, sp_marks 
 /* A cut is dark, and the burr beside it catches the light (see search.c): where most lines are light, each may be the burr
  * of a dark cut beside it, on the same side of all. That is asked of every line, by what its cross-section leaves
  * unexplained: a light line alone cannot explain the dark beside it. */
-static const double BETTER_EXPLAINED = 0.6, MOST_ARE_BURRS = 0.6, SOME_ARE_BURRS = 0.3, DOUBT_PART = 0.6;
+static const double BETTER_EXPLAINED = 0.6, MOST_ARE_BURRS = 0.5, SOME_ARE_BURRS = 0.3, DOUBT_PART = 0.6;
 enum { LEAST_BURRS = 4, LEAST_DOUBTFUL = 2 };
 
 static bool is_light(const fit_job *j)
@@ -744,21 +744,47 @@ static bool is_light(const fit_job *j)
   return j->good && !j->candidate.part && j->mark.contrast > 0.0;
 }
 
-/* One trial a line, -1: its cut lies left of it, 1: right. */
-static void ask_for_cuts(const fit_jobs *jobs, size_t count, int where, fit_job *trial)
+/* Distances of a cut's middle from its burr's, as parts of what both are broad together: a fit begins this near it. */
+static const struct {
+  double apart;
+  sp_effort effort; /* with the burr from the first, or without one to begin with */
+} BEGIN[] = {{0.4, SP_EFFORT_AGAIN},
+             {0.55, SP_EFFORT_AGAIN},
+             {0.7, SP_EFFORT_AGAIN},
+             {0.9, SP_EFFORT_AGAIN},
+             {0.5, SP_EFFORT_FULL}};
+enum { BEGINNINGS = sizeof BEGIN / sizeof *BEGIN };
+
+/* One trial a line: its cut lies so far right of it. */
+static void ask_for_cuts(const fit_jobs *jobs, size_t count, double apart_px, sp_effort effort, fit_job *trial)
 {
-  const sp_expectation *e = jobs->expect;
   for (size_t i = 0; i < count; i++) {
     const fit_job *j = &jobs->job[i];
     trial[i] = *j;
     trial[i].wanted = is_light(j);
-    trial[i].candidate.u_px = j->mark.u_px + where * 0.5 * e->usual_px;
+    trial[i].candidate.u_px = j->mark.u_px + apart_px;
     trial[i].candidate.v_px = j->mark.v_px;
     trial[i].candidate.slope = j->mark.slope;
     trial[i].candidate.cut_sign = -1;
-    trial[i].candidate.burr_side = -where;
-    trial[i].effort = SP_EFFORT_FULL;
+    trial[i].candidate.burr_side = apart_px > 0.0 ? -1 : 1;
+    trial[i].effort = effort;
   }
+}
+
+/* From wherever it began best: the trials of one side. */
+static sp_status try_side(const fit_jobs *jobs, size_t count, int sign, fit_job *work, fit_job *trial, sp_error *err)
+{
+  fit_jobs tried = *jobs;
+  sp_status status = SP_OK;
+  tried.job = work;
+  for (int a = 0; !status && a < BEGINNINGS; a++) {
+    ask_for_cuts(jobs, count, sign * BEGIN[a].apart * jobs->expect->usual_px, BEGIN[a].effort, work);
+    status = run_fits(&tried, count, err);
+    for (size_t i = 0; !status && i < count; i++)
+      if (a == 0 || (work[i].good && (!trial[i].good || work[i].mark.misfit < trial[i].mark.misfit)))
+        trial[i] = work[i];
+  }
+  return status;
 }
 
 static bool is_burr_of_cut(const fit_job *j, const fit_job *trial)
@@ -782,18 +808,19 @@ static void count_burrs(const fit_job *job, const fit_job *trial, size_t count, 
   l->burrs[right] = n;
 }
 
-static void take_cuts(const fit_job *trial, size_t count, fit_job *job)
+/* Where a cut was not found by itself it lies as far beside its burr as the others do. */
+static void take_cuts(const fit_job *trial, size_t count, double apart_px, fit_job *job)
 {
   for (size_t i = 0; i < count; i++) {
     if (!is_light(&job[i]))
       continue;
-    job[i].candidate = trial[i].candidate;
-    if (trial[i].good) {
-      job[i].candidate.u_px = trial[i].mark.u_px;
-      job[i].candidate.v_px = trial[i].mark.v_px;
-      job[i].candidate.slope = trial[i].mark.slope;
-    }
-    job[i].effort = SP_EFFORT_FULL;
+    const bool found = is_burr_of_cut(&job[i], &trial[i]);
+    const double u_px = job[i].mark.u_px + apart_px;
+    job[i].candidate = trial[i].candidate;                    /* a trial that went well goes the same way again */
+    job[i].candidate.height = -fabs(job[i].candidate.height); /* its place is the cut's from now on */
+    if (!found)
+      job[i].candidate.u_px = u_px;
+    job[i].effort = found ? trial[i].effort : SP_EFFORT_AGAIN;
     job[i].ever = false;
   }
 }
@@ -802,29 +829,26 @@ static void take_cuts(const fit_job *trial, size_t count, fit_job *job)
  * them are, nobody can tell: *doubt_px is then what is between the two. */
 static sp_status find_cuts_of_burrs(fit_jobs *jobs, size_t count, bool *found, double *doubt_px, sp_error *err)
 {
-  fit_job *trial = calloc(count + 1, sizeof *trial);
+  fit_job *work = calloc(2 * count + 1, sizeof *work), *trial = work ? work + count : NULL;
   light_lines light = {0};
-  sp_status status = trial ? SP_OK : sp_fail_memory(err);
-  fit_jobs tried = *jobs;
-  tried.job = trial;
+  sp_status status = work ? SP_OK : sp_fail_memory(err);
   *found = false;
   *doubt_px = 0.0;
   for (size_t i = 0; i < count; i++)
     light.count += is_light(&jobs->job[i]);
   for (int right = 0; !status && !*found && right < 2; right++) {
-    ask_for_cuts(jobs, count, right ? 1 : -1, trial);
-    status = run_fits(&tried, count, err);
+    status = try_side(jobs, count, right ? 1 : -1, work, trial, err);
     if (status)
       break;
     count_burrs(jobs->job, trial, count, right, &light);
     const size_t n = light.burrs[right];
     *found = n >= LEAST_BURRS && (double)n >= MOST_ARE_BURRS * (double)light.count;
     if (*found)
-      take_cuts(trial, count, jobs->job);
+      take_cuts(trial, count, (right ? 1.0 : -1.0) * sp_median(light.apart_px, n), jobs->job);
     else if (n >= LEAST_DOUBTFUL && (double)n >= SOME_ARE_BURRS * (double)light.count)
       *doubt_px = fmax(*doubt_px, DOUBT_PART * sp_median(light.apart_px, n));
   }
-  free(trial);
+  free(work);
   return status;
 }
 

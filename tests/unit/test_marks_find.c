@@ -150,11 +150,10 @@ static void knife_lines_along_both_axes(void **unused)
     }
 }
 
-/* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside some cuts nothing but
- * the burr is conspicuous. Those are found at their cuts like the others, not a burr's breadth beside them. */
-static void burrs_that_outshine_their_cuts(void **unused)
+/* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside every `every`-th cut
+ * nothing but the burr is conspicuous. */
+static void find_beside_burrs(int every)
 {
-  (void)unused;
   for (int side = -1; side <= 1; side += 2)
     for (uint64_t seed = 1; seed <= 3; seed++) {
       drawn_board b = PLAIN;
@@ -172,7 +171,7 @@ static void burrs_that_outshine_their_cuts(void **unused)
                                     .v_b = v + half,
                                     .width = burr_mm * PX_PER_MM,
                                     .blur = b.blur,
-                                    .height = k % 4 == 2 ? 42.0 : 18.0});
+                                    .height = k % every == every / 2 ? 42.0 : 18.0});
       }
       const sp_marks_options o = options_for(SP_MARK_KNIFE);
       sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
@@ -184,6 +183,20 @@ static void burrs_that_outshine_their_cuts(void **unused)
       }
       sp_marks_free(&m);
     }
+}
+
+/* Those are found at their cuts like the others, not a burr's breadth beside them. */
+static void burrs_that_outshine_their_cuts(void **unused)
+{
+  (void)unused;
+  find_beside_burrs(4);
+}
+
+/* Where it is so with all of them the board's lines look light, and are not. */
+static void burrs_that_outshine_all_cuts(void **unused)
+{
+  (void)unused;
+  find_beside_burrs(1);
 }
 
 /* A pencil's stroke half a millimetre beside a cut, broader and darker than it, interrupted as pencil is on wood:
@@ -625,6 +638,7 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(knife_lines_along_both_axes),
       cmocka_unit_test(burrs_that_outshine_their_cuts),
+      cmocka_unit_test(burrs_that_outshine_all_cuts),
       cmocka_unit_test(a_pencil_does_not_hide_the_cut),
       cmocka_unit_test(askew_boards),
       cmocka_unit_test(sixteen_bits),
