@@ -158,6 +158,8 @@ static bool told_is_tenable(const judged *j, int told, double stated_dpi)
     return false;
   if (stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[told], stated_dpi) > -STATED_DPI_CAP)
     return true;
+  if (is_inch(told) && j->kind >= 0 && is_inch(j->kind) && !j->dpi_disagrees && stated_dpi >= LEAST_STATED_DPI)
+    return false; /* halves of an inch's parts look alike: the finest may be too fine for the picture */
   double strongest = -INFINITY;
   for (int k = 0; k < SP_GRADUATION_KINDS; k++)
     strongest = fmax(strongest, j->evidence[k]);

@@ -133,6 +133,16 @@ static sp_mark at_its_middle(const frame *f, const sp_mark *m, double lean)
   return own;
 }
 
+double verdict_rival_mm(const frame *f, const sp_match *match, int32_t fret)
+{
+  const double here = verdict_place_of(f, f->marks->marks[match->line_of_fret[fret]].u_px);
+  double nearest = INFINITY;
+  for (size_t i = 0; match->is_contested[fret] && i < f->marks->count; i++)
+    if (match->is_stray[i])
+      nearest = fmin(nearest, fabs(verdict_place_of(f, f->marks->marks[i].u_px) - here));
+  return nearest;
+}
+
 void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
                         const sp_mark *m, const sp_verdict_options *o, sp_mark_record *r)
 {
@@ -151,6 +161,9 @@ void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match 
   r->error_mm = r->x_mm - r->layout_mm;
   r->error_cents = verdict_cents_of(layout, r->fret, r->error_mm);
   r->budget = verdict_budget_of(f, d, m, x, o);
+  const double rival = verdict_rival_mm(f, match, r->fret);
+  if (isfinite(rival)) /* k = 2 reaches the other line */
+    r->budget.line_mm = hypot(r->budget.line_mm, 0.5 * rival);
   r->u_mm = verdict_combined_u_mm(&r->budget);
   r->expanded_u_mm = 2.0 * r->u_mm;
   r->expanded_u_cents = fabs(verdict_cents_of(layout, r->fret, r->expanded_u_mm));

@@ -99,6 +99,21 @@ static sp_status warn_parts(sp_record *record, sp_error *err)
   return status;
 }
 
+/* A fret for which two lines would do. */
+static sp_status warn_contested(const frame *f, const sp_match *match, sp_record *record, sp_error *err)
+{
+  sp_status status = SP_OK;
+  for (int32_t k = 1; !status && f->mm && k < (int32_t)record->mark_count; k++) {
+    const double rival = match->line_of_fret[k] >= 0 ? verdict_rival_mm(f, match, k) : INFINITY;
+    if (isfinite(rival))
+      status = sp_record_warn(record, err,
+                              "fret %ld: two lines lie %.2f mm from each other and either may be it; the likelier was "
+                              "taken, and its +/- reaches the other: look which of them is the mark",
+                              (long)k, rival);
+  }
+  return status;
+}
+
 /* What stands behind a zero fret: a line, or else the board's end. */
 static void describe_nut_behind(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
                                 sp_nut_behind_record *r)
@@ -214,6 +229,8 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
     status = other_scale(layout, fit.scale, &fit, record, err);
   if (!status)
     status = warn_parts(record, err);
+  if (!status)
+    status = warn_contested(f, match, record, err);
   if (layout->zero_fret)
     describe_nut_behind(f, match, &d, o, &record->nut_behind);
   if (!status)

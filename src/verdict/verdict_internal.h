@@ -76,6 +76,8 @@ double verdict_tolerance_mm(const sp_layout *layout, int32_t fret, const sp_verd
 double verdict_cents_of(const sp_layout *layout, int32_t fret, double error_mm);
 /* A mark of which nothing is known yet. */
 void verdict_blank_mark(int32_t fret, const sp_layout *layout, sp_mark_record *mark);
+/* How far off the line lies that would do as well for this fret, mm; INFINITY: there is none. */
+double verdict_rival_mm(const frame *f, const sp_match *match, int32_t fret);
 void verdict_judge_mark(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,
                         const sp_mark *m, const sp_verdict_options *options, sp_mark_record *mark);
 void verdict_judge_nut(const frame *f, const sp_layout *layout, const sp_match *match, const datum *d,

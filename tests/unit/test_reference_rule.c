@@ -455,6 +455,20 @@ static void a_coarser_word_means_the_longer_strokes(void **unused)
   }
 }
 
+/* Who says 1/64 in of a picture too coarse for more than the thirty-seconds gets no scale, not one of half the lengths:
+ * the pattern would do for both, the resolution does not. */
+static void a_finer_word_than_the_picture_shows(void **unused)
+{
+  (void)unused;
+  const drawn_rule *r = &RULES[2];
+  sp_reference_options o = automatic();
+  o.graduation_mm = 25.4 / 64.0;
+  sp_reference ref = read_drawn(r, SP_ALONG_X, 25.4 * r->px_per_mm, &o);
+  assert_false(ref.map.known);
+  assert_non_null(strstr(ref.reason, "--graduation"));
+  sp_reference_free(&ref);
+}
+
 static void the_rule_is_believed_over_the_file(void **unused)
 {
   (void)unused;
@@ -756,6 +770,7 @@ int main(void)
       cmocka_unit_test(begins_in_the_rim),
       cmocka_unit_test(the_users_word),
       cmocka_unit_test(a_coarser_word_means_the_longer_strokes),
+      cmocka_unit_test(a_finer_word_than_the_picture_shows),
       cmocka_unit_test(the_rule_is_believed_over_the_file),
       cmocka_unit_test(fiftieths_of_an_inch),
       cmocka_unit_test(decimal_inches_need_the_file),

@@ -726,6 +726,28 @@ static void strays_keep_their_places(void **unused)
   board_free(b);
 }
 
+/* Two lines that would do for one fret: what is said of it reaches from the one to the other, and it is said. */
+static void a_rival_is_within_the_doubt(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  sp_error err = {0};
+  judge(b);
+  const double rival_mm = 0.36;
+  add_mark(b, -1, b->layout.position_mm[5] + rival_mm, 0.0, 0.1);
+  b->contested[5] = true;
+  sp_record_free(&b->record);
+  assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err),
+                   SP_OK);
+  assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
+  CHECK_BELOW(rival_mm - 1e-9, b->record.marks[5].expanded_u_mm);
+  assert_int_equal(b->record.marks[5].verdict, SP_UNDECIDED);
+  assert_int_equal(b->record.marks[6].verdict, SP_WITHIN);
+  assert_int_equal(b->record.warning_count, 1);
+  assert_non_null(strstr(b->record.warnings[0], "fret 5: two lines lie 0.36 mm from each other"));
+  board_free(b);
+}
+
 /* No scale: no millimetre anywhere, cents against the best-fitting layout, never a decision. */
 static void no_scale_gives_cents_only(void **unused)
 {
@@ -851,6 +873,7 @@ int main(void)
       cmocka_unit_test(the_right_scale_length_is_not_remarked_on),
       cmocka_unit_test(the_fit_states_its_doubt),
       cmocka_unit_test(strays_keep_their_places),
+      cmocka_unit_test(a_rival_is_within_the_doubt),
       cmocka_unit_test(no_scale_gives_cents_only),
       cmocka_unit_test(no_scale_and_an_end_for_a_nut),
       cmocka_unit_test(no_match_is_undecided_with_its_reason),
