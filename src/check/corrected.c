@@ -489,6 +489,8 @@ void corrected_settle(const sp_marks *marks, const sp_layout *layout, const sp_m
     if (line < 0 || !c->placed)
       continue;
     c->fret[i] = fret_of(match, layout->frets, line);
+    if (c->fret[i] >= 0)
+      match->is_contested[c->fret[i]] = false; /* somebody who looked has said which */
     const int32_t near = c->fret[i] >= 0 ? -1 : fret_near(match, layout, lines[line].position);
     if (near < 0 || is_pointed_at(c, match->line_of_fret[near]))
       continue;
@@ -496,6 +498,7 @@ void corrected_settle(const sp_marks *marks, const sp_layout *layout, const sp_m
       match->is_stray[match->line_of_fret[near]] = true;
     match->line_of_fret[near] = line;
     match->is_stray[line] = false;
+    match->is_contested[near] = false;
     c->fret[i] = near;
     c->chosen[i] = true;
   }

@@ -16,8 +16,9 @@ static const double STATED_DPI_U = 0.003;
 static const double STATED_DPI_CAP = 6.0;
 /* Strokes of rules are a tenth of a millimetre wide, a third more or less (common practice, no source). */
 static const double STROKE_MM = 0.11, STROKE_SD_LOG = 0.25;
-/* Pattern evidence (nats) below which strokes are no rule, and the lead the best kind must have. */
-static const double MIN_EVIDENCE = 6.0, MIN_LEAD = 2.5;
+/* Pattern evidence (nats) below which strokes are no rule, in all and from each of them (a rule's give 0.5 and more; the
+ * windings of a string, by chance, 0.02), and the lead the best kind must have. */
+static const double MIN_EVIDENCE = 6.0, MIN_FROM_EACH = 0.25, MIN_LEAD = 2.5;
 enum { MIN_STROKES = 25, MAX_TRIED = 4 };
 /* A rule read over this part of the picture needs no second opinion. */
 static const double LONG_ENOUGH = 0.6;
@@ -142,7 +143,7 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
     }
   }
   j->lead = best - second;
-  if (strongest < MIN_EVIDENCE || j->lead < MIN_LEAD || denied > best)
+  if (strongest < fmax(MIN_EVIDENCE, MIN_FROM_EACH * (double)j->reading.count) || j->lead < MIN_LEAD || denied > best)
     j->kind = -1;
   if (is_doubtful_inch(j, stated_dpi) || (is_inch(j->kind) && unseen > best))
     j->kind = -1; /* a finer fraction goes better with the lengths, and too few of its inches show to bear it out */

@@ -669,6 +669,31 @@ static void equal_strokes_tell_nothing(void **unused)
   }
 }
 
+/* Strokes longer and shorter without a rule, as the windings of a string look: of many such some fall into a rule's
+ * pattern a little better than into none. */
+static void ragged_strokes_tell_nothing(void **unused)
+{
+  (void)unused;
+  for (uint64_t seed = 1; seed <= 24; seed++) {
+    drawing d = drawing_new(4400, 160, 190.0);
+    chance dice = {seed};
+    for (int k = 0; k < 400; k++)
+      draw_mark(&d, &(drawn_mark){.at = 30.0 + 10.7 * k,
+                                  .v_a = 60.0,
+                                  .v_b = chance_uniform(&dice) < 0.5 ? 72.0 : 88.0,
+                                  .width = 3.0,
+                                  .blur = 1.0,
+                                  .height = -110});
+    draw_noise(&d, 3.0, &dice);
+    sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+    drawing_free(&d);
+    const sp_reference_options o = automatic();
+    sp_reference ref = read_picture(&raster, NAN, &o);
+    assert_false(ref.map.known);
+    sp_reference_free(&ref);
+  }
+}
+
 static void stated_resolution(void **unused)
 {
   (void)unused;
@@ -781,6 +806,7 @@ int main(void)
       cmocka_unit_test(chatter_is_no_rule),
       cmocka_unit_test(even_strokes_need_a_word),
       cmocka_unit_test(equal_strokes_tell_nothing),
+      cmocka_unit_test(ragged_strokes_tell_nothing),
       cmocka_unit_test(stated_resolution),
       cmocka_unit_test(stated_distance),
       cmocka_unit_test(bad_options_are_refused),
