@@ -432,8 +432,7 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
 
 static bool is_in_doubt(const sp_reference *reference, const sp_match *match)
 {
-  const sp_reference_record *r = &reference->record;
-  return match->state != SP_MATCH_OK && r->kind == SP_REFERENCE_RULE && !r->graduation_told;
+  return match->state != SP_MATCH_OK && reference->record.kind == SP_REFERENCE_RULE;
 }
 
 /* The graduation with which millimetres would be `ratio` times as long; -1: there is none. Kinds that are nearly alike
@@ -478,7 +477,7 @@ static sp_status doubt_rule(const sp_check_options *o, sp_reference *scale, sp_m
   forget_scale(scale, &record->reference);
   return sp_record_warn(record, err,
                         "no scale: the rule was read as graduated every %.4g mm, but only with graduations of %s would "
-                        "the lines follow the layout that was asked for; look at the rule and say --graduation",
+                        "the lines follow the layout that was asked for; look at the rule and say which with --graduation",
                         read_mm, SP_GRADUATION_NAME[other]);
 }
 
