@@ -489,7 +489,7 @@ static sp_status decide(const sp_check_options *o, const sp_reference *read, sp_
   const sp_reference *reference = &scale;
   check_tell(&o->progress, SP_CHECK_MATCH);
   sp_status status = find_match(o, reference, marks, stated_dpi, said, &match, record, err);
-  if (!status && is_in_doubt(reference, &match))
+  if (!status && !said->count && is_in_doubt(reference, &match)) /* what was said by hand is used up once */
     status = doubt_rule(o, &scale, marks, said, &match, record, err);
   check_tell(&o->progress, SP_CHECK_JUDGING);
   const bool paper = reference->record.kind == SP_REFERENCE_STRIP;
