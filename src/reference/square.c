@@ -25,7 +25,7 @@ static const double MOST_STROKE_SD = 0.02, MOST_STROKE_SCALE = 4.0;
 static const double OUTLIER = 3.0;
 /* What is not as smooth as this model has it, and what all strokes are read askew by (rad), beside the fit's own doubt:
  * sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. */
-static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2e-4, 1e-4, 1e-4};
+static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2.5e-4, 1.5e-4, 1e-4};
 /* Leans hang together from stroke to stroke over a part of the rule: a colour sensor's mosaic makes some that beat with
  * the strokes' spacing. */
 static const double TOGETHER = 0.06, MOST_TOGETHER = 16.0;
