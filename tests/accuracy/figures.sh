@@ -20,6 +20,8 @@ row() { # label, dpi
     }
     /^  error rms/ { rms = $3; worst = $6; hold = $13; half = $17; sub(/,/, "", half) }
     END {
+      if (!boards)
+        exit 1
       printf "| %s | %s | %d | %d | %d | %d | %.1f | %.1f | %.0f | %.1f |\n", label, dpi, boards, marks, missed, wrong,
         rms, worst, hold, half
     }'
