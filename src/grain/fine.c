@@ -93,12 +93,19 @@ static bool slope_at(const texture *t, int32_t i, int32_t j, double *gx, double 
   return true;
 }
 
-/* Correlation at a shift in samples, every `step`-th sample each way. */
-static double correlation(const fit_job *job, const patch *p, double dx, double dy, int32_t step)
+static double correlation_of(double a, double b, double aa, double bb, double ab, double n)
 {
+  const double va = aa - a * a / n, vb = bb - b * b / n;
+  return n >= 200.0 && va > 0.0 && vb > 0.0 ? (ab - a * b / n) / sqrt(va * vb) : NAN;
+}
+
+/* Correlation at a shift in samples, every other sample each way. */
+static double correlation(const fit_job *job, const patch *p, double dx, double dy)
+{
+  enum { STEP = 2 };
   double a = 0.0, b = 0.0, aa = 0.0, bb = 0.0, ab = 0.0, n = 0.0;
-  for (int32_t j = p->j0; j < p->j1; j += step)
-    for (int32_t i = p->i0; i < p->i1; i += step) {
+  for (int32_t j = p->j0; j < p->j1; j += STEP)
+    for (int32_t i = p->i0; i < p->i1; i += STEP) {
       const size_t at = (size_t)j * (size_t)job->first->columns + (size_t)i;
       double other;
       if (!(job->first->weight[at] > 0.0f) || !look(job->second, i + dx, j + dy, &other))
@@ -111,23 +118,49 @@ static double correlation(const fit_job *job, const patch *p, double dx, double 
       ab += one * other;
       n += 1.0;
     }
-  const double va = aa - a * a / n, vb = bb - b * b / n;
-  return n >= 200.0 && va > 0.0 && vb > 0.0 ? (ab - a * b / n) / sqrt(va * vb) : NAN;
+  return correlation_of(a, b, aa, bb, ab, n);
+}
+
+/* The same at a shift of whole samples, every third each way: nothing lies between samples. */
+static double correlation_at_samples(const fit_job *job, const patch *p, int32_t dx, int32_t dy)
+{
+  enum { STEP = 3 };
+  const texture *f = job->first, *s = job->second;
+  double a = 0.0, b = 0.0, aa = 0.0, bb = 0.0, ab = 0.0, n = 0.0;
+  for (int32_t j = p->j0; j < p->j1; j += STEP) {
+    if (j + dy < 0 || j + dy >= s->rows)
+      continue;
+    const size_t row = (size_t)j * (size_t)f->columns, other_row = (size_t)(j + dy) * (size_t)s->columns;
+    for (int32_t i = p->i0; i < p->i1; i += STEP) {
+      if (i + dx < 0 || i + dx >= s->columns)
+        continue;
+      const size_t at = row + (size_t)i, there = other_row + (size_t)(i + dx);
+      const double w = (double)(f->weight[at] * s->weight[there]), one = w * (double)f->value[at],
+                   other = w * (double)s->value[there];
+      a += one;
+      b += other;
+      aa += one * one;
+      bb += other * other;
+      ab += one * other;
+      n += w;
+    }
+  }
+  return correlation_of(a, b, aa, bb, ab, n);
 }
 
 /* Best of the whole samples within reach, in steps of two. */
 static bool seek(const fit_job *job, const patch *p, double *dx, double *dy)
 {
   const int32_t reach = (int32_t)(REACH_MM / SP_FACE_PITCH_MM);
-  const double x0 = round(*dx), y0 = round(*dy);
+  const int32_t x0 = (int32_t)lround(*dx), y0 = (int32_t)lround(*dy);
   double best = -1.0;
-  for (int32_t y = -reach; y <= reach; y += 2)
-    for (int32_t x = -reach; x <= reach; x += 2) {
-      const double r = correlation(job, p, x0 + x, y0 + y, 3);
+  for (int32_t y = y0 - reach; y <= y0 + reach; y += 2)
+    for (int32_t x = x0 - reach; x <= x0 + reach; x += 2) {
+      const double r = correlation_at_samples(job, p, x, y);
       if (r > best) {
         best = r;
-        *dx = x0 + x;
-        *dy = y0 + y;
+        *dx = x;
+        *dy = y;
       }
     }
   return best > 0.0;
@@ -210,7 +243,7 @@ static void fit_patch(void *context, size_t index)
   sandwich(&s, inverse, variance);
   const double reach = 1.2 * REACH_MM / SP_FACE_PITCH_MM;
   if (!(fabs(dx - dx0) < reach && fabs(dy - dy0) < reach && gain > 0.1 &&
-        correlation(job, p, dx, dy, 2) > LEAST_CORRELATION))
+        correlation(job, p, dx, dy) > LEAST_CORRELATION))
     return;
   p->shift = a->x0_mm - b->x0_mm - dx * SP_FACE_PITCH_MM;
   p->aside = a->y0_mm - b->y0_mm - dy * SP_FACE_PITCH_MM;

@@ -30,6 +30,33 @@ typedef struct search {
   int32_t *aside; /* and which */
 } search;
 
+/* Sums are kept in so many lanes: a compiler may not change the order of a sum of its own accord. */
+enum { LANES = 16 };
+typedef struct lanes {
+  float ab[LANES], aa[LANES], bb[LANES], n[LANES];
+} lanes;
+
+static void add_cell(lanes *s, int32_t lane, float va, float wa, float vb, float wb)
+{
+  s->ab[lane] += va * vb; /* values are 0 where masked */
+  s->aa[lane] += wb * (va * va);
+  s->bb[lane] += wa * (vb * vb);
+  s->n[lane] += wa * wb;
+}
+
+static void add_row(const float *restrict va, const float *restrict wa, const float *restrict vb,
+                    const float *restrict wb, int32_t count, lanes *restrict sums)
+{
+  lanes s = {{0.0f}, {0.0f}, {0.0f}, {0.0f}};
+  int32_t i = 0;
+  for (; i + LANES <= count; i += LANES)
+    for (int32_t k = 0; k < LANES; k++)
+      add_cell(&s, k, va[i + k], wa[i + k], vb[i + k], wb[i + k]);
+  for (; i < count; i++)
+    add_cell(&s, i % LANES, va[i], wa[i], vb[i], wb[i]);
+  *sums = s;
+}
+
 /* Sum of products, of squares, and of cells in common. */
 static void correlate(const texture *a, const texture *b, int32_t shift, int32_t aside, double sums[4])
 {
@@ -37,22 +64,16 @@ static void correlate(const texture *a, const texture *b, int32_t shift, int32_t
   const int32_t j0 = aside > 0 ? 0 : -aside, j1 = a->rows - aside < b->rows ? a->rows - aside : b->rows;
   memset(sums, 0, 4 * sizeof *sums);
   for (int32_t j = j0; j < j1; j++) {
-    const float *va = a->value + (size_t)(j + aside) * (size_t)a->columns + (i0 + shift);
-    const float *wa = a->weight + (size_t)(j + aside) * (size_t)a->columns + (i0 + shift);
-    const float *vb = b->value + (size_t)j * (size_t)b->columns + i0;
-    const float *wb = b->weight + (size_t)j * (size_t)b->columns + i0;
-    float ab = 0.0f, aa = 0.0f, bb = 0.0f, n = 0.0f;
-    for (int32_t i = 0; i < i1 - i0; i++) {
-      const float w = wa[i] * wb[i];
-      ab += va[i] * vb[i]; /* 0 where masked */
-      aa += w * va[i] * va[i];
-      bb += w * vb[i] * vb[i];
-      n += w;
+    const size_t at_a = (size_t)(j + aside) * (size_t)a->columns + (size_t)(i0 + shift),
+                 at_b = (size_t)j * (size_t)b->columns + (size_t)i0;
+    lanes row;
+    add_row(a->value + at_a, a->weight + at_a, b->value + at_b, b->weight + at_b, i1 - i0, &row);
+    for (int32_t k = 0; k < LANES; k++) {
+      sums[0] += (double)row.ab[k];
+      sums[1] += (double)row.aa[k];
+      sums[2] += (double)row.bb[k];
+      sums[3] += (double)row.n[k];
     }
-    sums[0] += (double)ab;
-    sums[1] += (double)aa;
-    sums[2] += (double)bb;
-    sums[3] += (double)n;
   }
 }
 
