@@ -72,6 +72,7 @@ void draw_bench(canvas *on, const render_params *params)
 {
   random_source source = random_stream(params->seed, STREAM_BENCH);
   uint64_t seed = random_bits(&source);
+  lattice_layer broad = lattice_start(seed), fine = lattice_start(seed + 1);
   double turn = random_between(&source, 0.0, pi), c = cos(turn), s = sin(turn);
   lamp from = lamp_of(params);
   for (int32_t row = 0; row < on->height_px; row++) {
@@ -80,8 +81,8 @@ void draw_bench(canvas *on, const render_params *params)
       render_point px = {(double)column, (double)row};
       render_point at = camera_look(on->camera, &ray, px, -params->photo_thickness_mm).glass_mm;
       double u = c * at.x + s * at.y, v = c * at.y - s * at.x;
-      double level = 1.0 + params->photo_texture * (1.6 * lattice_noise(seed, u / 60.0, v / 25.0) +
-                                                    1.6 * lattice_noise(seed + 1, u / 12.0, v / 1.5));
+      double level = 1.0 + params->photo_texture * (1.6 * lattice_noise(&broad, u / 60.0, v / 25.0) +
+                                                    1.6 * lattice_noise(&fine, u / 12.0, v / 1.5));
       level *= params->background * bench_light(on, params, &from, at);
       on->grey[(size_t)row * (size_t)on->width_px + (size_t)column] = (float)level;
     }

@@ -131,8 +131,16 @@ typedef struct bar {
 void canvas_bar(canvas *on, const bar *what);
 
 void draw_background(canvas *on, const render_params *params);
-/* Lattice noise with smooth cubic weights, standard deviation about 0.35; the lattice has unit steps. */
-double lattice_noise(uint64_t seed, double u, double v);
+/* Lattice noise with smooth cubic weights, standard deviation about 0.35; the lattice has unit steps. A layer keeps the
+ * corners of the cell that was asked for last, because the next pixel mostly lies in it, too. */
+typedef struct lattice_layer {
+  uint64_t seed;
+  int64_t i, j;
+  double corner[2][2];
+  bool filled;
+} lattice_layer;
+lattice_layer lattice_start(uint64_t seed);
+double lattice_noise(lattice_layer *layer, double u, double v);
 bool draw_wood(canvas *on, const render_params *params);
 bool draw_marks(canvas *on, const render_params *params, render_truth *truth);
 /* One wire, in its own frame: first along it, second across toward the bridge. false if memory runs out. */

@@ -12,29 +12,48 @@ static const double two_pi = 6.283185307179586;
 
 enum { GRAIN_LAYERS = 4, TABLE_SAMPLES = 8192 };
 
-double lattice_noise(uint64_t seed, double u, double v)
+lattice_layer lattice_start(uint64_t seed)
+{
+  return (lattice_layer){.seed = seed};
+}
+
+static void fill_cell(lattice_layer *layer, int64_t i, int64_t j)
+{
+  layer->i = i;
+  layer->j = j;
+  layer->filled = true;
+  for (int q = 0; q < 2; q++) {
+    for (int p = 0; p < 2; p++) {
+      layer->corner[q][p] = random_lattice(layer->seed, i + p, j + q);
+    }
+  }
+}
+
+double lattice_noise(lattice_layer *layer, double u, double v)
 {
   double fu = floor(u), fv = floor(v);
   int64_t i = (int64_t)fu, j = (int64_t)fv;
   double a = u - fu, b = v - fv;
+  if (!layer->filled || layer->i != i || layer->j != j) {
+    fill_cell(layer, i, j);
+  }
   a = a * a * (3.0 - 2.0 * a);
   b = b * b * (3.0 - 2.0 * b);
-  double low = random_lattice(seed, i, j) + a * (random_lattice(seed, i + 1, j) - random_lattice(seed, i, j));
-  double high =
-      random_lattice(seed, i, j + 1) + a * (random_lattice(seed, i + 1, j + 1) - random_lattice(seed, i, j + 1));
+  double low = layer->corner[0][0] + a * (layer->corner[0][1] - layer->corner[0][0]);
+  double high = layer->corner[1][0] + a * (layer->corner[1][1] - layer->corner[1][0]);
   return low + b * (high - low);
 }
 
 typedef struct wood_job {
   const render_params *params;
-  uint64_t seed;
+  lattice_layer grain[GRAIN_LAYERS], wander, strength;
   double begin_mm, per_mm;            /* of the tables along x */
   double bend_mm[TABLE_SAMPLES];      /* sideways run of the grain */
   double chatter_turn[TABLE_SAMPLES]; /* wandering phase, as a relative brightness already */
 } wood_job;
 
 /* blur_mm: what a photograph's pixels blur the finest layers with; 0 in scans, which are finer than the grain. */
-static double grain_at(const wood_job *job, double x_mm, double y_mm, double blur_mm)
+static double grain_at(wood_job *job, double x_mm, double y_mm, double blur_mm)
 {
   static const double along_mm[GRAIN_LAYERS] = {80.0, 45.0, 22.0, 10.0};
   static const double across_mm[GRAIN_LAYERS] = {2.0, 0.7, 0.25, 0.11};
@@ -42,15 +61,14 @@ static double grain_at(const wood_job *job, double x_mm, double y_mm, double blu
   double sum = 0.0;
   for (int i = 0; i < GRAIN_LAYERS; i++) {
     double steps = 1.5 * blur_mm / across_mm[i];
-    sum += share[i] / (1.0 + steps * steps) *
-           lattice_noise(job->seed + (uint64_t)i, x_mm / along_mm[i], y_mm / across_mm[i]);
+    sum += share[i] / (1.0 + steps * steps) * lattice_noise(&job->grain[i], x_mm / along_mm[i], y_mm / across_mm[i]);
   }
   return sum / 0.36;
 }
 
 static void paint_wood(void *context, canvas *on, const canvas_point *at)
 {
-  const wood_job *job = context;
+  wood_job *job = context;
   double share = board_share(on, at);
   if (share <= 0.0) {
     return;
@@ -64,8 +82,8 @@ static void paint_wood(void *context, canvas *on, const canvas_point *at)
     level += job->params->grain * grain_at(job, x, y + job->bend_mm[i], blur_mm);
   }
   if (job->params->figure > 0.0) {
-    double wander = 2.0 * lattice_noise(job->seed + 17, x / 30.0, y / 9.0);
-    double strength = 1.0 + lattice_noise(job->seed + 18, x / 25.0, y / 25.0);
+    double wander = 2.0 * lattice_noise(&job->wander, x / 30.0, y / 9.0);
+    double strength = 1.0 + lattice_noise(&job->strength, x / 25.0, y / 25.0);
     level += job->params->figure * strength * sin(two_pi * x / job->params->figure_mm + wander);
   }
   level += job->chatter_turn[i] + (place - i) * (job->chatter_turn[i + 1] - job->chatter_turn[i]);
@@ -128,7 +146,12 @@ bool draw_wood(canvas *on, const render_params *params)
   }
   random_source source = random_stream(params->seed, STREAM_WOOD);
   job->params = params;
-  job->seed = random_bits(&source);
+  uint64_t seed = random_bits(&source);
+  for (int i = 0; i < GRAIN_LAYERS; i++) {
+    job->grain[i] = lattice_start(seed + (uint64_t)i);
+  }
+  job->wander = lattice_start(seed + 17);
+  job->strength = lattice_start(seed + 18);
   fill_tables(job, of->x_begin_mm - 1.0, of->x_end_mm + 1.0);
   double half = fmax(scene_half_width_mm(of, of->x_begin_mm), scene_half_width_mm(of, of->x_end_mm));
   canvas_paint(on, &of->board, of->x_begin_mm, of->x_end_mm, -half, half, paint_wood, job);
