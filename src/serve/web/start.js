@@ -403,9 +403,12 @@ byId("together").addEventListener("click", async () => {
 
 let timer = 0;
 let shown = "";
+let asked = 0;
 async function list() {
   clearTimeout(timer);
+  const turn = ++asked;
   const answer = await ask("GET", "/api/jobs");
+  if (turn !== asked) return; // somebody has asked anew meanwhile: this list may be older than that one's
   if (!answer.ok) {
     timer = setTimeout(list, 3000);
     return;
