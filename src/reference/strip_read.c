@@ -7,7 +7,7 @@
  *
  * The printer's own error of scale is along the paper's travel some parts in a thousand, often more; it does not show
  * in the picture. It is taken out by a check length that the user has measured with calipers. */
-#include "strip_read.h"
+#include "reference_internal.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -7,7 +7,7 @@
 
 #include <cmocka.h>
 
-#include "reference/strip_read.h"
+#include "reference/reference_internal.h"
 
 enum { LENGTH_PX = 5200, HEIGHT_PX = 64 };
 static const double PX_PER_MM = 20.0, PI = 3.14159265358979324;

@@ -1,6 +1,6 @@
-/* Inside the reference module: the scale from a printed strip. */
-#ifndef SP_REFERENCE_STRIP_READ_H
-#define SP_REFERENCE_STRIP_READ_H
+/* Inside the reference module: the scale from a printed strip (strip_read.c); what no flatbed does (flatness.c). */
+#ifndef SP_REFERENCE_INTERNAL_H
+#define SP_REFERENCE_INTERNAL_H
 
 #include "slotproof/reference.h"
 #include "slotproof/strip.h"
