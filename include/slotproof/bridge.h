@@ -1,5 +1,5 @@
-/* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned; a chessboard's corners and the
- * lens that drew them. The only door to C++.
+/* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned; a chessboard's corners and
+ * the lens that drew them; sums of products at every shift. The only door to C++.
  *
  * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a
  * hundred more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere,
@@ -94,5 +94,21 @@ typedef struct sp_lens_fit {
 sp_status sp_lens_calibrate(const sp_point *corners, size_t pictures, sp_chessboard board, uint32_t width_px,
                             uint32_t height_px, bool with_k3, sp_lens_fit *fit, double *picture_rms_px,
                             double *distance, double *tilt_rad, sp_error *err);
+
+/* ---- sums of products -----------------------------------------------------------------------------------------------
+ */
+
+/* Values row by row; the grid is only read. */
+typedef struct sp_grid {
+  int32_t columns, rows; /* SP_GRID_MOST at most */
+  const float *value;
+} sp_grid;
+enum { SP_GRID_MOST = 20000 };
+
+/* Sum over all cells (i, j) of b of a(i + shift, j + aside) b(i, j), a being 0 outside, for every shift at which the
+ * two have columns in common, 1 - b.columns .. a.columns - 1, and `count` values of aside from `from` on: sums[(aside -
+ * from) * (a.columns + b.columns - 1) + shift + b.columns - 1]. By discrete Fourier transforms in double precision:
+ * right to some 1e-15 of the largest sum there could be. */
+sp_status sp_correlate(sp_grid a, sp_grid b, int32_t from, int32_t count, double *sums, sp_error *err);
 
 #endif

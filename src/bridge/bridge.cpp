@@ -407,7 +407,53 @@ void calibrate(const std::vector<std::vector<cv::Point2f>> &seen, sp_chessboard 
   }
 }
 
+/* ---- sums of products ---- */
+
+cv::Mat spectrum(const sp_grid &grid, cv::Size size)
+{
+  cv::Mat padded = cv::Mat::zeros(size, CV_64F);
+  const cv::Mat given(grid.rows, grid.columns, CV_32F, const_cast<float *>(grid.value));
+  given.convertTo(padded(cv::Rect(0, 0, grid.columns, grid.rows)), CV_64F);
+  cv::dft(padded, padded, 0, grid.rows);
+  return padded;
+}
+
+/* A place of a circle of n: what lies before its beginning stands at its end. */
+int on_circle(int at, int n)
+{
+  return at < 0 ? at + n : at;
+}
+
+void correlate(const sp_grid &a, const sp_grid &b, int from, int count, double *sums)
+{
+  const int shifts = a.columns + b.columns - 1, last = from + count - 1;
+  /* so large that no row or column meets another one round the circle */
+  const cv::Size size(cv::getOptimalDFTSize(shifts),
+                      cv::getOptimalDFTSize(std::max({a.rows, b.rows, b.rows + last, a.rows - from})));
+  cv::Mat product;
+  cv::mulSpectrums(spectrum(a, size), spectrum(b, size), product, 0, true);
+  cv::dft(product, product, cv::DFT_INVERSE | cv::DFT_SCALE);
+  for (int k = 0; k < count; k++) {
+    const double *row = product.ptr<double>(on_circle(from + k, size.height));
+    for (int s = 0; s < shifts; s++)
+      *sums++ = row[on_circle(s - (b.columns - 1), size.width)];
+  }
+}
+
+bool is_grid(const sp_grid &grid)
+{
+  return grid.columns > 0 && grid.rows > 0 && grid.columns <= SP_GRID_MOST && grid.rows <= SP_GRID_MOST;
+}
+
 } // namespace
+
+extern "C" sp_status sp_correlate(sp_grid a, sp_grid b, int32_t from, int32_t count, double *sums, sp_error *err)
+{
+  if (!is_grid(a) || !is_grid(b) || count < 1 || from <= -b.rows || from >= a.rows || count > a.rows - from)
+    return sp_fail(err, SP_E_INTERNAL, "asked for sums of what has nothing in common; report this fault");
+  return guarded(
+      err, [&] { correlate(a, b, from, count, sums); }, "comparing two pictures");
+}
 
 extern "C" sp_status sp_chessboard_find(const sp_raster *picture, sp_chessboard board, sp_point *corners, bool *found,
                                         sp_error *err)

@@ -9,8 +9,8 @@
 #include <string.h>
 
 #include "grain_internal.h"
+#include "slotproof/bridge.h"
 #include "slotproof/numeric.h"
-#include "slotproof/workers.h"
 
 enum { CELL_SAMPLES = 5, ASIDE_CELLS = 4 };
 static const double SLOW_MM = 1.5, CLIP = 4.0;
@@ -22,7 +22,8 @@ static const double LEAST_CELLS = 400.0;
 typedef struct search {
   texture first, second; /* the second turned in the second half of the search */
   int32_t from, count;   /* shifts in cells: column i of the second lies on column i + shift of the first */
-  int32_t aside0;        /* rows, likewise: the middle of those tried */
+  int32_t aside0;        /* the first of the rows that are tried, likewise, and how many: fewer where faces end */
+  int32_t asides;
   double least_mm;
   double share;   /* of both faces that is texture and no noise */
   float *z;       /* best over the shifts aside */
@@ -30,80 +31,64 @@ typedef struct search {
   int32_t *aside; /* and which */
 } search;
 
-/* Sums are kept in so many lanes: a compiler may not change the order of a sum of its own accord. */
-enum { LANES = 16 };
-typedef struct lanes {
-  float ab[LANES], aa[LANES], bb[LANES], n[LANES];
-} lanes;
+/* Of one shift and aside: sums over the cells in common. */
+enum { PRODUCTS, SQUARES_FIRST, SQUARES_SECOND, CELLS, SUMS };
 
-static void add_cell(lanes *s, int32_t lane, float va, float wa, float vb, float wb)
+static float *squares_of(const texture *t)
 {
-  s->ab[lane] += va * vb; /* values are 0 where masked */
-  s->aa[lane] += wb * (va * va);
-  s->bb[lane] += wa * (vb * vb);
-  s->n[lane] += wa * wb;
+  const size_t n = (size_t)t->columns * (size_t)t->rows;
+  float *square = malloc((n + 1) * sizeof *square);
+  for (size_t i = 0; square && i < n; i++)
+    square[i] = t->value[i] * t->value[i]; /* 0 where masked, as the values are */
+  return square;
 }
 
-static void add_row(const float *restrict va, const float *restrict wa, const float *restrict vb,
-                    const float *restrict wb, int32_t count, lanes *restrict sums)
+static sp_grid grid_of(const texture *t, const float *value)
 {
-  lanes s = {{0.0f}, {0.0f}, {0.0f}, {0.0f}};
-  int32_t i = 0;
-  for (; i + LANES <= count; i += LANES)
-    for (int32_t k = 0; k < LANES; k++)
-      add_cell(&s, k, va[i + k], wa[i + k], vb[i + k], wb[i + k]);
-  for (; i < count; i++)
-    add_cell(&s, i % LANES, va[i], wa[i], vb[i], wb[i]);
-  *sums = s;
+  return (sp_grid){t->columns, t->rows, value};
 }
 
-/* Sum of products, of squares, and of cells in common. */
-static void correlate(const texture *a, const texture *b, int32_t shift, int32_t aside, double sums[4])
+/* All sums at all shifts, SUMS planes of asides x count values. */
+static sp_status correlate(const search *s, double *sums, sp_error *err)
 {
-  const int32_t i0 = shift > 0 ? 0 : -shift, i1 = a->columns - shift < b->columns ? a->columns - shift : b->columns;
-  const int32_t j0 = aside > 0 ? 0 : -aside, j1 = a->rows - aside < b->rows ? a->rows - aside : b->rows;
-  memset(sums, 0, 4 * sizeof *sums);
-  for (int32_t j = j0; j < j1; j++) {
-    const size_t at_a = (size_t)(j + aside) * (size_t)a->columns + (size_t)(i0 + shift),
-                 at_b = (size_t)j * (size_t)b->columns + (size_t)i0;
-    lanes row;
-    add_row(a->value + at_a, a->weight + at_a, b->value + at_b, b->weight + at_b, i1 - i0, &row);
-    for (int32_t k = 0; k < LANES; k++) {
-      sums[0] += (double)row.ab[k];
-      sums[1] += (double)row.aa[k];
-      sums[2] += (double)row.bb[k];
-      sums[3] += (double)row.n[k];
-    }
-  }
+  const texture *a = &s->first, *b = &s->second;
+  float *square_a = squares_of(a), *square_b = squares_of(b);
+  const size_t plane = (size_t)s->asides * (size_t)s->count;
+  const struct {
+    const float *first, *second;
+  } pair[SUMS] = {{a->value, b->value}, {square_a, b->weight}, {a->weight, square_b}, {a->weight, b->weight}};
+  sp_status status = square_a && square_b ? SP_OK : sp_fail_memory(err);
+  for (size_t k = 0; !status && k < SUMS; k++)
+    status = sp_correlate(grid_of(a, pair[k].first), grid_of(b, pair[k].second), s->aside0, s->asides, sums + k * plane,
+                          err);
+  free(square_a);
+  free(square_b);
+  return status;
 }
 
-static float z_at(const search *s, int32_t shift, int32_t *aside, float *root)
+/* The best of the asides at one shift. */
+static void rate_shift(search *s, const double *sums, int32_t index)
 {
-  float best = -INFINITY;
+  const int32_t shift = s->from + index;
   const int32_t i0 = shift > 0 ? 0 : -shift,
                 i1 = s->first.columns - shift < s->second.columns ? s->first.columns - shift : s->second.columns;
-  *aside = s->aside0;
+  const size_t plane = (size_t)s->asides * (size_t)s->count;
+  s->z[index] = NAN;
+  s->aside[index] = s->aside0;
   if ((i1 - i0) * s->first.cell_mm < s->least_mm)
-    return NAN;
-  for (int32_t k = s->aside0 - ASIDE_CELLS; k <= s->aside0 + ASIDE_CELLS; k++) {
-    double sums[4];
-    correlate(&s->first, &s->second, shift, k, sums);
-    if (!(sums[3] >= LEAST_CELLS && sums[1] > 0.0 && sums[2] > 0.0))
+    return;
+  for (int32_t k = 0; k < s->asides; k++) {
+    const double *at = sums + (size_t)k * (size_t)s->count + (size_t)index;
+    const double cells = round(at[CELLS * plane]), aa = at[SQUARES_FIRST * plane], bb = at[SQUARES_SECOND * plane];
+    if (!(cells >= LEAST_CELLS && aa > 0.0 && bb > 0.0))
       continue;
-    const float z = (float)(sums[0] / sqrt(sums[1] * sums[2]) * sqrt(sums[3]));
-    if (z > best) {
-      best = z;
-      *aside = k;
-      *root = (float)sqrt(sums[3]);
+    const float z = (float)(at[PRODUCTS * plane] / sqrt(aa * bb) * sqrt(cells));
+    if (!(z <= s->z[index])) {
+      s->z[index] = z;
+      s->aside[index] = s->aside0 + k;
+      s->root[index] = (float)sqrt(cells);
     }
   }
-  return best > -INFINITY ? best : NAN;
-}
-
-static void search_one(void *context, size_t index)
-{
-  search *s = context;
-  s->z[index] = z_at(s, s->from + (int32_t)index, &s->aside[index], &s->root[index]);
 }
 
 static void search_free(search *s)
@@ -152,11 +137,33 @@ static sp_status search_open(const sp_face *first, const sp_face *second, double
   return SP_OK;
 }
 
-/* Shift aside that brings equal y together. */
-static void run_search(search *s)
+/* Shifts aside about the one that brings equal y together, as far as there are rows in common. */
+static void choose_asides(search *s)
 {
-  s->aside0 = (int32_t)lround((s->second.y0_mm - s->first.y0_mm) / s->first.cell_mm);
-  sp_workers_run(search_one, s, (size_t)s->count);
+  const int32_t middle = (int32_t)lround((s->second.y0_mm - s->first.y0_mm) / s->first.cell_mm);
+  const int32_t lowest = 1 - s->second.rows, highest = s->first.rows - 1;
+  const int32_t low = middle - ASIDE_CELLS > lowest ? middle - ASIDE_CELLS : lowest,
+                high = middle + ASIDE_CELLS < highest ? middle + ASIDE_CELLS : highest;
+  s->aside0 = low;
+  s->asides = high - low + 1;
+}
+
+static sp_status run_search(search *s, sp_error *err)
+{
+  choose_asides(s);
+  const bool comparable = s->asides > 0 && s->first.columns <= SP_GRID_MOST && s->second.columns <= SP_GRID_MOST &&
+                          s->first.rows <= SP_GRID_MOST && s->second.rows <= SP_GRID_MOST;
+  double *sums = comparable ? calloc((size_t)s->asides * (size_t)s->count, SUMS * sizeof *sums) : NULL;
+  sp_status status = sums || !comparable ? SP_OK : sp_fail_memory(err);
+  if (!status && sums)
+    status = correlate(s, sums, err);
+  for (int32_t i = 0; !status && i < s->count; i++) {
+    s->z[i] = NAN;
+    if (sums)
+      rate_shift(s, sums, i);
+  }
+  free(sums);
+  return status;
 }
 
 /* What z scatters by where nothing fits: 1 if cells were independent of each other. */
@@ -246,16 +253,18 @@ sp_status sp_grain_search(const sp_face *first, const sp_face *second, double le
 {
   search s;
   *count = 0;
-  const sp_status status = search_open(first, second, least_overlap_mm, &s, err);
+  sp_status status = search_open(first, second, least_overlap_mm, &s, err);
   if (status)
     return status;
   for (int turn = 0; turn < 2; turn++) {
     if (turn)
       texture_turn(&s.second);
-    run_search(&s);
+    status = run_search(&s, err);
+    if (status)
+      break;
     keep_peaks(&s, turn == 1, place, count);
     rate_places(&s, turn == 1, asked, asked_count);
   }
   search_free(&s);
-  return SP_OK;
+  return status;
 }

@@ -278,6 +278,55 @@ static void test_pieces_beyond_the_picture(void **state)
   sp_raster_free(&r);
 }
 
+/* ---- sums of products ---- */
+
+enum { A_COLUMNS = 9, A_ROWS = 5, B_COLUMNS = 6, B_ROWS = 7, SHIFTS = A_COLUMNS + B_COLUMNS - 1 };
+
+/* By the definition, cell by cell. */
+static double sum_at(const float *a, const float *b, int shift, int aside)
+{
+  double sum = 0.0;
+  for (int j = 0; j < B_ROWS; j++)
+    for (int i = 0; i < B_COLUMNS; i++)
+      if (i + shift >= 0 && i + shift < A_COLUMNS && j + aside >= 0 && j + aside < A_ROWS)
+        sum += (double)a[(j + aside) * A_COLUMNS + i + shift] * (double)b[j * B_COLUMNS + i];
+  return sum;
+}
+
+static void test_sums_at_every_shift(void **state)
+{
+  (void)state;
+  static const int ranges[][2] = {{-6, 11}, {-6, 1}, {4, 1}, {-2, 4}, {0, 3}}; /* first aside, how many */
+  float a[A_COLUMNS * A_ROWS], b[B_COLUMNS * B_ROWS];
+  double sums[11 * SHIFTS];
+  for (int i = 0; i < A_COLUMNS * A_ROWS; i++)
+    a[i] = (float)((i * 37) % 23 - 9);
+  for (int i = 0; i < B_COLUMNS * B_ROWS; i++)
+    b[i] = (float)((i * 29) % 19 - 4);
+  for (size_t r = 0; r < sizeof ranges / sizeof *ranges; r++) {
+    assert_int_equal(sp_correlate((sp_grid){A_COLUMNS, A_ROWS, a}, (sp_grid){B_COLUMNS, B_ROWS, b}, ranges[r][0],
+                                  ranges[r][1], sums, NULL),
+                     SP_OK);
+    for (int k = 0; k < ranges[r][1]; k++)
+      for (int s = 0; s < SHIFTS; s++)
+        CHECK_CLOSE(sums[k * SHIFTS + s], sum_at(a, b, s - B_COLUMNS + 1, ranges[r][0] + k), 1e-9);
+  }
+}
+
+static void test_sums_of_nothing_are_refused(void **state)
+{
+  (void)state;
+  const float value[4] = {1.0f, 2.0f, 3.0f, 4.0f};
+  const sp_grid grid = {2, 2, value}, none = {0, 2, value}, broad = {SP_GRID_MOST + 1, 1, value};
+  double sums[64];
+  assert_int_equal(sp_correlate(grid, grid, -2, 1, sums, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_correlate(grid, grid, 2, 1, sums, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_correlate(grid, grid, -1, 4, sums, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_correlate(grid, grid, 0, 0, sums, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_correlate(none, grid, 0, 1, sums, NULL), SP_E_INTERNAL);
+  assert_int_equal(sp_correlate(grid, broad, 0, 1, sums, NULL), SP_E_INTERNAL);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
@@ -293,6 +342,8 @@ int main(void)
       cmocka_unit_test(test_pieces_turn),
       cmocka_unit_test(test_pieces_keep_their_place),
       cmocka_unit_test(test_pieces_beyond_the_picture),
+      cmocka_unit_test(test_sums_at_every_shift),
+      cmocka_unit_test(test_sums_of_nothing_are_refused),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
