@@ -16,6 +16,7 @@
 
 #include "board_internal.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 
 enum { BLOCKS = 12, MOST_STEPS = 12, FEWEST_BLOCKS = 3 };
 /* Slope of a side against the board's middle: 12 mm over 180 mm is 0.033. */
@@ -239,7 +240,7 @@ static double nearness(double away)
   return 1.0 / (1.0 + z * z);
 }
 
-static void try_slope(const side_search *q, double slope)
+SP_WIDE static void try_slope(const side_search *q, double slope)
 {
   memset(q->root, 0, (size_t)q->columns * sizeof *q->root);
   memset(q->blocks, 0, (size_t)q->columns * sizeof *q->blocks);

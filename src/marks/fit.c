@@ -17,6 +17,7 @@
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 
 enum { ROUNDS = 6, QUICK_ROUNDS = 3, AGAIN_ROUNDS = 4, MAX_COLUMNS = 5 };
 /* Neighbouring rows of wood and of a hand's wobble hang together over about this length. */
@@ -155,7 +156,7 @@ static void lay_out_piece(const sp_line_fit *f, const sp_profile *t, const sp_pi
 }
 
 /* Several running sums, so that several products can be made at once. n is a multiple of LANES. */
-static double dot(const double *restrict a, const double *restrict b, int32_t n)
+static inline double dot(const double *restrict a, const double *restrict b, int32_t n)
 {
   double lane[LANES] = {0.0};
   for (int32_t i = 0; i < n; i += LANES)
@@ -193,7 +194,7 @@ static void unit_shifts(int m, const double *l, const double *z, sp_piece *p)
 /* Height, level and residual scatter of the mark in this piece, the line's place taken as it is, and what the shift
  * would be for a mark of height 1. Scaling the shift's columns scales their rows of the Cholesky factor alike, so one
  * factor serves both, whatever height the shift is taken with later. */
-static void measure_piece(const sp_line_fit *f, const sp_profile *t, design *d, sp_piece *p)
+SP_WIDE static void measure_piece(const sp_line_fit *f, const sp_profile *t, design *d, sp_piece *p)
 {
   double l[MAX_COLUMNS * MAX_COLUMNS], z[MAX_COLUMNS];
   const int32_t n = 2 * f->half_px + 1, padded = (n + LANES - 1) / LANES * LANES;

@@ -17,6 +17,7 @@
 
 #include "marks_internal.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 
 /* Off a line's place by less than this lies its burr, not wood. */
 static const double MARK_REACH_MM = 0.36;
@@ -368,7 +369,7 @@ static inline void whiten(const sp_whitening *w, double *restrict x, size_t colu
   }
 }
 
-void sp_whiten(const sp_whitening *w, double *x, size_t columns)
+SP_WIDE void sp_whiten(const sp_whitening *w, double *x, size_t columns)
 {
   switch (columns) {
   case 1:

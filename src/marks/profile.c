@@ -6,6 +6,7 @@
 #include "marks_internal.h"
 #include "normal.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 
 static const double INV_SQRT2 = 0.70710678118654752;
 static const double INV_SQRT_2PI = 0.39894228040143268;
@@ -177,7 +178,7 @@ void sp_profile_fill(const sp_shape *s, sp_profile *p)
     memcpy(table[k] + STEPS * LENGTH, table[k] + 1, (LENGTH - 1) * sizeof(float));
 }
 
-void sp_profile_row(const float *table, double x, int32_t n, double *restrict out)
+SP_WIDE void sp_profile_row(const float *table, double x, int32_t n, double *restrict out)
 {
   const double place = (x + SP_PROFILE_REACH) * SP_PROFILE_STEPS;
   const int32_t index = (int32_t)fmin(fmax(floor(place), -1e6), 1e6);

@@ -20,6 +20,7 @@
 #include "raster/pages.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
+#include "workers/wide.h"
 
 enum { GROUP_STRIPS = 8, STRETCHES = 8, MAX_PEAKS = 1024 };
 static const double CLIP = 6.0;
@@ -268,7 +269,7 @@ static void silence_outside(const search *s, int32_t k, int32_t lo, int32_t hi, 
       r[u - lo] = 0.0f;
 }
 
-static void hold_strip(const search *s, int32_t k, int32_t lo, int32_t hi, double *sum, float *r)
+SP_WIDE static void hold_strip(const search *s, int32_t k, int32_t lo, int32_t hi, double *sum, float *r)
 {
   filter_strip(profile_of(s, k), s->length, &s->f, s->scale[k], lo, hi, sum, r);
   if (s->o->has_rule)
@@ -299,7 +300,7 @@ static void add_eight_strips(int32_t n, const float *const r[GROUP_STRIPS], floa
 
 /* Sums eight strips along lines of this slope; u is where the line crosses v = v_middle. Beyond the ends of the picture
  * nothing is added. */
-static void sum_eight(const search *s, const desk *d, int32_t first, double slope, const stretch *at, float *out)
+SP_WIDE static void sum_eight(const search *s, const desk *d, int32_t first, double slope, const stretch *at, float *out)
 {
   const float *r[GROUP_STRIPS];
   const int32_t n = at->to - at->from;
@@ -356,7 +357,7 @@ static void extend_runs(int32_t n, const float *restrict in, float scale, int32_
 }
 
 /* All slopes for one stretch of places: stretches share nothing, so they can be done at the same time. */
-static void search_stretch(void *context, size_t index)
+SP_WIDE static void search_stretch(void *context, size_t index)
 {
   search *s = context;
   const int32_t from = stretch_begin(s, (int32_t)index), to = stretch_begin(s, (int32_t)index + 1);

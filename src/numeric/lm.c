@@ -166,8 +166,10 @@ static double gradient_cosine(const fit *f, double cost)
 static double damped_step(const fit *f, double *step)
 {
   const size_t p = f->p;
-  double a[2 * P_MAX * P_MAX] = {0}, diagonal[P_MAX], d[2 * P_MAX] = {0};
+  double a[2 * P_MAX * P_MAX], diagonal[P_MAX], d[2 * P_MAX];
   sp_qr qr = {2 * p, p, a, diagonal};
+  memset(a, 0, 2 * p * p * sizeof *a); /* what p takes of it: there are many steps, and most have few parameters */
+  memset(d, 0, 2 * p * sizeof *d);
   for (size_t k = 0; k < p; k++) {
     for (size_t i = 0; i <= k; i++)
       a[k * 2 * p + i] = triangle(f, i, k);

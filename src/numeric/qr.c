@@ -8,8 +8,10 @@
 
 #include <math.h>
 
+#include "workers/wide.h"
+
 /* Sum of a[i] b[i]. Eight running sums: the order of additions is the program's to choose, not the compiler's. */
-static double dot(const double *a, const double *b, size_t n)
+static inline double dot(const double *a, const double *b, size_t n)
 {
   enum { LANES = 8 };
   double lane[LANES] = {0}, sum = 0.0;
@@ -25,7 +27,7 @@ static double dot(const double *a, const double *b, size_t n)
 }
 
 /* Reflects b[j..rows) in the hyperplane to the reflector of column j. */
-static void reflect(const sp_qr *qr, size_t j, double *restrict b)
+static inline void reflect(const sp_qr *qr, size_t j, double *restrict b)
 {
   const double *restrict v = qr->a + j * qr->rows;
   const double length = -qr->diagonal[j] * v[j]; /* v'v / 2 */
@@ -36,7 +38,7 @@ static void reflect(const sp_qr *qr, size_t j, double *restrict b)
     b[i] -= part * v[i];
 }
 
-void sp_qr_factor(sp_qr *qr)
+SP_WIDE void sp_qr_factor(sp_qr *qr)
 {
   for (size_t j = 0; j < qr->columns; j++) {
     double *v = qr->a + j * qr->rows;
@@ -49,7 +51,7 @@ void sp_qr_factor(sp_qr *qr)
   }
 }
 
-void sp_qr_apply(const sp_qr *qr, double *b)
+SP_WIDE void sp_qr_apply(const sp_qr *qr, double *b)
 {
   for (size_t j = 0; j < qr->columns; j++)
     reflect(qr, j, b);

@@ -18,7 +18,7 @@
 #include <string.h>
 
 #include "raster/pages.h"
-#include "raster/wide.h"
+#include "workers/wide.h"
 #include "slotproof/raster.h"
 
 enum {
@@ -138,19 +138,108 @@ static uint32_t sum_u16(const uint16_t *samples, uint32_t n)
   return total;
 }
 
-static void average_runs(const pass *p, uint32_t y, float *restrict out)
+/* The usual widths fill a few words: WORDS whole ones, and of the one that ends with the run the samples not yet
+ * counted. How many is known where this is compiled, so that nothing but additions is left. */
+enum { MOST_WORDS = 4 };
+
+static uint64_t word_at(const void *samples)
 {
-  const uint32_t w = p->columns->width_px, count = p->columns->count;
+  uint64_t word;
+  memcpy(&word, samples, sizeof word);
+  return word;
+}
+
+/* All bits of the last `count` bytes of a word. */
+static uint64_t last_bytes(size_t count)
+{
+  uint8_t bytes[sizeof(uint64_t)] = {0};
+  for (size_t i = sizeof bytes - count; i < sizeof bytes; i++)
+    bytes[i] = 255;
+  return word_at(bytes);
+}
+
+static inline void average_few_u8(const uint8_t *row, uint32_t w, uint32_t count, uint32_t words, float *restrict out)
+{
+  const uint64_t even_bytes = UINT64_C(0x00ff00ff00ff00ff), rest = last_bytes(w % 8);
   const double weight = 1.0 / w;
-  if (p->raster->u8) {
-    const uint8_t *row = p->raster->u8 + (size_t)y * p->raster->width_px;
+  for (uint32_t s = 0; s < count; s++, row += w) {
+    const uint64_t last = word_at(row + w - 8) & rest;
+    uint64_t lanes = (last & even_bytes) + ((last >> 8) & even_bytes);
+    for (uint32_t k = 0; k < words; k++) {
+      const uint64_t word = word_at(row + 8 * k);
+      lanes += (word & even_bytes) + ((word >> 8) & even_bytes);
+    }
+    out[s] = (float)((uint32_t)((lanes * UINT64_C(0x0001000100010001)) >> 48) * weight);
+  }
+}
+
+static inline void average_few_u16(const uint16_t *row, uint32_t w, uint32_t count, uint32_t words, float *restrict out)
+{
+  const uint64_t even = UINT64_C(0x0000ffff0000ffff), rest = last_bytes(2 * (w % 4));
+  const double weight = 1.0 / w;
+  for (uint32_t s = 0; s < count; s++, row += w) {
+    const uint64_t last = word_at(row + w - 4) & rest;
+    uint64_t lanes = (last & even) + ((last >> 16) & even);
+    for (uint32_t k = 0; k < words; k++) {
+      const uint64_t word = word_at(row + 4 * k);
+      lanes += (word & even) + ((word >> 16) & even);
+    }
+    out[s] = (float)((uint32_t)(lanes + (lanes >> 32)) * weight);
+  }
+}
+
+static void average_runs_u8(const uint8_t *row, uint32_t w, uint32_t count, float *restrict out)
+{
+  const double weight = 1.0 / w;
+  switch (w / 8) {
+  case 1:
+    average_few_u8(row, w, count, 1, out);
+    return;
+  case 2:
+    average_few_u8(row, w, count, 2, out);
+    return;
+  case 3:
+    average_few_u8(row, w, count, 3, out);
+    return;
+  case MOST_WORDS:
+    average_few_u8(row, w, count, MOST_WORDS, out);
+    return;
+  default:
     for (uint32_t s = 0; s < count; s++)
       out[s] = (float)(sum_u8(row + (size_t)s * w, w) * weight);
-  } else {
-    const uint16_t *row = p->raster->u16 + (size_t)y * p->raster->width_px;
+  }
+}
+
+static void average_runs_u16(const uint16_t *row, uint32_t w, uint32_t count, float *restrict out)
+{
+  const double weight = 1.0 / w;
+  switch (w / 4) {
+  case 1:
+    average_few_u16(row, w, count, 1, out);
+    return;
+  case 2:
+    average_few_u16(row, w, count, 2, out);
+    return;
+  case 3:
+    average_few_u16(row, w, count, 3, out);
+    return;
+  case MOST_WORDS:
+    average_few_u16(row, w, count, MOST_WORDS, out);
+    return;
+  default:
     for (uint32_t s = 0; s < count; s++)
       out[s] = (float)(sum_u16(row + (size_t)s * w, w) * weight);
   }
+}
+
+static void average_runs(const pass *p, uint32_t y, float *restrict out)
+{
+  const uint32_t w = p->columns->width_px, count = p->columns->count;
+  const size_t first = (size_t)y * p->raster->width_px;
+  if (p->raster->u8)
+    average_runs_u8(p->raster->u8 + first, w, count, out);
+  else
+    average_runs_u16(p->raster->u16 + first, w, count, out);
 }
 
 /* Moves the values of `count` rows, the first of them row y, from the tile to the strips. */

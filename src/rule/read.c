@@ -15,6 +15,7 @@
 #include "slotproof/rule.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
+#include "workers/wide.h"
 
 enum {
   BLOCK_STRIPS = 12,
@@ -46,7 +47,7 @@ static const float *band(const bands *b, int32_t j)
   return b->value + (size_t)j * (size_t)b->length;
 }
 
-static void read_stretch(void *context, size_t index)
+SP_WIDE static void read_stretch(void *context, size_t index)
 {
   const bands *b = context;
   const int32_t u0 = (int32_t)((int64_t)b->length * (int64_t)index / STRETCHES);
@@ -99,7 +100,7 @@ typedef struct strength_work {
   const float *wave; /* cosine, then sine, both under a Hann window */
 } strength_work;
 
-static void strength_of_band(void *context, size_t j)
+SP_WIDE static void strength_of_band(void *context, size_t j)
 {
   const strength_work *w = context;
   const int32_t size = w->s->size;

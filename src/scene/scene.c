@@ -4,7 +4,7 @@
 #include <math.h>
 #include <string.h>
 
-#include "raster/wide.h"
+#include "workers/wide.h"
 
 sp_view sp_view_of(const sp_raster *raster, sp_along along)
 {

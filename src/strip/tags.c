@@ -12,7 +12,7 @@
 #include <apriltag/apriltag.h>
 #include <apriltag/tag36h11.h>
 
-#include "raster/wide.h"
+#include "workers/wide.h"
 #include "strip_internal.h"
 
 /* A smaller picture holds no tag. */
