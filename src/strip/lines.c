@@ -8,10 +8,12 @@
  * together is 1/12 px^2 in every direction, and two points +-1/sqrt(12) apart from the middle have it, too.) */
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 #include "strip_internal.h"
+#include "workers/wide.h"
 
 enum { TABLE_STEPS = 32, TABLE_REACH = 64, BINS_PER_PX = 4, ROUNDS = 3, STEPS = 3, TERMS = 4 };
 /* A line's shift from where it was predicted, of the reach; its depth against the others' median; its misfit. */
@@ -43,7 +45,7 @@ static void fill_table(const sp_ruled_profile *p, profile_table *table)
 }
 
 /* Value and slope at x. */
-static double table_at(const profile_table *table, double x, double *slope)
+static inline double table_at(const profile_table *table, double x, double *slope)
 {
   const double p = (x + TABLE_REACH) * TABLE_STEPS;
   *slope = 0.0;
@@ -57,9 +59,7 @@ static double table_at(const profile_table *table, double x, double *slope)
 /* ---- the pixels of a line -----------------------------------------------------------------------------------------
  */
 
-typedef void (*pixel_visit)(void *context, double across_px, double along_px, double grey);
-
-static double grey_at(const sp_raster *r, int32_t x, int32_t y)
+static inline double grey_at(const sp_raster *r, int32_t x, int32_t y)
 {
   const size_t i = (size_t)y * r->width_px + (size_t)x;
   return r->u8 ? r->u8[i] : r->u16[i] / 257.0;
@@ -78,19 +78,45 @@ static bool inside(const sp_raster *r, const sp_ruled_line *line)
          line->at.y + ey <= r->height_px - 1.0;
 }
 
-/* Calls `visit` for every pixel within the line's window; the line is inside the picture. */
-static void visit_pixels(const sp_raster *r, const sp_ruled_line *line, pixel_visit visit, void *context)
+typedef struct span {
+  int32_t first, last;
+} span;
+
+/* Narrows the span to the pixels of a row with |off + steep dx| <= most, dx from `middle`, with one to spare: what
+ * counts in the end is `in_window`. */
+static span narrowed(span s, double middle, double off, double steep, double most)
 {
-  const double ex = extent(line->along.x, line->right.x, line), ey = extent(line->along.y, line->right.y, line);
-  const int32_t x0 = (int32_t)ceil(line->at.x - ex), x1 = (int32_t)floor(line->at.x + ex);
-  const int32_t y0 = (int32_t)ceil(line->at.y - ey), y1 = (int32_t)floor(line->at.y + ey);
-  for (int32_t y = y0; y <= y1; y++)
-    for (int32_t x = x0; x <= x1; x++) {
-      const double dx = x - line->at.x, dy = y - line->at.y;
-      const double across = dx * line->right.x + dy * line->right.y, along = dx * line->along.x + dy * line->along.y;
-      if (fabs(along) <= line->half_px && fabs(across) <= line->reach_px)
-        visit(context, across, along, grey_at(r, x, y));
-    }
+  if (!(fabs(steep) > 1e-3))
+    return s;
+  const double a = (-most - off) / steep, b = (most - off) / steep;
+  s.first = (int32_t)fmax(s.first, ceil(middle + fmin(a, b)) - 1.0);
+  s.last = (int32_t)fmin(s.last, floor(middle + fmax(a, b)) + 1.0);
+  return s;
+}
+
+/* The rows that a line's window reaches into. */
+static span rows_of(const sp_ruled_line *line)
+{
+  const double ey = extent(line->along.y, line->right.y, line);
+  return (span){(int32_t)ceil(line->at.y - ey), (int32_t)floor(line->at.y + ey)};
+}
+
+/* The pixels of row y that may lie within it. */
+static span columns_of(const sp_ruled_line *line, int32_t y)
+{
+  const double ex = extent(line->along.x, line->right.x, line), dy = y - line->at.y;
+  const span box = {(int32_t)ceil(line->at.x - ex), (int32_t)floor(line->at.x + ex)};
+  const span across = narrowed(box, line->at.x, dy * line->right.y, line->right.x, line->reach_px);
+  return narrowed(across, line->at.x, dy * line->along.y, line->along.x, line->half_px);
+}
+
+/* Where pixel (x, y) lies from the line's middle; false if not within the window. */
+static inline bool in_window(const sp_ruled_line *line, int32_t x, int32_t y, double *across, double *along)
+{
+  const double dx = x - line->at.x, dy = y - line->at.y;
+  *across = dx * line->right.x + dy * line->right.y;
+  *along = dx * line->along.x + dy * line->along.y;
+  return fabs(*along) <= line->half_px && fabs(*across) <= line->reach_px;
 }
 
 /* ---- one line -----------------------------------------------------------------------------------------------------
@@ -104,40 +130,47 @@ typedef struct line_sums {
   size_t count;
 } line_sums;
 
-static void add_pixel(void *context, double d, double along, double grey)
-{
-  line_sums *s = context;
-  double steep;
-  const double t = table_at(s->table, d - s->shift, &steep);
-  const double rest = grey - s->level - s->slope * d + s->depth * t;
-  const double row[TERMS] = {1.0, d, -t, s->depth * steep};
-  for (int a = 0; a < TERMS; a++) {
-    for (int b = 0; b <= a; b++)
-      s->gram[TERMS * a + b] += row[a] * row[b];
-    s->rhs[a] += row[a] * rest;
-  }
-  const double leaning = row[TERMS - 1] * along;
-  s->lean_gram += leaning * leaning;
-  s->lean_rhs += leaning * rest;
-  s->rest2 += rest * rest;
-  s->count++;
-}
+/* A row of the equations and its products, all terms at once. */
+typedef double terms __attribute__((vector_size(TERMS * sizeof(double))));
 
-static void clear_sums(line_sums *s)
+/* Adds up the equations of all pixels in the window; the line is inside the picture. The sums stay in registers: there
+ * are some thousand pixels a line, and every fit of a line passes over them a dozen times. */
+SP_WIDE static void sum_pixels(const sp_raster *r, const sp_ruled_line *line, line_sums *s)
 {
-  for (int i = 0; i < TERMS * TERMS; i++)
-    s->gram[i] = 0.0;
-  for (int i = 0; i < TERMS; i++)
-    s->rhs[i] = 0.0;
-  s->rest2 = s->lean_gram = s->lean_rhs = 0.0;
+  terms gram[TERMS] = {{0.0}}, rhs = {0.0};
+  double rest2 = 0.0, lean_gram = 0.0, lean_rhs = 0.0;
+  const double level = s->level, slope = s->slope, depth = s->depth, shift = s->shift;
+  const span rows = rows_of(line);
   s->count = 0;
+  for (int32_t y = rows.first; y <= rows.last; y++) {
+    const span columns = columns_of(line, y);
+    for (int32_t x = columns.first; x <= columns.last; x++) {
+      double d, along, steep;
+      if (!in_window(line, x, y, &d, &along))
+        continue;
+      const double t = table_at(s->table, d - shift, &steep);
+      const double rest = grey_at(r, x, y) - level - slope * d + depth * t, lean = depth * steep * along;
+      const terms row = {1.0, d, -t, depth * steep};
+      for (int a = 0; a < TERMS; a++)
+        gram[a] += row[a] * row;
+      rhs += rest * row;
+      lean_gram += lean * lean;
+      lean_rhs += lean * rest;
+      rest2 += rest * rest;
+      s->count++;
+    }
+  }
+  memcpy(s->gram, gram, sizeof s->gram);
+  memcpy(s->rhs, &rhs, sizeof s->rhs);
+  s->rest2 = rest2;
+  s->lean_gram = lean_gram;
+  s->lean_rhs = lean_rhs;
 }
 
 /* One Gauss-Newton step; false if the pixels do not determine the line. */
 static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *s)
 {
-  clear_sums(s);
-  visit_pixels(r, line, add_pixel, s);
+  sum_pixels(r, line, s);
   if (s->count < 3 * TERMS || !sp_cholesky(TERMS, s->gram))
     return false;
   sp_cholesky_solve(TERMS, s->gram, s->rhs);
@@ -152,8 +185,7 @@ static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *
 static double doubt(const sp_raster *r, sp_ruled_line *line, line_sums *s, double *misfit)
 {
   double inverse[TERMS * TERMS];
-  clear_sums(s);
-  visit_pixels(r, line, add_pixel, s);
+  sum_pixels(r, line, s);
   const double variance = s->rest2 / ((double)s->count - TERMS);
   *misfit = sqrt(variance) / s->depth;
   line->lean = s->lean_rhs / s->lean_gram;
@@ -205,18 +237,25 @@ enum { BINS = 2 * TABLE_REACH * BINS_PER_PX + 1 };
 
 typedef struct stack {
   double sum[BINS], weight[BINS];
-  double level, depth; /* of the line that is being added */
 } stack;
 
-static void stack_pixel(void *context, double d, double along, double grey)
+static void stack_line(const sp_raster *r, const sp_ruled_line *line, stack *k)
 {
-  stack *k = context;
-  (void)along;
-  const int32_t bin = (int32_t)lround(d * BINS_PER_PX) + BINS / 2;
-  if (bin < 0 || bin >= BINS)
-    return;
-  k->sum[bin] += (k->level - grey) * k->depth;
-  k->weight[bin] += k->depth * k->depth;
+  const double level = line->level, depth = line->amplitude;
+  const span rows = rows_of(line);
+  for (int32_t y = rows.first; y <= rows.last; y++) {
+    const span columns = columns_of(line, y);
+    for (int32_t x = columns.first; x <= columns.last; x++) {
+      double d, along;
+      if (!in_window(line, x, y, &d, &along))
+        continue;
+      const int32_t bin = (int32_t)lround(d * BINS_PER_PX) + BINS / 2;
+      if (bin < 0 || bin >= BINS)
+        continue;
+      k->sum[bin] += (level - grey_at(r, x, y)) * depth;
+      k->weight[bin] += depth * depth;
+    }
+  }
 }
 
 typedef struct stack_points {
@@ -268,11 +307,8 @@ static sp_status fit_profile(const sp_raster *r, size_t count, const sp_ruled_li
   stack_points *p = calloc(1, sizeof *p);
   sp_status status = k && p ? SP_OK : sp_fail_memory(err);
   for (size_t i = 0; !status && i < count; i++)
-    if (lines[i].good) {
-      k->level = lines[i].level;
-      k->depth = lines[i].amplitude;
-      visit_pixels(r, &lines[i], stack_pixel, k);
-    }
+    if (lines[i].good)
+      stack_line(r, &lines[i], k);
   if (!status) {
     p->pitch_px = profile->pitch_px;
     list_bins(k, p);

@@ -516,7 +516,8 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
     if (status || !count)
       return status;
   }
-  const sp_tag_search search = effort == SP_STRIP_CLOSER ? SP_TAGS_GLANCE : SP_TAGS_ALL;
+  const bool expected = effort == SP_STRIP_LOOK || effort == SP_STRIP_SEARCH;
+  const sp_tag_search search = expected ? SP_TAGS_ALL : SP_TAGS_GLANCE;
   status = sp_strip_find_tags(raster, LOOK_PX, search, &tags, &count, err);
   sight->tags_seen = count;
   if (!status)

@@ -18,8 +18,8 @@
 /* A smaller picture holds no tag. */
 enum { LEAST_SIDE_PX = 32 };
 /* Blocks in which black and white are looked for, and how often they are doubled: a tag is at least three of the
- * smallest broad, and its cells are at most one of the largest. */
-enum { BLOCK_PX = 8, BLOCK_LEVELS = 2, BUSY_OF_NINE = 7 };
+ * smallest broad, and its cells are at most one of the largest. In a picture longer than LONG_PX cells are larger. */
+enum { BLOCK_PX = 8, BLOCK_LEVELS = 3, FEWER_LEVELS = 2, LONG_PX = 1200, BUSY_OF_NINE = 7 };
 /* Below this a "tag" is noise: mean difference between cells and threshold, of 255. */
 static const float LEAST_MARGIN = 25.0f;
 /* Where black and white about a place differ by less than that, of 255, the library looks no further: with its own 5 it
@@ -222,10 +222,11 @@ static part wanted_part(const blocks *b, const image_u8_t *image)
 static bool keep_areas(image_u8_t *image, part *left)
 {
   blocks level[BLOCK_LEVELS] = {{0}};
+  const int levels = image->width > LONG_PX || image->height > LONG_PX ? BLOCK_LEVELS : FEWER_LEVELS;
   uint32_t columns = ((uint32_t)image->width + BLOCK_PX - 1) / BLOCK_PX;
   uint32_t rows = ((uint32_t)image->height + BLOCK_PX - 1) / BLOCK_PX;
   int made = 0;
-  while (made < BLOCK_LEVELS && make_blocks(columns, rows, &level[made])) {
+  while (made < levels && make_blocks(columns, rows, &level[made])) {
     if (made)
       note_blocks(&level[made - 1], &level[made]);
     else
@@ -234,15 +235,15 @@ static bool keep_areas(image_u8_t *image, part *left)
     columns = (columns + 1) / 2;
     rows = (rows + 1) / 2;
   }
-  for (int i = BLOCK_LEVELS - 1; made == BLOCK_LEVELS && i > 0; i--)
+  for (int i = levels - 1; made == levels && i > 0; i--)
     hand_down(&level[i], &level[i - 1]);
-  if (made == BLOCK_LEVELS) {
+  if (made == levels) {
     *left = wanted_part(&level[0], image);
     paint_unwanted(&level[0], image);
   }
   for (int i = 0; i < made; i++)
     free_blocks(&level[i]);
-  return made == BLOCK_LEVELS;
+  return made == levels;
 }
 
 /* ---- the library ---------------------------------------------------------------------------------------------------
