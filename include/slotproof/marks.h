@@ -64,6 +64,8 @@ typedef struct sp_mark {
   bool burr;    /* a raised burr was seen and modelled */
   bool clipped; /* white where it is brightest: full scale was reached */
   bool by_hand; /* found only because somebody pointed at it */
+  double usual_width_px; /* slot far broader than the others, which are so broad: it may be two, and u_u_px reaches to
+                            either; otherwise 0 */
   sp_walls walls;
 } sp_mark;
 

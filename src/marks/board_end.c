@@ -17,6 +17,12 @@ static const double UNREFINED_U_PX = 0.3;
 /* Half-height crossings and model do not differ by more if both see the same edge; of a larger difference so much is in
  * doubt, so that either may be right. */
 static const double MOST_REFINED_MM = 0.2, DISAGREED = 0.5;
+/* Within so many blurs an edge has changed from wood to lid; what goes on to change by that much more over twice the
+ * reach is a shadow running out. */
+static const double SHARP_BLURS = 3.0, GOES_ON = 1.4;
+/* Such a shadow falls off otherwise than the model's parabola: edges beside one were 0.1 to 0.2 px off on drawn boards.
+ */
+static const double DEEP_SHADOW_U_PX = 0.15;
 
 /* Mean profile along u of the board's inner width, sheared so that a square end stays sharp; from `lo` to `hi` alone,
  * the second left out. */
@@ -182,6 +188,44 @@ static sp_status fit_end(const sp_view *view, const sp_board *board, int32_t u0,
   return SP_OK;
 }
 
+/* By how much the mean profile changes at once at u_px. */
+static double sharp_step(const float *p, double u_px, int32_t reach_px)
+{
+  const int32_t u = (int32_t)lround(u_px), beside = (reach_px + 1) / 2;
+  double before = 0.0, after = 0.0;
+  for (int32_t d = beside; d <= reach_px; d++) {
+    before += (double)p[u - d];
+    after += (double)p[u + d];
+  }
+  return fabs(after - before) / (reach_px - beside + 1);
+}
+
+/* Does the picture change at once where the edge was measured, and gradually where the half-height crossings put it?
+ * Then those have seen how far the shadow of the board reaches, as they do where wood and lid are much alike. */
+static sp_status is_shadow_running_out(const sp_board_search *s, const sp_board *board, const sp_board_end *edge,
+                                       double crossing_px, bool *soft, sp_error *err)
+{
+  const int32_t length = (int32_t)s->scene->strips[s->along].length_px;
+  const double blur_px = s->o->blur_px > 0.0 ? s->o->blur_px : fmax(0.9, 0.03 * s->o->px_per_mm);
+  const int32_t reach_px = (int32_t)fmax(2.0, ceil(SHARP_BLURS * blur_px));
+  const int32_t lo = (int32_t)lround(fmin(edge->u_px, crossing_px)) - 2 * reach_px,
+                hi = (int32_t)lround(fmax(edge->u_px, crossing_px)) + 2 * reach_px + 1;
+  *soft = false;
+  if (lo < 0 || hi > length)
+    return SP_OK;
+  float *profile = calloc((size_t)length, sizeof *profile);
+  if (!profile)
+    return sp_fail_memory(err);
+  const sp_status status = inner_profile(s->scene, s->along, board, edge->slope, lo, hi, profile, err);
+  if (!status) {
+    const double crossing = sharp_step(profile, crossing_px, reach_px);
+    *soft = crossing < sharp_step(profile, edge->u_px, reach_px) &&
+            sharp_step(profile, crossing_px, 2 * reach_px) > GOES_ON * crossing;
+  }
+  free(profile);
+  return status;
+}
+
 /* Measures an end that was found. Where it does not show well enough for that, the half-height crossings stand, with
  * what a streak of grain along the edge may do to them. */
 static sp_status refine_end(const sp_board_search *s, const sp_board *board, int which, sp_board_end *end,
@@ -199,14 +243,18 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
   if (status || !seen)
     return status;
   const double u_px = sp_lengthwise_at(&edge, end->v_px);
-  const double apart = fabs(u_px - end->u_px); /* a shadow's end passes for a step, not for the end of the wood */
+  const double crossing_px = end->u_px, apart = fabs(u_px - crossing_px);
   end->u_px = u_px;
   end->slope = edge.slope;
   end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
   end->u_slope = edge.u_slope;
-  if (apart > MOST_REFINED_MM * s->o->px_per_mm)
-    end->u_u_px = hypot(end->u_u_px, DISAGREED * apart);
-  return SP_OK;
+  if (!(apart > MOST_REFINED_MM * s->o->px_per_mm))
+    return SP_OK;
+  bool soft;
+  const sp_status looked = is_shadow_running_out(s, board, end, crossing_px, &soft, err);
+  if (!looked)
+    end->u_u_px = hypot(end->u_u_px, soft ? DEEP_SHADOW_U_PX : DISAGREED * apart);
+  return looked;
 }
 
 /* What the picture's curve of light does to both ends; the same curve made both. */

@@ -684,7 +684,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
     if (round == 1 || (round == 3 && effort == SP_EFFORT_FULL))
       fit_shape(f, expect, ground, typical_noise(f, work), round == 3 || again, s);
     tie_width(f);
-    if (round == 1 && ground->measured && f->significance < HOPELESS)
+    if (round == 1 && ground->measured && f->significance * sqrt(f->misfit) < HOPELESS)
       break;
     if ((round >= 4 || (again && round >= 2)) && moved < 0.002)
       break;

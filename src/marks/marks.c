@@ -457,6 +457,16 @@ static bool mostly_light(const sp_marks *marks)
   return sum[1] > sum[0];
 }
 
+/* Or so are the most of them, however badly a light line explains what is there: some of their cuts may have been seen.
+ */
+static bool many_light(const sp_marks *marks)
+{
+  size_t light = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    light += marks->marks[i].contrast > 0.0;
+  return 2 * light > marks->count;
+}
+
 /* In a coarse picture noise passes for a burr now and then, and for one as light as its line a line that is a little
  * broader than the others: if most lines show none, none has one. */
 static bool is_denied(const burr_vote *v, const sp_marks *marks, sp_expectation *e)
@@ -507,7 +517,8 @@ static bool place_on_board(const sp_board *board, double clear_px, sp_candidate 
   return !beyond_ends(board, u, clear_px);
 }
 
-/* Only lines beyond doubt have a vote: of junk some part always shows something like a burr. */
+/* Only lines beyond doubt have a vote: of junk some part always shows something like a burr, and so does the crest of a
+ * wave beside a trough. */
 static double least_of_voters(const fit_jobs *jobs, size_t count, double *work)
 {
   size_t n = 0;
@@ -544,7 +555,11 @@ static sp_status final_pass(fit_jobs *jobs, size_t count, size_t parts, burr_vot
     j->ever = j->ever || j->good;
     if (j->ever)
       marks->marks[marks->count++] = j->found;
-    if (j->voted && j->mark.significance >= least)
+  }
+  const bool light = mostly_light(marks);
+  for (size_t i = 0; i < count + parts; i++) {
+    const fit_job *j = &jobs->job[i];
+    if (j->voted && j->mark.significance >= least && (j->mark.contrast > 0.0) == light)
       count_ballot(&j->ballot, votes);
   }
   return SP_OK;
@@ -884,7 +899,7 @@ static sp_status final_fits(const sp_view *view, const sp_candidate *candidates,
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
   bool cuts = false;
   double doubt_px = 0.0;
-  if (!status && o->kind == SP_MARK_KNIFE && mostly_light(marks))
+  if (!status && o->kind == SP_MARK_KNIFE && (mostly_light(marks) || many_light(marks)))
     status = find_cuts_of_burrs(&jobs, count, &cuts, &doubt_px, err);
   if (!status && cuts) {
     votes = (burr_vote){0};
@@ -1014,6 +1029,39 @@ static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
   return SP_OK;
 }
 
+/* One saw leaves slots of one breadth. What is broader than the others by so much, and by this part, is two slots
+ * beside each other or a slot with a pencil's stroke along it; it is by one of its walls that it is what the others
+ * are. A nut's slot may be broad by design, but is as dark as the rest then. */
+static const double BROADER = 1.3, BROADER_MM = 0.12, AS_DARK = 0.85;
+enum { BROAD_COMPANY = 4 };
+
+static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < BROAD_COMPANY)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = marks->marks[i].width_px;
+  const double usual_px = sp_median(work, n);
+  for (size_t i = 0; i < n; i++)
+    work[i] = fabs(marks->marks[i].contrast);
+  const double dark = AS_DARK * sp_median(work, n);
+  free(work);
+  for (size_t i = 0; i < n; i++) {
+    sp_mark *m = &marks->marks[i];
+    const double more_px = m->width_px - usual_px;
+    const bool by_design = (i == 0 || i == n - 1) && fabs(m->contrast) > dark;
+    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px || by_design)
+      continue;
+    m->usual_width_px = usual_px;
+    m->u_u_px = hypot(m->u_u_px, 0.5 * more_px);
+  }
+  return SP_OK;
+}
+
 /* `fine` is the picture in strips as narrow as its lines ask for: what searches for them looks there. */
 static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_along along, const sp_marks_options *told,
                             sp_marks *marks, sp_error *err)
@@ -1062,6 +1110,8 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   merge_doubles(marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
   drop_odd_colour(marks);
   status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
+  if (!status && o->kind == SP_MARK_SLOT)
+    status = doubt_broad_slots(o->px_per_mm, marks, err);
   if (!status)
     status = set_strengths(marks, err);
   if (!status)

@@ -42,7 +42,7 @@ static const double PLAIN_ENOUGH = 1.4;
 /* A ridge as bright as the cut of a light line cannot be told from the cut; one beside a dark cut can, and an
  * exponential one is sharp at its top. On dark wood it may be much the more visible, but so is a light line between two
  * pencil strokes: only where the board's other lines say so. */
-static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5, OUTSHINING_MOST = 3.0;
+static const double RIDGE_MOST = 0.95, DARK_RIDGE_MOST = 1.5, OUTSHINING_MOST = 6.0;
 /* Steps of a fit at most; how dear one may be after the first, against the best so far. */
 enum { MOST_STEPS = 20, FIRST_STEPS = 5 };
 static const double FUTILE_FACTOR = 10.0, FUTILE_MORE = 200.0;
@@ -404,7 +404,7 @@ static ridge_parts parts_of(const problem *p)
  * and the best taken, with the area that is best for it. */
 static double start_ridges(problem *p, int sides)
 {
-  static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8, 1.3, 2.0};
+  static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8, 1.3, 2.0, 3.5};
   const size_t heights = p->expect->burr_outshines ? sizeof HEIGHTS / sizeof *HEIGHTS : 3;
   const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
   const double plain_place = p->value[PLACE];

@@ -114,6 +114,26 @@ static sp_status warn_contested(const frame *f, const sp_match *match, sp_record
   return status;
 }
 
+/* A slot that may be two. */
+static sp_status warn_broad(const frame *f, const sp_match *match, sp_record *record, sp_error *err)
+{
+  sp_status status = SP_OK;
+  for (int32_t k = 0; !status && f->mm && k < (int32_t)record->mark_count; k++) {
+    const sp_mark *m = match->line_of_fret[k] >= 0 ? &f->marks->marks[match->line_of_fret[k]] : NULL;
+    if (!m || !(m->usual_width_px > 0.0))
+      continue;
+    char name[24] = "nut";
+    if (k > 0)
+      snprintf(name, sizeof name, "fret %ld", (long)k);
+    const double mm = verdict_rate_at(f, m->u_px) / f->cosine;
+    status = sp_record_warn(record, err,
+                            "%s: its slot is %.2f mm broad, the others %.2f mm; it may be two beside each other, or "
+                            "something dark lies along it, and its +/- reaches from wall to wall: look what is there",
+                            name, m->width_px * mm, m->usual_width_px * mm);
+  }
+  return status;
+}
+
 /* What stands behind a zero fret: a line, or else the board's end. */
 static void describe_nut_behind(const frame *f, const sp_match *match, const datum *d, const sp_verdict_options *o,
                                 sp_nut_behind_record *r)
@@ -231,6 +251,8 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
     status = warn_parts(record, err);
   if (!status)
     status = warn_contested(f, match, record, err);
+  if (!status)
+    status = warn_broad(f, match, record, err);
   if (layout->zero_fret)
     describe_nut_behind(f, match, &d, o, &record->nut_behind);
   if (!status)

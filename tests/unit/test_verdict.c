@@ -748,6 +748,24 @@ static void a_rival_is_within_the_doubt(void **unused)
   board_free(b);
 }
 
+/* A slot that may be two is named, with both breadths. */
+static void a_broad_slot_is_named(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  sp_error err = {0};
+  judge(b);
+  b->mark[b->line_of_fret[4]].width_px = 1.03 / MM_PER_PX;
+  b->mark[b->line_of_fret[4]].usual_width_px = 0.55 / MM_PER_PX;
+  sp_record_free(&b->record);
+  assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err),
+                   SP_OK);
+  assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
+  assert_int_equal(b->record.warning_count, 1);
+  assert_non_null(strstr(b->record.warnings[0], "fret 4: its slot is 1.03 mm broad, the others 0.55 mm"));
+  board_free(b);
+}
+
 /* No scale: no millimetre anywhere, cents against the best-fitting layout, never a decision. */
 static void no_scale_gives_cents_only(void **unused)
 {
@@ -874,6 +892,7 @@ int main(void)
       cmocka_unit_test(the_fit_states_its_doubt),
       cmocka_unit_test(strays_keep_their_places),
       cmocka_unit_test(a_rival_is_within_the_doubt),
+      cmocka_unit_test(a_broad_slot_is_named),
       cmocka_unit_test(no_scale_gives_cents_only),
       cmocka_unit_test(no_scale_and_an_end_for_a_nut),
       cmocka_unit_test(no_match_is_undecided_with_its_reason),
