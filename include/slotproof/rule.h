@@ -27,6 +27,10 @@ enum { SP_MAX_COMBS = 6 };
 /* Looks for combs in the strips along both axes; the strongest first. Returns how many. */
 sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err);
 
+/* The same for rules of which few strokes are in sight (fewer than about 110 along the picture's longer side), whose
+ * periods escape the search above; slower, and easier to deceive. */
+sp_status sp_rule_find_few(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err);
+
 /* A short stretch of the picture with a period: what bands are made of. (u, v) is its middle. */
 typedef struct sp_rule_stretch {
   double u_px, v_px, period_px, weight;

@@ -442,10 +442,11 @@ static bool beyond_ends(const sp_board *b, double u, double clear)
 }
 
 /* Of cut and burr, line and planing wave beside it, or one line found twice: what is explained better stays. A fit that
- * is put on the burr or the wave leaves the cut unexplained. */
+ * is put on the burr or the wave leaves the cut unexplained; one that is laid askew over a line fits well where they
+ * meet, and shows there only. */
 static double explained(const sp_mark *m)
 {
-  return m->significance / m->misfit;
+  return m->coverage * m->significance / m->misfit;
 }
 
 /* One knife on one wood leaves lines of one colour: that of the better explained marks. */

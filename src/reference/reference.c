@@ -599,52 +599,85 @@ static sp_status try_parts(const sp_scene *scene, double dpi[2], const word *w, 
   return SP_OK;
 }
 
+/* What the search for a rule has come to: its comb, what it is read as, and its kind; kind -1: nothing clear. */
+typedef struct choice {
+  sp_comb combs[SP_MAX_COMBS];
+  size_t count, which;
+  judged read;
+  int kind;
+  size_t readable, most; /* of those that are not clear the one with most strokes, and how many */
+} choice;
+
 /* The comb to use: the first (strongest) whose graduation is clear and agrees with the user's word; if it was read over
  * a part of the picture only, another edge of the rule that was read much further. */
-static sp_status choose(const sp_scene *scene, double dpi[2], const word *w, sp_comb combs[SP_MAX_COMBS],
-                        size_t *combs_found, judged *chosen, int *kind, size_t *which, sp_reference *ref, sp_error *err)
+static sp_status choose_among(const sp_scene *scene, double dpi[2], const word *w, choice *c, sp_reference *ref,
+                              sp_error *err)
 {
-  size_t count = 0, readable = 0, most = 0;
-  sp_status status = sp_rule_find(scene, combs, &count, err);
-  *kind = -1;
-  *combs_found = count;
-  for (size_t i = 0, tried = 0; !status && i < count && tried < MAX_TRIED; i++) {
-    if (on_strip(scene, &combs[i], ref))
+  c->kind = -1;
+  c->most = 0;
+  for (size_t i = 0, tried = 0; i < c->count && tried < MAX_TRIED; i++) {
+    if (on_strip(scene, &c->combs[i], ref))
       continue;
     tried++;
-    const double length = sp_view_of(scene->raster, combs[i].along).length_px;
-    if (*kind >= 0 &&
-        (span_px(&chosen->reading) > LONG_ENOUGH * length || combs[i].strength < 0.1 * combs[*which].strength))
+    const double length = sp_view_of(scene->raster, c->combs[i].along).length_px;
+    if (c->kind >= 0 &&
+        (span_px(&c->read.reading) > LONG_ENOUGH * length || c->combs[i].strength < 0.1 * c->combs[c->which].strength))
       break;
     judged j;
     int here;
-    status = try_comb(scene, dpi, w, combs, count, i, &j, &here, err);
+    const sp_status status = try_comb(scene, dpi, w, c->combs, c->count, i, &j, &here, err);
     if (status)
-      break;
-    if (j.reading.count > most) {
-      most = j.reading.count;
-      readable = i;
+      return status;
+    if (j.reading.count > c->most) {
+      c->most = j.reading.count;
+      c->readable = i;
     }
-    if (here >= 0 && (*kind < 0 || span_px(&j.reading) > 1.2 * span_px(&chosen->reading))) {
-      if (*kind >= 0)
-        sp_rule_reading_free(&chosen->reading);
-      *kind = here;
-      *chosen = j;
-      *which = i;
+    if (here >= 0 && (c->kind < 0 || span_px(&j.reading) > 1.2 * span_px(&c->read.reading))) {
+      if (c->kind >= 0)
+        sp_rule_reading_free(&c->read.reading);
+      c->kind = here;
+      c->read = j;
+      c->which = i;
       continue;
     }
     if (here < 0)
       say_refused(&j, w, ref);
     sp_rule_reading_free(&j.reading);
   }
-  if (!status && *kind < 0 && most >= MIN_STROKES) {
-    *which = readable;
-    status = try_parts(scene, dpi, w, &combs[readable], most, chosen, kind, err);
+  return SP_OK;
+}
+
+/* Where nothing is clear among the usual combs, what else there may be: a rule of which few strokes are in sight, or
+ * parts of the strokes that were read. */
+static sp_status choose_otherwise(const sp_scene *scene, double dpi[2], const word *w, choice *c, sp_reference *ref,
+                                  sp_error *err)
+{
+  choice few = {.kind = -1};
+  sp_status status = sp_rule_find_few(scene, few.combs, &few.count, err);
+  if (!status)
+    status = choose_among(scene, dpi, w, &few, ref, err);
+  if (few.kind >= 0)
+    *c = few;
+  if (!status && c->kind < 0 && c->most >= MIN_STROKES) {
+    c->which = c->readable;
+    status = try_parts(scene, dpi, w, &c->combs[c->readable], c->most, &c->read, &c->kind, err);
   }
-  if (status && *kind >= 0)
-    sp_rule_reading_free(&chosen->reading);
-  else if (*kind >= 0)
-    say_stated_dpi(chosen, *kind, w->kind, dpi[combs[*which].along], ref);
+  return status;
+}
+
+static sp_status choose(const sp_scene *scene, double dpi[2], const word *w, choice *c, sp_reference *ref,
+                        sp_error *err)
+{
+  *c = (choice){.kind = -1};
+  sp_status status = sp_rule_find(scene, c->combs, &c->count, err);
+  if (!status)
+    status = choose_among(scene, dpi, w, c, ref, err);
+  if (!status && c->kind < 0)
+    status = choose_otherwise(scene, dpi, w, c, ref, err);
+  if (status && c->kind >= 0)
+    sp_rule_reading_free(&c->read.reading);
+  else if (c->kind >= 0)
+    say_stated_dpi(&c->read, c->kind, w->kind, dpi[c->combs[c->which].along], ref);
   return status;
 }
 
@@ -652,14 +685,11 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
                            sp_error *err)
 {
   const word w = word_of(options);
-  judged j;
-  int kind = -1;
-  sp_comb combs[SP_MAX_COMBS];
-  size_t count = 0, which = 0;
-  sp_status status = choose(scene, dpi, &w, combs, &count, &j, &kind, &which, ref, err);
+  choice c;
+  sp_status status = choose(scene, dpi, &w, &c, ref, err);
   if (status)
     return status;
-  if (kind < 0) {
+  if (c.kind < 0) {
     if (!ref->reason[0])
       snprintf(ref->reason, sizeof ref->reason,
                "no rule with readable graduations was found; lay a steel rule beside the "
@@ -668,14 +698,14 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   }
   ref->reason[0] = '\0';
   ref->told = SP_TOLD_UNUSED;
-  status = accept_rule(scene, &j, kind, ref, err);
+  status = accept_rule(scene, &c.read, c.kind, ref, err);
   if (!status)
-    hold_strokes(&w, &j, kind, ref);
-  widen_to_second_edge(combs, count, which, scene, ref);
+    hold_strokes(&w, &c.read, c.kind, ref);
+  widen_to_second_edge(c.combs, c.count, c.which, scene, ref);
   ref->record.graduation_told = w.kind >= 0 || ref->told == SP_TOLD_SETTLED;
   if (ref->map.known)
     ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
-  sp_rule_reading_free(&j.reading);
+  sp_rule_reading_free(&c.read.reading);
   return status;
 }
 

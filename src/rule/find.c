@@ -14,10 +14,23 @@
 #include "slotproof/workers.h"
 
 enum { WINDOW_STRIPS = 32, MAX_LAG_STRIPS = 4, MIN_LAG = 4, MAX_WINDOWS = 260, MAX_LAGS = 4 * 32 + 2 };
+/* How much longer the windows and periods are of a search for rules of which little is in sight. */
+enum { LONGER = 4 };
 /* Below this correlation at its period a stretch is no train of strokes. */
 static const double MIN_CORRELATION = 0.30;
 /* The rule lies up to 2 degrees askew (the contract); a little more is looked at. */
 static const double MAX_SLOPE = 0.052;
+
+/* How long windows are and how long a period may be, px. */
+typedef struct reach {
+  int32_t strip_px, window_px, lag_px;
+} reach;
+
+static reach reach_of(const sp_scene *scene, int32_t longer)
+{
+  const int32_t strip_px = (int32_t)scene->strip_px;
+  return (reach){strip_px, longer * WINDOW_STRIPS * strip_px, longer * MAX_LAG_STRIPS * strip_px};
+}
 
 typedef struct window {
   int32_t strip, start;
@@ -146,11 +159,11 @@ static void keep_lively(window *list, size_t room, size_t *count, window w)
 }
 
 /* The windows of one axis with the most energy, at most `room`, the liveliest first. */
-static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, window *list, size_t room, size_t *count,
+static sp_status lively_windows(const sp_strips *strips, reach o, window *list, size_t room, size_t *count,
                                 sp_error *err)
 {
-  const int32_t length = (int32_t)strips->length_px, size = WINDOW_STRIPS * strip_px;
-  const int32_t d = strip_px / 8 > 0 ? strip_px / 8 : 1;
+  const int32_t length = (int32_t)strips->length_px, size = o.window_px;
+  const int32_t d = o.strip_px / 8 > 0 ? o.strip_px / 8 : 1;
   const int32_t per_strip = length > size + d ? (length - size - d) / (size / 2) + 1 : 0;
   *count = 0;
   float *x = malloc((size_t)(size + 1) * sizeof *x);
@@ -168,9 +181,9 @@ static sp_status lively_windows(const sp_strips *strips, int32_t strip_px, windo
   return SP_OK;
 }
 
-static sp_status find_periods(const sp_strips *strips, int32_t strip_px, window *list, size_t count, sp_error *err)
+static sp_status find_periods(const sp_strips *strips, reach o, window *list, size_t count, sp_error *err)
 {
-  const int32_t size = WINDOW_STRIPS * strip_px, d = strip_px / 8 > 0 ? strip_px / 8 : 1;
+  const int32_t size = o.window_px, d = o.strip_px / 8 > 0 ? o.strip_px / 8 : 1;
   float *x = malloc((size_t)size * sizeof *x);
   if (!x)
     return sp_fail_memory(err);
@@ -178,7 +191,7 @@ static sp_status find_periods(const sp_strips *strips, int32_t strip_px, window 
     window *w = &list[i];
     double height = 0.0;
     difference(strips->mean + (size_t)w->strip * strips->length_px + w->start, size, d, x);
-    w->period = period_of(x, size, (double)w->energy, MAX_LAG_STRIPS * strip_px, &height);
+    w->period = period_of(x, size, (double)w->energy, o.lag_px, &height);
     if (w->period > 0.0) {
       w->period = sharpen_period(x, size, (double)w->energy, w->period);
       w->weight = height * sqrt((double)w->energy);
@@ -215,21 +228,20 @@ typedef struct vote {
   double u_px, v_px, weight;
 } vote;
 
-static size_t votes_for(const window *list, size_t count, double period, int32_t strip_px, vote *votes)
+static size_t votes_for(const window *list, size_t count, double period, reach o, vote *votes)
 {
-  const double size = WINDOW_STRIPS * (double)strip_px;
   size_t n = 0;
   for (size_t a = 0; a < count; a++)
     if (list[a].weight > 0.0 && fabs(list[a].period / period - 1.0) <= 0.04)
-      votes[n++] = (vote){list[a].start + 0.5 * size, (list[a].strip + 0.5) * strip_px, list[a].weight};
+      votes[n++] = (vote){list[a].start + 0.5 * o.window_px, (list[a].strip + 0.5) * o.strip_px, list[a].weight};
   return n;
 }
 
 /* The slanted line through most of the windows of one period. */
-static void favourite_band(const window *list, size_t count, double period, int32_t strip_px, sp_comb *comb)
+static void favourite_band(const window *list, size_t count, double period, reach o, sp_comb *comb)
 {
   vote votes[MAX_WINDOWS];
-  const size_t n = votes_for(list, count, period, strip_px, votes);
+  const size_t n = votes_for(list, count, period, o, votes);
   comb->strength = 0.0;
   for (int32_t i = -26; i <= 26; i++) {
     const double slope = MAX_SLOPE * i / 26.0;
@@ -239,7 +251,7 @@ static void favourite_band(const window *list, size_t count, double period, int3
     for (size_t a = 0; a < n; a++) {
       double sum = 0.0, mean = 0.0;
       for (size_t b = 0; b < n; b++)
-        if (fabs(v[b] - v[a]) < 2.5 * strip_px) {
+        if (fabs(v[b] - v[a]) < 2.5 * o.strip_px) {
           sum += votes[b].weight;
           mean += votes[b].weight * (v[b] - v[a]);
         }
@@ -253,26 +265,26 @@ static void favourite_band(const window *list, size_t count, double period, int3
   }
 }
 
-static void drop_explained(window *list, size_t count, const sp_comb *comb, int32_t strip_px)
+static void drop_explained(window *list, size_t count, const sp_comb *comb, reach o)
 {
   for (size_t a = 0; a < count; a++) {
-    const double u = list[a].start + 0.5 * WINDOW_STRIPS * (double)strip_px;
-    const double dv = (list[a].strip + 0.5) * strip_px - comb->slope * u - comb->v0_px;
-    if (fabs(dv) < 9.0 * strip_px && fabs(list[a].period / comb->period_px - 1.0) < 0.05)
+    const double u = list[a].start + 0.5 * o.window_px;
+    const double dv = (list[a].strip + 0.5) * o.strip_px - comb->slope * u - comb->v0_px;
+    if (fabs(dv) < 9.0 * o.strip_px && fabs(list[a].period / comb->period_px - 1.0) < 0.05)
       list[a].weight = 0.0;
   }
 }
 
-static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *combs, size_t room, size_t *found,
-                            sp_error *err)
+static sp_status find_along(const sp_scene *scene, sp_along along, int32_t longer, sp_comb *combs, size_t room,
+                            size_t *found, sp_error *err)
 {
   const sp_strips *strips = &scene->strips[along];
-  const int32_t strip_px = (int32_t)scene->strip_px;
+  const reach o = reach_of(scene, longer);
   window list[MAX_WINDOWS];
   size_t count = 0;
-  sp_status status = lively_windows(strips, strip_px, list, MAX_WINDOWS, &count, err);
+  sp_status status = lively_windows(strips, o, list, MAX_WINDOWS, &count, err);
   if (!status)
-    status = find_periods(strips, strip_px, list, count, err);
+    status = find_periods(strips, o, list, count, err);
   *found = 0;
   while (!status && *found < room) {
     sp_comb comb = {.along = along};
@@ -280,8 +292,8 @@ static sp_status find_along(const sp_scene *scene, sp_along along, sp_comb *comb
     comb.period_px = favourite_period(list, count, &weight);
     if (weight <= 0.0)
       break;
-    favourite_band(list, count, comb.period_px, strip_px, &comb);
-    drop_explained(list, count, &comb, strip_px);
+    favourite_band(list, count, comb.period_px, o, &comb);
+    drop_explained(list, count, &comb, o);
     combs[(*found)++] = comb;
   }
   return status;
@@ -295,6 +307,7 @@ static int by_strength(const void *a, const void *b)
 
 typedef struct axis_search {
   const sp_scene *scene;
+  int32_t longer;
   sp_comb *combs;
   size_t found[2];
   sp_status status[2];
@@ -304,13 +317,13 @@ typedef struct axis_search {
 static void search_axis(void *context, size_t axis)
 {
   axis_search *a = context;
-  a->status[axis] = find_along(a->scene, axis == 0 ? SP_ALONG_X : SP_ALONG_Y, a->combs + axis * (SP_MAX_COMBS / 2),
-                               SP_MAX_COMBS / 2, &a->found[axis], &a->err[axis]);
+  a->status[axis] = find_along(a->scene, axis == 0 ? SP_ALONG_X : SP_ALONG_Y, a->longer,
+                               a->combs + axis * (SP_MAX_COMBS / 2), SP_MAX_COMBS / 2, &a->found[axis], &a->err[axis]);
 }
 
-sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
+static sp_status find(const sp_scene *scene, int32_t longer, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
 {
-  axis_search a = {.scene = scene, .combs = combs};
+  axis_search a = {.scene = scene, .longer = longer, .combs = combs};
   sp_workers_run(search_axis, &a, 2);
   *count = 0;
   for (size_t axis = 0; axis < 2; axis++) {
@@ -326,24 +339,34 @@ sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_
   return SP_OK;
 }
 
+sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
+{
+  return find(scene, 1, combs, count, err);
+}
+
+sp_status sp_rule_find_few(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
+{
+  return find(scene, LONGER, combs, count, err);
+}
+
 sp_status sp_rule_stretches(const sp_scene *scene, sp_along along, sp_rule_stretch list[SP_RULE_STRETCHES],
                             size_t *count, sp_error *err)
 {
   const sp_strips *strips = &scene->strips[along];
-  const int32_t strip_px = (int32_t)scene->strip_px;
+  const reach o = reach_of(scene, 1);
   window *windows = malloc(SP_RULE_STRETCHES * sizeof *windows);
   size_t n = 0;
   *count = 0;
   sp_status status = windows ? SP_OK : sp_fail_memory(err);
   if (!status)
-    status = lively_windows(strips, strip_px, windows, SP_RULE_STRETCHES, &n, err);
+    status = lively_windows(strips, o, windows, SP_RULE_STRETCHES, &n, err);
   if (!status)
-    status = find_periods(strips, strip_px, windows, n, err);
+    status = find_periods(strips, o, windows, n, err);
   for (size_t i = 0; !status && i < n; i++)
     if (windows[i].weight > 0.0)
       list[(*count)++] =
-          (sp_rule_stretch){windows[i].start + 0.5 * WINDOW_STRIPS * (double)strip_px,
-                            (windows[i].strip + 0.5) * (double)strip_px, windows[i].period, windows[i].weight};
+          (sp_rule_stretch){windows[i].start + 0.5 * o.window_px, (windows[i].strip + 0.5) * (double)o.strip_px,
+                            windows[i].period, windows[i].weight};
   free(windows);
   return status;
 }

@@ -222,6 +222,26 @@ static void every_graduation_is_told(void **unused)
     }
 }
 
+/* Of a rule beside a small board few strokes are in sight, each many pixels from the next: such periods were once not
+ * looked for, and the picture had no scale. */
+static void few_strokes_far_apart(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  static const drawn_rule FEW[] = {
+      {.graduation_mm = 1.0, .px_per_mm = 23.61, .count = 71, .blur = 1.2, .noise = 2.0, .seed = 21},
+      {.graduation_mm = 1.0, .px_per_mm = 47.2, .count = 71, .blur = 2.1, .noise = 2.0, .seed = 22},
+      {.graduation_mm = 25.4 / 16.0, .px_per_mm = 23.65, .count = 81, .blur = 1.1, .noise = 2.0, .seed = 23},
+  };
+  for (size_t k = 0; k < sizeof FEW / sizeof *FEW; k++) {
+    const sp_along along = k % 2 ? SP_ALONG_Y : SP_ALONG_X;
+    /* parts of an inch are told apart by whole inches alone, of which five are too few without the file's word */
+    sp_reference ref = read_drawn(&FEW[k], along, FEW[k].graduation_mm > 1.0 ? 600.0 : NAN, &o);
+    check_reading(&ref, &FEW[k], along, FEW[k].count);
+    sp_reference_free(&ref);
+  }
+}
+
 static void askew_by_a_degree_and_a_half(void **unused)
 {
   (void)unused;
@@ -784,6 +804,7 @@ int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_graduation_is_told),
+      cmocka_unit_test(few_strokes_far_apart),
       cmocka_unit_test(askew_by_a_degree_and_a_half),
       cmocka_unit_test(sixteen_bits_read_alike),
       cmocka_unit_test(counts_across_a_gap),
