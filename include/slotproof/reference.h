@@ -131,6 +131,7 @@ typedef struct sp_reference {
   double blur_sd_log; /* standard deviation of its logarithm */
   sp_strip_area area[SP_MOST_STRIP_AREAS];
   size_t area_count;
+  bool no_tag; /* a glance for a printed strip showed none of its tags */
   sp_lean *leans; /* of the strokes read, in order of u; owned */
   size_t lean_count;
   double line_v0_px, line_slope; /* the line they were read on */

@@ -26,6 +26,9 @@ enum { SP_MAX_COMBS = 6 };
 
 /* Looks for combs in the strips along both axes; the strongest first. Returns how many. */
 sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err);
+/* The same along one axis only; the scene need have no strips along the other. */
+sp_status sp_rule_find_along(const sp_scene *scene, sp_along along, sp_comb combs[SP_MAX_COMBS / 2], size_t *count,
+                             sp_error *err);
 
 /* The same for rules of which few strokes are in sight (fewer than about 110 along the picture's longer side), whose
  * periods escape the search above; slower, and easier to deceive. */

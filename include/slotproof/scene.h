@@ -51,6 +51,8 @@ typedef struct sp_scene {
 } sp_scene;
 
 sp_status sp_scene_create(const sp_raster *raster, sp_scene *scene, sp_error *err);
+/* The same with strips along one axis only; those of the other are left empty. */
+sp_status sp_scene_create_along(const sp_raster *raster, sp_along along, sp_scene *scene, sp_error *err);
 /* With strips of this width. */
 sp_status sp_scene_create_strips(const sp_raster *raster, uint32_t strip_px, sp_scene *scene, sp_error *err);
 void sp_scene_free(sp_scene *scene);

@@ -117,7 +117,7 @@ static sp_status read_as_photo(opened_picture *open, const sp_reference_options 
   const sp_photo_lens known = calibrated ? calibrated_lens(open, options->profile) : (sp_photo_lens){.prior = {0}};
   const sp_photo_lens *lens = calibrated ? &known : NULL;
   sp_status status = SP_OK;
-  if (options->kind != SP_REFERENCE_RULE)
+  if (options->kind != SP_REFERENCE_RULE && !(read_flat && open->reference.no_tag)) /* the same glance at the same picture */
     status = read_by_strip(open, options, lens, err);
   if (status || open->reference.map.known || options->kind == SP_REFERENCE_STRIP)
     return status;

@@ -94,7 +94,8 @@ static void fill_patch(const sp_raster *source, patch *p)
 }
 
 typedef float four __attribute__((vector_size(16)));
-typedef int32_t four_ints __attribute__((vector_size(16)));
+typedef float eight __attribute__((vector_size(4 * GRID)));
+typedef int32_t eight_ints __attribute__((vector_size(4 * GRID)));
 
 static inline four four_at(const float *p)
 {
@@ -103,53 +104,75 @@ static inline four four_at(const float *p)
   return v;
 }
 
-/* Four places of a row of the new picture at once, all inside: their pixels in the patch, and how far past these. */
+/* The places of one row of a cell, all inside: their pixels in the patch, and how far past these. The weights' first
+ * tap is counted in floats. */
 typedef struct places {
-  four_ints pixel, x, y;
-  four past_x, past_y;
+  uint32_t pixel[GRID], column_weight[GRID], row_weight[GRID];
+  eight past_x, past_y;
 } places;
 
-static inline places places_at(four x, four y)
+static inline void find_places(float x0, float y0, float dx, float dy, places *at)
 {
-  places p = {.x = __builtin_convertvector(x, four_ints), .y = __builtin_convertvector(y, four_ints)};
-  p.pixel = p.y * PATCH + p.x; /* all are positive: this rounds down */
-  p.past_x = x - __builtin_convertvector(p.x, four);
-  p.past_y = y - __builtin_convertvector(p.y, four);
-  return p;
+  const eight place = {0.0f, 1.0f, 2.0f, 3.0f, 4.0f, 5.0f, 6.0f, 7.0f};
+  const eight x = x0 + place * dx, y = y0 + place * dy;
+  const eight_ints column = __builtin_convertvector(x, eight_ints), row = __builtin_convertvector(y, eight_ints);
+  const eight_ints pixel = row * PATCH + column; /* all are positive: this rounds down */
+  at->past_x = x - __builtin_convertvector(column, eight);
+  at->past_y = y - __builtin_convertvector(row, eight);
+  const eight_ints column_weight = __builtin_convertvector(at->past_x * PHASES + 0.5f, eight_ints) * TAPS;
+  const eight_ints row_weight = __builtin_convertvector(at->past_y * PHASES + 0.5f, eight_ints) * TAPS;
+  memcpy(at->pixel, &pixel, sizeof pixel);
+  memcpy(at->column_weight, &column_weight, sizeof column_weight);
+  memcpy(at->row_weight, &row_weight, sizeof row_weight);
 }
 
 /* Between four pixels: half the work, and blurred a little; good enough to look for something in. */
-static inline four interpolated(const patch *p, four x, four y)
+static inline void interpolate(const patch *p, const places *at, float value[GRID])
 {
-  const places at = places_at(x, y);
-  const float *a = p->value + at.pixel[0], *b = p->value + at.pixel[1], *c = p->value + at.pixel[2],
-              *d = p->value + at.pixel[3];
-  const four left = {a[0], b[0], c[0], d[0]}, left_below = {a[PATCH], b[PATCH], c[PATCH], d[PATCH]};
-  const four right = {a[1], b[1], c[1], d[1]}, right_below = {a[PATCH + 1], b[PATCH + 1], c[PATCH + 1], d[PATCH + 1]};
-  const four upper = left + at.past_x * (right - left), lower = left_below + at.past_x * (right_below - left_below);
-  return upper + at.past_y * (lower - upper);
+  float corner[4][GRID];
+  for (int i = 0; i < GRID; i++) {
+    const float *a = p->value + at->pixel[i];
+    corner[0][i] = a[0];
+    corner[1][i] = a[1];
+    corner[2][i] = a[PATCH];
+    corner[3][i] = a[PATCH + 1];
+  }
+  eight c[4];
+  memcpy(c, corner, sizeof c);
+  const eight upper = c[0] + at->past_x * (c[1] - c[0]), lower = c[2] + at->past_x * (c[3] - c[2]);
+  const eight between = upper + at->past_y * (lower - upper);
+  memcpy(value, &between, sizeof between);
 }
 
 /* The four columns about a pixel, each weighed and added up. */
-static inline four weighed(const resampling *r, const float *pixel, int32_t column, int32_t row)
+static inline four weighed(const float *pixel, const float *column, const float *row)
 {
-  const float *w = r->weight[row], *a = pixel - PATCH - 1;
-  return four_at(r->weight[column]) * (w[0] * four_at(a) + w[1] * four_at(a + PATCH) + w[2] * four_at(a + 2 * PATCH) +
-                                       w[3] * four_at(a + 3 * PATCH));
+  const float *a = pixel - PATCH - 1;
+  return four_at(column) * (row[0] * four_at(a) + row[1] * four_at(a + PATCH) + row[2] * four_at(a + 2 * PATCH) +
+                            row[3] * four_at(a + 3 * PATCH));
+}
+
+/* The sum of each of four vectors, (first + second) + (third + fourth) of each. */
+static inline four sums_of(const four v[4])
+{
+  const four ab = __builtin_shufflevector(v[0], v[1], 0, 4, 1, 5), cd = __builtin_shufflevector(v[2], v[3], 0, 4, 1, 5);
+  const four ab_late = __builtin_shufflevector(v[0], v[1], 2, 6, 3, 7);
+  const four cd_late = __builtin_shufflevector(v[2], v[3], 2, 6, 3, 7);
+  return (__builtin_shufflevector(ab, cd, 0, 1, 4, 5) + __builtin_shufflevector(ab, cd, 2, 3, 6, 7)) +
+         (__builtin_shufflevector(ab_late, cd_late, 0, 1, 4, 5) + __builtin_shufflevector(ab_late, cd_late, 2, 3, 6, 7));
 }
 
 /* Each lies at least a pixel inside the patch, two before its end. */
-static inline four convolved(const resampling *r, const patch *p, four x, four y)
+static inline void convolve(const resampling *r, const patch *p, const places *at, float value[GRID])
 {
-  const places at = places_at(x, y);
-  const four_ints column = __builtin_convertvector(at.past_x * PHASES + 0.5f, four_ints);
-  const four_ints row = __builtin_convertvector(at.past_y * PHASES + 0.5f, four_ints);
-  const four a = weighed(r, p->value + at.pixel[0], column[0], row[0]);
-  const four b = weighed(r, p->value + at.pixel[1], column[1], row[1]);
-  const four c = weighed(r, p->value + at.pixel[2], column[2], row[2]);
-  const four d = weighed(r, p->value + at.pixel[3], column[3], row[3]);
-  return ((four){a[0], b[0], c[0], d[0]} + (four){a[1], b[1], c[1], d[1]}) +
-         ((four){a[2], b[2], c[2], d[2]} + (four){a[3], b[3], c[3], d[3]});
+  const float *weight = r->weight[0];
+  for (int i = 0; i < GRID; i += 4) {
+    four v[4];
+    for (int k = 0; k < 4; k++)
+      v[k] = weighed(p->value + at->pixel[i + k], weight + at->column_weight[i + k], weight + at->row_weight[i + k]);
+    const four sum = sums_of(v);
+    memcpy(value + i, &sum, sizeof sum);
+  }
 }
 
 static inline bool is_inside(const patch *p, float x, float y)
@@ -158,43 +181,53 @@ static inline bool is_inside(const patch *p, float x, float y)
 }
 
 /* Lane by lane; a comparison gives all bits or none. */
-static inline four either(four_ints yes, four a, four b)
+static inline void put_rounded(float gain, const float value[GRID], uint16_t out[GRID])
 {
-  return (four)((yes & (four_ints)a) | (~yes & (four_ints)b));
-}
-
-static inline void put_rounded(four value, uint16_t out[4])
-{
-  const four most = (four){0} + 65535.0f, low = either(value > 0.0f, value, (four){0});
-  const four kept = either(low < most, low, most);
-  const four_ints whole = __builtin_convertvector(kept + 0.5f, four_ints);
-  for (int k = 0; k < 4; k++)
+  eight grey;
+  memcpy(&grey, value, sizeof grey);
+  grey = gain * grey;
+  const eight most = (eight){0} + 65535.0f, low = (eight)((grey > 0.0f) & (eight_ints)grey);
+  const eight_ints fits = low < most;
+  const eight kept = (eight)((fits & (eight_ints)low) | (~fits & (eight_ints)most));
+  const eight_ints whole = __builtin_convertvector(kept + 0.5f, eight_ints);
+  for (int k = 0; k < GRID; k++)
     out[k] = (uint16_t)whole[k];
 }
 
-/* Four places one after the other; of those that are not inside, the grey of what lies outside. */
-static void convolved_at_the_rim(const resampling *r, const patch *p, four x, four y, uint16_t out[4])
+/* One place after the other; of those that are not inside, the grey of what lies outside. */
+static void convolve_at_the_rim(const resampling *r, const patch *p, float x0, float y0, float dx, float dy,
+                                float value[GRID])
 {
-  four value = {0};
-  for (int k = 0; k < 4; k++)
-    value[k] = is_inside(p, x[k], y[k]) ? convolved(r, p, (four){0} + x[k], (four){0} + y[k])[0] : r->outside;
-  put_rounded(r->gain * value, out);
+  for (int i = 0; i < GRID; i++) {
+    const float x = x0 + (float)i * dx, y = y0 + (float)i * dy;
+    value[i] = r->outside;
+    if (!is_inside(p, x, y))
+      continue;
+    places at;
+    float alone[GRID];
+    find_places(x, y, 0.0f, 0.0f, &at);
+    convolve(r, p, &at, alone);
+    value[i] = alone[0];
+  }
 }
 
 /* One row of one cell of the grid, from place a to place b, both relative to the patch. A straight line between two
  * places inside stays inside. */
-static inline void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, uint16_t out[GRID])
+SP_WIDE static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, uint16_t out[GRID])
 {
-  const four place = {0.0f, 1.0f, 2.0f, 3.0f};
   const float x0 = (float)a.x, y0 = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
-  const bool inside = is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y);
-  for (int i = 0; i < GRID; i += 4) {
-    const four x = x0 + (place + (float)i) * dx, y = y0 + (place + (float)i) * dy;
-    if (inside)
-      put_rounded(r->gain * (r->rough ? interpolated(p, x, y) : convolved(r, p, x, y)), out + i);
+  float value[GRID];
+  if (is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y)) {
+    places at;
+    find_places(x0, y0, dx, dy, &at);
+    if (r->rough)
+      interpolate(p, &at, value);
     else
-      convolved_at_the_rim(r, p, x, y, out + i);
+      convolve(r, p, &at, value);
+  } else {
+    convolve_at_the_rim(r, p, x0, y0, dx, dy, value);
   }
+  put_rounded(r->gain, value, out);
 }
 
 static inline sp_point between(sp_point a, sp_point b, double part, const patch *p)
@@ -202,7 +235,7 @@ static inline sp_point between(sp_point a, sp_point b, double part, const patch 
   return (sp_point){a.x + part * (b.x - a.x) - p->x, a.y + part * (b.y - a.y) - p->y};
 }
 
-SP_WIDE static void draw_cells(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
+static void draw_cells(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
                        uint32_t y0)
 {
   const uint32_t width = r->out->width_px, height = r->out->height_px;

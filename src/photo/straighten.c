@@ -141,7 +141,7 @@ static uint32_t band_height(double period)
 static sp_status read_band(const sp_raster *band, double period, sp_rule_reading *reading, sp_error *err)
 {
   sp_scene scene = {0};
-  sp_status status = sp_scene_create(band, &scene, err);
+  sp_status status = sp_scene_create_along(band, SP_ALONG_X, &scene, err);
   const sp_comb comb = {SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
   if (!status)
     status = sp_rule_read(&scene, &comb, reading, err);
@@ -246,6 +246,7 @@ typedef struct attempt {
   sp_camera_fit_result fit;
   double first, last, period; /* span of the strokes in graduations; px a graduation where they are drawn largest */
   size_t strokes;
+  bool clear; /* which of its trains of strokes says most */
 } attempt;
 
 static double stroke_in_the_middle(const sp_rule_reading *r)
@@ -314,29 +315,38 @@ static bool is_among(const sp_comb *combs, size_t count, double period)
   return false;
 }
 
+/* May the comb be of the rule in the middle of the band, which has strokes about a period apart? */
+static bool lies_in_band(const sp_raster *band, double period, const sp_comb *comb)
+{
+  const double half = 0.5 * band->height_px, ratio = comb->period_px / period;
+  return ratio <= 2.2 && ratio >= 0.18 &&
+         fabs(comb->v0_px + comb->slope * 0.5 * band->width_px - half) <= 0.5 * half;
+}
+
+/* A train that says so many times as much as any other is the one to read when the band is drawn anew. */
+static const double CLEARLY_MORE = 1.5;
+
 /* Of the trains of strokes in the band (the finest, those of every second or fifth stroke) reads the one that says
- * most.
- */
-static sp_status read_best(const sp_raster *band, double period, sp_rule_reading *best, sp_error *err)
+ * most. `alone`: only those a period apart, if there are any; told for the next time. */
+static sp_status read_best(const sp_raster *band, double period, bool *alone, sp_rule_reading *best, sp_error *err)
 {
   sp_scene scene = {0};
   sp_comb combs[SP_MAX_COMBS + 1];
   size_t count = 0;
-  double most = 0.0;
-  sp_status status = sp_scene_create(band, &scene, err);
+  double most = 0.0, next = 0.0;
+  sp_status status = sp_scene_create_along(band, SP_ALONG_X, &scene, err);
   if (!status)
-    status = sp_rule_find(&scene, combs, &count, err);
-  combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
+    status = sp_rule_find_along(&scene, SP_ALONG_X, combs, &count, err);
+  const bool known = is_among(combs, count, period), only = *alone && known;
+  if (!known)
+    combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
   for (size_t i = 0; !status && i < count; i++) {
-    if (i + 1 == count && is_among(combs, i, period))
-      break;
-    const double half = 0.5 * band->height_px, ratio = combs[i].period_px / period;
-    if (combs[i].along != SP_ALONG_X || ratio > 2.2 || ratio < 0.18 ||
-        fabs(combs[i].v0_px + combs[i].slope * 0.5 * band->width_px - half) > 0.5 * half)
+    if (!lies_in_band(band, period, &combs[i]) || (only && !is_among(&combs[i], 1, period)))
       continue;
     sp_rule_reading r = {0};
     status = sp_rule_read(&scene, &combs[i], &r, err);
     const double said = status ? 0.0 : direction_information(&r);
+    next = fmax(next, fmin(said, most));
     if (said > most) {
       sp_rule_reading_free(best);
       *best = r;
@@ -345,6 +355,7 @@ static sp_status read_best(const sp_raster *band, double period, sp_rule_reading
       sp_rule_reading_free(&r);
     }
   }
+  *alone = most > CLEARLY_MORE * next;
   sp_scene_free(&scene);
   return status;
 }
@@ -414,7 +425,7 @@ static sp_status by_camera(const sp_raster *picture, const sp_photo_lens *lens, 
   sp_status status =
       photo_resample(picture, board_to_picture, &b, (uint32_t)((right - left) * a->period), height, &band, err);
   if (!status)
-    status = read_best(&band, a->period, &reading, err);
+    status = read_best(&band, a->period, &a->clear, &reading, err);
   if (!status && reading.count >= LEAST_STROKES) {
     const double ratio = a->period / reading.period_px;
     const double at = (b.left + reading.strokes[0].u_px * b.pitch) * ratio;

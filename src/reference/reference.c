@@ -935,6 +935,7 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
   if (status)
     return status;
   sp_strip_note_areas(&sight, ref);
+  ref->no_tag = effort == SP_STRIP_GLANCE && !sight.tags_seen;
   status = read_kind(scene, dpi, options, &sight, ref, err);
   sp_strip_sight_free(&sight);
   return status;

@@ -344,6 +344,15 @@ sp_status sp_rule_find(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_
   return find(scene, 1, combs, count, err);
 }
 
+sp_status sp_rule_find_along(const sp_scene *scene, sp_along along, sp_comb combs[SP_MAX_COMBS / 2], size_t *count,
+                             sp_error *err)
+{
+  const sp_status status = find_along(scene, along, 1, combs, SP_MAX_COMBS / 2, count, err);
+  if (!status)
+    qsort(combs, *count, sizeof *combs, by_strength);
+  return status;
+}
+
 sp_status sp_rule_find_few(const sp_scene *scene, sp_comb combs[SP_MAX_COMBS], size_t *count, sp_error *err)
 {
   return find(scene, LONGER, combs, count, err);

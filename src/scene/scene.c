@@ -153,12 +153,25 @@ sp_status sp_scene_create_strips(const sp_raster *raster, uint32_t strip_px, sp_
   return sp_strips_both(raster, strip_px, strip_px, &scene->strips[SP_ALONG_X], &scene->strips[SP_ALONG_Y], err);
 }
 
-sp_status sp_scene_create(const sp_raster *raster, sp_scene *scene, sp_error *err)
+static uint32_t usual_strip_px(const sp_raster *raster)
 {
   const uint32_t longer = raster->width_px > raster->height_px ? raster->width_px : raster->height_px;
-  uint32_t strip = (longer + 220) / 440;
-  strip = strip < 4 ? 4 : strip > 32 ? 32 : strip;
-  return sp_scene_create_strips(raster, strip, scene, err);
+  const uint32_t strip = (longer + 220) / 440;
+  return strip < 4 ? 4 : strip > 32 ? 32 : strip;
+}
+
+sp_status sp_scene_create(const sp_raster *raster, sp_scene *scene, sp_error *err)
+{
+  return sp_scene_create_strips(raster, usual_strip_px(raster), scene, err);
+}
+
+sp_status sp_scene_create_along(const sp_raster *raster, sp_along along, sp_scene *scene, sp_error *err)
+{
+  memset(scene, 0, sizeof *scene);
+  scene->raster = raster;
+  scene->strip_px = usual_strip_px(raster);
+  return along == SP_ALONG_X ? sp_strips_rows(raster, scene->strip_px, &scene->strips[along], err)
+                             : sp_strips_columns(raster, scene->strip_px, &scene->strips[along], err);
 }
 
 void sp_scene_free(sp_scene *scene)
