@@ -54,19 +54,22 @@ static void add_row(const sp_raster *r, photo_map map, const void *context, doub
   }
 }
 
-/* Means less what is slow along them, of the columns that the picture shows all the way; returns how many there are. */
-static size_t high_pass(const double *sum, const double *rows, size_t n, double least, double *out)
+/* Means less what is slow along them, of the columns that the picture shows all the way; returns how many there are.
+ * `mean` is room for n. */
+static size_t high_pass(const double *sum, const double *rows, size_t n, double least, double *mean, double *out)
 {
   size_t kept = 0;
+  for (size_t x = 0; x < n; x++)
+    mean[x] = sum[x] / rows[x];
   for (size_t x = REACH; x + REACH < n; x++) {
     double around = 0.0;
     bool whole = true;
     for (size_t k = x - REACH; k <= x + REACH && whole; k++) {
       whole = rows[k] >= least;
-      around += whole ? sum[k] / rows[k] : 0.0;
+      around += whole ? mean[k] : 0.0;
     }
     if (whole)
-      out[kept++] = sum[x] / rows[x] - around / (2 * REACH + 1);
+      out[kept++] = mean[x] - around / (2 * REACH + 1);
   }
   return kept;
 }
@@ -97,7 +100,7 @@ static bool has_lines(stretches *s)
     s->sum_before[x] += s->sum[x];
     s->rows_before[x] += s->rows[x];
   }
-  const size_t kept = high_pass(s->sum_before, s->rows_before, s->n, 2.0 * STEP, s->work);
+  const size_t kept = high_pass(s->sum_before, s->rows_before, s->n, 2.0 * STEP, s->work + s->n, s->work);
   const bool yes = kept >= LEAST_COLUMNS && count_lines(s->work, kept, s->work + s->n) >= LEAST_LINES;
   memcpy(s->sum_before, s->sum, s->n * sizeof *s->sum);
   memcpy(s->rows_before, s->rows, s->n * sizeof *s->rows);
