@@ -2,8 +2,11 @@
  *
  * The map is asked on a grid of GRID px and interpolated between (a lens bends so slowly that this is right to a
  * thousandth of a pixel). It is drawn tile by tile, each out of a patch of the source that fits the cache; grey values
- * by cubic convolution (R. G. Keys, IEEE Trans. ASSP 29, 1981, a = -1/2), which keeps straight slopes and shifts
- * nothing. The result has 16 bits so that rounding adds no noise.
+ * by the cubic spline through the pixels (M. Unser, A. Aldroubi, M. Eden, IEEE Trans. Signal Process. 41, 1993, 821 and
+ * 834): its coefficients are the pixels under the inverse of [1 4 1] / 6, cut off after two pixels. A line a pixel
+ * broad, blurred by 0.7 px, is shifted by less than 0.01 px at every place between pixels; by cubic convolution (Keys
+ * 1981), which needs no coefficients, it would be by 0.03 px, and where a rule's strokes come to lie a whole number of
+ * pixels apart all of them would be, and would seem to lean. The result has 16 bits so that rounding adds no noise.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -14,7 +17,7 @@
 #include "slotproof/workers.h"
 
 /* A patch holds a tile turned by any angle and a quarter larger. */
-enum { GRID = 8, PHASES = 256, TAPS = 4, TILE = 64, NODES = TILE / GRID + 1, PATCH = 124 };
+enum { GRID = 8, PHASES = 256, TAPS = 4, REACH = 2, TILE = 64, NODES = TILE / GRID + 1, PATCH = 128 };
 
 typedef struct resampling {
   const sp_raster *source;
@@ -30,11 +33,11 @@ typedef struct resampling {
 static void fill_weights(resampling *r)
 {
   for (int i = 0; i <= PHASES; i++) {
-    const float t = (float)i / PHASES, t2 = t * t, t3 = t2 * t;
-    r->weight[i][0] = 0.5f * (-t3 + 2.0f * t2 - t);
-    r->weight[i][1] = 0.5f * (3.0f * t3 - 5.0f * t2 + 2.0f);
-    r->weight[i][2] = 0.5f * (-3.0f * t3 + 4.0f * t2 + t);
-    r->weight[i][3] = 0.5f * (t3 - t2);
+    const float t = (float)i / PHASES, t2 = t * t, t3 = t2 * t, sixth = 1.0f / 6.0f;
+    r->weight[i][0] = sixth * (1.0f - 3.0f * t + 3.0f * t2 - t3);
+    r->weight[i][1] = sixth * (3.0f * t3 - 6.0f * t2 + 4.0f);
+    r->weight[i][2] = sixth * (-3.0f * t3 + 3.0f * t2 + 3.0f * t + 1.0f);
+    r->weight[i][3] = sixth * t3;
   }
 }
 
@@ -48,13 +51,14 @@ static float mean_grey(const sp_raster *raster)
   return (float)(sum / (double)count);
 }
 
-/* A rectangle of the source as floats. */
+/* A rectangle of the source as floats: its pixels, or the coefficients of the spline through them. */
 typedef struct patch {
   int32_t x, y, width, height;
   float value[PATCH * PATCH];
 } patch;
 
-/* The part of the source that the nodes reach into, with room for the taps; false if none, or too much of it. */
+/* The part of the source that the nodes reach into, with room for the taps and for what a coefficient is made of; false
+ * if none, or too much of it. */
 static bool patch_of_nodes(const resampling *r, const sp_point nodes[NODES * NODES], patch *p)
 {
   double x0 = INFINITY, x1 = -INFINITY, y0 = INFINITY, y1 = -INFINITY;
@@ -66,10 +70,10 @@ static bool patch_of_nodes(const resampling *r, const sp_point nodes[NODES * NOD
     y0 = fmin(y0, nodes[i].y);
     y1 = fmax(y1, nodes[i].y);
   }
-  x0 = fmax(floor(x0) - 2.0, 0.0);
-  y0 = fmax(floor(y0) - 2.0, 0.0);
-  x1 = fmin(ceil(x1) + 3.0, r->source->width_px);
-  y1 = fmin(ceil(y1) + 3.0, r->source->height_px);
+  x0 = fmax(floor(x0) - 2.0 - REACH, 0.0);
+  y0 = fmax(floor(y0) - 2.0 - REACH, 0.0);
+  x1 = fmin(ceil(x1) + 3.0 + REACH, r->source->width_px);
+  y1 = fmin(ceil(y1) + 3.0 + REACH, r->source->height_px);
   if (!(x1 - x0 >= TAPS && y1 - y0 >= TAPS && x1 - x0 <= PATCH && y1 - y0 <= PATCH))
     return false;
   p->x = (int32_t)x0;
@@ -91,6 +95,56 @@ static void fill_patch(const sp_raster *source, patch *p)
       for (int32_t x = 0; x < p->width; x++)
         out[x] = (float)source->u16[first + (size_t)x];
   }
+}
+
+/* What pixels at a distance of 0, 1 and 2 add to a coefficient: powers of sqrt 3 - 2, in all one. */
+typedef struct spline {
+  float here, beside, beyond;
+} spline;
+
+static spline make_spline(void)
+{
+  const float pole = 1.7320508f - 2.0f, sum = 1.0f + 2.0f * (pole + pole * pole);
+  return (spline){1.0f / sum, pole / sum, pole * pole / sum};
+}
+
+static inline size_t within(int32_t i, int32_t count)
+{
+  return (size_t)(i < 0 ? 0 : i >= count ? count - 1 : i);
+}
+
+SP_WIDE static void make_coefficients_across(const spline *s, const patch *p, float *out)
+{
+  for (int32_t y = 0; y < p->height; y++, out += PATCH) {
+    const float *row = p->value + (size_t)y * PATCH;
+    for (int32_t x = REACH; x < p->width - REACH; x++)
+      out[x] = s->here * row[x] + s->beside * (row[x - 1] + row[x + 1]) + s->beyond * (row[x - 2] + row[x + 2]);
+    for (int32_t k = 0; k < 2 * REACH; k++) { /* the rim's pixels go on outside */
+      const int32_t x = k < REACH ? k : p->width - 2 * REACH + k;
+      out[x] = s->here * row[x] + s->beside * (row[within(x - 1, p->width)] + row[within(x + 1, p->width)]) +
+               s->beyond * (row[within(x - 2, p->width)] + row[within(x + 2, p->width)]);
+    }
+  }
+}
+
+SP_WIDE static void make_coefficients_down(const spline *s, const float *in, patch *p)
+{
+  for (int32_t y = 0; y < p->height; y++) {
+    const float *a = in + within(y - 2, p->height) * PATCH, *b = in + within(y - 1, p->height) * PATCH,
+                *c = in + (size_t)y * PATCH, *d = in + within(y + 1, p->height) * PATCH,
+                *e = in + within(y + 2, p->height) * PATCH;
+    float *out = p->value + (size_t)y * PATCH;
+    for (int32_t x = 0; x < p->width; x++)
+      out[x] = s->here * c[x] + s->beside * (b[x] + d[x]) + s->beyond * (a[x] + e[x]);
+  }
+}
+
+static void make_coefficients(patch *p)
+{
+  const spline s = make_spline();
+  float across[PATCH * PATCH];
+  make_coefficients_across(&s, p, across);
+  make_coefficients_down(&s, across, p);
 }
 
 typedef float four __attribute__((vector_size(16)));
@@ -274,6 +328,8 @@ static void draw_tile(void *context, size_t index)
       nodes[j * NODES + i] = r->map(r->context, x0 + i * GRID, y0 + j * GRID);
   if (patch_of_nodes(r, nodes, &p)) {
     fill_patch(r->source, &p);
+    if (!r->rough)
+      make_coefficients(&p);
     draw_cells(r, &p, nodes, x0, y0);
   } else {
     draw_outside(r, x0, y0);

@@ -53,14 +53,14 @@ static void end_to_end(double own, double more, int run, double *u, double *z)
   *z = sqrt(square / SEEDS);
 }
 
-/* Strokes that scatter by little more than their noise say so: 2 x 2e-4 sqrt(3 / 320) = 4e-5, several times that for a
- * cubic's ends; 2 x 2.5e-4 and more for what it cannot follow, and 1.5e-3 a stroke of their own. */
+/* Strokes that scatter by little more than their noise say so: 2 x 1.5e-3 sqrt(3 / 320) = 2.9e-4 for what each may lean
+ * by itself; 2 x 2.5e-4 and a third of that for what the model cannot follow. */
 static void test_good_strokes_are_believed(void **state)
 {
   (void)state;
   double u, z;
   end_to_end(2e-4, 0.0, 1, &u, &z);
-  CHECK_BELOW(u, 7.5e-4);
+  CHECK_BELOW(u, 6.6e-4);
   CHECK_BELOW(z, 1.2);
 }
 
@@ -84,9 +84,52 @@ static void test_runs_count_once(void **state)
   CHECK_BELOW(z, 1.35);
 }
 
+/* A camera leaves over a lean that changes evenly; noise in the strokes does not bend it. A square as large as the
+ * strokes allow by chance, 1.5e-3 sqrt(45 / (4 x 320)) = 2.8e-4 (the variance of t^2 is 4 / 45), would be 0.01 mm. */
+static void test_noise_bends_nothing(void **state)
+{
+  (void)state;
+  const double middle = 0.5 * (FIRST_PX + LAST_PX);
+  double worst = 0.0;
+  for (uint64_t seed = 1; seed <= 20; seed++) {
+    const sp_square_map m = fitted(2e-4, 4e-3, 1, seed);
+    const double ends = 0.5 * (sp_square_map_lean(&m, FIRST_PX) + sp_square_map_lean(&m, LAST_PX));
+    worst = fmax(worst, fabs(ends - sp_square_map_lean(&m, middle)));
+  }
+  CHECK_BELOW(worst, 5e-5);
+}
+
+/* A dozen lines that agree by chance, in a trend that they do not have, against hundreds of strokes that know better.
+ */
+static void test_lines_do_not_silence_strokes(void **state)
+{
+  (void)state;
+  const double trend = 1.2e-3;
+  chance dice = {5};
+  sp_error err = {0};
+  double u[LINES], slope[LINES], u_slope[LINES];
+  sp_reference ref = {.leans = calloc(LEANS, sizeof(sp_lean)), .lean_count = LEANS};
+  assert_non_null(ref.leans);
+  ref.map.first_px = FIRST_PX;
+  ref.map.last_px = LAST_PX;
+  for (int k = 0; k < LEANS; k++)
+    ref.leans[k] = (sp_lean){FIRST_PX + (LAST_PX - FIRST_PX) * k / (LEANS - 1.0), 1e-4 * chance_normal(&dice), 1e-4};
+  for (int k = 0; k < LINES; k++) {
+    u[k] = FIRST_PX + (LAST_PX - FIRST_PX) * k / (LINES - 1.0);
+    slope[k] = trend * (2.0 * k / (LINES - 1.0) - 1.0) + 2e-4 * chance_normal(&dice);
+    u_slope[k] = 5e-5;
+  }
+  assert_int_equal(sp_reference_square(&ref, u, slope, u_slope, LINES, &err), SP_OK);
+  const double ends = sp_square_map_lean(&ref.square, LAST_PX) - sp_square_map_lean(&ref.square, FIRST_PX);
+  free(ref.leans);
+  CHECK_CLOSE(ends, 0.0, 0.5 * 2.0 * trend);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(test_good_strokes_are_believed),
+                                     cmocka_unit_test(test_noise_bends_nothing),
+                                     cmocka_unit_test(test_lines_do_not_silence_strokes),
                                      cmocka_unit_test(test_scatter_is_seen), cmocka_unit_test(test_runs_count_once)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
