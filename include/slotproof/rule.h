@@ -110,7 +110,12 @@ sp_status sp_rule_pattern(const sp_rule_reading *reading, double evidence[SP_GRA
 
 /* Whether the longest strokes that a kind would have are longer than the next ones. Fractions of an inch are all alike
  * but for where the inch itself stands, so without that one cannot be told from another of half the spacing. */
-sp_status sp_rule_top_stands_out(const sp_rule_reading *reading, sp_graduation_kind kind, bool *stands_out,
-                                 sp_error *err);
+typedef enum sp_rule_top {
+  SP_RULE_TOP_UNSEEN,   /* too few to tell */
+  SP_RULE_TOP_UNLIKELY, /* half of many are not */
+  SP_RULE_TOP_ABSENT,   /* not one is, of some */
+  SP_RULE_TOP_STANDS_OUT
+} sp_rule_top;
+sp_status sp_rule_top_level(const sp_rule_reading *reading, sp_graduation_kind kind, sp_rule_top *top, sp_error *err);
 
 #endif

@@ -51,6 +51,7 @@ typedef struct judged {
   double evidence[SP_GRADUATION_KINDS]; /* from the pattern alone */
   double lead;
   bool dpi_disagrees;
+  sp_rule_top top[SP_GRADUATION_PATTERNS]; /* of fractions of an inch */
 } judged;
 
 /* log-likelihood of the stated resolution if the strokes are `graduation_mm` apart. */
@@ -93,8 +94,16 @@ static void settle_twin(judged *j, double stated_dpi)
     }
 }
 
+/* Strokes of half the spacing would have one level more; not one of the longest strokes seen belongs to it. */
+static bool finer_is_absent(const judged *j)
+{
+  return (j->kind == SP_GRADUATION_INCH_16 || j->kind == SP_GRADUATION_INCH_32) &&
+         j->top[j->kind + 1] == SP_RULE_TOP_ABSENT;
+}
+
 /* Fractions of an inch differ in their longest strokes alone: without a stated resolution to bear it out, two whole
- * cycles of 64 must have been seen, to their full length. */
+ * cycles of 64 must have been seen, to their full length, or enough of the longest to know that none is longer still.
+ */
 static bool is_doubtful_inch(const judged *j, double stated_dpi)
 {
   enum { TWO_CYCLES = 126 };
@@ -103,7 +112,27 @@ static bool is_doubtful_inch(const judged *j, double stated_dpi)
     return false;
   if (stated_dpi > 0.0 && !j->dpi_disagrees)
     return false;
-  return r->lengths_cut || r->strokes[r->count - 1].index - r->strokes[0].index < TWO_CYCLES;
+  if (r->lengths_cut)
+    return true;
+  return r->strokes[r->count - 1].index - r->strokes[0].index < TWO_CYCLES && !finer_is_absent(j);
+}
+
+/* A finer fraction whose longest strokes are no longer than the next ones is none, nor is one finer still. */
+static bool is_refuted(const judged *j, int kind)
+{
+  for (int k = kind; k > SP_GRADUATION_INCH_16 && k <= SP_GRADUATION_INCH_64; k--)
+    if (j->top[k] == SP_RULE_TOP_UNLIKELY || j->top[k] == SP_RULE_TOP_ABSENT)
+      return true;
+  return false;
+}
+
+static sp_status look_at_tops(judged *j, sp_error *err)
+{
+  sp_status status = SP_OK;
+  for (int k = 0; !status && k < SP_GRADUATION_PATTERNS; k++)
+    if (is_inch(k))
+      status = sp_rule_top_level(&j->reading, (sp_graduation_kind)k, &j->top[k], err);
+  return status;
 }
 
 static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
@@ -114,17 +143,18 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   if (status || j->reading.count < MIN_STROKES)
     return status;
   status = sp_rule_pattern(&j->reading, j->evidence, err);
+  if (!status)
+    status = look_at_tops(j, err);
+  if (status)
+    return status;
   double best = -INFINITY, second = -INFINITY, strongest = -INFINITY, denied = -INFINITY, unseen = -INFINITY;
-  for (int k = 0; !status && k < SP_GRADUATION_PATTERNS; k++) {
+  for (int k = 0; k < SP_GRADUATION_PATTERNS; k++) {
     const double plausible = stated_plausibility(j->reading.period_px, SP_GRADUATION_MM_OF[k], stated_dpi);
     const double total = j->evidence[k] + plausible;
     strongest = fmax(strongest, j->evidence[k]);
-    bool borne_out = true;
-    if (is_inch(k))
-      status = sp_rule_top_stands_out(&j->reading, (sp_graduation_kind)k, &borne_out, err);
-    if (!borne_out) {
+    if (is_inch(k) && j->top[k] != SP_RULE_TOP_STANDS_OUT) {
       denied = k == SP_GRADUATION_INCH_50 ? total : denied;
-      unseen = fmax(unseen, total);
+      unseen = is_refuted(j, k) ? unseen : fmax(unseen, total);
       continue;
     }
     if (total > best) {
@@ -142,7 +172,7 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   if (is_doubtful_inch(j, stated_dpi) || (is_inch(j->kind) && unseen > best))
     j->kind = -1; /* a finer fraction goes better with the lengths, and too few of its inches show to bear it out */
   settle_twin(j, stated_dpi);
-  return status;
+  return SP_OK;
 }
 
 /* May the user's word stand against the pattern? Only if the pattern does not speak strongly, or the stated resolution

@@ -80,8 +80,12 @@ static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double t
 /* By how much whole inches must be longer than half ones (common practice is a fifth and more; no source). */
 static const double TOP_LONGER = 1.10;
 
-static const double MOST_PAIRS = 0.7;
-enum { LEAST_PAIRS = 4 };
+/* The top level is borne out where more than this part of its strokes are longer than their neighbours, and refuted
+ * where no more than half of many are, or not one of some, and at most half are so by however little. Numerals lengthen
+ * a stroke here and there, so a few longer ones mean nothing by themselves; but where a level is, nearly all of it is
+ * longer. */
+static const double MOST_PAIRS = 0.7, FEW_PAIRS = 0.5;
+enum { LEAST_PAIRS = 4, SOME_PAIRS = 5, MANY_PAIRS = 8 };
 
 /* NULL if that stroke was not read. Strokes are in order of their index. */
 static const sp_stroke *stroke_of_index(const sp_rule_reading *r, int32_t index)
@@ -97,9 +101,20 @@ static const sp_stroke *stroke_of_index(const sp_rule_reading *r, int32_t index)
   return low < r->count && r->strokes[low].index == index ? &r->strokes[low] : NULL;
 }
 
-sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind kind, bool *stands_out, sp_error *err)
+/* `longer` of the pairs by enough, `above` by anything. */
+static sp_rule_top judge_pairs(size_t pairs, size_t longer, size_t above)
+{
+  if (pairs >= LEAST_PAIRS && (double)longer > MOST_PAIRS * (double)pairs)
+    return SP_RULE_TOP_STANDS_OUT;
+  if (pairs < SOME_PAIRS || (double)above > FEW_PAIRS * (double)pairs)
+    return SP_RULE_TOP_UNSEEN;
+  return longer == 0 ? SP_RULE_TOP_ABSENT : pairs >= MANY_PAIRS ? SP_RULE_TOP_UNLIKELY : SP_RULE_TOP_UNSEEN;
+}
+
+sp_status sp_rule_top_level(const sp_rule_reading *r, sp_graduation_kind kind, sp_rule_top *top, sp_error *err)
 {
   double *work = malloc((r->count + 1) * sizeof *work), tick = 1.0, best = INFINITY;
+  *top = SP_RULE_TOP_UNSEEN;
   if (!work)
     return sp_fail_memory(err);
   const int32_t levels = level_count((int)kind), cycle = LEVELS[kind][levels - 1];
@@ -111,16 +126,19 @@ sp_status sp_rule_top_stands_out(const sp_rule_reading *r, sp_graduation_kind ki
       best_phase = phase;
     }
   }
+  free(work);
+  if (isinf(best)) /* it does not go with the lengths at all, so there is no top to look at */
+    return SP_OK;
   /* each against its own neighbours, because lengths read drift along a picture */
-  size_t pairs = 0, longer = 0;
+  size_t pairs = 0, longer = 0, above = 0;
   for (size_t k = 0; k < r->count; k++)
     for (int side = -1; level_of((int)kind, r->strokes[k].index, best_phase) == levels && side <= 1; side += 2) {
       const sp_stroke *next = stroke_of_index(r, r->strokes[k].index + side * cycle / 2);
       pairs += next != NULL;
       longer += next && r->strokes[k].length_px > TOP_LONGER * next->length_px;
+      above += next && r->strokes[k].length_px > next->length_px;
     }
-  *stands_out = pairs >= LEAST_PAIRS && (double)longer > MOST_PAIRS * (double)pairs;
-  free(work);
+  *top = judge_pairs(pairs, longer, above);
   return SP_OK;
 }
 

@@ -25,10 +25,18 @@ typedef struct drawn_rule {
   double numeral;      /* grey by which numerals are darker than the rule */
   double faint_halves; /* by which part the halves between whole millimetres are fainter */
   double inch_mm;      /* by how much more whole inches are longer than half ones; then most of them are worn off */
+  double grown_mm; /* by how much a numeral that touches it lengthens a whole inch of 1/16 in: some, not all of them */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
 static const double FIRST_PX = 30.3, EDGE_PX = 40.0, BODY_MM = 9.0;
+
+/* More of the even inches than of the odd ones, by chance. */
+static bool touches_numeral(int inch)
+{
+  static const bool TOUCHES[] = {false, false, true, false, true, false, true, true, true, false, false, false};
+  return TOUCHES[inch % 12];
+}
 
 static double stroke_mm(const drawn_rule *r, int k)
 {
@@ -49,7 +57,7 @@ static double stroke_mm(const drawn_rule *r, int k)
   for (int i = 0; levels[i]; i++)
     if (k % levels[i] == 0)
       length = 2.6 + step * (i + 1) + (!levels[i + 1] ? r->inch_mm : 0.0);
-  return length;
+  return r->grown_mm > 0.0 && k % 16 == 0 && touches_numeral(k / 16) ? length + r->grown_mm : length;
 }
 
 /* With inch_mm: of the strokes of 1/64 in that mark halves and wholes, what rust has left. */
@@ -393,6 +401,64 @@ static void worn_inches_are_no_coarser_rule(void **unused)
   ref = read_drawn(&r, SP_ALONG_X, NAN, &told);
   assert_true(ref.map.known);
   CHECK_CLOSE(ref.record.px_per_mm / r.px_per_mm, 1.0, 1e-4);
+  sp_reference_free(&ref);
+}
+
+/* Seven inches in sixteenths: no inch is longer than the next, so they are not halves of something. A quarter of that
+ * rule, or two inches in 64ths, do not say that. */
+static void a_few_inches_are_enough(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = {.graduation_mm = 25.4 / 16.0, .px_per_mm = 9.0, .count = 115, .blur = 0.9, .noise = 2.0, .seed = 3};
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  check_reading(&ref, &r, SP_ALONG_X, r.count);
+  sp_reference_free(&ref);
+  r.count = 40;
+  ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  assert_false(ref.map.known);
+  sp_reference_free(&ref);
+  r = (drawn_rule){.graduation_mm = 25.4 / 64.0, .px_per_mm = 18.0, .count = 115, .blur = 0.9, .noise = 2.0, .seed = 4};
+  ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  if (ref.map.known)
+    CHECK_CLOSE(ref.record.px_per_mm / r.px_per_mm, 1.0, 1e-3);
+  sp_reference_free(&ref);
+}
+
+/* Inches that are longer than half ones by a twentieth are too little to go by, and not to be passed over: such a rule
+ * in 32nds is none in 16ths. */
+static void hardly_longer_inches_are_doubted(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = {.graduation_mm = 25.4 / 32.0,
+                  .px_per_mm = 20.0,
+                  .count = 200,
+                  .blur = 0.9,
+                  .noise = 2.0,
+                  .inch_mm = -0.6,
+                  .seed = 6};
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  assert_false(ref.map.known && fabs(ref.record.px_per_mm / r.px_per_mm - 1.0) > 1e-3);
+  sp_reference_free(&ref);
+}
+
+/* A numeral that touches its stroke makes it longer. Where that befalls more of the even inches than of the odd ones,
+ * 1/32 in goes a little better with the lengths; but hardly half of what would be its inches are longer than the rest.
+ */
+static void numerals_make_no_finer_rule(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  drawn_rule r = {.graduation_mm = 25.4 / 16.0,
+                  .px_per_mm = 9.0,
+                  .count = 240,
+                  .blur = 0.9,
+                  .noise = 2.0,
+                  .grown_mm = 1.6,
+                  .seed = 5};
+  sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+  check_reading(&ref, &r, SP_ALONG_X, r.count);
   sp_reference_free(&ref);
 }
 
@@ -812,6 +878,9 @@ int main(void)
       cmocka_unit_test(worn_strokes_are_stepped_over),
       cmocka_unit_test(half_the_period),
       cmocka_unit_test(worn_inches_are_no_coarser_rule),
+      cmocka_unit_test(a_few_inches_are_enough),
+      cmocka_unit_test(hardly_longer_inches_are_doubted),
+      cmocka_unit_test(numerals_make_no_finer_rule),
       cmocka_unit_test(numerals_stronger_than_strokes),
       cmocka_unit_test(begins_in_the_rim),
       cmocka_unit_test(the_users_word),
