@@ -40,6 +40,8 @@ typedef struct sp_reference_options {
   double height_mm;          /* --reference-height: how much higher than the board's face the reference lies */
   double camera_distance_mm; /* --camera-distance: from the camera to the reference */
   double radius_mm;          /* --radius of the board's face: its edges lie deeper */
+  bool straightened;         /* not the user's to say: the picture is a photograph that was made square, so directions
+                                are to be told from all that the rule shows */
 } sp_reference_options;
 
 /* What a check is at; told when it begins, in this order, some of them never. */

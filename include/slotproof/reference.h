@@ -134,6 +134,12 @@ typedef struct sp_reference {
   bool no_tag; /* a glance for a printed strip showed none of its tags */
   sp_lean *leans; /* of the strokes read, in order of u; owned */
   size_t lean_count;
+  /* Photographs: what joins a stroke of the rule's other edge to the same reading on the line that was read, as a lean.
+   * Where the two edges' strokes begin is not known, so all have a constant in common. Owned; 0 if there is no other
+   * edge. */
+  sp_lean *edge_leans;
+  size_t edge_lean_count;
+  double edge_apart_px;          /* from the one edge to the other, across, on the mean */
   double line_v0_px, line_slope; /* the line they were read on */
   sp_square_map square;
   sp_told_strokes told;

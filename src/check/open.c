@@ -83,6 +83,7 @@ static sp_status read_straightened(opened_picture *open, const sp_reference_opti
   sp_reference reference = {0};
   sp_told_stroke *strokes = NULL;
   sp_reference_options there = *options;
+  there.straightened = true;
   const sp_picture_info unstated = {.stated_dpi_x = 0.0};
   sp_status status = straighten_strokes(open, &there, &strokes, err);
   if (!status)

@@ -10,7 +10,7 @@
 #include "slotproof/numeric.h"
 #include "reference_internal.h"
 
-/* Trust in a stated resolution: scanners are off by parts in a thousand (FACTS: 0.04 % to 0.6 % reported). */
+/* Trust in a stated resolution: scanners are off by parts in a thousand (0.04 % to 0.6 % have been reported). */
 static const double STATED_DPI_U = 0.003;
 /* Log-likelihood a false or missing statement costs at the most. */
 static const double STATED_DPI_CAP = 6.0;
@@ -732,6 +732,8 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   if (!status)
     hold_strokes(&w, &c.read, c.kind, ref);
   widen_to_second_edge(c.combs, c.count, c.which, scene, ref);
+  if (!status && options->straightened && ref->map.known)
+    status = sp_reference_read_other_edge(scene, c.combs, c.count, c.which, &c.read.reading, ref, err);
   ref->record.graduation_told = w.kind >= 0 || ref->told == SP_TOLD_SETTLED;
   if (ref->map.known)
     ref->record.mpe_mm = isnan(options->mpe_mm) ? default_mpe_mm(ref->record.span_mm) : options->mpe_mm;
@@ -976,5 +978,6 @@ void sp_reference_free(sp_reference *ref)
   sp_scale_map_free(&ref->map);
   free(ref->record.graduations);
   free(ref->leans);
+  free(ref->edge_leans);
   memset(ref, 0, sizeof *ref);
 }

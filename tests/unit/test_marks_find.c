@@ -302,6 +302,10 @@ static void waves_have_no_vote(void **unused)
           found++;
         }
     assert_int_equal(found, LINES);
+    sp_marks_free(&m);
+  }
+}
+
 /* Light lines on dark wood; beside some of them, always on the same side, there is the dark of a cut. */
 static sp_marks find_light_lines(const bool has_cut[LINES], uint64_t seed, double *apart_px)
 {

@@ -125,11 +125,52 @@ static void test_lines_do_not_silence_strokes(void **state)
   CHECK_CLOSE(ends, 0.0, 0.5 * 2.0 * trend);
 }
 
+/* Where the rule's other edge is seen, too, 400 px away, each stroke of it telling 8e-5 but for one constant, that is
+ * believed, and strokes which turn by and by (2.5e-4 from the middle to the end) are not. Both edges are as long as
+ * each other to 3e-5: 1500 px / 400 px as much, from the middle to the end. */
+static void test_other_edge_is_believed(void **state)
+{
+  (void)state;
+  enum { EDGE = 150 };
+  const double own = 8e-5, constant = 4e-3, stray = 2.5e-4;
+  double square = 0.0, mean_u = 0.0;
+  for (uint64_t seed = 1; seed <= SEEDS; seed++) {
+    chance dice = {seed};
+    sp_error err = {0};
+    sp_lean leans[LEANS], edge[EDGE];
+    sp_reference ref = {.leans = leans, .lean_count = LEANS, .edge_leans = edge, .edge_lean_count = EDGE};
+    ref.edge_apart_px = 400.0;
+    ref.map.first_px = FIRST_PX;
+    ref.map.last_px = LAST_PX;
+    const double longer = 3e-5 * 1500.0 / 400.0 * chance_normal(&dice);
+    for (int k = 0; k < LEANS; k++) {
+      const double t = -1.0 + 2.0 * k / (LEANS - 1.0);
+      leans[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                           LEVEL + (SLOPE + stray) * t + 2e-4 * chance_normal(&dice), 2e-4};
+    }
+    for (int k = 0; k < EDGE; k++) {
+      const double t = -1.0 + 2.0 * k / (EDGE - 1.0);
+      edge[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                          constant + (SLOPE + longer) * t + own * chance_normal(&dice), own};
+    }
+    assert_int_equal(sp_reference_square(&ref, NULL, NULL, NULL, 0, &err), SP_OK);
+    const double off =
+        sp_square_map_lean(&ref.square, LAST_PX) - sp_square_map_lean(&ref.square, FIRST_PX) - 2.0 * SLOPE;
+    const double doubt = sqrt(sp_square_map_variance(&ref.square, LAST_PX, FIRST_PX));
+    square += off * off / (doubt * doubt) / SEEDS;
+    mean_u += doubt / SEEDS;
+  }
+  CHECK_BELOW(mean_u, 3.5e-4); /* 2.3e-4 of it are the edges' length */
+  CHECK_BELOW(sqrt(square), 1.2);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(test_good_strokes_are_believed),
                                      cmocka_unit_test(test_noise_bends_nothing),
                                      cmocka_unit_test(test_lines_do_not_silence_strokes),
-                                     cmocka_unit_test(test_scatter_is_seen), cmocka_unit_test(test_runs_count_once)};
+                                     cmocka_unit_test(test_scatter_is_seen),
+                                     cmocka_unit_test(test_runs_count_once),
+                                     cmocka_unit_test(test_other_edge_is_believed)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
