@@ -22,8 +22,9 @@
 enum { HAND = SP_SQUARE_TERMS, EDGE, EDGE_LENGTH, TURN, UNKNOWN = TURN + SP_SQUARE_TERMS - 1, ROUNDS = 6 };
 /* Before anything is seen (rad): level, slope, square and cube of lean over the picture; what has a constant. */
 static const double PRIOR_SD[SP_SQUARE_TERMS] = {0.02, 0.01, 5e-5, 5e-5}, CONSTANT_SD = 0.02;
-/* The two edges of a rule are as long as each other, as a part (no source; one tool rules both). */
-static const double EDGES_SD = 3e-5;
+/* The two edges of a rule are as long as each other, as a part (no source; one tool rules both), unless it is said to
+ * have no error at all. */
+static const double EDGES_SD = 3e-5, NO_ERROR = 1e-9;
 /* The least scatter of a hand with a square, and of strokes (rad): an engraver's is a tenth of that, but what lies beside
  * and below a stroke turns it too, and not at random (sized on drawn photographs of two renderers). What strokes scatter
  * beyond that, and by how much the pixels' noise is more than it seems, their leans show: there are hundreds of them. */
@@ -339,7 +340,8 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
     add_witness(&f, &ref->square, u_px[i], slope[i] + ref->square.slope, u_slope[i], OF_HAND);
   for (size_t i = 0; i < ref->edge_lean_count; i++)
     add_witness(&f, &ref->square, ref->edge_leans[i].u_px, ref->edge_leans[i].lean, ref->edge_leans[i].u_lean, OF_EDGE);
-  set_priors(&f, other_edge, EDGES_SD * ref->square.half_px / (other_edge ? ref->edge_apart_px : 1.0));
+  const double edges_sd = ref->record.mpe_mm > 0.0 ? EDGES_SD : NO_ERROR;
+  set_priors(&f, other_edge, edges_sd * ref->square.half_px / (other_edge ? ref->edge_apart_px : 1.0));
   bool fine = true;
   for (int round = 0; fine && round < ROUNDS; round++) {
     fine = solve(&f);

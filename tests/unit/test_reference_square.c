@@ -140,6 +140,7 @@ static void test_other_edge_is_believed(void **state)
     sp_lean leans[LEANS], edge[EDGE];
     sp_reference ref = {.leans = leans, .lean_count = LEANS, .edge_leans = edge, .edge_lean_count = EDGE};
     ref.edge_apart_px = 400.0;
+    ref.record.mpe_mm = 0.15;
     ref.map.first_px = FIRST_PX;
     ref.map.last_px = LAST_PX;
     const double longer = 3e-5 * 1500.0 / 400.0 * chance_normal(&dice);
