@@ -215,6 +215,9 @@ static sp_status run(fit *f, double *beta, sp_camera_fit_result *result, sp_erro
   sp_lm_options options;
   sp_lm_options_init(&options);
   options.max_iterations = 40;
+  /* Focal length and distance trade along a valley ten thousand times flatter than the rest is steep: damped more, a
+   * search creeps along it, and stops before its floor. */
+  options.damping = 1e-9;
   options.cost_tolerance = 1e-9;
   options.step_tolerance = 1e-9;
   options.scale_by_residuals = false;
