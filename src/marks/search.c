@@ -116,7 +116,7 @@ static double scatter_of_strip(const float *p, int32_t length, const filter *f, 
 
 /* Responses at n places from `at` on, scaled and clipped: in steps that the compiler can do for several places at once,
  * which it cannot where one choice hangs on another. */
-static void respond(int32_t n, const double *restrict at, filter f, double scale, float *restrict r)
+SP_WIDE static void respond(int32_t n, const double *restrict at, filter f, double scale, float *restrict r)
 {
   const float in = 1.0f / (float)f.core, beside = 1.0f / (float)f.flank, most = (float)CLIP;
   for (int32_t i = 0; i < n; i++)

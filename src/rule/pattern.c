@@ -50,16 +50,36 @@ static int32_t level_of(int kind, int32_t index, int32_t phase)
   return level;
 }
 
+/* Room for what is known of each stroke. */
+typedef struct desk {
+  double *length;
+  uint8_t *level;
+} desk;
+
+static bool take_desk(size_t strokes, desk *d)
+{
+  *d = (desk){malloc((strokes + 1) * sizeof *d->length), malloc((strokes + 1) * sizeof *d->level)};
+  return d->length && d->level;
+}
+
+static void leave_desk(desk *d)
+{
+  free(d->length);
+  free(d->level);
+}
+
 /* Summed distance of the lengths from their level's median; INFINITY if longer strokes would have to be shorter.
  * `longer`, unless NULL: the greatest level's median over that of the shortest strokes. */
-static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double tick, double *work, double *longer)
+static double misfit(const sp_rule_reading *r, int kind, int32_t phase, double tick, desk *d, double *longer)
 {
-  double sum = 0.0, before = 0.0, shortest = NAN;
+  double sum = 0.0, before = 0.0, shortest = NAN, *const work = d->length;
   const int32_t levels = level_count(kind);
+  for (size_t k = 0; k < r->count; k++) /* divisions are slow: once a stroke */
+    d->level[k] = (uint8_t)level_of(kind, r->strokes[k].index, phase);
   for (int32_t level = 0; level <= levels; level++) {
     size_t n = 0;
     for (size_t k = 0; k < r->count; k++)
-      if (level_of(kind, r->strokes[k].index, phase) == level)
+      if (d->level[k] == level)
         work[n++] = r->strokes[k].length_px;
     if (n == 0)
       continue;
@@ -113,20 +133,24 @@ static sp_rule_top judge_pairs(size_t pairs, size_t longer, size_t above)
 
 sp_status sp_rule_top_level(const sp_rule_reading *r, sp_graduation_kind kind, sp_rule_top *top, sp_error *err)
 {
-  double *work = malloc((r->count + 1) * sizeof *work), tick = 1.0, best = INFINITY;
+  double best = INFINITY;
+  const double tick = 1.0;
+  desk d;
   *top = SP_RULE_TOP_UNSEEN;
-  if (!work)
+  if (!take_desk(r->count, &d)) {
+    leave_desk(&d);
     return sp_fail_memory(err);
+  }
   const int32_t levels = level_count((int)kind), cycle = LEVELS[kind][levels - 1];
   int32_t best_phase = 0;
   for (int32_t phase = 0; phase < cycle; phase++) {
-    const double off = misfit(r, (int)kind, phase, tick, work, NULL);
+    const double off = misfit(r, (int)kind, phase, tick, &d, NULL);
     if (off < best) {
       best = off;
       best_phase = phase;
     }
   }
-  free(work);
+  leave_desk(&d);
   if (isinf(best)) /* it does not go with the lengths at all, so there is no top to look at */
     return SP_OK;
   /* each against its own neighbours, because lengths read drift along a picture */
@@ -149,16 +173,19 @@ static const double LEAST_LONGER = 1.10;
 
 sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATION_KINDS], sp_error *err)
 {
-  double *work = malloc((r->count + 1) * sizeof *work), tick = INFINITY;
-  if (!work)
+  double tick = INFINITY;
+  desk d;
+  if (!take_desk(r->count, &d)) {
+    leave_desk(&d);
     return sp_fail_memory(err);
+  }
   for (size_t k = 0; k < r->count; k++) {
-    work[k] = r->strokes[k].length_px;
-    tick = fmin(tick, work[k] > 0.0 ? work[k] : tick);
+    d.length[k] = r->strokes[k].length_px;
+    tick = fmin(tick, d.length[k] > 0.0 ? d.length[k] : tick);
   }
   /* lengths come in whole sub-bands; a sixth of the shortest stroke is about one */
   tick = fmax(1.0, tick / 6.0);
-  const double n = (double)r->count, middle = r->count ? sp_median(work, r->count) : 0.0;
+  const double n = (double)r->count, middle = r->count ? sp_median(d.length, r->count) : 0.0;
   double plain = 0.1 * tick * n;
   for (size_t k = 0; k < r->count; k++)
     plain += fmin(fabs(r->strokes[k].length_px - middle), 12.0 * tick);
@@ -167,7 +194,7 @@ sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATIO
     double best = INFINITY, best_longer = NAN;
     for (int32_t phase = 0; phase < cycle; phase++) {
       double longer = NAN;
-      const double off = misfit(r, kind, phase, tick, work, &longer);
+      const double off = misfit(r, kind, phase, tick, &d, &longer);
       if (off < best) {
         best = off;
         best_longer = longer;
@@ -179,6 +206,6 @@ sp_status sp_rule_pattern(const sp_rule_reading *r, double evidence[SP_GRADUATIO
     if (!(best_longer >= LEAST_LONGER))
       evidence[kind] = fmin(evidence[kind], 0.0);
   }
-  free(work);
+  leave_desk(&d);
   return SP_OK;
 }
