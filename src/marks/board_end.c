@@ -226,6 +226,34 @@ static sp_status is_shadow_running_out(const sp_board_search *s, const sp_board 
   return status;
 }
 
+/* Mean of the section from so many blurs outward to so many; NAN if there is nothing. */
+static double mean_of_section(const sp_edge_profile *p, double from_blurs, double to_blurs)
+{
+  double sum = 0.0, n = 0.0;
+  for (size_t i = 0; i < p->n; i++)
+    if (p->x_px[i] >= from_blurs * p->blur_px && p->x_px[i] <= to_blurs * p->blur_px) {
+      sum += p->value[i];
+      n += 1.0;
+    }
+  return n > 0.0 ? sum / n : NAN;
+}
+
+/* A shadow that changes steeply begins at the edge, and whether its beginning is blurred with it (as optics do) or is
+ * as sharp as it fell moves the edge: by this part of the change within a blur over the step, in blurs. So much of it
+ * is in doubt. */
+static const double BLURRED_SHADOW = 0.75, BEGINS_UNSURELY = 0.8, MOST_BY_SHADOW = 0.4;
+
+static double u_of_shadow_px(const sp_edge_profile *p)
+{
+  const double wood = mean_of_section(p, -6.0, -3.0), near = mean_of_section(p, 3.0, 6.0),
+               far = mean_of_section(p, 6.0, 9.0);
+  const double by_blur = (far - near) / 3.0, step = near - 4.5 * by_blur - wood;
+  const double moved = BLURRED_SHADOW * fabs(by_blur) / fabs(step);
+  if (!isfinite(far) || !isfinite(near) || !isfinite(wood))
+    return 0.0;
+  return BEGINS_UNSURELY * p->blur_px * (moved < MOST_BY_SHADOW ? moved : MOST_BY_SHADOW);
+}
+
 /* Measures an end that was found. Where it does not show well enough for that, the half-height crossings stand, with
  * what a streak of grain along the edge may do to them. */
 static sp_status refine_end(const sp_board_search *s, const sp_board *board, int which, sp_board_end *end,
@@ -248,6 +276,8 @@ static sp_status refine_end(const sp_board_search *s, const sp_board *board, int
   end->slope = edge.slope;
   end->u_u_px = hypot(edge.u_at_px, edge.u_slope * (end->v_px - middle));
   end->u_slope = edge.u_slope;
+  if (!s->o->by_camera)
+    end->u_u_px = hypot(end->u_u_px, u_of_shadow_px(profile));
   if (!(apart > MOST_REFINED_MM * s->o->px_per_mm))
     return SP_OK;
   bool soft;
