@@ -73,8 +73,9 @@ static bool width_fits(const sp_line_fit *f, double width_px, double px_per_mm)
 
 /* What the wood does by itself elsewhere on the board (planing chatter, above all) is no line. */
 static const double LEAST_SIGNIFICANCE = 4.5;
-/* Significance against the surer ones of the lines that are to outline the board. */
-static const double DOUBTFUL = 0.4;
+/* Significance against the surer ones of the lines that are to outline the board; what has so much is not doubtful, be
+ * others ten times as sure. */
+static const double DOUBTFUL = 0.4, BEYOND_DOUBT = 25.0;
 /* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
 static const double BROAD_MM = 0.25, BROAD_BLURS = 2.7, BROAD_SIGNIFICANCE = 12.0;
 
@@ -364,12 +365,8 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
 
 /* Lines of which the wood and the noise may make as much by themselves, while others are sure: on a dark lid the
  * sensor's own lines have as much contrast as the board's, in a grey or two. */
-static void drop_doubtful(first_lines *lines)
+static void keep_significant(double least, first_lines *lines)
 {
-  double work[BOARD_LINES];
-  for (size_t i = 0; i < lines->count; i++)
-    work[i] = lines->line[i].significance;
-  const double least = lines->count ? DOUBTFUL * sp_quantile(work, lines->count, 0.85) : 0.0;
   size_t kept = 0;
   for (size_t i = 0; i < lines->count; i++)
     if (lines->line[i].significance >= least) {
@@ -377,6 +374,21 @@ static void drop_doubtful(first_lines *lines)
       lines->blur[kept++] = lines->blur[i];
     }
   lines->count = kept;
+}
+
+/* Where that would leave a line or two, these are surer than all the rest because little else is in the picture: a
+ * clean slot beside ragged ones in a picture without noise. */
+static void drop_doubtful(first_lines *lines)
+{
+  enum { LEAST_LEFT = 3 };
+  double work[BOARD_LINES];
+  size_t left = 0;
+  for (size_t i = 0; i < lines->count; i++)
+    work[i] = lines->line[i].significance;
+  const double least = lines->count ? fmin(BEYOND_DOUBT, DOUBTFUL * sp_quantile(work, lines->count, 0.85)) : 0.0;
+  for (size_t i = 0; i < lines->count; i++)
+    left += lines->line[i].significance >= least;
+  keep_significant(left >= LEAST_LEFT ? least : LEAST_SIGNIFICANCE, lines);
 }
 
 /* Keeps the lines that could share one board: not much fainter and shorter than the better ones, lying over each other.

@@ -510,6 +510,55 @@ static void lines_with_a_third_missing(void **unused)
   sp_marks_free(&m);
 }
 
+/* Half of a line is gone from its middle: what is left at both sides is a line still, and once was not looked at. */
+static void lines_with_half_missing(void **unused)
+{
+  (void)unused;
+  for (int slot = 0; slot < 2; slot++) {
+    drawn_board b = PLAIN;
+    b.line_mm = slot ? 0.55 : b.line_mm;
+    drawing d = wood(&b);
+    for (int k = 0; k < LINES; k++) {
+      line(&d, &b, k, 0.0, k == 4 ? 0.29 : 1.0, b.line_mm, b.height);
+      if (k == 4)
+        line(&d, &b, k, 0.835, 1.0, b.line_mm, b.height);
+    }
+    const sp_marks_options o = options_for(slot ? SP_MARK_SLOT : SP_MARK_KNIFE);
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    check_places(&m, &b, 0.06);
+    CHECK_CLOSE(m.marks[4].coverage, 0.455, 0.06);
+    sp_marks_free(&m);
+  }
+}
+
+/* Few slots, hardly any noise: a clean one may be many times as significant as those with a shoulder, which are beyond
+ * doubt as well, and were once dropped. */
+static void one_surer_than_all(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.57;
+  b.noise = 0.3;
+  drawing d = wood(&b);
+  for (int k = 0; k < LINES; k += 2) {
+    const double v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM, shoulder_mm = 0.2;
+    line(&d, &b, k, 0.0, 1.0, b.line_mm, b.height);
+    if (k != 4)
+      draw_mark(&d, &(drawn_mark){.at = place_u(k) + 0.5 * (b.line_mm + shoulder_mm) * PX_PER_MM,
+                                  .v_ref = v,
+                                  .v_a = v - half,
+                                  .v_b = v + half,
+                                  .width = shoulder_mm * PX_PER_MM,
+                                  .blur = b.blur,
+                                  .height = 0.25 * b.height});
+  }
+  sp_marks_options o = options_for(SP_MARK_SLOT);
+  o.blur_px = b.blur;
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  assert_int_equal(m.count, (LINES + 1) / 2);
+  sp_marks_free(&m);
+}
+
 /* A scratch as dark as a line that runs off one at 12 degrees, to one side only so that nothing balances: the rows it
  * disturbs are outvoted, and it is no mark itself. */
 static void a_scratch_does_not_pull(void **unused)
@@ -855,6 +904,8 @@ int main(void)
       cmocka_unit_test(a_pale_slot_at_the_rim),
       cmocka_unit_test(slots_with_one_broken_wall),
       cmocka_unit_test(lines_with_a_third_missing),
+      cmocka_unit_test(lines_with_half_missing),
+      cmocka_unit_test(one_surer_than_all),
       cmocka_unit_test(a_scratch_does_not_pull),
       cmocka_unit_test(a_step_is_no_mark),
       cmocka_unit_test(empty_wood_has_no_marks),
