@@ -169,8 +169,10 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   j->lead = best - second;
   if (strongest < fmax(MIN_EVIDENCE, MIN_FROM_EACH * (double)j->reading.count) || j->lead < MIN_LEAD || denied > best)
     j->kind = -1;
-  if (is_doubtful_inch(j, stated_dpi) || (is_inch(j->kind) && unseen > best))
-    j->kind = -1; /* a finer fraction goes better with the lengths, and too few of its inches show to bear it out */
+  /* a finer fraction goes better with the lengths, and too few of its inches show to bear it out; or any fraction goes
+   * so much better that the strokes are no decimal ones: eighths of an inch were once read as half millimetres */
+  if (is_doubtful_inch(j, stated_dpi) || unseen > best + (is_inch(j->kind) ? 0.0 : MIN_EVIDENCE))
+    j->kind = -1;
   settle_twin(j, stated_dpi);
   return SP_OK;
 }

@@ -41,18 +41,19 @@ static bool touches_numeral(int inch)
 static double stroke_mm(const drawn_rule *r, int k)
 {
   static const int mm[] = {5, 10, 0}, half[] = {2, 10, 20, 0}, in16[] = {2, 4, 8, 16, 0}, in32[] = {2, 4, 8, 16, 32, 0},
-                   in64[] = {2, 4, 8, 16, 32, 64, 0}, in20[] = {2, 10, 20, 0}, in50[] = {5, 25, 50, 0},
-                   in100[] = {5, 10, 50, 100, 0};
+                   in8[] = {2, 4, 8, 0}, in64[] = {2, 4, 8, 16, 32, 64, 0}, in20[] = {2, 10, 20, 0},
+                   in50[] = {5, 25, 50, 0}, in100[] = {5, 10, 50, 100, 0};
   const double g = r->graduation_mm;
   const int *levels = g == 1.0           ? mm
                       : g == 0.5         ? half
                       : g == 25.4 / 20.0 ? in20
+                      : g > 3.0          ? in8
                       : g > 1.2          ? in16
                       : g > 0.6          ? in32
                       : g > 0.5          ? in50
                       : g > 0.3          ? in64
                                          : in100;
-  const double step = g == 1.0 ? 1.6 : g == 0.5 ? 1.2 : g > 0.6 ? 0.9 : g > 0.5 ? 1.2 : 0.5;
+  const double step = g == 1.0 ? 1.6 : g == 0.5 || g > 3.0 ? 1.2 : g > 0.6 ? 0.9 : g > 0.5 ? 1.2 : 0.5;
   double length = 2.6;
   for (int i = 0; levels[i]; i++)
     if (k % levels[i] == 0)
@@ -246,6 +247,21 @@ static void few_strokes_far_apart(void **unused)
     /* parts of an inch are told apart by whole inches alone, of which five are too few without the file's word */
     sp_reference ref = read_drawn(&FEW[k], along, FEW[k].graduation_mm > 1.0 ? 600.0 : NAN, &o);
     check_reading(&ref, &FEW[k], along, FEW[k].count);
+    sp_reference_free(&ref);
+  }
+}
+
+/* Eighths of an inch are no graduation that is known, and no half millimetres either. */
+static void eighths_of_an_inch_are_nothing_else(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int count = 63; count <= 87; count += 12) {
+    const drawn_rule r = {
+        .graduation_mm = 25.4 / 8.0, .px_per_mm = 7.87, .count = count, .blur = 0.8, .noise = 2.0, .seed = 31};
+    sp_reference ref = read_drawn(&r, SP_ALONG_X, 72.0, &o);
+    assert_false(ref.map.known);
+    assert_int_equal(ref.record.kind, SP_REFERENCE_NONE);
     sp_reference_free(&ref);
   }
 }
@@ -871,6 +887,7 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(every_graduation_is_told),
       cmocka_unit_test(few_strokes_far_apart),
+      cmocka_unit_test(eighths_of_an_inch_are_nothing_else),
       cmocka_unit_test(askew_by_a_degree_and_a_half),
       cmocka_unit_test(sixteen_bits_read_alike),
       cmocka_unit_test(counts_across_a_gap),
