@@ -377,9 +377,22 @@ static sp_status accept_rule(const sp_scene *scene, const judged *j, int kind, s
   return status;
 }
 
-/* A rule may be graduated on both edges: everything between the two trains of strokes is rule. */
-static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, const sp_scene *scene,
-                                 sp_reference *ref)
+/* A graduation's period, in the chosen one's scale, is that of some graduation, or of every second of its strokes; the
+ * windings of a string that runs beside the rule are of any. Edges agree to 4e-4 (drawn rules). */
+static bool is_graduation(double period_mm)
+{
+  static const double NEAR = 0.004;
+  for (int k = 0; k < SP_GRADUATION_KINDS; k++)
+    for (int every = 1; every <= 2; every++)
+      if (fabs(period_mm / (every * SP_GRADUATION_MM_OF[k]) - 1.0) < NEAR)
+        return true;
+  return false;
+}
+
+/* A rule may be graduated on both edges: everything between the two trains of strokes is rule. period_mm is that of the
+ * chosen one. */
+static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chosen, double period_mm,
+                                 const sp_scene *scene, sp_reference *ref)
 {
   const double strip_px = (double)scene->strip_px;
   const double middle = 0.5 * sp_view_of(scene->raster, combs[chosen].along).length_px;
@@ -391,6 +404,8 @@ static void widen_to_second_edge(const sp_comb *combs, size_t count, size_t chos
     if (i == chosen || c->along != combs[chosen].along || fabs(c->slope - ref->slope) > 0.022)
       continue;
     if (c->strength < 0.1 * combs[chosen].strength || apart > 60.0 * strip_px)
+      continue;
+    if (!is_graduation(period_mm * c->period_px / combs[chosen].period_px))
       continue;
     ref->band_v0_px = fmin(ref->band_v0_px, v - 4.0 * strip_px);
     ref->band_v1_px = fmax(ref->band_v1_px, v + 4.0 * strip_px);
@@ -733,7 +748,7 @@ static sp_status read_rule(const sp_scene *scene, double dpi[2], const sp_refere
   status = accept_rule(scene, &c.read, c.kind, ref, err);
   if (!status)
     hold_strokes(&w, &c.read, c.kind, ref);
-  widen_to_second_edge(c.combs, c.count, c.which, scene, ref);
+  widen_to_second_edge(c.combs, c.count, c.which, SP_GRADUATION_MM_OF[c.kind], scene, ref);
   if (!status && options->straightened && ref->map.known)
     status = sp_reference_read_other_edge(scene, c.combs, c.count, c.which, &c.read.reading, ref, err);
   ref->record.graduation_told = w.kind >= 0 || ref->told == SP_TOLD_SETTLED;
@@ -759,7 +774,7 @@ static sp_status find_band(const sp_scene *scene, double dpi[2], sp_reference *r
     status = judge(scene, &combs[i], dpi[combs[i].along], &j, err);
     if (!status && j.reading.count >= MIN_STROKES && j.kind >= 0) {
       note_band(&j.reading, ref);
-      widen_to_second_edge(combs, count, i, scene, ref);
+      widen_to_second_edge(combs, count, i, SP_GRADUATION_MM_OF[j.kind], scene, ref);
     }
     sp_rule_reading_free(&j.reading);
   }

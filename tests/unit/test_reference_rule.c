@@ -26,10 +26,13 @@ typedef struct drawn_rule {
   double faint_halves; /* by which part the halves between whole millimetres are fainter */
   double inch_mm;      /* by how much more whole inches are longer than half ones; then most of them are worn off */
   double grown_mm; /* by how much a numeral that touches it lengthens a whole inch of 1/16 in: some, not all of them */
+  double beside_mm; /* period of what lies beside the rule: its other edge's strokes, a string's windings; 0 = nothing */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
 static const double FIRST_PX = 30.3, EDGE_PX = 40.0, BODY_MM = 9.0;
+/* What lies beside it: how far from its edge, how broad. */
+static const double BESIDE_MM = 14.0, BESIDE_BREADTH_MM = 2.0;
 
 /* More of the even inches than of the odd ones, by chance. */
 static bool touches_numeral(int inch)
@@ -109,6 +112,11 @@ static double rule_grey(const drawn_rule *r, double s, double t)
   }
   if (r->numeral > 0.0)
     grey -= r->numeral * numeral_ink(r, s, t);
+  if (r->beside_mm > 0.0) {
+    const double period = r->beside_mm * r->px_per_mm, off = s - period * floor(s / period + 0.5);
+    grey -= ink * drawn_box(off, 0.4 * period, blur) *
+            drawn_box(t - BESIDE_MM * r->px_per_mm, BESIDE_BREADTH_MM * r->px_per_mm, blur);
+  }
   if (r->paper_to > r->paper_from) {
     const double paper =
         drawn_step(s - stroke_px(r, r->paper_from), blur) * drawn_step(stroke_px(r, r->paper_to) - s, blur);
@@ -128,7 +136,8 @@ static sp_raster draw_rule(const drawn_rule *r, sp_along along, int bits)
 {
   const double c = cos(r->tilt_rad), s = sin(r->tilt_rad), length = stroke_px(r, r->count - 1);
   const int32_t extent = r->extent ? r->extent : (int32_t)(length * c + 2.0 * FIRST_PX);
-  const int32_t breadth = (int32_t)(BODY_MM * r->px_per_mm + fabs(length * s) + 2.0 * EDGE_PX);
+  const double down_mm = r->beside_mm > 0.0 ? BESIDE_MM + BESIDE_BREADTH_MM : BODY_MM;
+  const int32_t breadth = (int32_t)(down_mm * r->px_per_mm + fabs(length * s) + 2.0 * EDGE_PX);
   drawing d = drawing_new(extent, breadth, 0.0);
   chance dice = {r->seed + 1};
   for (int32_t v = 0; v < breadth; v++)
@@ -279,6 +288,31 @@ static void askew_by_a_degree_and_a_half(void **unused)
       check_reading(&ref, &r, along, r.count);
       sp_reference_free(&ref);
     }
+}
+
+/* What is graduated belongs to the rule, a wound string that runs beside it does not: its windings are no graduation's
+ * distance apart. With it, all of a neck's strings and frets were taken for the rule's and left out. */
+static void another_edge_is_the_rules_a_string_is_not(void **unused)
+{
+  (void)unused;
+  static const struct {
+    double beside_mm;
+    bool rule;
+  } CASES[] = {{1.0, true}, {25.4 / 64.0, true}, {0.385, false}, {0.43, false}};
+  const sp_reference_options o = automatic();
+  for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+    drawn_rule r = RULES[1];
+    r.beside_mm = CASES[i].beside_mm;
+    sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+    check_reading(&ref, &r, SP_ALONG_X, r.count);
+    assert_true(ref.has_band);
+    const double reach_mm = (ref.band_v1_px - EDGE_PX) / r.px_per_mm;
+    if (CASES[i].rule)
+      assert_true(reach_mm > BESIDE_MM);
+    else
+      CHECK_BELOW(reach_mm, BODY_MM + 1.0);
+    sp_reference_free(&ref);
+  }
 }
 
 static void sixteen_bits_read_alike(void **unused)
@@ -889,6 +923,7 @@ int main(void)
       cmocka_unit_test(few_strokes_far_apart),
       cmocka_unit_test(eighths_of_an_inch_are_nothing_else),
       cmocka_unit_test(askew_by_a_degree_and_a_half),
+      cmocka_unit_test(another_edge_is_the_rules_a_string_is_not),
       cmocka_unit_test(sixteen_bits_read_alike),
       cmocka_unit_test(counts_across_a_gap),
       cmocka_unit_test(a_rim_is_no_stroke),
