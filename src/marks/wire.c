@@ -30,7 +30,7 @@ static const double LEAST_PART_MM = 6.0;
 static const double INNER_MM = 0.42, OUTER_MM = 0.62, REACH_MM = 0.22, NEAR_MM = 0.15;
 /* The window ends where, farther from the foot than this, the section rises or falls by so much of what it does there.
  */
-static const double CALM_MM = 0.15, UNCALM = 1.0;
+static const double CALM_MM = 0.15, UNCALM[2] = {1.0, 1.5}; /* of metal, of wood */
 /* What one foot may differ from the others by, against the contrast; the wood's grey differs more. */
 static const double FEET_DIFFER = 0.05, WOOD_DIFFERS = 0.3;
 /* Widths that scatter by less are of one wire. */
@@ -38,7 +38,7 @@ static const double AGREED_MM = 0.06;
 /* Pixel, shift to whole pixels and interpolation widen the section by so much, px^2. */
 static const double SECTION_BLUR = 0.33;
 /* A foot of which only the section shows where it may be. */
-static const double GUESSED_MM = 0.05;
+static const double GUESSED_MM = 0.05, LEAST_USED = 0.2;
 /* Feet that lie so near each other against the common section are in the same place of it. */
 static const double ALIKE_MM = 0.025;
 enum { FEWEST_TO_LEARN = 5 };
@@ -68,8 +68,17 @@ static const double BEYOND_MM = 0.14, LEAST_INNER_MM = 0.12;
 /* A face that leaves more of its contrast unexplained, of a nut that is no lighter than this, of full scale, has a
  * rounded rim; where the face then lies (sized on drawn necks). */
 static const double PLAIN_MISFIT = 0.12, DARK_NUT = 0.4, RIM_SHIFT_MM = 0.06, RIM_HALF_MM = 0.15;
+/* Of a dark nut in whose shadow its rim cannot be told from the wood: that is up to 0.3 mm broad. */
+static const double SHADED_SHIFT_MM = 0.12, SHADED_HALF_MM = 0.18;
 /* An edge that so much more blur explains nearly as well is a narrow rim's that turns dark. */
 static const double SOFTER = 1.35, SOFT_AS_WELL = 1.1, SOFT_SHIFT_MM = 0.025, SOFT_HALF_MM = 0.06;
+/* A light nut's rim that turns away fades over some of its breadth, and the face is where that ends: about so much
+ * beyond its middle as it seems to be blurred by, give or take this part of it (sized on drawn necks). Blurs tried. */
+static const double FADES_PART = 0.8, RIM_BLUR[] = {1.35, 1.8, 2.4, 3.2};
+enum { RIM_BLURS = sizeof RIM_BLUR / sizeof *RIM_BLUR };
+/* A foot of which a blur broader by SOFTER leaves no more than this, against the chosen one, may lie so far off,
+ * standard. */
+static const double SOFT_FOOT = 1.0, SOFT_FOOT_MM = 0.10;
 /* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
 enum { NUT_JOINTS = 5 };
 static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
@@ -112,8 +121,9 @@ typedef struct job {
   bool company;     /* the frets have told each other what a foot looks like */
   sp_foot_prior prior[2];
   double usual_px[2]; /* of the feet from seen.u_px */
-  double inner_mm[2]; /* how far into the metal a foot's window reaches */
+  double inner_mm[2], outer_mm[2]; /* how far into the metal, onto the wood a foot's window reaches */
   sp_wire_grain grain;
+  bool soft[2]; /* this foot is softer than the picture's blur makes it */
   bool told[2]; /* the grain tells where in the section this foot is */
   double told_px[2], u_told_px[2];
   fret *frets;
@@ -201,7 +211,7 @@ static void measure_fret(void *context, size_t index)
                          .v1_px = f->v_b_px - END_MM * j->o->px_per_mm,
                          .outward = side ? 1 : -1,
                          .inner_mm = j->inner_mm[side],
-                         .outer_mm = OUTER_MM,
+                         .outer_mm = j->outer_mm[side],
                          .reach_mm = j->reach_mm,
                          .sd_mm = j->told[side] ? hypot(j->u_told_px[side] / j->o->px_per_mm, TOLD_MM) : 0.0,
                          .prior = j->company ? &j->prior[side] : NULL};
@@ -257,10 +267,30 @@ static wire_width common_width(const fret *frets, size_t count)
   return w;
 }
 
+/* Median of what the feet of one side leave unexplained. */
+static double misfit_of_side(const fret *frets, size_t count, int side, double *work)
+{
+  for (size_t i = 0; i < count; i++)
+    work[i] = frets[i].foot[side].found ? frets[i].foot[side].misfit : 1.0;
+  return count ? sp_median(work, count) : INFINITY;
+}
+
+/* What a blur much broader than the chosen one explains as well may be no foot but a shadow's end, or a flank's. */
+static void tell_soft(job *j, double misfit[2][BLURS], int chosen)
+{
+  for (int side = 0; side < 2; side++) {
+    j->soft[side] = false;
+    for (int k = chosen + 1; k < BLURS; k++)
+      if (BLUR_FACTOR[k] > SOFTER * BLUR_FACTOR[chosen])
+        j->soft[side] = j->soft[side] || misfit[side][k] < SOFT_FOOT * misfit[side][chosen];
+  }
+}
+
 /* The blur that explains the feet best. */
 static sp_status choose_blur(job *j, size_t count, sp_error *err)
 {
-  double work[2 * SP_WIRE_MOST], least = INFINITY, best = 1.0;
+  double work[2 * SP_WIRE_MOST], least = INFINITY, side_misfit[2][BLURS];
+  int best = 0;
   const double optics = optics_of(j->o);
   for (int k = 0; k < BLURS; k++) {
     j->blur_px = pixel_blur(BLUR_FACTOR[k] * optics);
@@ -268,12 +298,15 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
     if (status)
       return status;
     const double misfit = total_misfit(j->frets, count, work);
+    for (int side = 0; side < 2; side++)
+      side_misfit[side][k] = misfit_of_side(j->frets, count, side, work);
     if (misfit < 0.97 * least) {
       least = misfit;
-      best = BLUR_FACTOR[k];
+      best = k;
     }
   }
-  j->blur_px = pixel_blur(best * optics);
+  tell_soft(j, side_misfit, best);
+  j->blur_px = pixel_blur(BLUR_FACTOR[best] * optics);
   return measure_all(j, count, err);
 }
 
@@ -345,35 +378,37 @@ static sp_status find_feet(job *j, size_t count, const sp_wire_section *section,
   return status;
 }
 
-/* How far into the metal the section is calm, mm: a highlight that begins close to a faint foot is another break, and
- * the stronger one. */
-static double calm_mm(const job *j, const sp_wire_section *s, double foot_px, int outward)
+/* How far off a foot the section is calm, mm, at most `most_mm`, toward smaller or larger u (direction -1, 1): a
+ * highlight that begins close to a faint foot, or the end of a deep shadow, is another break, and the stronger one. */
+static double calm_mm(const sp_wire_section *s, double foot_px, int direction, double most_mm, double uncalm)
 {
-  const double ppm = j->o->px_per_mm;
+  const double ppm = s->px_per_mm;
   const int32_t foot = (int32_t)lround(foot_px), near = (int32_t)ceil(CALM_MM * ppm), edge = s->half_px;
-  const int32_t most = (int32_t)ceil(INNER_MM * ppm);
+  const int32_t most = (int32_t)ceil(most_mm * ppm);
   double least = INFINITY, highest = -INFINITY;
   if (foot - most < -edge || foot + most > edge)
-    return INNER_MM;
+    return most_mm;
   for (int32_t i = -near; i <= near; i++) {
     least = fmin(least, (double)s->value[edge + foot + i]);
     highest = fmax(highest, (double)s->value[edge + foot + i]);
   }
-  const double rise = UNCALM * (highest - least);
+  const double rise = uncalm * (highest - least);
   for (int32_t i = near; i < most; i++) {
-    const double grey = (double)s->value[edge + foot - outward * i];
+    const double grey = (double)s->value[edge + foot + direction * i];
     if (grey > highest + rise || grey < least - rise)
-      return fmin(INNER_MM, i / ppm);
+      return fmin(most_mm, i / ppm);
   }
-  return INNER_MM;
+  return most_mm;
 }
 
 /* Starts all frets from feet at these places of the section. */
 static void start_from(job *j, size_t count, const sp_wire_section *section, const sp_wire_pair *pair)
 {
   j->reach_mm = REACH_MM;
-  for (int side = 0; side < 2; side++)
-    j->inner_mm[side] = calm_mm(j, section, pair->foot_px[side], side ? 1 : -1);
+  for (int side = 0; side < 2; side++) {
+    j->inner_mm[side] = calm_mm(section, pair->foot_px[side], side ? -1 : 1, INNER_MM, UNCALM[0]);
+    j->outer_mm[side] = calm_mm(section, pair->foot_px[side], side ? 1 : -1, OUTER_MM, UNCALM[1]);
+  }
   for (size_t i = 0; i < count; i++)
     j->frets[i].start_slope = j->frets[i].seen.slope;
   for (int side = 0; side < 2; side++) {
@@ -443,7 +478,7 @@ static void settle_common(job *j, size_t count)
   double var = 0.0;
   j->shift_px = 0.0;
   for (int side = 0; side < 2; side++) {
-    double off, u, own = foot * foot;
+    double off, u, own = foot * foot + (j->soft[side] ? pow(SOFT_FOOT_MM * j->o->px_per_mm, 2.0) : 0.0);
     if (grain_beyond(j, count, side, &off, &u)) {
       const bool astray = fabs(off) > far; /* one of the two is not at the foot: midway, and half of it in doubt */
       const double share = astray ? 0.5 : own / (own + u * u);
@@ -476,6 +511,8 @@ static void doubts(const job *j, const fret *f, const wire_width *w, double own,
     u[a->guessed ? 0 : 1] = INFINITY;
     return;
   }
+  for (int side = 0; side < 2; side++) /* guessed against nearly all of its pieces: there is no foot */
+    u[side] = a->guessed && f->foot[side].used < LEAST_USED ? INFINITY : u[side];
   if (a->guessed)
     u[0] = u[1] = hypot(u[0], GUESSED_MM * j->o->px_per_mm);
   const double off = width_of(f) - w->px;
@@ -761,7 +798,9 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 typedef struct face {
   sp_board_end end;
   double misfit;
-  bool soft; /* than the picture's blur */
+  bool soft;       /* than the picture's blur */
+  double wider_px; /* blur that the picture's lacks of explaining it best; 0 where the nut is no lighter than what
+                      follows */
 } face;
 
 /* The try that explains the edge best among those with a joint, or those without. */
@@ -808,15 +847,69 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
 }
 
 /* A dark nut shows its rounded rim, a highlight and a slope that goes dark, more plainly than its face, which lies
- * nearer to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains. */
+ * nearer to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains, or by a
+ * shadow that begins in the rim. */
 static void heed_rim(const job *j, const sp_wire_edge *edge, int toward, face *f)
 {
   const bool round = f->misfit > PLAIN_MISFIT && edge->nut < DARK_NUT * j->view->full_scale;
   const double ppm = j->o->px_per_mm;
-  if (!round && !f->soft)
+  const double fades_mm = f->wider_px / ppm;
+  const double shift = edge->shaded ? SHADED_SHIFT_MM : round ? RIM_SHIFT_MM : fmax(SOFT_SHIFT_MM, fades_mm);
+  const double half = edge->shaded ? SHADED_HALF_MM : round ? RIM_HALF_MM : fmax(SOFT_HALF_MM, FADES_PART * fades_mm);
+  if (!round && !f->soft && !edge->shaded)
     return;
-  f->end.u_px += toward * (round ? RIM_SHIFT_MM : SOFT_SHIFT_MM) * ppm;
-  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular((round ? RIM_HALF_MM : SOFT_HALF_MM) * ppm));
+  f->end.u_px += toward * shift * ppm;
+  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular(half * ppm));
+}
+
+/* The least misfit of a plain step at the face's place, over the tones. */
+static sp_status misfit_of_step(const job *j, sp_foot_task task, double blur_px, double *misfit, sp_error *err)
+{
+  sp_status status = SP_OK;
+  *misfit = INFINITY;
+  task.joint_mm = NUT_JOINT_MM[0];
+  for (int k = 0; !status && k < TONES; k++) {
+    sp_foot step;
+    task.tone = TONE[k];
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, blur_px, &step, err);
+    *misfit = !status && step.found ? fmin(*misfit, step.misfit) : *misfit;
+  }
+  return status;
+}
+
+/* A nut has no crown whose shading may be taken for blur: of the feet's blur and the picture's the one that explains
+ * its face better. */
+static sp_status face_blur(const job *j, const sp_foot_task *task, double *blur_px, double *misfit, sp_error *err)
+{
+  const double sharp_px = pixel_blur(optics_of(j->o));
+  double sharp;
+  *blur_px = j->blur_px;
+  sp_status status = misfit_of_step(j, *task, j->blur_px, misfit, err);
+  if (!status)
+    status = misfit_of_step(j, *task, sharp_px, &sharp, err);
+  if (!status && sharp < *misfit) {
+    *misfit = sharp;
+    *blur_px = sharp_px;
+  }
+  return status;
+}
+
+/* How much more blur than `blur_px` explains a step best that leaves `plain` with that. */
+static sp_status missing_blur(const job *j, const sp_foot_task *task, double blur_px, double plain, double *missing_px,
+                              sp_error *err)
+{
+  sp_status status = SP_OK;
+  double least = plain;
+  *missing_px = 0.0;
+  for (int k = 0; !status && k < RIM_BLURS; k++) {
+    double misfit;
+    status = misfit_of_step(j, *task, RIM_BLUR[k] * blur_px, &misfit, err);
+    if (!status && misfit < least) {
+      least = misfit;
+      *missing_px = blur_px * sqrt(RIM_BLUR[k] * RIM_BLUR[k] - 1.0);
+    }
+  }
+  return status;
 }
 
 /* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
@@ -836,23 +929,20 @@ static sp_status measure_face(const job *j, const sp_board *b, double u_px, doub
                        .outer_mm = OUTER_MM,
                        .reach_mm = REACH_MM,
                        .flat = true};
-  sp_status status = SP_OK;
+  double blur_px, wider = INFINITY, plain = INFINITY;
+  sp_status status = face_blur(j, &task, &blur_px, &plain, err);
   for (int k = 0; !status && k < NUT_TRIES; k++) {
     task.joint_mm = NUT_JOINT_MM[k / TONES];
     task.tone = TONE[k % TONES];
-    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, j->blur_px, &foot[k], err);
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, blur_px, &foot[k], err);
   }
-  double wider = INFINITY, plain = INFINITY;
-  task.joint_mm = NUT_JOINT_MM[0];
-  for (int k = 0; !status && k < TONES; k++) {
-    sp_foot soft;
-    task.tone = TONE[k];
-    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, SOFTER * j->blur_px, &soft, err);
-    wider = soft.found ? fmin(wider, soft.misfit) : wider;
-    plain = foot[k].found ? fmin(plain, foot[k].misfit) : plain;
-  }
+  if (!status)
+    status = misfit_of_step(j, task, SOFTER * blur_px, &wider, err);
+  double wider_px = 0.0;
+  if (!status && wider < SOFT_AS_WELL * plain && foot[0].found && foot[0].term[0] > foot[0].term[1])
+    status = missing_blur(j, &task, blur_px, plain, &wider_px, err);
   const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *f = (face){.end = {.v_px = v}, .soft = wider < SOFT_AS_WELL * plain};
+  *f = (face){.end = {.v_px = v}, .soft = wider < SOFT_AS_WELL * plain, .wider_px = wider_px};
   if (!status)
     weigh_tries(foot, common, j->o->px_per_mm, f);
   return status;
@@ -873,6 +963,22 @@ static void either_of(const sp_wire_edge *edge, const face *in, const face *out,
       sqrt(p * (1.0 - p) * d * d + p * out->end.u_u_px * out->end.u_u_px + (1.0 - p) * in->end.u_u_px * in->end.u_u_px);
 }
 
+/* Of a dark nut that mirrors the lamp in its rim the line of light is what was measured. */
+static sp_status look_beyond_rim(const job *j, const sp_board *b, int toward, sp_board_end *end, bool *rim,
+                                 sp_error *err)
+{
+  const double lo = sp_lengthwise_at(&b->side[0], end->u_px), hi = sp_lengthwise_at(&b->side[1], end->u_px);
+  const double inset = EDGE_INSET * (hi - lo), ppm = j->o->px_per_mm;
+  const sp_wire_line line = {end->u_px, end->v_px, end->slope, lo + inset, hi - inset};
+  double face, u;
+  const sp_status status = sp_wire_rim_face(j->view, &line, toward, ppm, j->blur_px, &face, &u, rim, err);
+  if (status || !*rim)
+    return status;
+  end->u_px = face;
+  end->u_u_px = hypot(u, hypot(COMMON_MM * ppm, COMMON_PX * j->blur_px));
+  return SP_OK;
+}
+
 /* A shadow's end is none, the nearest sharp edge counts instead; where another sharp one lies nearer to the frets the
  * face may be either. */
 static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_edge *edge, int toward, sp_board_end *end,
@@ -880,14 +986,19 @@ static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_edg
 {
   const double apart_px = toward * (edge->outer_px - edge->u_px), ppm = j->o->px_per_mm;
   face in, out;
-  const bool either = apart_px > BEYOND_MM * ppm;
-  sp_status status =
-      measure_face(j, b, edge->sharp || either ? edge->u_px : edge->outer_px, INNER_MM, toward, &in, err);
-  if (!status && in.end.found && !either)
+  const bool either = apart_px > BEYOND_MM * ppm && !edge->casts, here = edge->sharp || either || edge->casts;
+  bool rim = false;
+  sp_status status = measure_face(j, b, here ? edge->u_px : edge->outer_px, INNER_MM, toward, &in, err);
+  *end = in.end;
+  if (!status && in.end.found)
+    status = look_beyond_rim(j, b, toward, end, &rim, err);
+  if (status || rim)
+    return status;
+  if (in.end.found && !either)
     heed_rim(j, edge, toward, &in);
   *end = in.end;
-  if (status || !either)
-    return status;
+  if (!either)
+    return SP_OK;
   status = measure_face(j, b, edge->outer_px, fmax(LEAST_INNER_MM, 0.6 * apart_px / ppm), toward, &out, err);
   if (!status && in.end.found && out.end.found)
     either_of(edge, &in, &out, end);

@@ -83,6 +83,8 @@ typedef struct sp_wire_edge {
   double outer_px; /* of the sharp changes about it the one nearest to the frets: wood begins there at the latest */
   bool sharp;      /* one of them is at u_px; otherwise it is a shadow's end */
   bool soft;       /* nothing about it is sharp */
+  bool casts;      /* a light nut's face; what lies between it and outer_px is its shadow */
+  bool shaded;     /* a dark nut's, beyond which lies a strip that is darker still before the wood begins */
   double nut, between, wood; /* greys behind u_px, between it and outer_px, before outer_px */
 } sp_wire_edge;
 
@@ -130,5 +132,12 @@ typedef struct sp_foot {
 /* blur_px: of optics and pixel together. Not finding it is no error. */
 sp_status sp_wire_foot_fit(const sp_view *view, const sp_foot_task *task, double px_per_mm, double blur_px,
                            sp_foot *foot, sp_error *err);
+
+/* ---- a dark nut's rounded rim: see wire_rim.c ------------------------------------------------------------------ */
+
+/* Where the face of a dark nut lies, nearer to the frets (`toward`) than the edge that shows, which is one of a line of
+ * light's along its rim; *found = false where there is no such line. *u_px: what the section leaves open. */
+sp_status sp_wire_rim_face(const sp_view *view, const sp_wire_line *edge, int toward, double px_per_mm, double blur_px,
+                           double *face_px, double *u_px, bool *found, sp_error *err);
 
 #endif

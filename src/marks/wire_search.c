@@ -37,6 +37,9 @@ static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
 /* A plain one that may be a foot all the same: beside a highlight the end of a dark flank hardly counts. */
 static const double FAINT_BREAK = 0.012;
+/* What changes less than this against the most is no part of a fret; farther off than this its middle is not. */
+static const float QUIET = 0.1f;
+static const double MOST_OFF_MM = 1.7;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
@@ -318,6 +321,30 @@ static void common_window(const profiles *p, bool edges, const peak *company, si
   }
 }
 
+/* Moves the company to the middle of what it has in common. A fret that has nothing but its two feet is as lively at
+ * either of them as in the middle, and from a foot on the other one is out of reach. */
+static sp_status centre_company(const profiles *p, double px_per_mm, peak *company, size_t n, sp_error *err)
+{
+  const int32_t half = (int32_t)lround((HALF_MM + 1.0) * px_per_mm), most = (int32_t)lround(MOST_OFF_MM * px_per_mm);
+  float *edges = malloc((2 * (size_t)half + 1) * sizeof *edges), highest = 0.0f;
+  double sum = 0.0, moment = 0.0;
+  if (!edges)
+    return sp_fail_memory(err);
+  common_window(p, true, company, n, half, edges);
+  for (int32_t i = 0; i <= 2 * half; i++)
+    highest = fmaxf(highest, fabsf(edges[i]));
+  for (int32_t i = 0; i <= 2 * half; i++) {
+    const double w = fmax((double)(fabsf(edges[i]) - QUIET * highest), 0.0);
+    sum += w;
+    moment += w * (i - half);
+  }
+  free(edges);
+  const int32_t off = sum > 0.0 ? (int32_t)lround(moment / sum) : 0;
+  for (size_t i = 0; i < n && off >= -most && off <= most; i++)
+    company[i].u += off;
+  return SP_OK;
+}
+
 /* ---- frets ----------------------------------------------------------------------------------------------------------
  */
 
@@ -456,6 +483,8 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
   if (!status) {
     n = find_company(&p, peaks, all, (int32_t)lround(1.6 * o->px_per_mm), company);
     if (n >= FEWEST_ALIKE)
+      status = centre_company(&p, o->px_per_mm, company, n, err);
+    if (!status && n >= FEWEST_ALIKE)
       status = match_section(&p, company, n, scene, along, o, board, seen, count, section, err);
   }
   for (; !status && *lively_count < all; ++*lively_count)
@@ -715,6 +744,12 @@ size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[S
 static const double ZONE_MM = 0.75, SHARP_STEP_PX = 0.25, AT_EDGE_MM = 0.12;
 /* The nut's own grey is read behind its rim, the wood's before the joint. */
 static const double NUT_FROM_MM = 0.45, NUT_TO_MM = 0.8, WOOD_FROM_MM = 0.15, WOOD_TO_MM = 0.35;
+/* The strip beside a shaded nut, and the wood beyond its shadow; how much darker the strip is, of full scale; how far
+ * the wood rises again against that. */
+static const double STRIP_FROM_MM = 0.1, STRIP_TO_MM = 0.25, LIT_FROM_MM = 0.8, LIT_TO_MM = 1.2, LEAST_SHADE = 0.03,
+                    RISES = 0.4, DARK_NUT = 0.4;
+/* A light nut, of full scale; its shadow is darker than this part of it, and its end a smaller change. */
+static const double LIGHT_NUT = 0.55, SHADED = 0.6;
 /* A shadow before a nut is no longer. */
 static const double SHADOW_OF_MM = 3.0;
 /* A place is as sharp as it must be against the sharpest, against what it leaves unexplained, and of full scale. */
@@ -742,7 +777,7 @@ static void pick_edges(const float *size, int32_t length, int32_t apart, double 
         continue;
       --*count;
     }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, NAN, NAN, NAN};
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, false, false, NAN, NAN, NAN};
   }
   qsort(edges, *count, sizeof *edges, by_size);
 }
@@ -792,6 +827,35 @@ static double mean_from(const sp_wire_section *s, double a_mm, double b_mm)
   return n ? sum / n : NAN;
 }
 
+/* A dark nut's edge before a strip that is darker than both nut and wood: its shadow, and its own rim in part. */
+static bool is_shaded(const sp_wire_section *s, int toward, double full_scale)
+{
+  const double nut = mean_from(s, -toward * NUT_FROM_MM, -toward * NUT_TO_MM),
+               strip = mean_from(s, toward * STRIP_FROM_MM, toward * STRIP_TO_MM),
+               wood = mean_from(s, toward * LIT_FROM_MM, toward * LIT_TO_MM);
+  return nut < DARK_NUT * full_scale && nut - strip > LEAST_SHADE * full_scale && wood - strip > RISES * (nut - strip);
+}
+
+/* Beyond a light nut's edge the grey falls into its shadow; where that ends it rises again, which is no edge. */
+static bool ends_shadow(const sp_wire_edge *nut, const sp_wire_edge *end, int toward, double px_per_mm)
+{
+  const double off = toward * (end->u_px - nut->u_px);
+  return nut->casts && off > 0.0 && off < SHADOW_MOST_MM * px_per_mm && end->size < SHADED * nut->size;
+}
+
+static void drop_shadow_ends(sp_wire_edge *edges, size_t *count, double first_px, double px_per_mm)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < *count; i++) { /* the largest come first */
+    bool end = false;
+    for (size_t k = 0; k < kept && !end; k++)
+      end = ends_shadow(&edges[k], &edges[i], edges[k].u_px < first_px ? 1 : -1, px_per_mm);
+    if (!end)
+      edges[kept++] = edges[i];
+  }
+  *count = kept;
+}
+
 /* What is soft near a larger edge that is not is that one's shadow. */
 static void drop_shadows(sp_wire_edge *edges, size_t *count, double reach_px)
 {
@@ -807,15 +871,17 @@ static void drop_shadows(sp_wire_edge *edges, size_t *count, double reach_px)
 }
 
 /* The sharp place nearest to the frets, and whether anything is sharp at the edge itself. */
-static void look_closely(const float *grey, int32_t length, int toward, double blur_px, double noise, double px_per_mm,
-                         sp_wire_section *s, sp_wire_edge *e)
+static void look_closely(const float *grey, int32_t length, int toward, double blur_px, double full_scale,
+                         double px_per_mm, sp_wire_section *s, sp_wire_edge *e)
 {
+  const double noise = LEAST_SHARP * full_scale;
   sharp_places places;
   e->outer_px = e->u_px;
   e->sharp = true;
   if (!section_about(grey, length, (int32_t)lround(e->u_px), px_per_mm, s))
     return;
   sharp_about(s, blur_px, noise, &places);
+  e->shaded = is_shaded(s, toward, full_scale);
   e->sharp = false;
   e->soft = !places.count;
   if (e->soft)
@@ -827,6 +893,7 @@ static void look_closely(const float *grey, int32_t length, int toward, double b
   e->between = mean_from(s, 0.4 * (e->outer_px - e->u_px) / px_per_mm, 0.8 * (e->outer_px - e->u_px) / px_per_mm);
   e->wood = mean_from(s, (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_FROM_MM,
                       (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_TO_MM);
+  e->casts = e->nut > LIGHT_NUT * full_scale && e->between < SHADED * e->nut && e->wood > e->between;
 }
 
 sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
@@ -836,6 +903,7 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
   const sp_strips *strips = &scene->strips[along];
   const int32_t length = (int32_t)strips->length_px, step = (int32_t)fmax(1.0, round(STEP_MM * o->px_per_mm));
   float work[MOST_STRIPS], *grey = calloc(2 * (size_t)length + 1, sizeof *grey), *change = grey ? grey + length : NULL;
+  const double full_scale = sp_raster_full_scale(scene->raster);
   sp_wire_section s = {0};
   *count = 0;
   if (!grey)
@@ -847,12 +915,12 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
   for (int32_t u = step; u + step < length; u++)
     for (int32_t i = 1; i <= step; i++)
       change[u] += (grey[u + i] - grey[u - i]) / (float)step;
-  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * sp_raster_full_scale(scene->raster),
-             first_px, last_px, edges, count);
+  pick_edges(change, length, (int32_t)ceil(0.3 * o->px_per_mm), LEAST_EDGE * full_scale, first_px, last_px, edges,
+             count);
   s.value = malloc((size_t)(3.0 * (ZONE_MM + BREAK_WINDOW_MM) * o->px_per_mm + 64.0) * sizeof *s.value);
   for (size_t i = 0; s.value && i < *count; i++)
-    look_closely(grey, length, edges[i].u_px < first_px ? 1 : -1, blur_px,
-                 LEAST_SHARP * sp_raster_full_scale(scene->raster), o->px_per_mm, &s, &edges[i]);
+    look_closely(grey, length, edges[i].u_px < first_px ? 1 : -1, blur_px, full_scale, o->px_per_mm, &s, &edges[i]);
+  drop_shadow_ends(edges, count, first_px, o->px_per_mm);
   drop_shadows(edges, count, SHADOW_OF_MM * o->px_per_mm);
   free(grey);
   const sp_status status = s.value ? SP_OK : sp_fail_memory(err);

@@ -208,6 +208,33 @@ static void crowns_that_differ_are_one_wire(void **state)
   drawing_free(&d);
 }
 
+/* Broad blackened wire, alike on both sides and without a highlight: either foot is as lively as the whole, and the
+ * other one was out of reach of a section about one of them. */
+static void bare_broad_frets_are_found(void **state)
+{
+  (void)state;
+  static const double BROAD = 33.0;
+  chance c = {19};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  draw_area(&d, &board);
+  for (int k = 0; k < FRETS; k++) {
+    add(&d, fret_px(k), fret_slope(k), BROAD, BLUR, -30.0);
+    for (int side = -1; side <= 1; side += 2)
+      add(&d, fret_px(k) + side * 0.5 * (BROAD - 4.0), fret_slope(k), 4.0, BLUR, -70.0);
+  }
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  assert_int_equal(m.count, FRETS);
+  for (int k = 0; k < FRETS; k++) {
+    const sp_mark *s = &m.marks[k];
+    CHECK_CLOSE(s->u_px - s->slope * (s->v_px - 350.0), fret_px(k), 0.3);
+    CHECK_CLOSE(s->width_px, BROAD, 1.2);
+  }
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
 /* ---- the nut's face ---- */
 
 static const double FACE = 160.0, NUT_BACK = 112.0;
@@ -215,6 +242,7 @@ static const double FACE = 160.0, NUT_BACK = 112.0;
 typedef struct nut_look {
   double nut, joint, joint_px; /* greys; the joint is darker by `joint` */
   double shadow, shadow_px;    /* on the wood, from the face; its end is soft */
+  double line, rim, rim_px;    /* a rounded rim's line of light, and the darker strip between it and the face */
 } nut_look;
 
 static sp_marks find_beside_nut(const nut_look *l)
@@ -225,6 +253,8 @@ static sp_marks find_beside_nut(const nut_look *l)
   draw_neck(&d, &lit);
   add(&d, 0.5 * (FACE + NUT_BACK), 0.0, FACE - NUT_BACK, BLUR, l->nut - WOOD);
   add(&d, FACE + 0.5 * l->joint_px, 0.0, l->joint_px, BLUR, -l->joint);
+  add(&d, FACE - 0.5 * l->rim_px, 0.0, l->rim_px, BLUR, -l->rim);
+  add(&d, FACE - l->rim_px - 0.75, 0.0, 1.5, BLUR, l->line);
   for (int i = 0; i < 8 && l->shadow > 0.0; i++) { /* boxes of growing length: sharp at the face, a slope at the end */
     const double length = l->shadow_px + i - 3.5;
     add(&d, FACE + 0.5 * length, 0.0, length, BLUR, -l->shadow / 8.0);
@@ -249,7 +279,7 @@ static const sp_board_end *edge_near(const sp_marks *m, double u_px, double reac
 static void nut_is_not_where_its_shadow_ends(void **state)
 {
   (void)state;
-  const nut_look l = {92.0, 30.0, 1.0, 58.0, 7.0};
+  const nut_look l = {.nut = 92.0, .joint = 30.0, .joint_px = 1.0, .shadow = 58.0, .shadow_px = 7.0};
   sp_marks m = find_beside_nut(&l);
   const sp_board_end *face = edge_near(&m, FACE, 1.5);
   assert_non_null(face);
@@ -262,12 +292,56 @@ static void nut_is_not_where_its_shadow_ends(void **state)
 static void joint_does_not_make_the_nut_doubtful(void **state)
 {
   (void)state;
-  const nut_look l = {225.0, 60.0, 2.4, 0.0, 0.0};
+  const nut_look l = {.nut = 225.0, .joint = 60.0, .joint_px = 2.4};
   sp_marks m = find_beside_nut(&l);
   const sp_board_end *face = edge_near(&m, FACE, 1.0);
   assert_non_null(face);
   CHECK_BELOW(face->u_u_px, 0.06 * PX_PER_MM);
   CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+  sp_marks_free(&m);
+}
+
+/* A black nut mirrors the lamp in its rim. The line of light is what shows most; the face lies beyond the dark strip
+ * that follows it. */
+static void line_of_light_is_not_the_face(void **state)
+{
+  (void)state;
+  for (int k = 0; k < 3; k++) {
+    const nut_look l = {.nut = 60.0, .line = 80.0 + 20.0 * k, .rim = 5.0 * k, .rim_px = 2.8 + 0.4 * k};
+    sp_marks m = find_beside_nut(&l);
+    const sp_board_end *face = edge_near(&m, FACE, 1.0);
+    assert_non_null(face);
+    CHECK_CLOSE(face->u_px, FACE, 0.35);
+    CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+    CHECK_BELOW(face->u_u_px, 0.06 * PX_PER_MM);
+    sp_marks_free(&m);
+  }
+}
+
+/* In its shadow a black nut's rim and the wood are equally dark: then nothing shows the face, and that is said. */
+static void shaded_rim_makes_the_face_doubtful(void **state)
+{
+  (void)state;
+  const nut_look l = {.nut = 62.0, .line = 3.0, .rim = 32.0, .rim_px = 2.6, .shadow = 120.0, .shadow_px = 9.0};
+  sp_marks m = find_beside_nut(&l);
+  const sp_board_end *face = edge_near(&m, FACE, 3.0);
+  assert_non_null(face);
+  CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+  sp_marks_free(&m);
+}
+
+/* The end of a light nut's shadow is no second face, sharp or not. */
+static void light_nut_is_not_contested_by_its_shadow(void **state)
+{
+  (void)state;
+  const nut_look l = {.nut = 228.0, .shadow = 115.0, .shadow_px = 6.0};
+  sp_marks m = find_beside_nut(&l);
+  const sp_board_end *face = edge_near(&m, FACE, 1.0);
+  assert_non_null(face);
+  CHECK_BELOW(fabs(face->u_px - FACE), 2.0 * face->u_u_px);
+  CHECK_BELOW(face->u_u_px, 0.06 * PX_PER_MM);
+  for (size_t i = 0; i < m.edge_count; i++)
+    assert_true(&m.edges[i] == face || !(fabs(m.edges[i].u_px - FACE - l.shadow_px) < 4.0));
   sp_marks_free(&m);
 }
 
@@ -533,6 +607,10 @@ int main(void)
                                      cmocka_unit_test(bare_board_has_no_frets),
                                      cmocka_unit_test(flat_crowns_are_frets),
                                      cmocka_unit_test(crowns_that_differ_are_one_wire),
+                                     cmocka_unit_test(bare_broad_frets_are_found),
+                                     cmocka_unit_test(line_of_light_is_not_the_face),
+                                     cmocka_unit_test(shaded_rim_makes_the_face_doubtful),
+                                     cmocka_unit_test(light_nut_is_not_contested_by_its_shadow),
                                      cmocka_unit_test(nut_is_not_where_its_shadow_ends),
                                      cmocka_unit_test(joint_does_not_make_the_nut_doubtful),
                                      cmocka_unit_test(foot_is_found_below_a_pixel),

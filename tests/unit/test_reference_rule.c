@@ -26,7 +26,8 @@ typedef struct drawn_rule {
   double faint_halves; /* by which part the halves between whole millimetres are fainter */
   double inch_mm;      /* by how much more whole inches are longer than half ones; then most of them are worn off */
   double grown_mm; /* by how much a numeral that touches it lengthens a whole inch of 1/16 in: some, not all of them */
-  double beside_mm; /* period of what lies beside the rule: its other edge's strokes, a string's windings; 0 = nothing */
+  double beside_mm; /* period of what lies beside the rule: its other edge's strokes, a string's windings; 0 = nothing
+                     */
 } drawn_rule;
 
 static const double WAVE_STROKES = 150.0;
