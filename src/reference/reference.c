@@ -695,13 +695,15 @@ static sp_status choose_among(const sp_scene *scene, double dpi[2], const word *
 }
 
 /* Where nothing is clear among the usual combs, what else there may be: a rule of which few strokes are in sight, or
- * parts of the strokes that were read. */
+ * parts of the strokes that were read. A printed strip in sight is a better scale than few strokes. */
 static sp_status choose_otherwise(const sp_scene *scene, double dpi[2], const word *w, choice *c, sp_reference *ref,
                                   sp_error *err)
 {
   choice few = {.kind = -1};
-  sp_status status = sp_rule_find_few(scene, few.combs, &few.count, err);
-  if (!status)
+  sp_status status = SP_OK;
+  if (ref->no_tag)
+    status = sp_rule_find_few(scene, few.combs, &few.count, err);
+  if (!status && few.count)
     status = choose_among(scene, dpi, w, &few, ref, err);
   if (few.kind >= 0)
     *c = few;
