@@ -45,6 +45,47 @@ SP_WIDE static void add_row(const sp_raster *r, uint32_t y, uint32_t count, uint
   }
 }
 
+/* Means of `factor` columns' sums over as many rows. */
+static inline void divide_row(const uint16_t *restrict column, uint32_t width, uint32_t factor, uint8_t *restrict out)
+{
+  for (size_t x = 0; x < width; x++) {
+    uint32_t sum = factor * factor / 2;
+    for (size_t k = 0; k < factor; k++)
+      sum += column[x * factor + k];
+    out[x] = (uint8_t)(sum / (factor * factor));
+  }
+}
+
+/* What is divided by is known beforehand for the usual factors: division proper takes longer than all the rest. */
+SP_WIDE static void finish_row(const uint16_t *column, uint32_t width, uint32_t factor, uint8_t *out)
+{
+  switch (factor) {
+  case 2:
+    divide_row(column, width, 2, out);
+    return;
+  case 3:
+    divide_row(column, width, 3, out);
+    return;
+  case 4:
+    divide_row(column, width, 4, out);
+    return;
+  case 5:
+    divide_row(column, width, 5, out);
+    return;
+  default:
+    divide_row(column, width, factor, out);
+  }
+}
+
+static void mirror(uint8_t *row, uint32_t width)
+{
+  for (uint32_t x = 0; x < width / 2; x++) {
+    const uint8_t swap = row[x];
+    row[x] = row[width - 1 - x];
+    row[width - 1 - x] = swap;
+  }
+}
+
 /* The picture for the library, means over factor x factor pixels, perhaps seen from behind. Means, because noise left
  * in would cost the library more than taking them does: it looks at every little square. */
 static image_u8_t *reduced(const sp_raster *r, uint32_t factor, bool mirrored)
@@ -58,13 +99,10 @@ static image_u8_t *reduced(const sp_raster *r, uint32_t factor, bool mirrored)
     memset(column, 0, (size_t)used * sizeof *column);
     for (uint32_t k = 0; k < factor; k++)
       add_row(r, y * factor + k, used, column);
-    for (uint32_t x = 0; x < width; x++) {
-      uint32_t sum = factor * factor / 2;
-      for (uint32_t k = 0; k < factor; k++)
-        sum += column[x * factor + k];
-      const uint32_t to = mirrored ? width - 1 - x : x;
-      image->buf[y * (uint32_t)image->stride + to] = (uint8_t)(sum / (factor * factor));
-    }
+    uint8_t *row = image->buf + (size_t)y * (size_t)image->stride;
+    finish_row(column, width, factor, row);
+    if (mirrored)
+      mirror(row, width);
   }
   free(column);
   return image;
