@@ -33,10 +33,11 @@ static const double MOST_STROKE_SD = 0.02, MOST_STROKE_SCALE = 4.0;
 /* A stroke this many deviations off says nothing of the scatter of the others. */
 static const double OUTLIER = 3.0;
 /* What is not as smooth as this model has it, and what all strokes are read askew by (rad), beside the fit's own doubt:
- * sized on rendered photographs, see DEVELOPERS.md. A common lean does no harm. Where the other edge's strokes are
- * seen, too, the most of it is the strokes' own, and the fit's to find out. */
-static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 2.5e-4, 1.5e-4, 1e-4};
+ * sized on drawn photographs, see DEVELOPERS.md. A common lean does no harm. Where the other edge's strokes are seen,
+ * too, what those here are read askew by is the fit's to find out, within TURN_SD: single pictures had it larger. */
+static const double MODEL_SD[SP_SQUARE_TERMS] = {0.0, 1.5e-4, 5e-5, 5e-5};
 static const double MODEL_SD_BOTH[SP_SQUARE_TERMS] = {0.0, 2e-5, 2e-5, 2e-5};
+static const double TURN_SD[SP_SQUARE_TERMS] = {0.0, 2.5e-4, 1.5e-4, 1e-4};
 /* Leans hang together from stroke to stroke over a part of the rule: a colour sensor's mosaic makes some that beat with
  * the strokes' spacing. */
 static const double TOGETHER = 0.06, MOST_TOGETHER = 16.0;
@@ -117,7 +118,7 @@ static void set_priors(square_fit *f, bool other_edge, double edge_length_sd)
   f->prior_sd[HAND] = f->prior_sd[EDGE] = CONSTANT_SD;
   f->prior_sd[EDGE_LENGTH] = edge_length_sd;
   for (int i = 1; i < SP_SQUARE_TERMS; i++)
-    f->prior_sd[TURN + i - 1] = other_edge ? MODEL_SD[i] : 1e-9;
+    f->prior_sd[TURN + i - 1] = other_edge ? TURN_SD[i] : 1e-9;
 }
 
 static void row_of(const observation *o, double row[UNKNOWN])

@@ -54,13 +54,13 @@ static void end_to_end(double own, double more, int run, double *u, double *z)
 }
 
 /* Strokes that scatter by little more than their noise say so: 2 x 1.5e-3 sqrt(3 / 320) = 2.9e-4 for what each may lean
- * by itself; 2 x 2.5e-4 and a third of that for what the model cannot follow. */
+ * by itself; 2 x 1.5e-4 and a third of that for what the model cannot follow. */
 static void test_good_strokes_are_believed(void **state)
 {
   (void)state;
   double u, z;
   end_to_end(2e-4, 0.0, 1, &u, &z);
-  CHECK_BELOW(u, 6.6e-4);
+  CHECK_BELOW(u, 5e-4);
   CHECK_BELOW(z, 1.2);
 }
 
