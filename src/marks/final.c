@@ -1,0 +1,511 @@
+/* All candidates within the board, finely. One knife and one hand have made them, so what single lines leave open (how
+ * broad a burr is, on which side, whether what shows is the cut at all) all of them settle; then they are fitted again.
+ */
+#include "fits.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "slotproof/numeric.h"
+
+/* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
+static const double MIN_COVERAGE = 0.42;
+/* Below this (against the sixth best, or the best of few) a candidate is most likely wood: a quick fit will do. */
+static const double FULL_FIT = 0.22;
+/* What spans more of the width than this is tried as a whole fret only. */
+static const double PART_MOST = 0.8;
+
+/* What the burred lines of a board say of its burrs. */
+typedef struct burr_vote {
+  size_t count;
+  double cost[2];                /* summed over the lines, flat-topped and falling */
+  size_t of_kind[2], of_side[2]; /* left, right */
+  double burr[2][2 * SP_MOST_CANDIDATES], width[2 * SP_MOST_CANDIDATES], height[2 * SP_MOST_CANDIDATES];
+} burr_vote;
+
+static void count_ballot(const sp_burr_ballot *b, burr_vote *v)
+{
+  for (int kind = 0; kind < 2; kind++) {
+    /* one odd line must not outvote the rest; a kind that no ridge could be fitted with has an infinite cost */
+    v->cost[kind] += fmin(b->cost[kind] - fmin(b->cost[0], b->cost[1]), 200.0);
+    if (isfinite(b->cost[kind]))
+      v->burr[kind][v->of_kind[kind]++] = b->burr[kind];
+  }
+  v->of_side[b->side]++;
+  v->height[v->count] = b->height;
+  v->width[v->count++] = b->width;
+}
+
+/* Where a candidate's line meets a side. */
+static double meets_side(const sp_lengthwise *side, const sp_candidate *c)
+{
+  return (side->at_px + side->slope * (c->u_px - c->slope * c->v_px)) / (1.0 - side->slope * c->slope);
+}
+
+static bool beyond_ends(const sp_board *b, double u, double clear)
+{
+  return (b->end[0].found && u < b->end[0].u_px + clear) || (b->end[1].found && u > b->end[1].u_px - clear);
+}
+
+/* Or so are the most of them, however badly a light line explains what is there: some of their cuts may have been seen.
+ */
+static bool many_light(const sp_marks *marks)
+{
+  size_t light = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    light += marks->marks[i].contrast > 0.0;
+  return 2 * light > marks->count;
+}
+
+/* In a coarse picture noise passes for a burr now and then, and for one as light as its line a line that is a little
+ * broader than the others: if most lines show none, none has one. */
+static bool is_denied(const burr_vote *v, const sp_marks *marks, sp_expectation *e)
+{
+  const bool tempting = sp_shape_is_coarse(e) || sp_marks_mostly_light(marks);
+  if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)marks->count)
+    return false;
+  e->no_burr = true;
+  return true;
+}
+
+/* One knife and one hand: what is unclear on single lines (how broad the burr, of which kind) is settled by all. In a
+ * coarse picture the two kinds look alike and what the picture does to lines passes for one of them, so there the kind
+ * stays open and the rest is believed less. */
+static bool agree_on_burr(burr_vote *v, sp_expectation *e)
+{
+  const bool coarse = sp_shape_is_coarse(e);
+  if (v->count < 4)
+    return false;
+  e->burr_expected = true;
+  e->burr_kind_known = !coarse;
+  e->flank = v->cost[1] < v->cost[0];
+  for (int kind = 0; kind < 2; kind++)
+    if (v->of_kind[kind] >= 4 || (kind == (int)e->flank && v->of_kind[kind] > 0))
+      e->burr_px[kind] = sp_median(v->burr[kind], v->of_kind[kind]);
+  if (!coarse) {
+    e->burr_height = fmin(0.9, sp_median(v->height, v->count));
+    e->burr_height_sd = 0.15;
+  }
+  e->burr_sd_log = coarse ? 0.25 : 0.12;
+  e->width_px = sp_median(v->width, v->count);
+  e->width_sd_log = 0.25;
+  return true;
+}
+
+/* Sets up the final fit of one candidate; false if it lies off the board. */
+static bool place_on_board(const sp_board *board, double clear_px, sp_candidate *c)
+{
+  const double v0 = meets_side(&board->side[0], c), v1 = meets_side(&board->side[1], c);
+  double u, v;
+  if (c->v1_px < v0 + 0.2 * (v1 - v0) || c->v0_px > v1 - 0.2 * (v1 - v0))
+    return false;
+  sp_fits_cross_centre(board, c->u_px, c->slope, c->v_px, &u, &v);
+  c->u_px = u;
+  c->v_px = v;
+  c->v0_px = v0;
+  c->v1_px = v1;
+  return !beyond_ends(board, u, clear_px);
+}
+
+/* Only lines beyond doubt have a vote: of junk some part always shows something like a burr, and so does the crest of a
+ * wave beside a trough. */
+static double least_of_voters(const sp_fits *jobs, size_t count, double *work)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (jobs->job[i].good)
+      work[n++] = jobs->job[i].mark.significance;
+  return n ? 0.25 * sp_median(work, n) : 0.0;
+}
+
+/* A line that is a whole fret with something missing stays one. */
+static void drop_parts_of_whole(sp_fit_job *job, size_t count, size_t parts)
+{
+  for (size_t i = count; i < count + parts; i++)
+    if (job[job[i].whole].ever)
+      job[i].wanted = job[i].good = job[i].ever = false;
+}
+
+/* What a second pass cannot find again the first one has found. */
+static sp_status final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks, sp_error *err)
+{
+  double work[SP_MOST_CANDIDATES];
+  const sp_status status = sp_fits_run(jobs, count + parts, err);
+  if (status)
+    return status;
+  marks->count = 0;
+  const double least = least_of_voters(jobs, count, work);
+  for (size_t i = 0; i < count + parts; i++) {
+    if (i == count)
+      drop_parts_of_whole(jobs->job, count, parts);
+    sp_fit_job *j = &jobs->job[i];
+    if (j->good)
+      j->found = j->mark;
+    j->ever = j->ever || j->good;
+    if (j->ever)
+      marks->marks[marks->count++] = j->found;
+  }
+  const bool light = sp_marks_mostly_light(marks);
+  for (size_t i = 0; i < count + parts; i++) {
+    const sp_fit_job *j = &jobs->job[i];
+    if (j->voted && j->mark.significance >= least && (j->mark.contrast > 0.0) == light)
+      count_ballot(&j->ballot, votes);
+  }
+  return SP_OK;
+}
+
+/* A blade that leans raises its burr on one side of all lines: so many of them agree on it. */
+static const double ONE_SIDE = 0.75;
+
+/* Where the burr shows more than its dark cut the search has found the burr. If the board's lines have theirs on one
+ * side, -1 left or 1 right, the cut is looked for on the other side of what is light. */
+static int usual_side(const burr_vote *v, const sp_marks *marks)
+{
+  const double most = ONE_SIDE * (double)v->count;
+  if (v->count < 4 || sp_marks_mostly_light(marks))
+    return 0;
+  return (double)v->of_side[1] >= most ? 1 : (double)v->of_side[0] >= most ? -1 : 0;
+}
+
+static void look_beside_burr(const sp_expectation *e, int side, sp_fit_job *j)
+{
+  if (!(j->good ? j->mark.contrast > 0.0 : j->candidate.height > 0.0))
+    return;
+  j->candidate.u_px -= side * 0.5 * (e->width_px + e->burr_px[e->flank]);
+  j->candidate.cut_sign = -1;
+  j->candidate.burr_side = side;
+  j->effort = SP_EFFORT_AGAIN;
+}
+
+/* What was found is fitted again from where it lies; what is hopeless is not tried again. */
+static void prepare_again(sp_fits *jobs, size_t count, int burr_side)
+{
+  for (size_t i = 0; i < count; i++) {
+    sp_fit_job *j = &jobs->job[i];
+    if (!j->good) {
+      j->wanted = j->wanted && (j->candidate.burr_side || j->mark.significance > SP_LEAST_SIGNIFICANCE);
+      if (burr_side && !j->candidate.part)
+        look_beside_burr(jobs->expect, burr_side, j);
+      continue;
+    }
+    if (j->effort == SP_EFFORT_FULL)
+      j->effort = SP_EFFORT_AGAIN;
+    j->candidate.u_px = j->mark.u_px;
+    j->candidate.v_px = j->mark.v_px;
+    j->candidate.slope = j->mark.slope;
+    if (j->candidate.part) {
+      const double middle = 0.5 * (j->mark.v_a_px + j->mark.v_b_px);
+      j->candidate.u_px += j->mark.slope * (middle - j->mark.v_px);
+      j->candidate.v_px = middle;
+    } else if (burr_side) {
+      look_beside_burr(jobs->expect, burr_side, j);
+    }
+  }
+}
+
+/* On boards with partial frets: what spans a part of the width is tried as such, too. Returns how many jobs more. */
+static size_t add_parts(const sp_marks_options *o, double group_px, sp_fit_job *job, size_t count,
+                        const sp_board *board)
+{
+  size_t n = 0;
+  if (!(o->least_part > 0.0 && o->least_part < 1.0))
+    return 0;
+  for (size_t i = 0; i < count; i++) {
+    sp_fit_job *part = &job[count + n];
+    double v0, v1;
+    const sp_candidate *c = &job[i].seen;
+    sp_fits_within_board(board, c->u_px, &v0, &v1);
+    if (!job[i].wanted || c->v1_px - c->v0_px > PART_MOST * (v1 - v0) + group_px)
+      continue;
+    part->candidate = *c;
+    part->candidate.part = part->wanted = true;
+    part->candidate.v0_px = fmax(v0, c->v0_px - group_px);
+    part->candidate.v1_px = fmin(v1, c->v1_px + group_px);
+    part->effort = SP_EFFORT_FULL;
+    part->whole = i;
+    n++;
+  }
+  return n;
+}
+
+/* What a cross-section leaves over per value, from where on something else lies in the window; how far beside the mark
+ * that is looked for, mm; how much nearer it would be the same. */
+static const double UNEXPLAINED = 2.5, BESIDE_MM[] = {0.3, 0.42, 0.54, 0.66, 0.78, 0.9}, SAME_MM = 0.22;
+enum { BESIDE = 2 * sizeof BESIDE_MM / sizeof *BESIDE_MM };
+/* A mark found so is sp_mark_explained at least this well, against the one it was found by. */
+static const double AS_WELL = 0.5;
+
+/* As found, or as a fit saw it that is no mark: the pencil's stroke itself may be too broad for one. */
+static const sp_mark *seen_by(const sp_fit_job *j)
+{
+  return j->ever ? &j->found : &j->mark;
+}
+
+static bool is_unexplained(const sp_fits *jobs, const sp_fit_job *j)
+{
+  const sp_mark *m = seen_by(j);
+  return j->wanted && !j->candidate.part && m->coverage >= jobs->min_coverage && m->misfit > UNEXPLAINED &&
+         m->significance > SP_LEAST_SIGNIFICANCE && isfinite(m->u_px);
+}
+
+static void ask_beside(const sp_fits *jobs, const sp_fit_job *of, int usual, sp_fit_job beside[BESIDE])
+{
+  const sp_mark *seen = seen_by(of);
+  const double px = jobs->o->px_per_mm;
+  for (int k = 0; k < BESIDE; k++) {
+    sp_candidate *c = &beside[k].candidate;
+    const double apart = BESIDE_MM[k / 2] * px * (k % 2 ? 1.0 : -1.0);
+    *c = of->candidate;
+    c->u_px = seen->u_px + apart;
+    c->v_px = seen->v_px;
+    c->slope = seen->slope;
+    c->cut_sign = usual;
+    c->burr_side = 0;
+    beside[k].effort = SP_EFFORT_QUICK;
+    beside[k].beside = true;
+    beside[k].wanted = !beyond_ends(jobs->board, c->u_px, 0.5 * px);
+  }
+}
+
+static bool is_known(const sp_fit_job *job, size_t count, double u_px, double same_px)
+{
+  for (size_t i = 0; i < count; i++)
+    if (job[i].ever && fabs(job[i].found.u_px - u_px) < same_px)
+      return true;
+  return false;
+}
+
+/* The best of what was seen beside a mark; the others are not wanted any more. */
+static void choose_beside(const sp_fits *jobs, const sp_fit_job *known, size_t count, const sp_fit_job *of,
+                          sp_fit_job *beside)
+{
+  sp_fit_job *best = NULL;
+  for (int k = 0; k < BESIDE; k++) {
+    sp_fit_job *j = &beside[k];
+    j->wanted = false;
+    if (j->good && sp_mark_explained(&j->mark) > AS_WELL * sp_mark_explained(seen_by(of)) &&
+        (!best || sp_mark_explained(&j->mark) > sp_mark_explained(&best->mark)) &&
+        !is_known(known, count, j->mark.u_px, SAME_MM * jobs->o->px_per_mm))
+      best = j;
+  }
+  if (!best)
+    return;
+  best->wanted = true;
+  best->effort = SP_EFFORT_FULL;
+  best->candidate.u_px = best->mark.u_px;
+  best->candidate.slope = best->mark.slope;
+}
+
+/* A pencil's stroke beside a cut is broad, and the search sees only the darker of the two: where a mark leaves much of
+ * its surroundings unexplained, a line of the board's usual colour is looked for there. Which of them is the fret the
+ * layout tells. */
+static sp_status look_beside_unexplained(sp_fits *jobs, size_t count, sp_marks *marks, sp_error *err)
+{
+  sp_fit_job *const known = jobs->job;
+  const int usual = sp_marks_mostly_light(marks) ? 1 : -1;
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    n += is_unexplained(jobs, &known[i]);
+  sp_fit_job *beside = calloc(n * BESIDE + 1, sizeof *beside);
+  sp_mark *more = realloc(marks->marks, (marks->count + n + 1) * sizeof *more);
+  marks->marks = more ? more : marks->marks;
+  if (!beside || !more) {
+    free(beside);
+    return sp_fail_memory(err);
+  }
+  sp_fits sought = *jobs;
+  sought.job = beside;
+  for (int turn = 0; turn < 3; turn++) { /* asked, chosen, kept */
+    size_t k = 0;
+    for (size_t i = 0; i < count; i++) {
+      if (!is_unexplained(jobs, &known[i]))
+        continue;
+      sp_fit_job *here = beside + BESIDE * k++;
+      if (turn == 0)
+        ask_beside(jobs, &known[i], usual, here);
+      else if (turn == 1)
+        choose_beside(jobs, known, count, &known[i], here);
+      for (int b = 0; turn == 2 && b < BESIDE; b++)
+        if (here[b].good && !is_known(known, count, here[b].mark.u_px, SAME_MM * jobs->o->px_per_mm))
+          marks->marks[marks->count++] = here[b].mark;
+    }
+    const sp_status status = turn < 2 ? sp_fits_run(&sought, n * BESIDE, err) : SP_OK;
+    if (status) {
+      free(beside);
+      return status;
+    }
+  }
+  free(beside);
+  return SP_OK;
+}
+
+/* A cut is dark, and the burr beside it catches the light (see search.c): where most lines are light, each may be the
+ * burr of a dark cut beside it, on the same side of all. That is asked of every line, by what its cross-section leaves
+ * unexplained: a light line alone cannot explain the dark beside it. */
+static const double BETTER_EXPLAINED = 0.6, MOST_ARE_BURRS = 0.5, SOME_ARE_BURRS = 0.3, DOUBT_PART = 0.6;
+enum { LEAST_BURRS = 4, LEAST_DOUBTFUL = 2 };
+
+static bool is_light(const sp_fit_job *j)
+{
+  return j->good && !j->candidate.part && j->mark.contrast > 0.0;
+}
+
+/* Distances of a cut's middle from its burr's, as parts of what both are broad together: a fit begins this near it. */
+static const struct {
+  double apart;
+  sp_effort effort; /* with the burr from the first, or without one to begin with */
+} BEGIN[] = {{0.4, SP_EFFORT_AGAIN},
+             {0.55, SP_EFFORT_AGAIN},
+             {0.7, SP_EFFORT_AGAIN},
+             {0.9, SP_EFFORT_AGAIN},
+             {0.5, SP_EFFORT_FULL}};
+enum { BEGINNINGS = sizeof BEGIN / sizeof *BEGIN };
+
+/* One trial a line: its cut lies so far right of it. */
+static void ask_for_cuts(const sp_fits *jobs, size_t count, double apart_px, sp_effort effort, sp_fit_job *trial)
+{
+  for (size_t i = 0; i < count; i++) {
+    const sp_fit_job *j = &jobs->job[i];
+    trial[i] = *j;
+    trial[i].wanted = is_light(j);
+    trial[i].candidate.u_px = j->mark.u_px + apart_px;
+    trial[i].candidate.v_px = j->mark.v_px;
+    trial[i].candidate.slope = j->mark.slope;
+    trial[i].candidate.cut_sign = -1;
+    trial[i].candidate.burr_side = apart_px > 0.0 ? -1 : 1;
+    trial[i].effort = effort;
+  }
+}
+
+/* From wherever it began best: the trials of one side. */
+static sp_status try_side(const sp_fits *jobs, size_t count, int sign, sp_fit_job *work, sp_fit_job *trial,
+                          sp_error *err)
+{
+  sp_fits tried = *jobs;
+  sp_status status = SP_OK;
+  tried.job = work;
+  for (int a = 0; !status && a < BEGINNINGS; a++) {
+    ask_for_cuts(jobs, count, sign * BEGIN[a].apart * jobs->expect->usual_px, BEGIN[a].effort, work);
+    status = sp_fits_run(&tried, count, err);
+    for (size_t i = 0; !status && i < count; i++)
+      if (a == 0 || (work[i].good && (!trial[i].good || work[i].mark.misfit < trial[i].mark.misfit)))
+        trial[i] = work[i];
+  }
+  return status;
+}
+
+static bool is_burr_of_cut(const sp_fit_job *j, const sp_fit_job *trial)
+{
+  return is_light(j) && trial->good && trial->mark.contrast < 0.0 &&
+         trial->mark.misfit < BETTER_EXPLAINED * j->mark.misfit;
+}
+
+/* What is known of the light lines of a board. */
+typedef struct light_lines {
+  size_t count, burrs[2]; /* burrs of cuts that lie left and right of them */
+  double apart_px[SP_MOST_CANDIDATES];
+} light_lines;
+
+static void count_burrs(const sp_fit_job *job, const sp_fit_job *trial, size_t count, int right, light_lines *l)
+{
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++)
+    if (is_burr_of_cut(&job[i], &trial[i]))
+      l->apart_px[n++] = fabs(trial[i].mark.u_px - job[i].mark.u_px);
+  l->burrs[right] = n;
+}
+
+/* Where a cut was not found by itself it lies as far beside its burr as the others do. */
+static void take_cuts(const sp_fit_job *trial, size_t count, double apart_px, sp_fit_job *job)
+{
+  for (size_t i = 0; i < count; i++) {
+    if (!is_light(&job[i]))
+      continue;
+    const bool found = is_burr_of_cut(&job[i], &trial[i]);
+    const double u_px = job[i].mark.u_px + apart_px;
+    job[i].candidate = trial[i].candidate;                    /* a trial that went well goes the same way again */
+    job[i].candidate.height = -fabs(job[i].candidate.height); /* its place is the cut's from now on */
+    if (!found)
+      job[i].candidate.u_px = u_px;
+    job[i].effort = found ? trial[i].effort : SP_EFFORT_AGAIN;
+    job[i].ever = false;
+  }
+}
+
+/* Where nearly all light lines are burrs of cuts on one side of them, the cuts take their places. Where a good part of
+ * them are, nobody can tell: *doubt_px is then what is between the two. */
+static sp_status find_cuts_of_burrs(sp_fits *jobs, size_t count, bool *found, double *doubt_px, sp_error *err)
+{
+  sp_fit_job *work = calloc(2 * count + 1, sizeof *work), *trial = work ? work + count : NULL;
+  light_lines light = {0};
+  sp_status status = work ? SP_OK : sp_fail_memory(err);
+  *found = false;
+  *doubt_px = 0.0;
+  for (size_t i = 0; i < count; i++)
+    light.count += is_light(&jobs->job[i]);
+  for (int right = 0; !status && !*found && right < 2; right++) {
+    status = try_side(jobs, count, right ? 1 : -1, work, trial, err);
+    if (status)
+      break;
+    count_burrs(jobs->job, trial, count, right, &light);
+    const size_t n = light.burrs[right];
+    *found = n >= LEAST_BURRS && (double)n >= MOST_ARE_BURRS * (double)light.count;
+    if (*found)
+      take_cuts(trial, count, (right ? 1.0 : -1.0) * sp_median(light.apart_px, n), jobs->job);
+    else if (n >= LEAST_DOUBTFUL && (double)n >= SOME_ARE_BURRS * (double)light.count)
+      *doubt_px = fmax(*doubt_px, DOUBT_PART * sp_median(light.apart_px, n));
+  }
+  free(work);
+  return status;
+}
+
+static void doubt_light(double doubt_px, sp_marks *marks)
+{
+  for (size_t i = 0; i < marks->count; i++)
+    if (marks->marks[i].contrast > 0.0)
+      marks->marks[i].u_u_px = hypot(marks->marks[i].u_u_px, doubt_px);
+}
+
+/* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
+sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, size_t count, const sp_marks_options *o,
+                        double group_px, const sp_ground *ground, sp_expectation *expect, sp_marks *marks,
+                        sp_error *err)
+{
+  const double blur_sd_log = o->blur_px > 0.0 ? hypot(0.03, o->blur_sd_log) : 0.03;
+  *expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
+  burr_vote votes = {0};
+  sp_fits jobs = {&marks->board, view, o, expect, ground, MIN_COVERAGE, calloc(2 * count + 1, sizeof(sp_fit_job))};
+  marks->marks = calloc(2 * count + 1, sizeof *marks->marks);
+  if (!marks->marks || !jobs.job) {
+    free(jobs.job);
+    return sp_fail_memory(err);
+  }
+  for (size_t i = 0; i < count; i++) {
+    sp_fit_job *j = &jobs.job[i];
+    j->candidate = j->seen = candidates[i];
+    j->wanted = place_on_board(&marks->board, 0.5 * o->px_per_mm, &j->candidate);
+    const bool faint =
+        sp_candidate_reach(&candidates[i]) < FULL_FIT * sp_candidate_reach(&candidates[count < 12 ? 0 : 5]);
+    j->effort = faint ? SP_EFFORT_QUICK : SP_EFFORT_FULL;
+  }
+  const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
+  sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
+  bool cuts = false;
+  double doubt_px = 0.0;
+  if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(marks) || many_light(marks)))
+    status = find_cuts_of_burrs(&jobs, count, &cuts, &doubt_px, err);
+  if (!status && cuts) {
+    votes = (burr_vote){0};
+    status = final_pass(&jobs, count, parts, &votes, marks, err);
+  }
+  if (!status && (is_denied(&votes, marks, expect) || agree_on_burr(&votes, expect))) {
+    prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, marks) : 0);
+    status = final_pass(&jobs, count, parts, &votes, marks, err);
+  }
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = look_beside_unexplained(&jobs, count, marks, err);
+  doubt_light(cuts ? 0.0 : doubt_px, marks);
+  free(jobs.job);
+  return status;
+}

@@ -1,0 +1,102 @@
+/* What a fit must be like to be a mark at all, and which of two marks explains a place better. */
+#include <math.h>
+
+#include "fits.h"
+
+/* Fainter than this against the wood nobody can saw by. */
+static const double MIN_CONTRAST = 0.012;
+
+/* A board lies 2 degrees off the picture's axis at most, and its lines are square to it within a few. */
+static const double MOST_SLOPE = 0.09;
+
+static double step_across(const sp_line_fit *f)
+{
+  /* difference of level left and right of the mark against its height: a step has much, a line little */
+  double left = 0.0, right = 0.0, height = 0.0;
+  for (size_t k = 0; k < f->count; k++) {
+    const sp_piece *p = &f->pieces[k];
+    if (!p->present)
+      continue;
+    const int32_t n = 2 * f->half_px + 1, edge = f->half_px / 3 + 1;
+    for (int32_t i = 0; i < edge; i++) {
+      left += (double)p->value[i] / edge;
+      right += (double)p->value[n - 1 - i] / edge;
+    }
+    height += p->smooth_height;
+  }
+  return height != 0.0 ? fabs(right - left) / fabs(height) : INFINITY;
+}
+
+/* A knife line is narrower than the crest of any planing wave or a pencil's stroke; a kerf is neither a scratch nor a
+ * groove. In a coarse picture, where blur hides what is narrower than itself, a line's width is known to a good part of
+ * the blur only. */
+static const double MOST_KNIFE_MM = 0.36, MOST_KNIFE_BLURS = 3.3;
+
+/* No picture of so few pixels a millimetre is sharper than a pixel, whatever fine strokes made of it. */
+static double least_blur(const sp_line_fit *f)
+{
+  return fmax(f->shape.blur_px, 1.0);
+}
+
+static bool width_fits(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  const double width_mm = width_px / px_per_mm;
+  if (f->kind == SP_MARK_SLOT)
+    return width_mm > 0.30 && width_mm < 1.2;
+  return width_px < fmax(MOST_KNIFE_MM * px_per_mm, MOST_KNIFE_BLURS * least_blur(f));
+}
+
+/* Knives leave 0.05 to 0.2 mm: what is broader is more likely two waves and what lies between them. */
+static const double BROAD_MM = 0.25, BROAD_BLURS = 2.7, BROAD_SIGNIFICANCE = 12.0;
+
+static bool is_broad(const sp_line_fit *f, double width_px, double px_per_mm)
+{
+  return f->kind == SP_MARK_KNIFE && width_px > fmax(BROAD_MM * px_per_mm, BROAD_BLURS * least_blur(f));
+}
+
+/* Level left and right of a mark may differ by this part of its height; by more where a mark is known to lie beside. */
+static const double MOST_STEP = 0.9, MOST_STEP_BESIDE = 2.5;
+
+static bool has_form(const sp_line_fit *f, const sp_mark *m, double most_step, double px_per_mm)
+{
+  if (!width_fits(f, m->width_px, px_per_mm) || f->count < 6)
+    return false;
+  if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
+    return false;
+  return step_across(f) < most_step;
+}
+
+bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
+{
+  return has_form(f, m, MOST_STEP, px_per_mm);
+}
+
+bool sp_marks_looks_like(const sp_line_fit *f, const sp_mark *m, double min_coverage, bool beside, double px_per_mm,
+                         bool ground_measured)
+{
+  /* what lies beside another mark is not asked to explain that as well */
+  const double significance = f->significance * (beside ? sqrt(f->misfit) : 1.0);
+  if (!(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
+    return false;
+  if (ground_measured &&
+      !(significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : SP_LEAST_SIGNIFICANCE)))
+    return false;
+  return has_form(f, m, beside ? MOST_STEP_BESIDE : MOST_STEP, px_per_mm);
+}
+
+/* Of cut and burr, line and planing wave beside it, or one line found twice: what is sp_mark_explained better stays. A
+ * fit that is put on the burr or the wave leaves the cut unexplained; one that is laid askew over a line fits well
+ * where they meet, and shows there only. */
+double sp_mark_explained(const sp_mark *m)
+{
+  return m->coverage * m->significance / m->misfit;
+}
+
+/* One knife on one wood leaves lines of one colour: that of the better sp_mark_explained marks. */
+bool sp_marks_mostly_light(const sp_marks *marks)
+{
+  double sum[2] = {0.0, 0.0};
+  for (size_t i = 0; i < marks->count; i++)
+    sum[marks->marks[i].contrast > 0.0] += sp_mark_explained(&marks->marks[i]);
+  return sum[1] > sum[0];
+}

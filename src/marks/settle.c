@@ -1,0 +1,183 @@
+/* The marks of a board, fitted by themselves, held against each other: what was found twice, what is of another colour
+ * or far paler than the rest, what has many faint ones like it. */
+#include "fits.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "slotproof/numeric.h"
+
+enum { CLUTTER = 6, PALE_COMPANY = 5 };
+/* A slot so much paler than the board's typical one, at the rim of them all, is doubted. */
+static const double PALE = 0.3;
+/* Strength below which a mark has to be unlike the wood around it. */
+static const double WEAK = 0.5;
+
+static int by_place(const void *a, const void *b)
+{
+  const double x = ((const sp_mark *)a)->u_px, y = ((const sp_mark *)b)->u_px;
+  return (x > y) - (x < y);
+}
+
+static double visibility(const sp_mark *m)
+{
+  return fabs(m->contrast) * m->coverage;
+}
+
+/* Two of one colour that lie further apart than one knife line is broad are two, a pencil's stroke and a cut it may be;
+ * the layout tells which is the fret. */
+static void merge_doubles(sp_marks *marks, double reach_px, double alike_px)
+{
+  const bool light = sp_marks_mostly_light(marks);
+  size_t kept = 0;
+  for (size_t i = 0; i < marks->count; i++) {
+    const sp_mark *m = &marks->marks[i];
+    if (kept && m->u_px - marks->marks[kept - 1].u_px < reach_px) {
+      sp_mark *before = &marks->marks[kept - 1];
+      const bool usual = (m->contrast > 0.0) == light, usual_before = (before->contrast > 0.0) == light;
+      if (usual == usual_before && m->u_px - before->u_px > alike_px) {
+        marks->marks[kept++] = *m;
+        continue;
+      }
+      if (usual == usual_before ? sp_mark_explained(m) > sp_mark_explained(before) : usual)
+        *before = *m;
+      continue;
+    }
+    marks->marks[kept++] = *m;
+  }
+  marks->count = kept;
+}
+
+/* A faint line of the other colour, or one that its cross-section does not explain nearly as well as the rest are, is a
+ * burr whose cut has drowned in it, or wood: better missing than taken for the line. */
+static void drop_odd_colour(sp_marks *marks)
+{
+  const bool light = sp_marks_mostly_light(marks);
+  double seen = 0.0, sure = 0.0;
+  size_t usual = 0, kept = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    if ((marks->marks[i].contrast > 0.0) == light) {
+      seen += visibility(&marks->marks[i]);
+      sure += sp_mark_explained(&marks->marks[i]);
+      usual++;
+    }
+  for (size_t i = 0; i < marks->count; i++) {
+    const sp_mark *m = &marks->marks[i];
+    if ((m->contrast > 0.0) == light ||
+        (visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure))
+      marks->marks[kept++] = *m;
+  }
+  marks->count = kept;
+}
+
+/* Strength against the sixth most visible mark: a board has at least that many lines to speak of, and however much
+ * clutter there is it does not set the measure. */
+static sp_status set_strengths(sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  double *work = malloc((n + 1) * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = fabs(marks->marks[i].contrast) * marks->marks[i].coverage;
+  const double strong = n == 0 ? 1.0 : sp_quantile(work, n, n > 12 ? 1.0 - 5.0 / (double)(n - 1) : 0.6);
+  for (size_t i = 0; i < n; i++)
+    marks->marks[i].strength = fmin(1.0, fabs(marks->marks[i].contrast) * marks->marks[i].coverage / strong);
+  free(work);
+  return SP_OK;
+}
+
+/* Weak marks that have many like them are the wood's or the plane's: one of them may lie where a fret is missing, and
+ * must not be taken for it. A single weak line, which has none like it, stays. */
+static void drop_clutter(sp_marks *marks)
+{
+  size_t alike[2 * SP_MOST_CANDIDATES] = {0}, kept = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    for (size_t j = 0; j < marks->count; j++) {
+      const double ratio = marks->marks[j].strength / marks->marks[i].strength;
+      alike[i] += j != i && marks->marks[j].strength < WEAK && ratio > 0.5 && ratio < 1.8;
+    }
+  for (size_t i = 0; i < marks->count; i++)
+    if (marks->marks[i].strength >= WEAK || alike[i] < CLUTTER)
+      marks->marks[kept++] = marks->marks[i];
+  marks->count = kept;
+}
+
+/* Where the wood ends without having been seen to, the shadow beside it is as broad as a slot and has two walls, of
+ * which one is the end. One saw leaves slots of one depth: an outermost one that is far paler than the rest is that, or
+ * as doubtful, and as the nut it would shift every fret. */
+static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < PALE_COMPANY)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = fabs(marks->marks[i].contrast);
+  const double least = PALE * sp_median(work, n);
+  free(work);
+  const sp_board_end *end = marks->board.end;
+  if (!end[1].found && fabs(marks->marks[n - 1].contrast) < least)
+    marks->count--;
+  if (!end[0].found && fabs(marks->marks[0].contrast) < least)
+    memmove(marks->marks, marks->marks + 1, --marks->count * sizeof *marks->marks);
+  return SP_OK;
+}
+
+/* One saw leaves slots of one breadth. What is broader than the others by so much, and by this part, is two slots
+ * beside each other or a slot with a pencil's stroke along it; it is by one of its walls that it is what the others
+ * are. A nut's slot may be broad by design, but is as dark as the rest then. */
+static const double BROADER = 1.3, BROADER_MM = 0.12, AS_DARK = 0.85;
+enum { BROAD_COMPANY = 4 };
+
+static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < BROAD_COMPANY)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = marks->marks[i].width_px;
+  const double usual_px = sp_median(work, n);
+  for (size_t i = 0; i < n; i++)
+    work[i] = fabs(marks->marks[i].contrast);
+  const double dark = AS_DARK * sp_median(work, n);
+  free(work);
+  for (size_t i = 0; i < n; i++) {
+    sp_mark *m = &marks->marks[i];
+    const double more_px = m->width_px - usual_px;
+    const bool by_design = (i == 0 || i == n - 1) && fabs(m->contrast) > dark;
+    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px || by_design)
+      continue;
+    m->usual_width_px = usual_px;
+    m->u_u_px = hypot(m->u_u_px, 0.5 * more_px);
+  }
+  return SP_OK;
+}
+
+sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *err)
+{
+  qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
+  merge_doubles(marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
+  drop_odd_colour(marks);
+  sp_status status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
+  if (!status && o->kind == SP_MARK_SLOT)
+    status = doubt_broad_slots(o->px_per_mm, marks, err);
+  if (!status)
+    status = set_strengths(marks, err);
+  if (!status)
+    drop_clutter(marks);
+  return status;
+}
+
+void sp_marks_free(sp_marks *marks)
+{
+  free(marks->marks);
+  free(marks->edges);
+  memset(marks, 0, sizeof *marks);
+}
