@@ -86,10 +86,19 @@ typedef struct sp_strip_area {
 
 enum { SP_MOST_STRIP_AREAS = 8 };
 
-/* One stroke of the rule: by how much it leans from square to the rule, as drawn (du/dv). */
+/* One stroke of the rule: by how much it leans from square to the rule, as drawn (du/dv). Of a photograph's, also what
+ * the pixels may have turned it by (reference/pixel_waves.c), for one px of each of these waves; else 0. */
+enum { SP_PIXEL_WAVES = 3 };
 typedef struct sp_lean {
   double u_px, lean, u_lean;
+  double middle_u_px, middle_v_px, length_px; /* what was read of it; 0 long where that does not matter */
+  double wave[SP_PIXEL_WAVES];
 } sp_lean;
+
+/* Fills `wave` of a stroke whose places are read a little wrong by how they lie between a picture's pixels. `from` and
+ * `to` are the ends, in the picture's px, of what was read of the stroke; `along` is one px further along the rule than
+ * its middle. */
+void sp_lean_waves(sp_lean *lean, sp_point from, sp_point to, sp_point along);
 
 /* Where a lens has drawn the picture, what is square to the rule on the board may be drawn a little otherwise at either
  * end: du/dv = sum c_i t^i with t = (u - centre) / half. Known only of straightened photographs; a scanner has none. */

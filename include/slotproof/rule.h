@@ -53,6 +53,7 @@ typedef struct sp_stroke {
    * uncertainties of both from the picture's noise; NAN where it is too short to have a direction */
   double own_u_px, own_v_px, lean;
   double u_own_u_px, u_lean;
+  double own_length_px; /* over how much of it, across; 0 where it has no direction */
   double amplitude; /* grey of the stroke against the steel, signed */
   double length_px; /* how far the stroke reaches across from the rule's edge, in px; comparable among strokes */
   double residual_mm;

@@ -69,6 +69,22 @@ static void doubt_of_depth(opened_picture *open, double depth_mm_, double distan
 /* ---- lines ---------------------------------------------------------------------------------------------------------
  */
 
+/* How each stroke of the rule lay on the picture's pixels, where the rule lies along x. Taken as square to it: as it
+ * was read, it has in it what is looked for. */
+static void find_waves(opened_picture *open)
+{
+  const sp_reference *ref = &open->reference;
+  for (size_t i = 0; i < ref->lean_count; i++) {
+    sp_lean *l = &ref->leans[i];
+    const double half = 0.5 * l->length_px, du = -half * ref->line_slope;
+    if (!(half > 0.0))
+      continue;
+    sp_lean_waves(l, sp_photo_picture_px(&open->photo, (sp_point){l->middle_u_px - du, l->middle_v_px - half}),
+                  sp_photo_picture_px(&open->photo, (sp_point){l->middle_u_px + du, l->middle_v_px + half}),
+                  sp_photo_picture_px(&open->photo, (sp_point){l->middle_u_px + 1.0, l->middle_v_px}));
+  }
+}
+
 static sp_status fit_square(opened_picture *open, const sp_marks *marks, size_t n, sp_error *err)
 {
   double *work = malloc((3 * n + 1) * sizeof *work);
@@ -79,6 +95,7 @@ static sp_status fit_square(opened_picture *open, const sp_marks *marks, size_t 
     work[n + i] = marks->marks[i].slope;
     work[2 * n + i] = marks->marks[i].u_slope;
   }
+  find_waves(open);
   const sp_status status = sp_reference_square(&open->reference, work, work + n, work + 2 * n, n, err);
   free(work);
   return status;

@@ -85,7 +85,7 @@ static sp_status keep_edge(const sp_rule_reading *r, const sp_rule_reading *firs
     const double across = apart_px(r, first, s->u_px), u = hypot(s->u_own_u_px, FLOOR_PX);
     if (!isfinite(beside[k]) || !isfinite(u))
       continue;
-    list[n++] = (sp_lean){s->u_px, beside[k] / across, u / fabs(across)};
+    list[n++] = (sp_lean){.u_px = s->u_px, .lean = beside[k] / across, .u_lean = u / fabs(across)};
     apart += fabs(across);
   }
   free(ref->edge_leans);

@@ -300,6 +300,18 @@ static void settle_blur(const sp_rule_reading *g, double px_per_mm, sp_reference
   ref->blur_sd_log = fmin(0.3, hypot(0.01, g->blur_sd_log * sqrt(1.0 - share)));
 }
 
+/* Where it lies by the map of all strokes: its own place has in it what pixels do to it. */
+static sp_lean lean_of(const sp_stroke *s, const sp_graduation *g, const sp_scale_map *map)
+{
+  const double further_px = g->residual_mm / sp_scale_map_rate(map, s->u_px);
+  return (sp_lean){.u_px = s->u_px,
+                   .lean = s->lean,
+                   .u_lean = s->u_lean,
+                   .middle_u_px = s->own_u_px + further_px,
+                   .middle_v_px = s->own_v_px,
+                   .length_px = s->own_length_px};
+}
+
 static sp_status keep_leans(const sp_rule_reading *g, sp_reference *ref, sp_error *err)
 {
   free(ref->leans);
@@ -309,7 +321,7 @@ static sp_status keep_leans(const sp_rule_reading *g, sp_reference *ref, sp_erro
     return sp_fail_memory(err);
   for (size_t k = 0; k < g->count; k++)
     if (g->strokes[k].good && g->strokes[k].u_lean > 0.0)
-      ref->leans[ref->lean_count++] = (sp_lean){g->strokes[k].u_px, g->strokes[k].lean, g->strokes[k].u_lean};
+      ref->leans[ref->lean_count++] = lean_of(&g->strokes[k], &ref->record.graduations[k], &ref->map);
   ref->line_v0_px = g->base_v0_px;
   ref->line_slope = g->slope;
   return SP_OK;

@@ -18,13 +18,23 @@
 #include "slotproof/reference.h"
 
 /* The cubic's terms; then what leans have in common that were seen in one way: the hand's angle; what the other edge's
- * constant makes, and its length; what turns strokes by and by. */
-enum { HAND = SP_SQUARE_TERMS, EDGE, EDGE_LENGTH, TURN, UNKNOWN = TURN + SP_SQUARE_TERMS - 1, ROUNDS = 6 };
+ * constant makes, and its length; what turns strokes by and by; how large the pixels' waves are (px). */
+enum {
+  HAND = SP_SQUARE_TERMS,
+  EDGE,
+  EDGE_LENGTH,
+  TURN,
+  WAVE = TURN + SP_SQUARE_TERMS - 1,
+  UNKNOWN = WAVE + SP_PIXEL_WAVES,
+  ROUNDS = 6
+};
 /* Before anything is seen (rad): level, slope, square and cube of lean over the picture; what has a constant. */
 static const double PRIOR_SD[SP_SQUARE_TERMS] = {0.02, 0.01, 5e-5, 5e-5}, CONSTANT_SD = 0.02;
 /* The two edges of a rule are as long as each other, as a part (no source; one tool rules both), unless it is said to
  * have no error at all. */
 static const double EDGES_SD = 3e-5, NO_ERROR = 1e-9;
+/* Of the height of a wave along the pixels (px): up to 0.09 on drawn photographs of two renderers. */
+static const double WAVE_SD = 0.1;
 /* The least scatter of a hand with a square, and of strokes (rad): an engraver's is a tenth of that, but what lies beside
  * and below a stroke turns it too, and not at random (sized on drawn photographs of two renderers). What strokes scatter
  * beyond that, and by how much the pixels' noise is more than it seems, their leans show: there are hundreds of them. */
@@ -83,6 +93,7 @@ typedef enum witness { OF_STROKE, OF_HAND, OF_EDGE } witness;
 typedef struct observation {
   double t, lean, variance;
   witness by;
+  const double *wave; /* of strokes */
 } observation;
 
 typedef struct square_fit {
@@ -119,6 +130,8 @@ static void set_priors(square_fit *f, bool other_edge, double edge_length_sd)
   f->prior_sd[EDGE_LENGTH] = edge_length_sd;
   for (int i = 1; i < SP_SQUARE_TERMS; i++)
     f->prior_sd[TURN + i - 1] = other_edge ? TURN_SD[i] : 1e-9;
+  for (int i = 0; i < SP_PIXEL_WAVES; i++)
+    f->prior_sd[WAVE + i] = WAVE_SD;
 }
 
 static void row_of(const observation *o, double row[UNKNOWN])
@@ -131,6 +144,8 @@ static void row_of(const observation *o, double row[UNKNOWN])
   row[EDGE_LENGTH] = o->by == OF_EDGE ? t : 0.0;
   for (int i = 1; o->by == OF_STROKE && i < SP_SQUARE_TERMS; i++)
     row[TURN + i - 1] = power[i];
+  if (o->wave)
+    memcpy(row + WAVE, o->wave, SP_PIXEL_WAVES * sizeof *row);
 }
 
 static bool solve(square_fit *f)
@@ -303,7 +318,7 @@ static double middle_of_strips(const sp_reference *ref)
 
 static void add_witness(square_fit *f, const sp_square_map *map, double u_px, double lean, double sd, witness by)
 {
-  f->list[f->count++] = (observation){(u_px - map->centre_px) / map->half_px, lean, sd * sd, by};
+  f->list[f->count++] = (observation){(u_px - map->centre_px) / map->half_px, lean, sd * sd, by, NULL};
 }
 
 static void place_map(sp_reference *ref)
@@ -335,8 +350,10 @@ sp_status sp_reference_square(sp_reference *ref, const double *u_px, const doubl
     return sp_fail_memory(err);
   }
   f.spare = f.rest + n;
-  for (size_t i = 0; i < ref->lean_count; i++)
+  for (size_t i = 0; i < ref->lean_count; i++) {
     add_witness(&f, &ref->square, ref->leans[i].u_px, ref->leans[i].lean, ref->leans[i].u_lean, OF_STROKE);
+    f.list[i].wave = ref->leans[i].wave;
+  }
   for (size_t i = 0; i < count; i++)
     add_witness(&f, &ref->square, u_px[i], slope[i] + ref->square.slope, u_slope[i], OF_HAND);
   for (size_t i = 0; i < ref->edge_lean_count; i++)

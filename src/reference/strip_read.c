@@ -413,7 +413,8 @@ static sp_status keep_leans(const sp_strip_sight *sight, const readings *r, sp_r
           ref->lean_count >= r->count)
         continue;
       const double lean = x ? p->along.x / p->along.y : p->along.y / p->along.x;
-      ref->leans[ref->lean_count++] = (sp_lean){x ? p->x_px : p->y_px, lean + r->body[b].slope, p->u_lean};
+      ref->leans[ref->lean_count++] =
+          (sp_lean){.u_px = x ? p->x_px : p->y_px, .lean = lean + r->body[b].slope, .u_lean = p->u_lean};
     }
   qsort(ref->leans, ref->lean_count, sizeof *ref->leans, by_place);
   return SP_OK;

@@ -1147,6 +1147,7 @@ static void fit_lean(const lean_work *w, size_t k)
   s->own_u_px = s->u_px - w->b->slope * v_own + start[0];
   s->own_v_px = w->base + w->b->slope * s->u_px + v_own;
   s->lean = start[1];
+  s->own_length_px = (own.last - own.first + 1) * (double)w->b->height;
   s->u_own_u_px = sqrt(variance * inverse[18]);
   s->u_lean = sqrt(variance * inverse[24]);
 }
@@ -1171,6 +1172,7 @@ static sp_status fit_leans(const bands *b, zone common, const zone *extents, dou
   for (size_t k = 0; k < r->count; k++) {
     sp_stroke *s = &r->strokes[k];
     s->own_u_px = s->own_v_px = s->lean = s->u_own_u_px = s->u_lean = NAN;
+    s->own_length_px = 0.0;
     fit_lean(&w, k);
   }
   free(table);

@@ -24,8 +24,9 @@ static sp_square_map fitted(double own, double more, int run, uint64_t seed)
     const double t = -1.0 + 2.0 * k / (LEANS - 1.0);
     if (k % run == 0)
       off = more * chance_normal(&dice);
-    ref.leans[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
-                             LEVEL + SLOPE * t + own * chance_normal(&dice) + off, own};
+    ref.leans[k] = (sp_lean){.u_px = 0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                             .lean = LEVEL + SLOPE * t + own * chance_normal(&dice) + off,
+                             .u_lean = own};
   }
   for (int k = 0; k < LINES; k++) {
     u[k] = FIRST_PX + (LAST_PX - FIRST_PX) * k / (LINES - 1.0);
@@ -113,7 +114,9 @@ static void test_lines_do_not_silence_strokes(void **state)
   ref.map.first_px = FIRST_PX;
   ref.map.last_px = LAST_PX;
   for (int k = 0; k < LEANS; k++)
-    ref.leans[k] = (sp_lean){FIRST_PX + (LAST_PX - FIRST_PX) * k / (LEANS - 1.0), 1e-4 * chance_normal(&dice), 1e-4};
+    ref.leans[k] = (sp_lean){.u_px = FIRST_PX + (LAST_PX - FIRST_PX) * k / (LEANS - 1.0),
+                             .lean = 1e-4 * chance_normal(&dice),
+                             .u_lean = 1e-4};
   for (int k = 0; k < LINES; k++) {
     u[k] = FIRST_PX + (LAST_PX - FIRST_PX) * k / (LINES - 1.0);
     slope[k] = trend * (2.0 * k / (LINES - 1.0) - 1.0) + 2e-4 * chance_normal(&dice);
@@ -146,13 +149,15 @@ static void test_other_edge_is_believed(void **state)
     const double longer = 3e-5 * 1500.0 / 400.0 * chance_normal(&dice);
     for (int k = 0; k < LEANS; k++) {
       const double t = -1.0 + 2.0 * k / (LEANS - 1.0);
-      leans[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
-                           LEVEL + (SLOPE + stray) * t + 2e-4 * chance_normal(&dice), 2e-4};
+      leans[k] = (sp_lean){.u_px = 0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                           .lean = LEVEL + (SLOPE + stray) * t + 2e-4 * chance_normal(&dice),
+                           .u_lean = 2e-4};
     }
     for (int k = 0; k < EDGE; k++) {
       const double t = -1.0 + 2.0 * k / (EDGE - 1.0);
-      edge[k] = (sp_lean){0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
-                          constant + (SLOPE + longer) * t + own * chance_normal(&dice), own};
+      edge[k] = (sp_lean){.u_px = 0.5 * (FIRST_PX + LAST_PX) + 0.5 * t * (LAST_PX - FIRST_PX),
+                          .lean = constant + (SLOPE + longer) * t + own * chance_normal(&dice),
+                          .u_lean = own};
     }
     assert_int_equal(sp_reference_square(&ref, NULL, NULL, NULL, 0, &err), SP_OK);
     const double off =
