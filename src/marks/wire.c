@@ -39,6 +39,8 @@ static const double AGREED_MM = 0.06;
 static const double SECTION_BLUR = 0.33;
 /* A foot of which only the section shows where it may be. */
 static const double GUESSED_MM = 0.05, LEAST_USED = 0.2;
+/* Feet that have strayed from their places by about the same, against the width's excess. */
+static const double TIE = 0.1;
 /* Feet that lie so near each other against the common section are in the same place of it. */
 static const double ALIKE_MM = 0.025;
 enum { FEWEST_TO_LEARN = 5 };
@@ -91,12 +93,13 @@ enum { NUT_TRIES = NUT_JOINTS * TONES };
 static const double NUT_AS_WELL = 1.5;
 /* The same of the tones, which a blur that is a little off sets apart: only a far worse one is out. */
 static const double TONE_AS_WELL = 3.0;
-/* What is not darker than both sides by so much of the contrast is no joint. */
-static const double LEAST_DIP = 0.05;
+/* What is not darker than both sides by so much of the contrast is no joint; but a nut as dark as its joint is may have
+ * one that is not, where that leaves no more than this unexplained against none. */
+static const double LEAST_DIP = 0.05, CLEARLY = 0.8;
 /* A fret with another crown: how far about a lively place, in which steps, it is looked for; how nearly as broad as the
  * others it is; part of its feet that must agree, on a slope; how much more than the others' it may leave unexplained.
  */
-static const double ODD_REACH_MM = 1.35, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
+static const double ODD_REACH_MM = 1.80, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
                     ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
@@ -497,6 +500,16 @@ static double strayed(const job *j, const fret *f, int side)
   return fabs(f->foot[side].u_px - f->seen.u_px - j->usual_px[side]);
 }
 
+/* The foot that has strayed. Where a fret was found by its feet its place in the section is their middle, which tells
+ * of neither: then it is the one that is explained worse. */
+static int strayed_foot(const job *j, const fret *f, double off_px)
+{
+  const double a = strayed(j, f, 0), b = strayed(j, f, 1);
+  if (fabs(a - b) < TIE * fabs(off_px))
+    return f->foot[0].misfit > f->foot[1].misfit ? 0 : 1;
+  return a > b ? 0 : 1;
+}
+
 /* Doubt of each foot, px. What feet err by shows in the widths, half of that variance each; that holds the scatter of
  * their pieces, unless this foot's is larger. Where the width is clearly not the common one, one of the two has
  * strayed. */
@@ -518,7 +531,7 @@ static void doubts(const job *j, const fret *f, const wire_width *w, double own,
   const double off = width_of(f) - w->px;
   if (!(fabs(off) > 2.5 * hypot(u[0], u[1])))
     return;
-  const int worse = strayed(j, f, 0) > strayed(j, f, 1) ? 0 : 1;
+  const int worse = strayed_foot(j, f, off);
   u[worse] = hypot(u[worse], fabs(off));
   u[!worse] = hypot(u[!worse], 0.2 * fabs(off));
 }
@@ -799,6 +812,8 @@ typedef struct face {
   sp_board_end end;
   double misfit;
   bool soft;       /* than the picture's blur */
+  bool joint;      /* one that is no darker than the nut explains the edge better than none */
+  double joint_px[2]; /* where the face then lies, the least and the most */
   double wider_px; /* blur that the picture's lacks of explaining it best; 0 where the nut is no lighter than what
                       follows */
 } face;
@@ -837,6 +852,13 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
     if (dark && &foot[k] == best) /* or it is the nut's rounded edge that is dark */
       rim_px = sp_gum_rectangular(0.5 * NUT_JOINT_MM[k / TONES] * px_per_mm);
   }
+  f->joint = !dark && joint && joint->misfit < CLEARLY * best->misfit;
+  f->joint_px[0] = f->joint_px[1] = joint ? joint->u_px : NAN;
+  for (int k = TONES; f->joint && k < NUT_TRIES; k++)
+    if (foot[k].found && foot[k].misfit < NUT_AS_WELL * joint->misfit) {
+      f->joint_px[0] = fmin(f->joint_px[0], foot[k].u_px);
+      f->joint_px[1] = fmax(f->joint_px[1], foot[k].u_px);
+    }
   f->misfit = best->misfit;
   end->found = true;
   end->u_px = sum / n;
@@ -858,8 +880,11 @@ static void heed_rim(const job *j, const sp_wire_edge *edge, int toward, face *f
   const double half = edge->shaded ? SHADED_HALF_MM : round ? RIM_HALF_MM : fmax(SOFT_HALF_MM, FADES_PART * fades_mm);
   if (!round && !f->soft && !edge->shaded)
     return;
-  f->end.u_px += toward * shift * ppm;
-  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular(half * ppm));
+  /* beyond a joint the face lies nearer to the nut: it may be anywhere from there to where a rim would have it */
+  const double behind = round && f->joint ? toward * (f->end.u_px - f->joint_px[toward > 0 ? 0 : 1]) / ppm : 0.0;
+  const double more = fmax(0.5 * (behind + shift - half), 0.0);
+  f->end.u_px += toward * (shift - more) * ppm;
+  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular((half + more) * ppm));
 }
 
 /* The least misfit of a plain step at the face's place, over the tones. */

@@ -16,7 +16,7 @@
 #include "slotproof/numeric.h"
 #include "wire.h"
 
-enum { SLOPES = 13, MOST_STRIPS = 700, MOST_PEAKS = 60, FEWEST_ALIKE = 3 };
+enum { SLOPES = 13, MOST_STRIPS = 700, MOST_PEAKS = 60, FEWEST_ALIKE = 3, MOST_MOVES = 3 };
 /* Slope of a fret against the square direction: 0.5 degree. */
 static const double SLOPE_REACH = 0.009;
 /* Part of the breadth left out at both sides: binding, filed ends. */
@@ -37,9 +37,10 @@ static const double LIKE_STRIP = 0.45, BRIDGE_MM = 4.5;
 static const double LEAST_BREAK = 0.15, CLEAR_BREAK = 0.08, PLAIN_BREAK = 0.04;
 /* A plain one that may be a foot all the same: beside a highlight the end of a dark flank hardly counts. */
 static const double FAINT_BREAK = 0.012;
-/* What changes less than this against the most is no part of a fret; farther off than this its middle is not. */
-static const float QUIET = 0.1f;
-static const double MOST_OFF_MM = 1.7;
+/* What changes less than this against the most is no part of a fret; farther off than this its middle is not: changes
+ * are summed over 1.2 mm to both sides, and half of the wire. */
+static const float QUIET = 0.05f;
+static const double MOST_OFF_MM = 2.6;
 /* A change in the grey that may be an edge, of full scale. */
 static const double LEAST_EDGE = 0.015;
 static const double LEAST_HEIGHT = 0.25, MOST_HEIGHT = 3.5;
@@ -279,11 +280,14 @@ static double best_shift(const profiles *p, const float *window, int s, int32_t 
   return best;
 }
 
-/* The place that most others are like; the others moved to fit it. Returns how many there are, itself included. */
+/* The place that most others are like; the others moved to fit it. Returns how many there are, itself included. Faint
+ * places count less than lively ones: the windings of strings over bare wood are like each other, and more than frets.
+ */
 static size_t find_company(const profiles *p, const peak *peaks, size_t n, int32_t reach, peak *company)
 {
   size_t most = 0;
   double top = 0.0;
+  const double lively = n ? peaks[n > 5 ? 5 : 0].energy : 0.0; /* the liveliest come first */
   for (size_t i = 0; i < n; i++) {
     peak like[MOST_PEAKS];
     size_t count = 0;
@@ -294,7 +298,7 @@ static size_t find_company(const profiles *p, const peak *peaks, size_t n, int32
       const double c = best_shift(p, window, peaks[j].s, peaks[j].u, reach, &at);
       if (c > LIKE_ANOTHER) {
         like[count++] = (peak){at, peaks[j].s, peaks[j].energy};
-        sum += c;
+        sum += c * sqrt(fmin(peaks[j].energy / lively, 1.0));
       }
     }
     if (sum > top) {
@@ -321,27 +325,41 @@ static void common_window(const profiles *p, bool edges, const peak *company, si
   }
 }
 
+/* The middle between the outermost of n changes that are no smaller than QUIET of the largest. How large they are
+ * beyond that is no matter: a highlight is the largest, and lies elsewhere on another crown. */
+static double live_middle(const float *edges, int32_t n)
+{
+  float highest = 0.0f;
+  int32_t first = 0, last = n - 1;
+  for (int32_t i = 0; i < n; i++)
+    highest = fmaxf(highest, fabsf(edges[i]));
+  while (first < last && fabsf(edges[first]) < QUIET * highest)
+    first++;
+  while (last > first && fabsf(edges[last]) < QUIET * highest)
+    last--;
+  return 0.5 * (first + last);
+}
+
 /* Moves the company to the middle of what it has in common. A fret that has nothing but its two feet is as lively at
- * either of them as in the middle, and from a foot on the other one is out of reach. */
+ * either of them as in the middle, and from a foot on the other one is out of reach; so once more from there, where
+ * that comes in sight. */
 static sp_status centre_company(const profiles *p, double px_per_mm, peak *company, size_t n, sp_error *err)
 {
   const int32_t half = (int32_t)lround((HALF_MM + 1.0) * px_per_mm), most = (int32_t)lround(MOST_OFF_MM * px_per_mm);
-  float *edges = malloc((2 * (size_t)half + 1) * sizeof *edges), highest = 0.0f;
-  double sum = 0.0, moment = 0.0;
+  float *edges = malloc((2 * (size_t)half + 1) * sizeof *edges);
+  int32_t total = 0, off = half;
   if (!edges)
     return sp_fail_memory(err);
-  common_window(p, true, company, n, half, edges);
-  for (int32_t i = 0; i <= 2 * half; i++)
-    highest = fmaxf(highest, fabsf(edges[i]));
-  for (int32_t i = 0; i <= 2 * half; i++) {
-    const double w = fmax((double)(fabsf(edges[i]) - QUIET * highest), 0.0);
-    sum += w;
-    moment += w * (i - half);
+  for (int tries = 0; tries < MOST_MOVES && off != 0; tries++) {
+    common_window(p, true, company, n, half, edges);
+    off = (int32_t)lround(live_middle(edges, 2 * half + 1)) - half;
+    if (abs(total + off) > most)
+      break;
+    total += off;
+    for (size_t i = 0; i < n; i++)
+      company[i].u += off;
   }
   free(edges);
-  const int32_t off = sum > 0.0 ? (int32_t)lround(moment / sum) : 0;
-  for (size_t i = 0; i < n && off >= -most && off <= most; i++)
-    company[i].u += off;
   return SP_OK;
 }
 

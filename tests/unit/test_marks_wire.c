@@ -235,6 +235,29 @@ static void bare_broad_frets_are_found(void **state)
   drawing_free(&d);
 }
 
+/* Windings of strings make waves on the wood that are like each other wherever one looks, more often than frets are. */
+static void waves_do_not_outvote_frets(void **state)
+{
+  (void)state;
+  chance c = {23};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
+  const look lit = {100.0, 90.0, 6.0, -60.0, {60.0, 40.0}};
+  draw_area(&d, &board);
+  for (int32_t v = 110; v < 590; v++)
+    for (int32_t u = 110; u < LENGTH - 110; u++)
+      d.grey[v * d.length + u] += 4.0 * sin(0.8 * u + 0.003 * v);
+  for (int k = 0; k < FRETS; k++)
+    draw_fret(&d, fret_px(k), fret_slope(k), &lit);
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  assert_int_equal(m.count, FRETS);
+  for (int k = 0; k < FRETS; k++)
+    CHECK_CLOSE(m.marks[k].u_px - m.marks[k].slope * (m.marks[k].v_px - 350.0), fret_px(k), 1.0);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
 /* ---- the nut's face ---- */
 
 static const double FACE = 160.0, NUT_BACK = 112.0;
@@ -608,6 +631,7 @@ int main(void)
                                      cmocka_unit_test(flat_crowns_are_frets),
                                      cmocka_unit_test(crowns_that_differ_are_one_wire),
                                      cmocka_unit_test(bare_broad_frets_are_found),
+      cmocka_unit_test(waves_do_not_outvote_frets),
                                      cmocka_unit_test(line_of_light_is_not_the_face),
                                      cmocka_unit_test(shaded_rim_makes_the_face_doubtful),
                                      cmocka_unit_test(light_nut_is_not_contested_by_its_shadow),
