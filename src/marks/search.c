@@ -443,16 +443,19 @@ static int by_value(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
-/* Mean of the middle half of n values, which it sorts: of a line with half of it missing a part, of what shows in less
- * than a quarter nothing. */
-static double middle_mean(double *h, size_t n)
+/* Of n values, which it sorts, the median: what shows in a few strips only does not count. Of a line with half of it
+ * missing that is next to nothing; then the mean of the middle half, to which what shows in less than a quarter adds
+ * nothing either. */
+static double typical_height(double *h, size_t n)
 {
+  const double next_to_nothing = 0.5;
   double sum = 0.0;
   const size_t first = n / 4, last = n - n / 4;
   qsort(h, n, sizeof *h, by_value);
   for (size_t i = first; i < last; i++)
     sum += h[i];
-  return sum / (double)(last - first);
+  const double mean = sum / (double)(last - first), median = 0.5 * (h[(n - 1) / 2] + h[n / 2]);
+  return fabs(median) < next_to_nothing * fabs(mean) ? mean : median;
 }
 
 /* What the filter says along the candidate, in grey and unclipped: the middle less both sides; over the strips. */
@@ -480,7 +483,7 @@ static double height_along(const sp_strips *strips, const filter *f, const sp_ca
     right = core - right;
     h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
   }
-  return n ? middle_mean(h, n) : 0.0;
+  return n ? typical_height(h, n) : 0.0;
 }
 
 /* Moves the candidate to the place and slope beside it if it is higher there. */
