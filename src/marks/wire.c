@@ -81,6 +81,8 @@ enum { RIM_BLURS = sizeof RIM_BLUR / sizeof *RIM_BLUR };
 /* A foot of which a blur broader by SOFTER leaves no more than this, against the chosen one, may lie so far off,
  * standard. */
 static const double SOFT_FOOT = 1.0, SOFT_FOOT_MM = 0.10;
+/* Tries that lie farther from the best than this have run off to another edge. */
+static const double ONE_EDGE_MM = 0.12;
 /* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
 enum { NUT_JOINTS = 5 };
 static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
@@ -843,7 +845,8 @@ static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double 
   if (!best || !(best->used > EDGE_USED))
     return;
   for (int k = dark ? TONES : 0; k < (dark ? NUT_TRIES : TONES); k++) {
-    if (!foot[k].found || !(foot[k].misfit < (dark ? NUT_AS_WELL : TONE_AS_WELL) * best->misfit))
+    if (!foot[k].found || !(foot[k].misfit < (dark ? NUT_AS_WELL : TONE_AS_WELL) * best->misfit) ||
+        fabs(foot[k].u_px - best->u_px) > ONE_EDGE_MM * px_per_mm)
       continue;
     sum += foot[k].u_px;
     low = fmin(low, foot[k].u_px);
