@@ -15,7 +15,8 @@ build_and_test() { # folder, preset, ctest arguments...
   cmake --build "$folder" -j "$jobs" >"$folder.log" 2>&1 || { tail -n 60 "$folder.log"; exit 1; }
   rm -f "$folder.log"
   echo "== $preset"
-  ctest --test-dir "$folder" -j "$jobs" --output-on-failure "$@"
+  # one more than there are cores: the tests of `serve` and of the browser mostly wait
+  ctest --test-dir "$folder" -j "$((jobs + 1))" --output-on-failure "$@"
 }
 
 build_and_test .build-release release
