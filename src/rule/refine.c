@@ -1,0 +1,279 @@
+/* Where each stroke's middle lies: least squares against the profile that all strokes share, a box blurred by a
+ * Gaussian.
+ */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "rule_internal.h"
+#include "slotproof/numeric.h"
+
+enum { STACK_STEPS = 4, STACK_BINS = 2 * 14 * STACK_STEPS + 1 };
+
+/* How far from its middle a blurred box reaches: beyond, it is less than 1e-11 of its height. */
+static double reach_of_stroke(double width, double sigma)
+{
+  return 0.5 * width + 7.0 * sigma + 1.0;
+}
+
+/* T is even, its slope odd: both sides at once. */
+void sp_rule_table_fill(double width, double sigma, profile_table *table)
+{
+  const double peak = sp_blurred_box(0.0, width, sigma), h = 1e-3;
+  const int32_t middle = SP_RULE_TABLE_REACH * SP_RULE_TABLE_STEPS;
+  const int32_t reach = (int32_t)fmin(middle, ceil(reach_of_stroke(width, sigma) * SP_RULE_TABLE_STEPS));
+  memset(table, 0, sizeof *table);
+  for (int32_t i = 0; i <= reach; i++) {
+    const double x = (double)i / SP_RULE_TABLE_STEPS;
+    table->t[middle + i] = table->t[middle - i] = (float)(sp_blurred_box(x, width, sigma) / peak);
+    table->slope[middle + i] =
+        (float)((sp_blurred_box(x + h, width, sigma) - sp_blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
+    table->slope[middle - i] = -table->slope[middle + i];
+  }
+}
+
+typedef struct fit_setting {
+  const bands *b;
+  zone z;
+  double base, period, half; /* window half-width in px */
+  const profile_table *table;
+} fit_setting;
+
+/* Sum of the neighbours' profiles at u, so that close strokes do not pull each other. */
+static double neighbours(const fit_setting *f, const sp_stroke *s, size_t n, size_t k, double u, double lean)
+{
+  double sum = 0.0;
+  for (size_t m = k > 0 ? k - 1 : 0; m <= k + 1 && m < n; m++)
+    if (m != k)
+      sum += s[m].amplitude * sp_rule_table_at(f->table->t, u - s[m].u_px - lean);
+  return sum;
+}
+
+/* One Gauss-Newton step for stroke k: level, slope of the background, height, place. Returns the step in px. */
+static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
+{
+  double gram[16] = {0}, rhs[4] = {0};
+  const bool sloped = f->half >= 5.0;
+  for (int32_t j = f->z.first; j <= f->z.last; j++) {
+    const double lean = -f->b->slope * (sp_rule_band_centre(f->b, j) - f->base);
+    const double middle = s[k].u_px + lean;
+    const float *x = sp_rule_band(f->b, j);
+    const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
+    if (lo < 0 || hi >= f->b->length)
+      continue;
+    double level = 0.0;
+    for (int32_t i = lo; i <= hi; i++)
+      level += (double)x[i];
+    level /= hi - lo + 1;
+    for (int32_t i = lo; i <= hi; i++) {
+      const double d = i - middle;
+      const double row[4] = {1.0, sloped ? d : 0.0, sp_rule_table_at(f->table->t, d),
+                             -s[k].amplitude * sp_rule_table_at(f->table->slope, d)};
+      const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
+      for (int32_t a = 0; a < 4; a++) {
+        for (int32_t c = 0; c <= a; c++)
+          gram[4 * a + c] += row[a] * row[c];
+        rhs[a] += row[a] * y;
+      }
+    }
+  }
+  if (!sloped)
+    gram[5] = 1.0;
+  for (int32_t a = 0; a < 4; a++)
+    for (int32_t c = a + 1; c < 4; c++)
+      gram[4 * a + c] = gram[4 * c + a];
+  if (!sp_cholesky(4, gram))
+    return 1e9;
+  sp_cholesky_solve(4, gram, rhs);
+  s[k].amplitude += rhs[2];
+  const double most = 0.5, step = rhs[3] > most ? most : rhs[3] < -most ? -most : rhs[3];
+  s[k].u_px += step;
+  return step;
+}
+
+/* Mean profile of all strokes on a quarter-pixel grid, heights scaled to 1. */
+static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, double *x_out, double *y_out)
+{
+  enum { BINS = STACK_BINS };
+  double sum[BINS] = {0}, weight[BINS] = {0};
+  for (size_t k = 0; k < n; k++)
+    for (int32_t j = f->z.first; j <= f->z.last; j++) {
+      const double middle = s[k].u_px - f->b->slope * (sp_rule_band_centre(f->b, j) - f->base);
+      const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
+      const float *x = sp_rule_band(f->b, j);
+      if (lo < 0 || hi >= f->b->length)
+        continue;
+      double level = 0.0;
+      for (int32_t i = lo; i <= hi; i++)
+        level += (double)x[i] / (hi - lo + 1);
+      for (int32_t i = lo; i <= hi; i++) {
+        const int32_t bin = (int32_t)lround((i - middle) * STACK_STEPS) + BINS / 2;
+        if (bin < 0 || bin >= BINS)
+          continue;
+        sum[bin] += ((double)x[i] - level) * s[k].amplitude;
+        weight[bin] += s[k].amplitude * s[k].amplitude;
+      }
+    }
+  size_t m = 0;
+  for (int32_t i = 0; i < BINS; i++)
+    if (weight[i] > 0.0) {
+      x_out[m] = (double)(i - BINS / 2) / STACK_STEPS;
+      y_out[m++] = sum[i] / weight[i];
+    }
+  return m;
+}
+
+/* A stroke and its neighbours at x, as far as they reach. */
+static double stroke_among_others(double x, double period, double width, double sigma)
+{
+  const double reach = reach_of_stroke(width, sigma);
+  double sum = 0.0;
+  for (int k = -1; k <= 1; k++)
+    if (fabs(x + k * period) < reach)
+      sum += sp_blurred_box(x + k * period, width, sigma);
+  return sum;
+}
+
+/* What is left of the stack after the best height and level for this width and blur. */
+static double stack_rest(const double *x, const double *y, size_t n, double period, double width, double sigma)
+{
+  double st = 0, sy = 0, stt = 0, sty = 0, syy = 0, shape[STACK_BINS / 2 + 1];
+  size_t filled = 0; /* the shape is even: once for both sides */
+  for (size_t i = 0; i < n; i++) {
+    const size_t bin = (size_t)(fabs(x[i]) * STACK_STEPS + 0.5);
+    for (; filled <= bin; filled++)
+      shape[filled] = stroke_among_others((double)filled / STACK_STEPS, period, width, sigma);
+    const double t = shape[bin];
+    st += t;
+    sy += y[i];
+    stt += t * t;
+    sty += t * y[i];
+    syy += y[i] * y[i];
+  }
+  const double m = (double)n, det = stt - st * st / m, cov = sty - st * sy / m;
+  return det > 0.0 ? syy - sy * sy / m - cov * cov / det : INFINITY;
+}
+
+typedef struct stroke_stack {
+  const double *x, *y;
+  size_t count;
+  double period;
+} stroke_stack;
+
+/* Best width for a given blur, by golden section: the rest has one minimum in the width. */
+static double best_width(const stroke_stack *k, double sigma, double *width)
+{
+  const double golden = 0.6180339887498949;
+  double lo = 0.3, hi = fmin(0.75 * k->period, 14.0);
+  double a = hi - golden * (hi - lo), b = lo + golden * (hi - lo);
+  double fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
+  double fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+  while (hi - lo > 0.02) {
+    if (fa < fb) {
+      hi = b;
+      b = a;
+      fb = fa;
+      a = hi - golden * (hi - lo);
+      fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
+    } else {
+      lo = a;
+      a = b;
+      fa = fb;
+      b = lo + golden * (hi - lo);
+      fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+    }
+  }
+  *width = 0.5 * (lo + hi);
+  return fmin(fa, fb);
+}
+
+/* Width and blur of the common stroke. The two trade against each other along a narrow curved valley, so the blur is
+ * searched with the best width for each: coarsely, then three times finer about the best. */
+static void fit_stack(const stroke_stack *k, double *width, double *sigma)
+{
+  double best = INFINITY, middle = 0.9, factor = 1.32;
+  for (int level = 0; level < 3; level++) {
+    const int reach = level ? 3 : 4;
+    const double centre = middle;
+    for (int i = -reach; i <= reach; i++) {
+      const double s = centre * pow(factor, i);
+      double w;
+      const double rest = best_width(k, s, &w);
+      if (rest < best) {
+        best = rest;
+        middle = *sigma = s;
+        *width = w;
+      }
+    }
+    factor = pow(factor, 0.3);
+  }
+}
+
+/* Standard deviation of the blur's logarithm, from how much worse the stack is fitted with a tenth more of it. What the
+ * best leaves is mostly misfit, which hangs together from bin to bin: it counts for half as many values. */
+static double doubt_of_blur(const stroke_stack *k, double width, double sigma)
+{
+  const double tenth = 1.1;
+  double w;
+  const double rest = stack_rest(k->x, k->y, k->count, k->period, width, sigma);
+  const double worse = fmin(best_width(k, sigma * tenth, &w), best_width(k, sigma / tenth, &w));
+  const double variance = 2.0 * rest / fmax(1.0, (double)k->count - 4.0);
+  return worse > rest ? fmin(0.5, log(tenth) * sqrt(variance / (worse - rest))) : 0.5;
+}
+
+/* A stroke is about as strong as its neighbours. What was taken for one at the rim of something that covers the rule,
+ * or on it, is weaker or of the other colour, and lies anywhere within half a period. */
+static const double LEAST_OF_NEIGHBOURS = 0.45, MOST_OF_NEIGHBOURS = 2.2;
+
+static void drop_unlike(sp_rule_reading *r)
+{
+  enum { AROUND = 12 };
+  for (size_t k = 0; k < r->count; k++) {
+    double near[2 * AROUND + 1];
+    size_t n = 0;
+    for (size_t m = k > AROUND ? k - AROUND : 0; m <= k + AROUND && m < r->count; m++)
+      near[n++] = r->strokes[m].amplitude;
+    const double part = r->strokes[k].amplitude / sp_median(near, n);
+    if (!(part > LEAST_OF_NEIGHBOURS && part < MOST_OF_NEIGHBOURS))
+      r->strokes[k].good = false;
+  }
+}
+
+sp_status sp_rule_refine(const bands *b, zone z, double base, double period, sp_rule_reading *reading, sp_error *err)
+{
+  profile_table *table = malloc(sizeof *table);
+  double *x = malloc(512 * sizeof *x);
+  if (!table || !x) {
+    free(table);
+    free(x);
+    return sp_fail_memory(err);
+  }
+  fit_setting f = {b, z, base, period, 0.5 * period, table};
+  double width = 0.15 * period, sigma = 1.0;
+  if (f.half > 14.0)
+    f.half = 14.0;
+  for (int round = 0; round < 3; round++) {
+    const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
+    const stroke_stack k = {x, x + 256, m, period};
+    if (round != 1) /* once to start with, once with the refined places */
+      fit_stack(&k, &width, &sigma);
+    sp_rule_table_fill(width, sigma, table);
+    const double enough = 0.5 * width + 4.0 * sigma + 3.0;
+    f.half = fmin(fmin(0.5 * period + 0.5, enough), SP_RULE_TABLE_REACH - 1.0);
+    for (int pass = 0; pass < 2; pass++)
+      for (size_t k = 0; k < reading->count; k++) {
+        sp_stroke *s = &reading->strokes[k];
+        if (s->good && fabs(fit_step(&f, reading->strokes, reading->count, k)) > 1e8)
+          s->good = false;
+      }
+  }
+  const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
+  const stroke_stack k = {x, x + 256, m, period};
+  reading->stroke_px = width;
+  reading->blur_px = sigma;
+  reading->blur_sd_log = doubt_of_blur(&k, width, sigma);
+  drop_unlike(reading);
+  free(table);
+  free(x);
+  return SP_OK;
+}
