@@ -64,11 +64,12 @@ typedef struct sp_reference_record {
 /* How a photograph was taken, as worked out from the rule in it. All NAN (and `known` false) for scans. */
 typedef struct sp_camera_record {
   bool known;
-  double tilt_deg;    /* of the camera's axis against square to the board */
-  double distance_mm; /* from the board's face; NAN where no scale was read */
-  double focal_px;    /* as fitted */
-  double distortion;  /* k1 */
-  double fit_rms_px;  /* of the rule's strokes about the camera model */
+  double tilt_deg;     /* of the camera's axis against square to the board */
+  double distance_mm;  /* from the board's face; NAN where no scale was read */
+  double focal_px;     /* as fitted */
+  double distortion;   /* k1 */
+  double fit_rms_px;   /* of the rule's strokes about the camera model */
+  size_t edge_strokes; /* of the rule's other edge, that told with the first what is square; 0: one edge alone */
 } sp_camera_record;
 
 /* What to do about one mark. */
@@ -319,11 +320,11 @@ typedef struct sp_earlier_mark {
 
 /* What other work needs of a record that the JSON report wrote. */
 typedef struct sp_earlier {
-  double scale_length_mm; /* of a fan: on the centre line */
+  double scale_length_mm;                             /* of a fan: on the centre line */
   double square_fret, bass_scale_mm, treble_scale_mm; /* of a fan; NAN: the frets are parallel */
-  double datum_u_mm;      /* NAN: not known */
-  sp_earlier_mark *marks; /* fret 0 (the nut) to the last, none left out */
-  size_t count;           /* at least 2 */
+  double datum_u_mm;                                  /* NAN: not known */
+  sp_earlier_mark *marks;                             /* fret 0 (the nut) to the last, none left out */
+  size_t count;                                       /* at least 2 */
 } sp_earlier;
 
 /* Every field is looked at before it is believed: schema "slotproof/record/1", numbers within what a board can have,

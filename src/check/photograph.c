@@ -213,6 +213,7 @@ static void describe_camera(const opened_picture *open, const sp_reference_optio
   c->focal_px = open->photo.camera.f_px;
   c->distortion = open->photo.camera.k1;
   c->fit_rms_px = open->photo.fit_rms_px;
+  c->edge_strokes = open->reference.edge_lean_count;
 }
 
 void check_place_in_picture(const opened_picture *open, const sp_reference_options *o, sp_record *record)

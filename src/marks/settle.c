@@ -80,10 +80,10 @@ static sp_status set_strengths(sp_marks *marks, sp_error *err)
   if (!work)
     return sp_fail_memory(err);
   for (size_t i = 0; i < n; i++)
-    work[i] = fabs(marks->marks[i].contrast) * marks->marks[i].coverage;
+    work[i] = visibility(&marks->marks[i]);
   const double strong = n == 0 ? 1.0 : sp_quantile(work, n, n > 12 ? 1.0 - 5.0 / (double)(n - 1) : 0.6);
   for (size_t i = 0; i < n; i++)
-    marks->marks[i].strength = fmin(1.0, fabs(marks->marks[i].contrast) * marks->marks[i].coverage / strong);
+    marks->marks[i].strength = fmin(1.0, visibility(&marks->marks[i]) / strong);
   free(work);
   return SP_OK;
 }

@@ -24,7 +24,7 @@ void sp_record_init(sp_record *record)
 {
   memset(record, 0, sizeof *record);
   init_reference(&record->reference);
-  record->camera = (sp_camera_record){false, NAN, NAN, NAN, NAN, NAN};
+  record->camera = (sp_camera_record){false, NAN, NAN, NAN, NAN, NAN, 0};
   record->scale_length_mm = record->datum_u_mm = record->tolerance_mm = record->tolerance_cents = NAN;
   record->square_fret = record->bass_scale_mm = record->treble_scale_mm = NAN;
   record->spread_nut_mm = record->spread_saddle_mm = NAN;

@@ -153,6 +153,7 @@ static void add_camera(sp_tree *b, cJSON *root, const sp_camera_record *c)
   sp_tree_add_number(b, o, "focal_px", c->focal_px, PX);
   sp_tree_add_number(b, o, "distortion_k1", c->distortion, MM);
   sp_tree_add_number(b, o, "fit_rms_px", c->fit_rms_px, PX);
+  add_count(b, o, "edge_strokes", (double)c->edge_strokes);
 }
 
 static void add_budget(sp_tree *b, cJSON *mark, const sp_budget *budget)

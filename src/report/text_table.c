@@ -138,9 +138,14 @@ void sp_say_camera(const sp_record *record, sp_sentence *s)
   const sp_camera_record *c = &record->camera;
   if (!c->known)
     return;
-  sp_say(s, "a photograph, made square by the rule in it: taken ");
+  const bool strip = record->reference.kind == SP_REFERENCE_STRIP;
+  sp_say(s, "a photograph, made square by the %s: taken ",
+         strip                 ? "printed strip in it"
+         : c->edge_strokes > 0 ? "rule in it, by the graduations of both its edges"
+                               : "rule in it, by the graduations of one edge");
   if (isfinite(c->distance_mm))
     sp_say(s, "from about %.0f mm, ", c->distance_mm);
   sp_say(s, "%.1f degrees from square", c->tilt_deg);
-  sp_say(s, "; the rule's strokes agree with a lens to %.2f px (rms).", c->fit_rms_px);
+  sp_say(s, "; the %s agree with a lens to %.2f px (rms).", strip ? "strip's corners" : "rule's strokes",
+         c->fit_rms_px);
 }

@@ -3,7 +3,6 @@
  */
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "raster/pages.h"
 #include "rule_internal.h"

@@ -336,6 +336,29 @@ static void test_edges(void **state)
   sp_record_free(&r);
 }
 
+/* Whoever photographs learns what a rule with two graduated edges would have done. */
+static void test_how_a_photograph_was_made_square(void **state)
+{
+  (void)state;
+  static const struct {
+    sp_reference_kind kind;
+    size_t edge_strokes;
+    const char *says;
+  } CASES[] = {{SP_REFERENCE_RULE, 0, "made square by the rule in it, by the graduations of one edge"},
+               {SP_REFERENCE_RULE, 88, "made square by the rule in it, by the graduations of both its edges"},
+               {SP_REFERENCE_STRIP, 0, "made square by the printed strip in it"}};
+  for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+    sp_record r;
+    assert_true(board_record(false, &r));
+    r.camera = (sp_camera_record){true, 2.0, 400.0, 3000.0, 0.01, 0.03, CASES[i].edge_strokes};
+    r.reference.kind = CASES[i].kind;
+    char *text = text_of(&r);
+    check_contains(text, CASES[i].says);
+    free(text);
+    sp_record_free(&r);
+  }
+}
+
 static void test_csv(void **state)
 {
   (void)state;
@@ -439,6 +462,7 @@ int main(void)
       cmocka_unit_test(test_empty_record_claims_nothing),
       cmocka_unit_test(test_terminal_is_not_steered),
       cmocka_unit_test(test_reference_text),
+      cmocka_unit_test(test_how_a_photograph_was_made_square),
       cmocka_unit_test(test_csv),
       cmocka_unit_test(test_edges),
   };
