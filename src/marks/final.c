@@ -60,9 +60,9 @@ static bool many_light(const sp_marks *marks)
 
 /* In a coarse picture noise passes for a burr now and then, and for one as light as its line a line that is a little
  * broader than the others: if most lines show none, none has one. */
-static bool is_denied(const burr_vote *v, const sp_marks *marks, sp_expectation *e)
+static bool is_denied(const burr_vote *v, const sp_marks_options *o, const sp_marks *marks, sp_expectation *e)
 {
-  const bool tempting = sp_shape_is_coarse(e) || sp_marks_mostly_light(marks);
+  const bool tempting = sp_shape_is_coarse(e) || sp_marks_mostly_light(o, marks);
   if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)marks->count)
     return false;
   e->no_burr = true;
@@ -146,7 +146,7 @@ static sp_status final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote
     if (j->ever)
       marks->marks[marks->count++] = j->found;
   }
-  const bool light = sp_marks_mostly_light(marks);
+  const bool light = sp_marks_mostly_light(jobs->o, marks);
   for (size_t i = 0; i < count + parts; i++) {
     const sp_fit_job *j = &jobs->job[i];
     if (j->voted && j->mark.significance >= least && (j->mark.contrast > 0.0) == light)
@@ -160,10 +160,10 @@ static const double ONE_SIDE = 0.75;
 
 /* Where the burr shows more than its dark cut the search has found the burr. If the board's lines have theirs on one
  * side, -1 left or 1 right, the cut is looked for on the other side of what is light. */
-static int usual_side(const burr_vote *v, const sp_marks *marks)
+static int usual_side(const burr_vote *v, const sp_marks_options *o, const sp_marks *marks)
 {
   const double most = ONE_SIDE * (double)v->count;
-  if (v->count < 4 || sp_marks_mostly_light(marks))
+  if (v->count < 4 || sp_marks_mostly_light(o, marks))
     return 0;
   return (double)v->of_side[1] >= most ? 1 : (double)v->of_side[0] >= most ? -1 : 0;
 }
@@ -303,7 +303,7 @@ static void choose_beside(const sp_fits *jobs, const sp_fit_job *known, size_t c
 static sp_status look_beside_unexplained(sp_fits *jobs, size_t count, sp_marks *marks, sp_error *err)
 {
   sp_fit_job *const known = jobs->job;
-  const int usual = sp_marks_mostly_light(marks) ? 1 : -1;
+  const int usual = sp_marks_mostly_light(jobs->o, marks) ? 1 : -1;
   size_t n = 0;
   for (size_t i = 0; i < count; i++)
     n += is_unexplained(jobs, &known[i]);
@@ -493,14 +493,14 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
   bool cuts = false;
   double doubt_px = 0.0;
-  if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(marks) || many_light(marks)))
+  if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(o, marks) || many_light(marks)))
     status = find_cuts_of_burrs(&jobs, count, &cuts, &doubt_px, err);
   if (!status && cuts) {
     votes = (burr_vote){0};
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
-  if (!status && (is_denied(&votes, marks, expect) || agree_on_burr(&votes, expect))) {
-    prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, marks) : 0);
+  if (!status && (is_denied(&votes, o, marks, expect) || agree_on_burr(&votes, expect))) {
+    prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, o, marks) : 0);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
   if (!status && o->kind == SP_MARK_KNIFE)

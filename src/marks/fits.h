@@ -61,8 +61,10 @@ bool sp_marks_looks_like(const sp_line_fit *fit, const sp_mark *mark, double min
                          double px_per_mm, bool ground_measured);
 /* How well a mark explains its place, against others of it. */
 double sp_mark_explained(const sp_mark *mark);
-/* The colour of the better explained marks: light? */
-bool sp_marks_mostly_light(const sp_marks *marks);
+/* How far a mark runs as the board's lines do, square to it or as its fan has it: 1 exactly so, 0 not at all. */
+double sp_mark_squareness(const sp_marks_options *options, const sp_board *board, const sp_mark *mark);
+/* The colour of the better explained and squarer marks: light? */
+bool sp_marks_mostly_light(const sp_marks_options *options, const sp_marks *marks);
 
 /* Puts the marks in order and leaves out what is none beside the others (settle.c). */
 sp_status sp_marks_settle(const sp_marks_options *options, sp_marks *marks, sp_error *err);

@@ -92,11 +92,24 @@ double sp_mark_explained(const sp_mark *m)
   return m->coverage * m->significance / m->misfit;
 }
 
-/* One knife on one wood leaves lines of one colour: that of the better sp_mark_explained marks. */
-bool sp_marks_mostly_light(const sp_marks *marks)
+/* Hand and square err by half a degree, and a whole board may be laid out a degree askew; what crosses the board at two
+ * degrees and more is a saw's or a plane's. Standard deviation, radians. */
+static const double SQUARE_RAD = 0.025;
+
+double sp_mark_squareness(const sp_marks_options *o, const sp_board *board, const sp_mark *m)
+{
+  const double due = o->most_lean > 0.0 ? o->trend_at + o->trend * m->u_px : -board->centre.slope;
+  const double off = (m->slope - due) / SQUARE_RAD;
+  return exp(-0.5 * off * off);
+}
+
+/* One knife on one wood leaves lines of one colour: that of the better explained marks, as far as they are square. */
+bool sp_marks_mostly_light(const sp_marks_options *o, const sp_marks *marks)
 {
   double sum[2] = {0.0, 0.0};
-  for (size_t i = 0; i < marks->count; i++)
-    sum[marks->marks[i].contrast > 0.0] += sp_mark_explained(&marks->marks[i]);
+  for (size_t i = 0; i < marks->count; i++) {
+    const sp_mark *m = &marks->marks[i];
+    sum[m->contrast > 0.0] += sp_mark_explained(m) * sp_mark_squareness(o, &marks->board, m);
+  }
   return sum[1] > sum[0];
 }

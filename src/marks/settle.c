@@ -25,11 +25,27 @@ static double visibility(const sp_mark *m)
   return fabs(m->contrast) * m->coverage;
 }
 
+/* Of two marks that are one line: what shows along much less of it, and less, is a fit laid askew over a part. What
+ * else lies along the line it leaves out, and so explains its own part better. */
+static const double MUCH_LESS = 0.7;
+
+static bool is_part_of(const sp_mark *m, const sp_mark *whole)
+{
+  return m->coverage < MUCH_LESS * whole->coverage && visibility(m) < MUCH_LESS * visibility(whole);
+}
+
+static bool is_the_line(const sp_mark *m, const sp_mark *other)
+{
+  if (is_part_of(m, other) || is_part_of(other, m))
+    return is_part_of(other, m);
+  return sp_mark_explained(m) > sp_mark_explained(other);
+}
+
 /* Two of one colour that lie further apart than one knife line is broad are two, a pencil's stroke and a cut it may be;
  * the layout tells which is the fret. */
-static void merge_doubles(sp_marks *marks, double reach_px, double alike_px)
+static void merge_doubles(const sp_marks_options *o, sp_marks *marks, double reach_px, double alike_px)
 {
-  const bool light = sp_marks_mostly_light(marks);
+  const bool light = sp_marks_mostly_light(o, marks);
   size_t kept = 0;
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
@@ -40,7 +56,7 @@ static void merge_doubles(sp_marks *marks, double reach_px, double alike_px)
         marks->marks[kept++] = *m;
         continue;
       }
-      if (usual == usual_before ? sp_mark_explained(m) > sp_mark_explained(before) : usual)
+      if (usual == usual_before ? is_the_line(m, before) : usual)
         *before = *m;
       continue;
     }
@@ -49,11 +65,14 @@ static void merge_doubles(sp_marks *marks, double reach_px, double alike_px)
   marks->count = kept;
 }
 
+/* A line of the other colour that runs so little as the board's lines do (by some two degrees) is none of them. */
+static const double LEAST_SQUARE = 0.3;
+
 /* A faint line of the other colour, or one that its cross-section does not explain nearly as well as the rest are, is a
  * burr whose cut has drowned in it, or wood: better missing than taken for the line. */
-static void drop_odd_colour(sp_marks *marks)
+static void drop_odd_colour(const sp_marks_options *o, sp_marks *marks)
 {
-  const bool light = sp_marks_mostly_light(marks);
+  const bool light = sp_marks_mostly_light(o, marks);
   double seen = 0.0, sure = 0.0;
   size_t usual = 0, kept = 0;
   for (size_t i = 0; i < marks->count; i++)
@@ -65,7 +84,8 @@ static void drop_odd_colour(sp_marks *marks)
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
     if ((m->contrast > 0.0) == light ||
-        (visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure))
+        (visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure &&
+         sp_mark_squareness(o, &marks->board, m) > LEAST_SQUARE))
       marks->marks[kept++] = *m;
   }
   marks->count = kept;
@@ -163,8 +183,8 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
 sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *err)
 {
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
-  merge_doubles(marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
-  drop_odd_colour(marks);
+  merge_doubles(o, marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
+  drop_odd_colour(o, marks);
   sp_status status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
   if (!status && o->kind == SP_MARK_SLOT)
     status = doubt_broad_slots(o->px_per_mm, marks, err);

@@ -583,6 +583,60 @@ static void a_scratch_does_not_pull(void **unused)
   }
 }
 
+/* Sawn wood: light stripes of the mill's saw, three degrees askew, many more than there are slots or lines, and nearly
+ * as strong. They run over the lines, so that no line is alone at its place; once they set the board's colour, slots as
+ * dark as the rest were dropped for that, and a fit laid askew over a half of one was taken for it (0.34 mm off). */
+static void draw_saw_marks(drawing *d, const drawn_board *b, double height, chance *dice)
+{
+  static const double STRIPE_MM = 0.35, LEAN = 0.055;
+  const double v = centre_v(b, 0.0), half = 0.5 * b->width_mm * PX_PER_MM;
+  for (double at_mm = 0.5; at_mm < b->length_mm; at_mm += 1.8 + 2.4 * chance_uniform(dice)) {
+    const double from = -1.0 + 1.2 * chance_uniform(dice), to = 1.0 - 0.5 * chance_uniform(dice);
+    draw_mark(d, &(drawn_mark){.at = MARGIN_PX + at_mm * PX_PER_MM,
+                               .slope = at_mm < 0.4 * b->length_mm ? LEAN : -LEAN,
+                               .v_ref = v,
+                               .v_a = v + half * from,
+                               .v_b = v + half * to,
+                               .width = STRIPE_MM * PX_PER_MM,
+                               .blur = 2.0 * b->blur,
+                               .height = height * (0.5 + chance_uniform(dice))});
+  }
+}
+
+static void find_among_saw_marks(sp_mark_kind kind, double line_mm, double height, double stripe, uint64_t seed)
+{
+  drawn_board b = PLAIN;
+  b.line_mm = line_mm;
+  b.height = height;
+  b.seed = seed;
+  drawing d = wood(&b);
+  chance dice = {seed};
+  draw_saw_marks(&d, &b, stripe, &dice);
+  lines(&d, &b);
+  const sp_marks_options o = options_for(kind);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  for (int k = 0; k < LINES; k++) {
+    int found = 0;
+    for (size_t i = 0; i < m.count; i++)
+      if (fabs(m.marks[i].u_px - place_u(k)) < 0.5 * PX_PER_MM && m.marks[i].contrast < 0.0) {
+        CHECK_CLOSE(m.marks[i].u_px, place_u(k), 0.3);
+        CHECK_CLOSE(m.marks[i].slope, 0.0, 0.004);
+        found++;
+      }
+    assert_int_equal(found, 1);
+  }
+  sp_marks_free(&m);
+}
+
+static void a_saws_stripes_have_no_vote(void **unused)
+{
+  (void)unused;
+  for (uint64_t seed = 1; seed <= 3; seed++) {
+    find_among_saw_marks(SP_MARK_SLOT, 0.55, -80.0, 30.0, seed);
+    find_among_saw_marks(SP_MARK_KNIFE, 0.12, -60.0, 25.0, seed);
+  }
+}
+
 /* A change of tone across the board (a joint, a stain's edge) has two levels and no line between. */
 static void a_step_is_no_mark(void **unused)
 {
@@ -907,6 +961,7 @@ int main(void)
       cmocka_unit_test(lines_with_half_missing),
       cmocka_unit_test(one_surer_than_all),
       cmocka_unit_test(a_scratch_does_not_pull),
+      cmocka_unit_test(a_saws_stripes_have_no_vote),
       cmocka_unit_test(a_step_is_no_mark),
       cmocka_unit_test(empty_wood_has_no_marks),
       cmocka_unit_test(the_outline),
