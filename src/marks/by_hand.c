@@ -15,6 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "fits.h"
 #include "marks_internal.h"
 #include "slotproof/corrections.h"
 #include "slotproof/numeric.h"
@@ -269,15 +270,6 @@ static bool is_known(const task *t, const sp_mark *m)
   return false;
 }
 
-/* Lines of one knife on one wood have one colour. */
-static bool mostly_light(const sp_marks *marks)
-{
-  double sum = 0.0;
-  for (size_t i = 0; i < marks->count; i++)
-    sum += marks->marks[i].contrast > 0.0 ? marks->marks[i].significance : -marks->marks[i].significance;
-  return sum > 0.0;
-}
-
 /* How well a found line answers the hint: what is explained best, near the click. */
 static double answer(const task *t, const sp_mark *m, sp_point at_px)
 {
@@ -288,7 +280,7 @@ static double answer(const task *t, const sp_mark *m, sp_point at_px)
 /* Beside a line of the usual colour one of the other is its burr. */
 static bool is_burr(const task *t, const sp_mark *list, size_t count, const sp_mark *m)
 {
-  const bool light = mostly_light(t->marks);
+  const bool light = sp_marks_mostly_light(t->o, t->marks);
   if (t->marks->count < 2 || (m->contrast > 0.0) == light)
     return false;
   for (size_t i = 0; i < count; i++)
