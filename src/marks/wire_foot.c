@@ -18,7 +18,16 @@
 #include "slotproof/numeric.h"
 #include "wire.h"
 
-enum { TERMS = SP_FOOT_TERMS, PER_PX = 6, WINDOW = 512, ROUNDS = 4, MOST_PIECES = 512, FEWEST_PIECES = 8, PLACES = 49 };
+enum {
+  TERMS = SP_FOOT_TERMS,
+  PER_PX = 6,
+  WINDOW = 512,
+  ROUNDS = 4,
+  MOST_PIECES = 512,
+  FEWEST_PIECES = 8,
+  PLACES = 49,
+  TABLE_STEPS = 16
+};
 static const double PIECE_MM = 0.34;
 /* An edge is so near to where the expected section lies. */
 static const double NEAR_MM = 0.05;
@@ -57,37 +66,60 @@ typedef struct edge {
   double contrast, offset;       /* offset: of the edge from t = 0 */
   double term[TERMS], misfit, u_break;
   bool guessed;
+  double *table, table_first, table_per_px; /* the terms, tabulated */
+  size_t table_count;
 } edge;
 
 /* ---- the section ----------------------------------------------------------------------------------------------------
  */
 
-/* t > 0 for t > 0, blurred. */
-static double ramp(double t, double blur)
+/* What the terms are at t px outward from the edge: the step; a ramp and a bowl on either side, t and t^2 where they
+ * are above 0; rim, shadow and joint. All blurred. */
+static void work_out_terms(const edge *e, double t, double *out)
 {
-  const double z = t / blur;
-  return t * sp_normal_cdf(z) + blur * exp(-0.5 * z * z) / sqrt(2.0 * SP_PI);
-}
-
-/* t^2 for t > 0, blurred. */
-static double bowl(double t, double blur)
-{
-  const double z = t / blur;
-  return (t * t + blur * blur) * sp_normal_cdf(z) + t * blur * exp(-0.5 * z * z) / sqrt(2.0 * SP_PI);
-}
-
-static void terms_at(const edge *e, double t, double *out)
-{
-  const double blur = e->blur, wood = sp_normal_cdf(t / blur), joint = e->joint;
+  const double blur = e->blur, z = t / blur, wood = sp_normal_cdf(z), metal = sp_normal_cdf(-z), joint = e->joint;
+  const double bell = blur * exp(-0.5 * z * z) / sqrt(2.0 * SP_PI), square = t * t + blur * blur;
   out[0] = 1.0 - wood;
   out[1] = wood;
-  out[2] = ramp(-t, blur) / e->inner;
-  out[3] = bowl(-t, blur) / (e->inner * e->inner);
+  out[2] = (bell - t * metal) / e->inner;
+  out[3] = (square * metal - t * bell) / (e->inner * e->inner);
   out[4] = sp_blurred_flank(-t, RIM_MM * e->px_per_mm, blur);
-  out[5] = ramp(t, blur) / e->outer;
+  out[5] = (t * wood + bell) / e->outer;
   out[6] = sp_blurred_flank(t, SHADOW_MM * e->px_per_mm, blur);
-  out[7] = bowl(t, blur) / (e->outer * e->outer);
-  out[8] = joint > 0.0 ? sp_normal_cdf(t / blur) - sp_normal_cdf((t - joint) / blur) : 0.0;
+  out[7] = (square * wood + t * bell) / (e->outer * e->outer);
+  out[8] = joint > 0.0 ? wood - sp_normal_cdf((t - joint) / blur) : 0.0;
+}
+
+/* A hundred thousand sections are asked for at each edge, so their terms are tabulated: TABLE_STEPS to the blur, from
+ * as far as the edge may be tried from where the windows lie. */
+static sp_status tabulate_terms(edge *e, sp_error *err)
+{
+  const double room = 2.0 * e->task->reach_mm * e->px_per_mm + 2.0;
+  e->table_first = -e->inner - room;
+  e->table_per_px = TABLE_STEPS / e->blur;
+  e->table_count = (size_t)ceil((e->inner + e->outer + 2.0 * room) * e->table_per_px) + 1;
+  e->table = malloc(e->table_count * TERMS * sizeof *e->table);
+  if (!e->table)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < e->table_count; i++)
+    work_out_terms(e, e->table_first + (double)i / e->table_per_px, e->table + i * TERMS);
+  return SP_OK;
+}
+
+/* Between the table's places by the cubic through the nearest four: right to some 3e-7 of each term's range. */
+static void terms_at(const edge *e, double t, double *restrict out)
+{
+  const double at = (t - e->table_first) * e->table_per_px;
+  if (!(at >= 1.0) || !(at < (double)e->table_count - 2.0)) {
+    work_out_terms(e, t, out);
+    return;
+  }
+  const size_t i = (size_t)at;
+  const double q = at - (double)i, p = q - 1.0, r = q + 1.0, s = q - 2.0;
+  const double w[4] = {-q * p * s / 6.0, r * p * s / 2.0, -r * q * s / 2.0, r * q * p / 6.0};
+  const double *restrict a = e->table + (i - 1) * TERMS;
+  for (int k = 0; k < TERMS; k++)
+    out[k] = w[0] * a[k] + w[1] * a[k + TERMS] + w[2] * a[k + 2 * TERMS] + w[3] * a[k + 3 * TERMS];
 }
 
 static double section_at(const edge *e, double t)
@@ -178,8 +210,8 @@ static double expected_place(const edge *e, double reach_px)
   return best;
 }
 
-/* Adds what the places are unlikely by, where the start is known to something. A section that explains little says little
- * of the place, so the misfit counts against the least one. */
+/* Adds what the places are unlikely by, where the start is known to something. A section that explains little says
+ * little of the place, so the misfit counts against the least one. */
 static void heed_start(const edge *e, double first, double step, double misfit[PLACES])
 {
   const double sd = e->task->sd_mm * e->px_per_mm, points = fmax(4.0, 3.0 * (e->inner + e->outer) - TERMS);
@@ -525,6 +557,8 @@ static sp_status run(const sp_view *view, edge *e, sp_foot *foot, sp_error *err)
 {
   const size_t bins = (size_t)((e->inner + e->outer) * PER_PX) + 2;
   sp_status status = read_pieces(view, e, err);
+  if (!status)
+    status = tabulate_terms(e, err);
   double *work = malloc((MOST_PIECES + 3 * bins) * sizeof *work);
   if (!status && !work)
     status = sp_fail_memory(err);
@@ -559,5 +593,6 @@ sp_status sp_wire_foot_fit(const sp_view *view, const sp_foot_task *task, double
   const sp_status status = run(view, &e, foot, err);
   free(e.pieces);
   free(e.values);
+  free(e.table);
   return status;
 }
