@@ -52,7 +52,7 @@ typedef struct sp_mark {
   double slope;                /* du/dv; u in even pixels if `even` of sp_marks says so */
   double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
   double cov_u_slope;          /* covariance of u_px and slope */
-  double u_common_px;          /* frets: what all of them may be off by alike, not in u_u_px; otherwise 0 */
+  double u_common_px;          /* what all marks may be off by alike, not in u_u_px: frets, light lines; otherwise 0 */
   double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall; fret: from foot to foot */
   double contrast;             /* (mark - wood) / wood, negative = darker */
   double coverage;             /* part of the line's length that shows, 0..1 */

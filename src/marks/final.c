@@ -342,8 +342,14 @@ static sp_status look_beside_unexplained(sp_fits *jobs, size_t count, sp_marks *
 
 /* A cut is dark, and the burr beside it catches the light (see search.c): where most lines are light, each may be the
  * burr of a dark cut beside it, on the same side of all. That is asked of every line, by what its cross-section leaves
- * unexplained: a light line alone cannot explain the dark beside it. */
+ * unexplained: a light line alone cannot explain the dark beside it. A light line in a shade of its own can, and where
+ * it does as well nothing tells which of the two is the mark. Dark alike on both sides is a light line's: so scanners
+ * sharpen. What is dark now on this side, now on that, or nearly as dark as the line is light, is a cut between two
+ * burrs. */
 static const double BETTER_EXPLAINED = 0.6, MOST_ARE_BURRS = 0.5, SOME_ARE_BURRS = 0.3, DOUBT_PART = 0.6;
+static const double SHADE_AS_WELL = 1.5, BOTH_SIDES = 0.5, SHADE_MOST = 0.55;
+/* Midway between cut and light line the mark is off by half of what they are apart: so much of it as k = 1. */
+static const double MIDWAY_U = 0.35;
 enum { LEAST_BURRS = 4, LEAST_DOUBTFUL = 2 };
 
 static bool is_light(const sp_fit_job *j)
@@ -433,38 +439,138 @@ static void take_cuts(const sp_fit_job *trial, size_t count, double apart_px, sp
   }
 }
 
-/* Where nearly all light lines are burrs of cuts on one side of them, the cuts take their places. Where a good part of
- * them are, nobody can tell: *doubt_px is then what is between the two. */
-static sp_status find_cuts_of_burrs(sp_fits *jobs, size_t count, bool *found, double *doubt_px, sp_error *err)
+/* One trial a line: it is light, and its ridges are dark. */
+static void ask_for_shade(const sp_fits *jobs, size_t count, sp_fit_job *trial)
+{
+  for (size_t i = 0; i < count; i++) {
+    const sp_fit_job *j = &jobs->job[i];
+    trial[i] = *j;
+    trial[i].wanted = is_light(j);
+    trial[i].candidate.u_px = j->mark.u_px;
+    trial[i].candidate.v_px = j->mark.v_px;
+    trial[i].candidate.slope = j->mark.slope;
+    trial[i].candidate.cut_sign = 1;
+    trial[i].candidate.burr_side = 0;
+    trial[i].candidate.shaded = true;
+    trial[i].effort = SP_EFFORT_FULL;
+  }
+}
+
+/* What a board's light lines are. */
+typedef struct light_answer {
+  bool cuts;       /* burrs: the cuts took their places */
+  bool shaded;     /* lines in a shade of their own, or burrs */
+  double aside_px; /* and then so far the cuts lie beside them, to larger u; 0 = no burrs */
+  double doubt_px; /* some are burrs: what is between the two */
+} light_answer;
+
+/* What the trials of light lines in their shade say: how many burrs they explain as well, and how many of those have it
+ * on both sides; how many of all trials have more of it left and right; how dark it is on the whole. */
+typedef struct shades {
+  size_t count, both, of_side[2];
+  double height;
+} shades;
+
+static shades count_shades(const sp_fit_job *job, const sp_fit_job *cut, const sp_fit_job *shade, size_t count)
+{
+  double height[SP_MOST_CANDIDATES];
+  shades s = {0};
+  for (size_t i = 0; i < count; i++) {
+    if (!is_light(&job[i]) || !shade[i].voted)
+      continue;
+    s.of_side[shade[i].ballot.side]++;
+    if (!is_burr_of_cut(&job[i], &cut[i]) || shade[i].mark.misfit > SHADE_AS_WELL * cut[i].mark.misfit)
+      continue;
+    s.both += shade[i].ballot.lesser > BOTH_SIDES;
+    height[s.count++] = shade[i].ballot.height;
+  }
+  s.height = s.count ? sp_median(height, s.count) : 0.0;
+  return s;
+}
+
+/* On both sides alike; or on one side of all, and weaker than the line. */
+static bool are_lines(const shades *s)
+{
+  return 2 * s->both > s->count;
+}
+
+static bool may_be_lines(const shades *s)
+{
+  const double all = (double)(s->of_side[0] + s->of_side[1]);
+  return s->height < SHADE_MOST && fmax((double)s->of_side[0], (double)s->of_side[1]) >= ONE_SIDE * all;
+}
+
+/* The lines are light, each in its shade. */
+static void take_shades(const sp_fit_job *shade, size_t count, sp_fit_job *job)
+{
+  for (size_t i = 0; i < count; i++) {
+    if (!is_light(&job[i]))
+      continue;
+    job[i].candidate = shade[i].candidate;
+    job[i].effort = SP_EFFORT_FULL;
+    job[i].ever = false;
+  }
+}
+
+/* Cuts are there that light lines may be burrs of, `apart_px` to larger u, for `burrs` of them, which are `most` or
+ * not. Are they? */
+static sp_status judge_cuts(sp_fits *jobs, const sp_fit_job *cut, sp_fit_job *shade, size_t count, double apart_px,
+                            size_t burrs, bool most, light_answer *answer, sp_error *err)
+{
+  sp_fits asked = *jobs;
+  asked.job = shade;
+  ask_for_shade(jobs, count, shade);
+  const sp_status status = sp_fits_run(&asked, count, err);
+  if (status)
+    return status;
+  const shades seen = count_shades(jobs->job, cut, shade, count);
+  const bool as_well = 2 * seen.count >= burrs, lines = as_well && are_lines(&seen);
+  answer->shaded = lines || (most && as_well && may_be_lines(&seen));
+  answer->cuts = most && !answer->shaded;
+  answer->aside_px = answer->shaded && !lines ? apart_px : 0.0;
+  answer->doubt_px = answer->shaded || answer->cuts ? 0.0 : fmax(answer->doubt_px, DOUBT_PART * fabs(apart_px));
+  if (answer->cuts)
+    take_cuts(cut, count, apart_px, jobs->job);
+  else if (answer->shaded)
+    take_shades(shade, count, jobs->job);
+  return SP_OK;
+}
+
+/* Where nearly all light lines may be burrs of cuts on one side of them, it is asked whether they are. Where a good
+ * part of them may, nobody can tell: doubt_px is then what is between the two. */
+static sp_status find_cuts_of_burrs(sp_fits *jobs, size_t count, light_answer *answer, sp_error *err)
 {
   sp_fit_job *work = calloc(2 * count + 1, sizeof *work), *trial = work ? work + count : NULL;
   light_lines light = {0};
   sp_status status = work ? SP_OK : sp_fail_memory(err);
-  *found = false;
-  *doubt_px = 0.0;
   for (size_t i = 0; i < count; i++)
     light.count += is_light(&jobs->job[i]);
-  for (int right = 0; !status && !*found && right < 2; right++) {
+  for (int right = 0; !status && !answer->cuts && !answer->shaded && right < 2; right++) {
     status = try_side(jobs, count, right ? 1 : -1, work, trial, err);
     if (status)
       break;
     count_burrs(jobs->job, trial, count, right, &light);
     const size_t n = light.burrs[right];
-    *found = n >= LEAST_BURRS && (double)n >= MOST_ARE_BURRS * (double)light.count;
-    if (*found)
-      take_cuts(trial, count, (right ? 1.0 : -1.0) * sp_median(light.apart_px, n), jobs->job);
-    else if (n >= LEAST_DOUBTFUL && (double)n >= SOME_ARE_BURRS * (double)light.count)
-      *doubt_px = fmax(*doubt_px, DOUBT_PART * sp_median(light.apart_px, n));
+    const bool most = n >= LEAST_BURRS && (double)n >= MOST_ARE_BURRS * (double)light.count;
+    if (most || (n >= LEAST_DOUBTFUL && (double)n >= SOME_ARE_BURRS * (double)light.count))
+      status = judge_cuts(jobs, trial, work, count, (right ? 1.0 : -1.0) * sp_median(light.apart_px, n), n, most,
+                          answer, err);
   }
   free(work);
   return status;
 }
 
-static void doubt_light(double doubt_px, sp_marks *marks)
+/* What nobody can tell is in the doubt; where it is the same for all lines it cancels between them. */
+static void doubt_light(const light_answer *answer, sp_marks *marks)
 {
-  for (size_t i = 0; i < marks->count; i++)
-    if (marks->marks[i].contrast > 0.0)
-      marks->marks[i].u_u_px = hypot(marks->marks[i].u_u_px, doubt_px);
+  for (size_t i = 0; i < marks->count; i++) {
+    sp_mark *m = &marks->marks[i];
+    if (!(m->contrast > 0.0))
+      continue;
+    m->u_u_px = hypot(m->u_u_px, answer->doubt_px);
+    m->u_px += 0.5 * answer->aside_px;
+    m->u_common_px = MIDWAY_U * fabs(answer->aside_px);
+  }
 }
 
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
@@ -491,11 +597,10 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
   }
   const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
   sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
-  bool cuts = false;
-  double doubt_px = 0.0;
+  light_answer light = {0};
   if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(o, marks) || many_light(marks)))
-    status = find_cuts_of_burrs(&jobs, count, &cuts, &doubt_px, err);
-  if (!status && cuts) {
+    status = find_cuts_of_burrs(&jobs, count, &light, err);
+  if (!status && (light.cuts || light.shaded)) {
     votes = (burr_vote){0};
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
@@ -505,7 +610,7 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
   }
   if (!status && o->kind == SP_MARK_KNIFE)
     status = look_beside_unexplained(&jobs, count, marks, err);
-  doubt_light(cuts ? 0.0 : doubt_px, marks);
+  doubt_light(&light, marks);
   free(jobs.job);
   return status;
 }

@@ -665,6 +665,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
     seen.burr_height = fmax(MORE_THAN_CUT, seen.burr_height);
     seen.burr_height_sd = MORE_THAN_CUT_SD;
   }
+  seen.shaded = c->shaded;
   memset(f, 0, sizeof *f);
   f->o = o;
   f->full_scale = view->full_scale;

@@ -28,6 +28,7 @@ static bool cast(const sp_line_fit *fit, sp_burr_ballot *b)
   const double left = fabs(fit->shape.burr_height[0]), right = fabs(fit->shape.burr_height[1]);
   b->side = right > left;
   b->height = fmax(left, right);
+  b->lesser = b->height > 0.0 ? fmin(left, right) / b->height : 0.0;
   return true;
 }
 

@@ -12,6 +12,7 @@ enum { SP_MOST_CANDIDATES = 400 };
 /* What one burred line says of its burr, for both kinds: flat-topped, falling. */
 typedef struct sp_burr_ballot {
   double cost[2], burr[2], width, height;
+  double lesser; /* of the two sides' heights, against the higher one */
   int side;
 } sp_burr_ballot;
 

@@ -15,6 +15,7 @@ typedef struct sp_expectation {
   bool no_burr;                       /* the board's lines have none: where one seems to show it is chance */
   bool burr_expected;                 /* the board's lines have burrs, on the whole */
   bool burr_outshines;         /* of this line nothing but a burr is conspicuous, beside a cut of the other colour */
+  bool shaded;                 /* a light line's ridges are dark */
   bool burr_kind_known, flank; /* the burrs of this board are flat-topped or fall off exponentially */
 } sp_expectation;
 
@@ -29,6 +30,7 @@ typedef struct sp_candidate {
   bool part;     /* perhaps a partial fret: v0 and v1 are near its ends */
   int cut_sign;  /* the cut is darker (-1) or lighter (1) than the wood, whatever shows more; 0 = as it shows */
   int burr_side; /* to begin with, a burr as expected lies left (-1) or right (1) of it; 0 = none */
+  bool shaded;   /* light, and what lies along it is dark */
   double score;  /* summed, normalised response */
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;

@@ -82,6 +82,12 @@ static box mean_box(box p, box q)
                0.5 * (p.by_blur + q.by_blur)};
 }
 
+/* The sign of a ridge's height against the cut. Ridges are light, unless they are a light line's shade. */
+static double ridge_sign(const problem *p)
+{
+  return p->stack->light && !p->expect->shaded ? 1.0 : -1.0;
+}
+
 static bool is_slot(const sp_expectation *e)
 {
   return e->width_sd_log > 1e8;
@@ -236,7 +242,7 @@ static void priors(const problem *p, double *r, int *which, double *derivative)
   r[5] = v[TILT] / TILT_SD;
   which[5] = TILT;
   derivative[5] = 1.0 / TILT_SD;
-  const double bright = p->stack->light ? 1.0 : -1.0;
+  const double bright = ridge_sign(p);
   for (int side = 0; side < 2; side++) {
     const bool ridge = p->ridge[side];
     r[3 + side] = ridge ? (bright * v[RIDGE_LEFT + side] - e->burr_height) / e->burr_height_sd : 0.0;
@@ -343,8 +349,9 @@ static void give_back(const problem *p, sp_shape *shape)
 /* High enough, lower than the cut is deep, and bright. */
 static bool ridges_are_real(const problem *p)
 {
-  const double bright = p->stack->light ? 1.0 : -1.0;
-  const double most = p->stack->light             ? RIDGE_MOST
+  const double bright = ridge_sign(p);
+  const bool alike = p->stack->light && !p->expect->shaded;
+  const double most = alike                       ? RIDGE_MOST
                       : p->expect->burr_outshines ? OUTSHINING_MOST
                       : p->flank                  ? DARK_RIDGE_MOST
                                                   : RIDGE_MOST;
@@ -406,12 +413,13 @@ static double start_ridges(problem *p, int sides)
 {
   static const double PLACES[] = {-0.12, 0.08, 0.25, 0.45, 0.7}, HEIGHTS[] = {0.3, 0.55, 0.8, 1.3, 2.0, 3.5};
   const size_t heights = p->expect->burr_outshines ? sizeof HEIGHTS / sizeof *HEIGHTS : 3;
-  const double bright = p->stack->light ? 1.0 : -1.0, away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
+  const double bright = ridge_sign(p), away = sides == 1 ? 1.0 : sides == 2 ? -1.0 : 0.3;
   const double plain_place = p->value[PLACE];
   problem best = *p;
   double least = INFINITY;
   p->value[RIDGE_WIDTH] = p->expect->burr_px[p->flank];
-  p->value[WIDTH] = p->expect->width_px;
+  if (!p->expect->shaded) /* what shows most is the line then, and the plain fit knows it */
+    p->value[WIDTH] = p->expect->width_px;
   for (size_t k = 0; k < sizeof PLACES / sizeof *PLACES; k++) {
     p->value[PLACE] = plain_place + away * PLACES[k] * p->expect->burr_px[p->flank];
     const ridge_parts t = parts_of(p);
@@ -506,7 +514,7 @@ static double spread_of_places(const ridge_trial *t, int best, double plain_cost
  * DEVELOPERS.md). */
 static double model_u_px(const problem *p)
 {
-  const bool alike = p->stack->light;
+  const bool alike = p->stack->light && !p->expect->shaded;
   const double fitted = p->value[WIDTH] + p->value[RIDGE_WIDTH];
   const double broad = fmin(fitted, p->expect->usual_px) / (2.0 * hypot(p->value[BLUR], PIXEL_POINT));
   return fmin(0.3, 0.12 * exp(1.0 - broad) * (alike ? 3.0 : 1.0));

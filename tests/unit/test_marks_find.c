@@ -151,10 +151,27 @@ static void knife_lines_along_both_axes(void **unused)
     }
 }
 
+/* A light line and dark beside it: the cut is the one or the other, and no picture tells which. What is measured lies
+ * between the two, `apart_px` from cut to light, both within twice its uncertainty; from line to line it is right. */
+static void check_cut_or_light(const sp_marks *m, double apart_px)
+{
+  assert_int_equal(m->count, LINES);
+  for (int k = 0; k < LINES; k++) {
+    const sp_mark *x = &m->marks[k];
+    const double off = x->u_px - place_u(k), expanded = 2.0 * hypot(x->u_u_px, x->u_common_px);
+    CHECK_BELOW(fabs(off), expanded);
+    CHECK_BELOW(fabs(off - apart_px), expanded);
+    CHECK_BELOW(expanded, 1.3 * fabs(apart_px));
+    CHECK_BELOW(x->u_u_px, 0.2 * fabs(apart_px));
+    CHECK_CLOSE(off, m->marks[0].u_px - place_u(0), 2.0 * hypot(x->u_u_px, m->marks[0].u_u_px));
+  }
+}
+
 /* One blade, one wood, the burr on one side: on dark wood it catches so much light that beside every `every`-th cut
  * nothing but the burr is conspicuous. */
 static void find_beside_burrs(int every)
 {
+  const double burr_mm = 0.13;
   for (int side = -1; side <= 1; side += 2)
     for (uint64_t seed = 1; seed <= 3; seed++) {
       drawn_board b = PLAIN;
@@ -165,7 +182,7 @@ static void find_beside_burrs(int every)
       drawing d = wood(&b);
       lines(&d, &b);
       for (int k = 0; k < LINES; k++) {
-        const double burr_mm = 0.13, v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM;
+        const double v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM;
         draw_mark(&d, &(drawn_mark){.at = place_u(k) + side * 0.5 * (b.line_mm + burr_mm) * PX_PER_MM,
                                     .v_ref = v,
                                     .v_a = v - half,
@@ -177,7 +194,10 @@ static void find_beside_burrs(int every)
       const sp_marks_options o = options_for(SP_MARK_KNIFE);
       sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
       assert_int_equal(m.count, LINES);
-      for (int k = 0; k < LINES; k++) {
+      const bool light = every == 1 && m.marks[0].contrast > 0.0;
+      if (light)
+        check_cut_or_light(&m, side * 0.5 * (b.line_mm + burr_mm) * PX_PER_MM);
+      for (int k = 0; k < LINES && !light; k++) {
         assert_true(m.marks[k].contrast < 0.0);
         CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.8);
         CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k)), 4.0 * m.marks[k].u_u_px);
@@ -193,7 +213,7 @@ static void burrs_that_outshine_their_cuts(void **unused)
   find_beside_burrs(4);
 }
 
-/* Where it is so with all of them the board's lines look light, and are not. */
+/* Where it is so with all of them the board's lines look light, and may be. */
 static void burrs_that_outshine_all_cuts(void **unused)
 {
   (void)unused;
@@ -217,7 +237,7 @@ static void burred_line(drawing *d, const drawn_board *b, int k, double at, doub
 }
 
 /* Four times as light as the cuts are deep: the light was once taken for the lines, 0.13 mm beside the cuts, by all of
- * them alike and within an uncertainty of a tenth of that. */
+ * them alike and within an uncertainty of a tenth of that; later the dark, beside light lines that had a shade. */
 static void cuts_that_drown_in_their_burrs(void **unused)
 {
   (void)unused;
@@ -235,14 +255,43 @@ static void cuts_that_drown_in_their_burrs(void **unused)
     sp_marks_options o = options_for(SP_MARK_KNIFE);
     o.blur_px = b.blur; /* as the rule's strokes tell it */
     sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
-    assert_int_equal(m.count, LINES);
-    for (int k = 0; k < LINES; k++) {
-      assert_true(m.marks[k].contrast < 0.0);
-      CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.6);
-      CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k)), 4.0 * m.marks[k].u_u_px);
-    }
+    check_cut_or_light(&m, (side == 1 ? -1.0 : 1.0) * 0.5 * (b.line_mm + 0.10) * PX_PER_MM);
     sp_marks_free(&m);
   }
+}
+
+/* What sharpens a scan leaves dark along both sides of a light line. One of them was once taken for the cut, 2 px
+ * beside the line, by all of them alike. */
+static void light_lines_sharpened(void **unused)
+{
+  (void)unused;
+  for (uint64_t seed = 1; seed <= 2; seed++)
+    for (int equal = 0; equal < 2; equal++) {
+      drawn_board b = PLAIN;
+      b.wood = 110.0;
+      b.line_mm = 0.14;
+      b.height = 60.0;
+      b.blur = 0.7;
+      b.seed = seed;
+      drawing d = wood(&b);
+      for (int k = 0; k < LINES; k++)
+        for (int side = 1; side <= 2; side++) {
+          drawn_board half = b;
+          half.height = 0.5 * b.height;
+          burred_line(&d, &half, k, place_u(k), 0.07, side, side == 1 || equal ? -24.0 : -16.0);
+        }
+      sp_marks_options o = options_for(SP_MARK_KNIFE);
+      o.blur_px = b.blur;
+      sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+      assert_int_equal(m.count, LINES);
+      for (int k = 0; k < LINES; k++) {
+        assert_true(m.marks[k].contrast > 0.0);
+        CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.15);
+        CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k)), 4.0 * m.marks[k].u_u_px);
+        CHECK_BELOW(hypot(m.marks[k].u_u_px, m.marks[k].u_common_px), 0.4);
+      }
+      sp_marks_free(&m);
+    }
 }
 
 /* Nothing askew: a line meets the pixels at one phase in its whole length. Between two pixels, with a burr on both
@@ -946,6 +995,7 @@ int main(void)
       cmocka_unit_test(burrs_that_outshine_their_cuts),
       cmocka_unit_test(burrs_that_outshine_all_cuts),
       cmocka_unit_test(cuts_that_drown_in_their_burrs),
+      cmocka_unit_test(light_lines_sharpened),
       cmocka_unit_test(lines_along_the_pixels),
       cmocka_unit_test(waves_have_no_vote),
       cmocka_unit_test(light_lines_that_may_be_burrs),
