@@ -236,17 +236,37 @@ enum { BESIDE = 2 * sizeof BESIDE_MM / sizeof *BESIDE_MM };
 /* A mark found so is sp_mark_explained at least this well, against the one it was found by. */
 static const double AS_WELL = 0.5;
 
+static bool is_well_explained(const sp_mark *m)
+{
+  return m->misfit <= UNEXPLAINED;
+}
+
 /* As found, or as a fit saw it that is no mark: the pencil's stroke itself may be too broad for one. */
 static const sp_mark *seen_by(const sp_fit_job *j)
 {
   return j->ever ? &j->found : &j->mark;
 }
 
-static bool is_unexplained(const sp_fits *jobs, const sp_fit_job *j)
+/* Is it what shows of a mark beside it, a cut's burr? That one's window reaches beyond it, and it leaves nothing
+ * unexplained there. */
+static bool is_explained_by_another(const sp_fits *jobs, size_t count, const sp_fit_job *j)
 {
   const sp_mark *m = seen_by(j);
-  return j->wanted && !j->candidate.part && m->coverage >= jobs->min_coverage && m->misfit > UNEXPLAINED &&
-         m->significance > SP_LEAST_SIGNIFICANCE && isfinite(m->u_px);
+  const double same_px = SAME_MM * jobs->o->px_per_mm;
+  for (size_t i = 0; i < count; i++) {
+    const sp_fit_job *other = &jobs->job[i];
+    if (other != j && other->ever && !other->candidate.part && is_well_explained(&other->found) &&
+        fabs(other->found.u_px - m->u_px) < same_px && sp_mark_explained(&other->found) > sp_mark_explained(m))
+      return true;
+  }
+  return false;
+}
+
+static bool is_unexplained(const sp_fits *jobs, size_t count, const sp_fit_job *j)
+{
+  const sp_mark *m = seen_by(j);
+  return j->wanted && !j->candidate.part && m->coverage >= jobs->min_coverage && !is_well_explained(m) &&
+         m->significance > SP_LEAST_SIGNIFICANCE && isfinite(m->u_px) && !is_explained_by_another(jobs, count, j);
 }
 
 static void ask_beside(const sp_fits *jobs, const sp_fit_job *of, int usual, sp_fit_job beside[BESIDE])
@@ -306,7 +326,7 @@ static sp_status look_beside_unexplained(sp_fits *jobs, size_t count, sp_marks *
   const int usual = sp_marks_mostly_light(jobs->o, marks) ? 1 : -1;
   size_t n = 0;
   for (size_t i = 0; i < count; i++)
-    n += is_unexplained(jobs, &known[i]);
+    n += is_unexplained(jobs, count, &known[i]);
   sp_fit_job *beside = calloc(n * BESIDE + 1, sizeof *beside);
   sp_mark *more = realloc(marks->marks, (marks->count + n + 1) * sizeof *more);
   marks->marks = more ? more : marks->marks;
@@ -319,7 +339,7 @@ static sp_status look_beside_unexplained(sp_fits *jobs, size_t count, sp_marks *
   for (int turn = 0; turn < 3; turn++) { /* asked, chosen, kept */
     size_t k = 0;
     for (size_t i = 0; i < count; i++) {
-      if (!is_unexplained(jobs, &known[i]))
+      if (!is_unexplained(jobs, count, &known[i]))
         continue;
       sp_fit_job *here = beside + BESIDE * k++;
       if (turn == 0)

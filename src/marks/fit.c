@@ -679,20 +679,21 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
     status = sp_fail_memory(err);
   const bool again = effort == SP_EFFORT_AGAIN;
   const int rounds = effort == SP_EFFORT_QUICK ? QUICK_ROUNDS : again ? AGAIN_ROUNDS : ROUNDS;
-  for (int round = 0; !status && f->count >= 6 && round < rounds; round++) {
+  bool hopeless = false;
+  for (int round = 0; !status && f->count >= 6 && round < rounds && !hopeless; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);
     if (round == 1 || (round == 3 && effort == SP_EFFORT_FULL))
       fit_shape(f, expect, ground, typical_noise(f, work), round == 3 || again, s);
     tie_width(f);
-    if (round == 1 && ground->measured && f->significance * sqrt(f->misfit) < HOPELESS)
-      break;
+    hopeless = round == 1 && ground->measured && f->significance * sqrt(f->misfit) < HOPELESS;
     if ((round >= 4 || (again && round >= 2)) && moved < 0.002)
       break;
   }
-  if (!status && f->count >= 6)
+  const bool fitted = !status && f->count >= 6 && !hopeless;
+  if (fitted)
     fit_round(f, table, work);
-  if (!status && f->count >= 6 && kind == SP_MARK_SLOT && effort != SP_EFFORT_QUICK)
+  if (fitted && kind == SP_MARK_SLOT && effort != SP_EFFORT_QUICK)
     follow_wandering(f, expect, ground, table, work, s);
   free(table);
   free(s);
