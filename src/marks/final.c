@@ -15,6 +15,14 @@ static const double MIN_COVERAGE = 0.42;
 static const double FULL_FIT = 0.22;
 /* What spans more of the width than this is tried as a whole fret only. */
 static const double PART_MOST = 0.8;
+/* What a cross-section leaves over per value, from where on something else lies in the window; what lies nearer to a
+ * mark than this, mm, is the same. */
+static const double UNEXPLAINED = 2.5, SAME_MM = 0.22;
+
+static bool is_well_explained(const sp_mark *m)
+{
+  return m->misfit <= UNEXPLAINED;
+}
 
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
@@ -49,21 +57,22 @@ static bool beyond_ends(const sp_board *b, double u, double clear)
 }
 
 /* Or so are the most of them, however badly a light line explains what is there: some of their cuts may have been seen.
- */
-static bool many_light(const sp_marks *marks)
+ * `spared` light ones were seen besides, and not fitted. */
+static bool many_light(const sp_marks *marks, size_t spared)
 {
-  size_t light = 0;
+  size_t light = spared;
   for (size_t i = 0; i < marks->count; i++)
     light += marks->marks[i].contrast > 0.0;
-  return 2 * light > marks->count;
+  return 2 * light > marks->count + spared;
 }
 
 /* In a coarse picture noise passes for a burr now and then, and for one as light as its line a line that is a little
  * broader than the others: if most lines show none, none has one. */
-static bool is_denied(const burr_vote *v, const sp_marks_options *o, const sp_marks *marks, sp_expectation *e)
+static bool is_denied(const burr_vote *v, const sp_marks_options *o, const sp_marks *marks, size_t spared,
+                      sp_expectation *e)
 {
   const bool tempting = sp_shape_is_coarse(e) || sp_marks_mostly_light(o, marks);
-  if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)marks->count)
+  if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)(marks->count + spared))
     return false;
   e->no_burr = true;
   return true;
@@ -128,12 +137,9 @@ static void drop_parts_of_whole(sp_fit_job *job, size_t count, size_t parts)
 }
 
 /* What a second pass cannot find again the first one has found. */
-static sp_status final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks, sp_error *err)
+static void collect(sp_fits *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks)
 {
   double work[SP_MOST_CANDIDATES];
-  const sp_status status = sp_fits_run(jobs, count + parts, err);
-  if (status)
-    return status;
   marks->count = 0;
   const double least = least_of_voters(jobs, count, work);
   for (size_t i = 0; i < count + parts; i++) {
@@ -152,7 +158,84 @@ static sp_status final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote
     if (j->voted && j->mark.significance >= least && (j->mark.contrast > 0.0) == light)
       count_ballot(&j->ballot, votes);
   }
-  return SP_OK;
+}
+
+static sp_status final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks, sp_error *err)
+{
+  const sp_status status = sp_fits_run(jobs, count + parts, err);
+  if (!status)
+    collect(jobs, count, parts, votes, marks);
+  return status;
+}
+
+/* Most burrs stand beside a cut that shows more, and are part of that one's cross-section: as lines of their own they
+ * would cost as much as the cuts and be dropped in the end (settle.c). So what is light beside something darker that
+ * shows more waits for that to be fitted, and is spared where that explains its place. */
+static bool may_be_burr_of(const sp_fits *jobs, const sp_fit_job *burr, const sp_fit_job *cut)
+{
+  return cut->candidate.height < 0.0 && sp_candidate_reach(&cut->seen) > sp_candidate_reach(&burr->seen) &&
+         fabs(cut->candidate.u_px - burr->candidate.u_px) < SAME_MM * jobs->o->px_per_mm;
+}
+
+/* The cut that a light candidate waits for; -1: it does not. Of several the one that shows most, which comes first. */
+static ptrdiff_t cut_of(const sp_fits *jobs, size_t count, const sp_fit_job *j)
+{
+  if (jobs->o->kind != SP_MARK_KNIFE || !j->wanted || !(j->candidate.height > 0.0))
+    return -1;
+  for (size_t i = 0; i < count; i++)
+    if (jobs->job[i].wanted && may_be_burr_of(jobs, j, &jobs->job[i]))
+      return (ptrdiff_t)i;
+  return -1;
+}
+
+static bool explains(const sp_fit_job *cut)
+{
+  return cut->good && cut->mark.contrast < 0.0 && is_well_explained(&cut->mark);
+}
+
+/* Fits the jobs of the list, as many as n, and puts them back. */
+static sp_status run_late(const sp_fits *jobs, const size_t *list, size_t n, sp_error *err)
+{
+  sp_fits late = *jobs;
+  late.job = calloc(n + 1, sizeof *late.job);
+  if (!late.job)
+    return sp_fail_memory(err);
+  for (size_t k = 0; k < n; k++)
+    late.job[k] = jobs->job[list[k]];
+  const sp_status status = sp_fits_run(&late, n, err);
+  for (size_t k = 0; k < n; k++)
+    jobs->job[list[k]] = late.job[k];
+  free(late.job);
+  return status;
+}
+
+/* The first time; how many burrs were spared. */
+static sp_status first_final_pass(sp_fits *jobs, size_t count, size_t parts, burr_vote *votes, sp_marks *marks,
+                                  size_t *spared, sp_error *err)
+{
+  ptrdiff_t cut[SP_MOST_CANDIDATES];
+  size_t late[SP_MOST_CANDIDATES], n = 0;
+  burr_vote none = {0};
+  *spared = 0;
+  for (size_t i = 0; i < count; i++)
+    cut[i] = cut_of(jobs, count, &jobs->job[i]);
+  for (size_t i = 0; i < count; i++)
+    jobs->job[i].wanted = jobs->job[i].wanted && cut[i] < 0;
+  sp_status status = final_pass(jobs, count, parts, &none, marks, err);
+  const bool light = !status && sp_marks_mostly_light(jobs->o, marks);
+  for (size_t i = 0; !status && i < count; i++) {
+    if (cut[i] < 0)
+      continue;
+    jobs->job[i].wanted = light || !explains(&jobs->job[cut[i]]);
+    *spared += !jobs->job[i].wanted;
+    if (jobs->job[i].wanted)
+      late[n++] = i;
+  }
+  if (!status)
+    status = run_late(jobs, late, n, err);
+  if (!status)
+    collect(jobs, count, parts, votes, marks);
+  return status;
 }
 
 /* A blade that leans raises its burr on one side of all lines: so many of them agree on it. */
@@ -229,17 +312,14 @@ static size_t add_parts(const sp_marks_options *o, double group_px, sp_fit_job *
   return n;
 }
 
-/* What a cross-section leaves over per value, from where on something else lies in the window; how far beside the mark
- * that is looked for, mm; how much nearer it would be the same. */
-static const double UNEXPLAINED = 2.5, BESIDE_MM[] = {0.3, 0.42, 0.54, 0.66, 0.78, 0.9}, SAME_MM = 0.22;
+/* How far beside an unexplained mark another is looked for, mm. */
+static const double BESIDE_MM[] = {0.3, 0.42, 0.54, 0.66, 0.78, 0.9};
 enum { BESIDE = 2 * sizeof BESIDE_MM / sizeof *BESIDE_MM };
 /* A mark found so is sp_mark_explained at least this well, against the one it was found by. */
 static const double AS_WELL = 0.5;
 
-static bool is_well_explained(const sp_mark *m)
-{
-  return m->misfit <= UNEXPLAINED;
-}
+/* What shows along less of a line than this part of what another does does not stand for it. */
+static const double MUCH_LESS = 0.7;
 
 /* As found, or as a fit saw it that is no mark: the pencil's stroke itself may be too broad for one. */
 static const sp_mark *seen_by(const sp_fit_job *j)
@@ -248,7 +328,7 @@ static const sp_mark *seen_by(const sp_fit_job *j)
 }
 
 /* Is it what shows of a mark beside it, a cut's burr? That one's window reaches beyond it, and it leaves nothing
- * unexplained there. */
+ * unexplained there, along as much of the line. */
 static bool is_explained_by_another(const sp_fits *jobs, size_t count, const sp_fit_job *j)
 {
   const sp_mark *m = seen_by(j);
@@ -256,7 +336,8 @@ static bool is_explained_by_another(const sp_fits *jobs, size_t count, const sp_
   for (size_t i = 0; i < count; i++) {
     const sp_fit_job *other = &jobs->job[i];
     if (other != j && other->ever && !other->candidate.part && is_well_explained(&other->found) &&
-        fabs(other->found.u_px - m->u_px) < same_px && sp_mark_explained(&other->found) > sp_mark_explained(m))
+        fabs(other->found.u_px - m->u_px) < same_px && sp_mark_explained(&other->found) > sp_mark_explained(m) &&
+        other->found.coverage >= MUCH_LESS * m->coverage)
       return true;
   }
   return false;
@@ -616,15 +697,16 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
     j->effort = faint ? SP_EFFORT_QUICK : SP_EFFORT_FULL;
   }
   const size_t parts = add_parts(o, group_px, jobs.job, count, &marks->board);
-  sp_status status = final_pass(&jobs, count, parts, &votes, marks, err);
+  size_t spared;
+  sp_status status = first_final_pass(&jobs, count, parts, &votes, marks, &spared, err);
   light_answer light = {0};
-  if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(o, marks) || many_light(marks)))
+  if (!status && o->kind == SP_MARK_KNIFE && (sp_marks_mostly_light(o, marks) || many_light(marks, spared)))
     status = find_cuts_of_burrs(&jobs, count, &light, err);
   if (!status && (light.cuts || light.shaded)) {
     votes = (burr_vote){0};
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
-  if (!status && (is_denied(&votes, o, marks, expect) || agree_on_burr(&votes, expect))) {
+  if (!status && (is_denied(&votes, o, marks, spared, expect) || agree_on_burr(&votes, expect))) {
     prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, o, marks) : 0);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
