@@ -114,6 +114,7 @@ static bool place_on_board(const sp_board *board, double clear_px, sp_candidate 
   c->v_px = v;
   c->v0_px = v0;
   c->v1_px = v1;
+  c->within = board;
   return !beyond_ends(board, u, clear_px);
 }
 

@@ -43,6 +43,8 @@ static const double TILTED_U = 0.15;
 static const double CLIPPED_U = 0.22;
 /* Wood and noise make as much by themselves: not worth the rest of the fit. */
 static const double HOPELESS = 3.0;
+/* A window ends so many blurs before the board does, and needs so much wood on both sides of a mark. */
+static const double MARGIN_BLURS = 2.0, LEAST_WOOD_MM = 0.12;
 /* A light burr beside a light line passes for part of it where the picture is coarse. */
 static const double LIGHT_COARSE_PX = 0.12;
 
@@ -58,8 +60,33 @@ static double bend_at(const sp_line_fit *f, double u_px)
   return o->uneven_px(o->uneven_context, f->even_from_px) - o->uneven_px(o->uneven_context, u_px);
 }
 
+/* From a place to the nearest end of the board, px along u; INFINITY if none was found. */
+static double to_end_px(const sp_board *board, double u_px, double v_px)
+{
+  double least = INFINITY;
+  for (int e = 0; board && e < 2; e++) {
+    const sp_board_end *end = &board->end[e];
+    if (end->found)
+      least = fmin(least, (e ? -1.0 : 1.0) * (u_px - end->u_px - end->slope * (v_px - end->v_px)));
+  }
+  return least;
+}
+
+/* Beyond the board's end lies something else, which is no wood around a line: where the end is near, the window is
+ * narrower, as far as a mark and some wood beside it still fit in. */
+static int32_t window_within(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, const sp_expectation *expect)
+{
+  const int32_t usual = sp_window_half_px(kind, px_per_mm);
+  const double blur = hypot(expect->blur_px, PIXEL_PX);
+  const double need = 0.5 * expect->width_px + MARGIN_BLURS * blur + LEAST_WOOD_MM * px_per_mm;
+  const double clear = fmin(to_end_px(c->within, c->u_px + c->slope * (c->v0_px - c->v_px), c->v0_px),
+                            to_end_px(c->within, c->u_px + c->slope * (c->v1_px - c->v_px), c->v1_px));
+  return (int32_t)fmin(usual, fmax(ceil(need), floor(clear - MARGIN_BLURS * blur)));
+}
+
 static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line_fit *fit, sp_error *err)
 {
+  const bool narrow = fit->half_px < fit->usual_px;
   const int32_t v0 = (int32_t)fmax(0.0, floor(c->v0_px));
   const int32_t v1 = (int32_t)fmin(view->breadth_px, ceil(c->v1_px));
   const int32_t n = 2 * fit->half_px + 1;
@@ -75,6 +102,8 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
     p->v_px = v + 0.5 * (fit->rows - 1);
     p->first_u = (int32_t)lround(c->u_px + c->slope * (p->v_px - c->v_px)) - fit->half_px;
     if (p->first_u < 0 || p->first_u + n > view->length_px)
+      continue;
+    if (narrow && to_end_px(c->within, p->first_u + fit->half_px, p->v_px) < fit->half_px)
       continue;
     sp_view_window(view, p->first_u, n, v, fit->rows, value);
     p->bend_px = bend_at(fit, c->u_px + c->slope * (p->v_px - c->v_px));
@@ -112,8 +141,8 @@ typedef struct design {
 /* The grey less what is known of the wood around; sp_ground_at for a whole row. */
 static void take_ground_out(const sp_line_fit *f, const sp_piece *p, double x, int32_t n, double *restrict y)
 {
-  const double *node = f->ground, last = SP_GROUND_NODES - 1.0, step = 0.5 * last / f->half_px;
-  const double first = (x + f->half_px) * step;
+  const double *node = f->ground, last = SP_GROUND_NODES - 1.0, step = 0.5 * last / f->usual_px;
+  const double first = (x + f->usual_px) * step;
   for (int32_t i = 0; i < n; i++) {
     double at = first + i * step;
     at = at > 0.0 ? at : 0.0;
@@ -541,7 +570,8 @@ static void start(const sp_candidate *c, sp_mark_kind kind, double px_per_mm, co
     f->shape.burr_width_px[side] = expect->burr_px[expect->flank];
     f->shape.burr_height[side] = -expect->burr_height;
   }
-  f->half_px = sp_window_half_px(kind, px_per_mm);
+  f->usual_px = sp_window_half_px(kind, px_per_mm);
+  f->half_px = window_within(c, kind, px_per_mm, expect);
   f->rows = rows_for(px_per_mm, c->slope);
   f->even_from_px = c->u_px;
 }

@@ -31,6 +31,7 @@ typedef struct sp_candidate {
   int cut_sign;  /* the cut is darker (-1) or lighter (1) than the wood, whatever shows more; 0 = as it shows */
   int burr_side; /* to begin with, a burr as expected lies left (-1) or right (1) of it; 0 = none */
   bool shaded;   /* light, and what lies along it is dark */
+  const sp_board *within; /* what lies beyond its ends is left out; NULL: not known */
   double score;  /* summed, normalised response */
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;
@@ -184,7 +185,7 @@ typedef struct sp_line_fit {
   double v_px;               /* where `place` applies */
   double place[2], slope[2]; /* left and right wall; a knife line has both alike +- half its width */
   sp_shape shape, tabled;    /* as fitted; as last written to the table */
-  int32_t half_px;           /* half of the window along u */
+  int32_t half_px, usual_px; /* half of the window along u; and if no end of the board is near */
   int32_t rows;              /* rows in a piece */
   sp_piece *pieces;
   size_t count;
