@@ -57,6 +57,7 @@ typedef struct sp_match {
   double scale_length_mm; /* of the best-fitting layout with these numbers (scale known), else NAN */
   bool nut_is_end;        /* the datum is the board's squared end */
   int nut_end;            /* which of the two, if so */
+  bool nut_end_assumed;   /* so it was found; nobody has said so */
   ptrdiff_t nut_behind;   /* layouts with a zero fret: the line of the nut behind it, -1 if none shows. What else lies
                              there is no stray either */
   ptrdiff_t *line_of_fret; /* frets + 1 entries; -1 = missing. Entry 0: nut line, -1 if the nut is the end or unseen */

@@ -436,6 +436,8 @@ static void settle_nut(const sp_marks *marks, const sp_match_options *options, c
     return;
   }
   match->nut_is_end = c->nut != NUT_AT_LINE;
+  match->nut_end_assumed = false;
+  match->is_contested[0] = false;
   match->nut_end = side;
   match->line_of_fret[0] = c->nut == NUT_AT_LINE ? (ptrdiff_t)c->nut_index : -1;
   if (before >= 0 && before != match->line_of_fret[0])

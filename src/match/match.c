@@ -332,6 +332,7 @@ static void hand_out(const sp_model *m, const sp_fit *pick, const sp_fit *unaske
     match->scale_length_mm = m->layout->scale_length_mm * (unasked ? unasked->h.stretch : pick->h.stretch);
   match->nut_is_end = pick->nut_is_end;
   match->nut_end = pick->h.mirrored ? 1 : 0;
+  match->nut_end_assumed = pick->nut_is_end && m->options->nut_may_be_line && !m->options->nut_told;
   memcpy(match->line_of_fret, pick->line, (m->frets + 1) * sizeof *match->line_of_fret);
   mark_strays(m, reference, lines, match);
   if (m->layout->zero_fret)

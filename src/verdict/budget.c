@@ -81,6 +81,14 @@ double verdict_temperature_u_mm(const sp_verdict_options *o, double x_mm)
   return fabs(x_mm) * hypot(dt * hypot(STEEL_HALF, WOOD_HALF) / SQRT3, (STEEL_PER_K - WOOD_PER_K) * TEMPERATURE_U_K);
 }
 
+double verdict_datum_u_mm(const frame *f, const datum *d)
+{
+  if (d->kind == SP_DATUM_FIT)
+    return d->u_fit_mm;
+  /* k = 2 reaches the other place */
+  return hypot(verdict_rate_at(f, d->u_px) * d->u_u_px / f->cosine, 0.5 * d->rival_mm);
+}
+
 sp_budget verdict_budget_of(const frame *f, const datum *d, const sp_mark *m, double x_mm, const sp_verdict_options *o)
 {
   sp_budget b;
@@ -88,7 +96,7 @@ sp_budget verdict_budget_of(const frame *f, const datum *d, const sp_mark *m, do
   /* what all frets err by alike cancels unless the datum is something else */
   const double line_px = hypot(m->u_u_px, d->kind == SP_DATUM_END ? m->u_common_px : 0.0);
   b.line_mm = hypot(verdict_rate_at(f, m->u_px) * line_px / f->cosine, verdict_axis_u_mm(f, d, lean, place, 0.0));
-  b.datum_mm = d->kind == SP_DATUM_FIT ? d->u_fit_mm : verdict_rate_at(f, d->u_px) * d->u_u_px / f->cosine;
+  b.datum_mm = verdict_datum_u_mm(f, d);
   b.map_mm = f->mm ? verdict_map_u_mm(f, d, m->u_px, x_mm, 0.0) : 0.0;
   b.rule_mm = verdict_rule_u_mm(f, x_mm);
   b.temperature_mm = verdict_temperature_u_mm(o, x_mm);

@@ -48,7 +48,7 @@ static double u_mm(const frame *f, const datum *d, const crossing *l, const meet
   if (!isnan(o->temperature_c))
     sum += pow(verdict_temperature_u_mm(o, x_mm), 2);
   if (!l->is_datum)
-    sum += pow(d->kind == SP_DATUM_FIT ? d->u_fit_mm : verdict_rate_at(f, d->u_px) * d->u_u_px / f->cosine, 2);
+    sum += pow(verdict_datum_u_mm(f, d), 2);
   return sqrt(sum);
 }
 

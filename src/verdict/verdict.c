@@ -13,8 +13,13 @@ static const double PART_OFF_MM = 4.0;
 /* ---- the datum ------------------------------------------------------------------------------------------------------
  */
 
-/* Nut unseen: the origin that fits the marks best (their median distance from the layout). */
-static sp_status fitted_datum(const frame *f, const sp_layout *layout, const sp_match *match, datum *d, sp_error *err)
+/* Where the marks put the theoretical nut, the layout taken as asked: their median distance from it, in direction of
+ * the layout, and its standard uncertainty (1.2533 s / sqrt(n), INFINITY of less than three). */
+typedef struct origin {
+  double at, u;
+} origin;
+
+static sp_status origin_of(const frame *f, const sp_layout *layout, const sp_match *match, origin *o, sp_error *err)
 {
   const size_t most = (size_t)layout->frets + 1;
   double *work = malloc(most * sizeof *work);
@@ -25,33 +30,54 @@ static sp_status fitted_datum(const frame *f, const sp_layout *layout, const sp_
     if (match->line_of_fret[k] >= 0)
       work[n++] = match->direction * verdict_place_of(f, f->marks->marks[match->line_of_fret[k]].u_px) -
                   layout->position_mm[k] / (f->mm ? 1.0 : match->mm_per_unit);
-  const double origin = n ? sp_median(work, n) : 0.0;
-  d->kind = SP_DATUM_FIT;
-  d->place = match->direction * (origin + layout->position_mm[0] / (f->mm ? 1.0 : match->mm_per_unit));
-  /* standard uncertainty of a median: 1.2533 s / sqrt(n) */
-  d->u_fit_mm = n >= 3 ? 1.2533 * sp_mad(work, n) / sqrt((double)n) : INFINITY;
-  d->u_px = NAN;
-  d->u_u_px = 0.0;
+  o->at = n ? sp_median(work, n) : 0.0;
+  o->u = n >= 3 ? 1.2533 * sp_mad(work, n) / sqrt((double)n) : INFINITY;
   free(work);
   return SP_OK;
 }
 
-static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_match *match, datum *d, sp_error *err)
+/* An end that was taken for the nut because it lies near where the frets put it is in doubt if it lies further off than
+ * ends are cut wrong (common practice, no source), as the frets tell for sure, with the scale length as asked and with
+ * their own: a nut that does not show may be where they put it. */
+static const double END_OFF_MM = 0.6, END_OFF_SIGMAS = 5.0;
+
+static double end_off_mm(const frame *f, const sp_layout *layout, const sp_match *match, const origin *asked,
+                         const best_fit *fit, double place)
 {
+  if (!f->mm || !match->nut_end_assumed || !fit->known)
+    return 0.0;
+  const double end = match->direction * place - layout->position_mm[0];
+  const double off = fabs(end - asked->at), off_free = fabs(end - fit->origin);
+  const bool sure = off > END_OFF_SIGMAS * asked->u && off_free > END_OFF_SIGMAS * fit->u_origin;
+  return sure && fmin(off, off_free) > END_OFF_MM ? off : 0.0;
+}
+
+static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_match *match, const best_fit *fit,
+                            datum *d, sp_error *err)
+{
+  origin frets = {0.0, INFINITY};
+  const sp_status status = origin_of(f, layout, match, &frets, err);
   memset(d, 0, sizeof *d);
+  if (status)
+    return status;
   if (match->nut_is_end) {
     const sp_board_end *e = &f->marks->board.end[match->nut_end];
-    *d = (datum){
-        SP_DATUM_END, e->u_px, e->u_u_px, verdict_place_of(f, e->u_px), 0.0, verdict_lean_of(f, e->u_px, e->slope)};
-    return SP_OK;
-  }
-  if (match->line_of_fret[0] >= 0) {
+    *d = (datum){.kind = SP_DATUM_END, .u_px = e->u_px, .u_u_px = e->u_u_px, .place = verdict_place_of(f, e->u_px)};
+    d->lean = verdict_lean_of(f, e->u_px, e->slope);
+    d->rival_mm = end_off_mm(f, layout, match, &frets, fit, d->place);
+  } else if (match->line_of_fret[0] >= 0) {
     const sp_mark *m = &f->marks->marks[match->line_of_fret[0]];
-    *d = (datum){
-        SP_DATUM_LINE, m->u_px, m->u_u_px, verdict_place_of(f, m->u_px), 0.0, verdict_lean_of(f, m->u_px, m->slope)};
-    return SP_OK;
+    *d = (datum){.kind = SP_DATUM_LINE, .u_px = m->u_px, .u_u_px = m->u_u_px, .place = verdict_place_of(f, m->u_px)};
+    d->lean = verdict_lean_of(f, m->u_px, m->slope);
+    const double rival = verdict_rival_mm(f, match, 0);
+    d->rival_mm = f->mm && isfinite(rival) ? rival : 0.0;
+  } else {
+    d->kind = SP_DATUM_FIT;
+    d->place = match->direction * (frets.at + layout->position_mm[0] / (f->mm ? 1.0 : match->mm_per_unit));
+    d->u_fit_mm = frets.u;
+    d->u_px = NAN;
   }
-  return fitted_datum(f, layout, match, d, err);
+  return SP_OK;
 }
 
 /* ---- the whole record -----------------------------------------------------------------------------------------------
@@ -112,6 +138,23 @@ static sp_status warn_contested(const frame *f, const sp_match *match, sp_record
                               (long)k, rival);
   }
   return status;
+}
+
+/* A nut that may be another. */
+static sp_status warn_nut(const datum *d, sp_record *record, sp_error *err)
+{
+  if (!(d->rival_mm > 0.0))
+    return SP_OK;
+  if (d->kind == SP_DATUM_END)
+    return sp_record_warn(record, err,
+                          "the board's end was taken for the nut, but it lies %.2f mm from where the frets put the "
+                          "nut: that may be a nut that was not seen, and every +/- reaches it; if the end is the nut "
+                          "say --nut end, if not --nut line",
+                          d->rival_mm);
+  return sp_record_warn(record, err,
+                        "two lines lie %.2f mm from each other and either may be the nut; the likelier was taken, and "
+                        "every +/- reaches the other: look which of them is the nut",
+                        d->rival_mm);
 }
 
 /* A slot that may be two. */
@@ -223,9 +266,9 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
 {
   datum d;
   best_fit fit;
-  sp_status status = find_datum(f, layout, match, &d, err);
+  sp_status status = verdict_fit_layout(f, layout, match, &fit, err);
   if (!status)
-    status = verdict_fit_layout(f, layout, match, &fit, err);
+    status = find_datum(f, layout, match, &fit, &d, err);
   if (status)
     return status;
   verdict_judge_nut(f, layout, match, &d, o, &record->marks[0]);
@@ -233,9 +276,7 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
     if (match->line_of_fret[k] >= 0)
       verdict_judge_mark(f, layout, match, &d, &f->marks->marks[match->line_of_fret[k]], o, &record->marks[k]);
   record->datum = d.kind;
-  record->datum_u_mm = !f->mm                   ? NAN
-                       : d.kind == SP_DATUM_FIT ? d.u_fit_mm
-                                                : verdict_rate_at(f, d.u_px) * d.u_u_px / f->cosine;
+  record->datum_u_mm = f->mm ? verdict_datum_u_mm(f, &d) : NAN;
   if (f->mm && fit.known) {
     record->fit_scale_length_mm = fit.scale;
     record->fit_u_scale_length_mm = fit.u_scale;
@@ -251,6 +292,8 @@ static sp_status fill_marks(const frame *f, const sp_layout *layout, const sp_ma
     status = warn_parts(record, err);
   if (!status)
     status = warn_contested(f, match, record, err);
+  if (!status)
+    status = warn_nut(&d, record, err);
   if (!status)
     status = warn_broad(f, match, record, err);
   if (layout->zero_fret)

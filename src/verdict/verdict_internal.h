@@ -22,6 +22,7 @@ typedef struct datum {
   double u_u_px;   /* its standard uncertainty, px */
   double place;    /* mm, frame of place_of */
   double u_fit_mm; /* for SP_DATUM_FIT */
+  double rival_mm; /* how far off the nut is if it is not this; 0: it is */
   double lean;
 } datum;
 
@@ -50,6 +51,9 @@ void verdict_draw_places(const frame *f, int direction, double u, double v, doub
                          sp_mark_record *mark);
 
 /* ---- budget.c ---- */
+
+/* Standard uncertainty of the datum's place, mm. */
+double verdict_datum_u_mm(const frame *f, const datum *d);
 
 double verdict_temperature_factor(const sp_verdict_options *options);
 sp_verdict verdict_decide(double error_mm, double expanded_mm, double tolerance_mm);

@@ -497,6 +497,41 @@ static void slots(void **unused)
   sp_marks_free(&m);
 }
 
+/* A nut's slot a millimetre from the board's end: the lid beyond it is no wood around the slot. It once was, and the
+ * slot's cross-section so badly explained that the end stood for the nut. */
+static void a_slot_near_the_end(void **unused)
+{
+  (void)unused;
+  for (int far = 0; far < 2; far++)
+    for (int light = 0; light < 2; light++) {
+      drawn_board b = PLAIN;
+      b.line_mm = 0.58;
+      b.wood = 60.0;
+      b.height = -32.0;
+      b.around = light ? 235.0 : 5.0;
+      drawing d = wood(&b);
+      lines(&d, &b);
+      const double v = centre_v(&b, 0.0), half = 0.5 * b.width_mm * PX_PER_MM, off_mm = 0.85 + 0.1 * light;
+      const double at = MARGIN_PX + (far ? b.length_mm - off_mm : off_mm) * PX_PER_MM;
+      draw_mark(&d, &(drawn_mark){.at = at,
+                                  .v_ref = v,
+                                  .v_a = v - half,
+                                  .v_b = v + half,
+                                  .width = b.line_mm * PX_PER_MM,
+                                  .blur = b.blur,
+                                  .height = b.height});
+      const sp_marks_options o = options_for(SP_MARK_SLOT);
+      sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+      assert_int_equal(m.count, LINES + 1);
+      const sp_mark *near = &m.marks[far ? LINES : 0];
+      assert_true(m.board.end[far].found);
+      CHECK_CLOSE(near->u_px, at, 0.1);
+      CHECK_BELOW(fabs(near->u_px - at), 3.0 * near->u_u_px);
+      CHECK_CLOSE(near->width_px, b.line_mm * PX_PER_MM, 0.3);
+      sp_marks_free(&m);
+    }
+}
+
 /* Two slots that overlap, sawn one beside the other, look like one of twice the breadth: whichever is meant lies within
  * what is said of the place; it was once 0.23 mm off, with an uncertainty of 0.005. A first slot as broad and as dark
  * as that may be the nut's by design. */
@@ -1003,6 +1038,7 @@ int main(void)
       cmocka_unit_test(askew_boards),
       cmocka_unit_test(sixteen_bits),
       cmocka_unit_test(slots),
+      cmocka_unit_test(a_slot_near_the_end),
       cmocka_unit_test(two_slots_in_one),
       cmocka_unit_test(slots_in_a_curve_of_light),
       cmocka_unit_test(a_pale_slot_at_the_rim),

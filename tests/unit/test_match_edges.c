@@ -128,6 +128,7 @@ static void nut_options(void **state)
 
   m = match_scene(&end, &layout);
   assert_true(m.state == SP_MATCH_OK && m.line_of_fret[0] == -1 && m.nut_is_end && m.nut_end == 0);
+  assert_true(m.nut_end_assumed);
   sp_match_free(&m);
   end.options.nut_may_be_end = false;
   m = match_scene(&end, &layout);
@@ -143,6 +144,7 @@ static void nut_options(void **state)
   line.options.nut_may_be_line = false;
   m = match_scene(&line, &layout);
   assert_true(m.state == SP_MATCH_OK && m.line_of_fret[0] == -1 && m.nut_is_end && !m.is_stray[0]);
+  assert_false(m.nut_end_assumed); /* it was told */
   sp_match_free(&m);
   sp_layout_free(&layout);
 }

@@ -622,6 +622,50 @@ static void common_error_counts_against_the_end_only(void **unused)
   }
 }
 
+/* The frets, which scatter by hundredths, put the nut `off_mm` from the end that was taken for it. */
+static board *end_beside_frets(int direction, double off_mm, bool assumed)
+{
+  board *b = board_new(SP_ALONG_X, direction);
+  const int end = direction > 0 ? 0 : 1;
+  for (int k = 1; k <= FRETS; k++)
+    b->error_mm[k] = off_mm + 0.01 * ((k * 7) % 5 - 2);
+  b->missing[0] = b->match.nut_is_end = true;
+  b->match.nut_end = end;
+  b->match.nut_end_assumed = assumed;
+  outline(b);
+  b->marks.board.end[end] =
+      (sp_board_end){.found = true, .u_px = u_of(b, 0.0), .v_px = 0.5 * BREADTH_PX, .u_u_px = 0.2};
+  judge(b);
+  return b;
+}
+
+/* A nut's slot 1.3 mm within the board was not seen, and the end once stood for it: all frets were 1.3 mm off, +/- a
+ * hundredth. Now the +/- reaches what the frets say; unless somebody says that the end is the nut, or it lies as near
+ * as ends do. */
+static void an_end_far_from_where_frets_put_the_nut(void **unused)
+{
+  (void)unused;
+  for (int direction = -1; direction <= 1; direction += 2)
+    for (double off = -1.3; off < 1.4; off += 2.6) {
+      board *b = end_beside_frets(direction, off, true);
+      CHECK_BELOW(fabs(off) - 0.03, b->record.marks[6].expanded_u_mm);
+      CHECK_BELOW(fabs(off) - 0.03, b->record.marks[FRETS].edge[SP_BASS].expanded_u_mm);
+      CHECK_BELOW(0.5 * fabs(off) - 0.02, b->record.datum_u_mm);
+      assert_int_equal(b->record.verdict, SP_UNDECIDED);
+      assert_int_equal(b->record.warning_count, 1);
+      assert_non_null(strstr(b->record.warnings[0], "--nut end"));
+      board_free(b);
+    }
+  for (int near = 0; near < 2; near++) {
+    board *b = near ? end_beside_frets(1, 0.45, true) : end_beside_frets(1, 1.3, false);
+    CHECK_BELOW(b->record.marks[6].expanded_u_mm, 0.05);
+    CHECK_BELOW(b->record.datum_u_mm, 0.02);
+    assert_int_equal(b->record.verdict, SP_OUT);
+    assert_int_equal(b->record.warning_count, 0);
+    board_free(b);
+  }
+}
+
 /* Nut unseen: errors count from the layout that fits best, the median of the marks; its uncertainty is that of a
  * median. */
 static void datum_is_fitted(void **unused)
@@ -745,6 +789,28 @@ static void a_rival_is_within_the_doubt(void **unused)
   assert_int_equal(b->record.marks[6].verdict, SP_WITHIN);
   assert_int_equal(b->record.warning_count, 1);
   assert_non_null(strstr(b->record.warnings[0], "fret 5: two lines lie 0.36 mm from each other"));
+  board_free(b);
+}
+
+/* Two lines that would do for the nut: what is said of every fret reaches from the one to the other. */
+static void two_lines_for_a_nut(void **unused)
+{
+  (void)unused;
+  board *b = board_new(SP_ALONG_X, 1);
+  sp_error err = {0};
+  judge(b);
+  add_mark(b, -1, 0.3, 0.0, 0.1);
+  b->contested[0] = true;
+  sp_record_free(&b->record);
+  assert_int_equal(sp_record_add_source(&b->record, "board.png", (uint32_t)LENGTH_PX, (uint32_t)BREADTH_PX, NAN, &err),
+                   SP_OK);
+  assert_int_equal(sp_verdict_decide(&b->layout, &b->ref, &b->marks, &b->match, &b->options, &b->record, &err), SP_OK);
+  for (int k = 1; k <= FRETS; k++) {
+    CHECK_BELOW(0.3 - 1e-9, b->record.marks[k].expanded_u_mm);
+    assert_int_equal(b->record.marks[k].verdict, SP_UNDECIDED);
+  }
+  assert_int_equal(b->record.warning_count, 1);
+  assert_non_null(strstr(b->record.warnings[0], "either may be the nut"));
   board_free(b);
 }
 
@@ -886,6 +952,8 @@ int main(void)
       cmocka_unit_test(missing_marks),
       cmocka_unit_test(datum_is_the_end_of_the_board),
       cmocka_unit_test(common_error_counts_against_the_end_only),
+      cmocka_unit_test(an_end_far_from_where_frets_put_the_nut),
+      cmocka_unit_test(two_lines_for_a_nut),
       cmocka_unit_test(datum_is_fitted),
       cmocka_unit_test(another_scale_length_is_said),
       cmocka_unit_test(the_right_scale_length_is_not_remarked_on),
