@@ -27,6 +27,7 @@ typedef struct sp_match_line {
   double u_position; /* standard uncertainty of the line alone */
   double strength;   /* 0..1: how much it looks like a mark of the kind sought (contrast times coverage, scaled) */
   bool part;         /* it spans too little of the width to be anything but a partial fret */
+  double askew_rad;  /* what it leans off square and off most other lines, the lesser of both; 0 where not known */
 } sp_match_line;
 
 typedef struct sp_match_options {

@@ -23,8 +23,8 @@ typedef struct sp_verdict_options {
 
 /* Places of the marks along the board's centre line in mm from an arbitrary origin, in order of u (or px if the map is
  * not known): what match needs. `lines` holds marks->count entries. */
-void sp_verdict_match_input(const sp_reference *reference, const sp_marks *marks, sp_match_line *lines,
-                            sp_match_options *options);
+sp_status sp_verdict_match_input(const sp_reference *reference, const sp_marks *marks, sp_match_line *lines,
+                                 sp_match_options *options, sp_error *err);
 
 /* What an unevenness across the picture, which nothing in it shows, may move the middle between two sides by that lie
  * half_mm from it, mm (standard uncertainty). */

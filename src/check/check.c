@@ -394,12 +394,13 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   sp_match_line *lines = calloc(marks->count + 1, sizeof *lines);
   if (!lines)
     return sp_fail_memory(err);
-  sp_verdict_match_input(reference, marks, lines, &options);
+  sp_status status = sp_verdict_match_input(reference, marks, lines, &options, err);
   options.nut_may_be_line = o->nut != SP_NUT_END;
   options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && check_nut_is_square(o->layout);
   if (said->nut == NUT_AT_EDGE)
     options.told_position = sp_verdict_place(reference, marks, marks->edges[said->nut_index].u_px);
-  sp_status status = corrected_guide(marks, o->layout, lines, &options, said, err);
+  if (!status)
+    status = corrected_guide(marks, o->layout, lines, &options, said, err);
   if (!status && o->marks == SP_MARK_WIRE)
     status = seek_nut(o, reference, marks, lines, said, &options, record, err);
   if (status) {

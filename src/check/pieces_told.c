@@ -121,10 +121,11 @@ sp_status piece_find_frets(const piece *p, const sp_check_options *o, piece_fret
   *frets = (piece_frets){NAN, 0};
   if (!lines)
     return sp_fail_memory(err);
-  sp_verdict_match_input(&p->reference, &p->marks, lines, &options);
+  sp_status status = sp_verdict_match_input(&p->reference, &p->marks, lines, &options, err);
   options.nut_may_be_line = o->nut != SP_NUT_END;
   options.nut_may_be_end = o->nut != SP_NUT_LINE && !o->layout->zero_fret && check_nut_is_square(o->layout);
-  const sp_status status = sp_match_lines(lines, p->marks.count, o->layout, &options, &match, err);
+  if (!status)
+    status = sp_match_lines(lines, p->marks.count, o->layout, &options, &match, err);
   if (!status && match.state == SP_MATCH_OK) {
     const sp_lengthwise *c = &p->marks.board.centre;
     const double beyond = sp_verdict_place(&p->reference, &p->marks, 0.0) - match.nut_position; /* of u = 0, along u */

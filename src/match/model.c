@@ -7,12 +7,12 @@
  *   line unexplained   0 by construction: it forgoes the gain, which is large for a strong line, small for a weak one
  *   board's end        where the end lies against the nut: at it, a little before it, or anywhere
  *
- * f is the density of the hand's error d, mm: a core, a shoulder and a tail of a few per cent that reaches out a few
- * mm (a slip of the rule, a misread figure). Of the three the largest is taken instead of the sum: no exponential is
- * needed and the difference is at most log 3. q(s) is how often a mark of the board looks as weak as s; lambda is
- * the density of lines that are no fret, per mm. For strong lines lambda is one a board, stated beforehand: strays
- * are rare. For weak ones it is counted in the picture itself, so that a lone faint line at the right place may be a
- * faint fret, while one of a hundred chatter marks may not.
+ * q counts what a line leans off the others, too. f is the density of the hand's error d, mm: a core, a shoulder and a
+ * tail of a few per cent that reaches out a few mm (a slip of the rule, a misread figure). Of the three the largest is
+ * taken instead of the sum: no exponential is needed and the difference is at most log 3. q(s) is how often a mark of
+ * the board looks as weak as s; lambda is the density of lines that are no fret, per mm. For strong lines lambda is one
+ * a board, stated beforehand: strays are rare. For weak ones it is counted in the picture itself, so that a lone faint
+ * line at the right place may be a faint fret, while one of a hundred chatter marks may not.
  *
  * A fret is looked for within 0.4 of the distance to the nearer neighbour, so no line can serve two frets and order
  * is kept whatever is chosen: the best assignment is simply the best line for each fret, and only where the visible
@@ -35,6 +35,8 @@ static const double REACH_PART = 0.4;
 static const double MISSING_COST = 3.0;                   /* nats: P about 0.05 */
 static const double RUN_COST = 5.0, RUN_STEP_COST = 0.15; /* nats: a part of the board is shown */
 static const double LOOK_SD = 0.45, LOOK_FLOOR = 0.004;   /* log of strength; chance of a mark however faint */
+/* Lean of a single line: a square slips by half a degree; one mark in thirty may lean by anything. */
+static const double ASKEW_SD_RAD = 0.009, ASKEW_MOST = 3.5;
 /* Board's end against the nut. */
 static const double END_SD_MM = 0.5, END_REACH_MM = 1.6, END_BEYOND_MM = 25.0;
 /* The highest log f: a line at its place with no uncertainty of its own. */
@@ -54,6 +56,12 @@ double sp_line_strength(const sp_match_line *line)
   return line->strength > 0.0 ? fmin(line->strength, 1.0) : 0.0;
 }
 
+static double askew_nats(const sp_match_line *line)
+{
+  const double z = line->askew_rad / ASKEW_SD_RAD;
+  return -fmin(0.5 * z * z, ASKEW_MOST);
+}
+
 static void copy_lines(sp_model *m, const sp_match_line *lines, size_t count)
 {
   for (size_t i = 0; i < count; i++) {
@@ -64,6 +72,7 @@ static void copy_lines(sp_model *m, const sp_match_line *lines, size_t count)
     l->u = lines[i].u_position > 0.0 && isfinite(lines[i].u_position) ? lines[i].u_position : 0.0;
     l->strength = sp_line_strength(&lines[i]);
     l->part = lines[i].part;
+    l->askew = askew_nats(&lines[i]);
     l->id = i;
   }
   qsort(m->line[0], m->count, sizeof *m->line[0], by_place);
@@ -164,7 +173,7 @@ void sp_model_set_reference(sp_model *m, double reference)
     sp_model_line *l = &m->line[0][i];
     const double ratio = fmax(l->strength / reference, 1e-3);
     const double z = ratio < 1.0 ? log(ratio) / LOOK_SD : 0.0;
-    const double look = log(exp(-0.5 * z * z) + LOOK_FLOOR);
+    const double look = log(exp(-0.5 * z * z) + LOOK_FLOOR) + l->askew;
     /* Weak lines are counted in full, those like a mark not at all: most of these are marks. */
     const double part = fmin(1.0, fmax(0.0, (0.8 - ratio) / 0.3));
     const double alike = (double)lookalikes(m, l->strength, reference);

@@ -1,9 +1,15 @@
 /* From pixels to places on the board. The geometry is that of reference.h: straighten along u by the map, scale across
  * by a constant, then plane geometry with the board's centre line as x axis. */
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
+#include "slotproof/numeric.h"
 #include "verdict_internal.h"
+
+/* Marks that show so well tell how lines run on this board. */
+static const double USUAL_STRENGTH = 0.3;
+enum { LEAST_PAIRS = 4 };
 
 static const double SQRT3 = 1.7320508075688772;
 
@@ -74,9 +80,48 @@ static double relative_scale_u(const sp_reference_record *r)
   return r->kind == SP_REFERENCE_RULE ? 2e-4 : 0.004;
 }
 
-void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines, sp_match_options *o)
+/* A trend along the board through the leans of the marks that show well, by medians; `work` has a place a mark. */
+static void usual_lean(const sp_marks *marks, const sp_match_line *lines, double *work, double *at, double *trend)
+{
+  const size_t half = marks->count / 2;
+  size_t n = 0;
+  *at = *trend = 0.0;
+  for (size_t i = 0; i + half < marks->count && half > 0; i++) {
+    const sp_match_line *a = &lines[i], *b = &lines[i + half];
+    if (fmin(a->strength, b->strength) > USUAL_STRENGTH && b->position > a->position)
+      work[n++] = (b->askew_rad - a->askew_rad) / (b->position - a->position);
+  }
+  if (n >= LEAST_PAIRS)
+    *trend = sp_median(work, n);
+  n = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    if (lines[i].strength > USUAL_STRENGTH)
+      work[n++] = lines[i].askew_rad - *trend * lines[i].position;
+  if (n)
+    *at = sp_median(work, n);
+}
+
+/* A whole board may be laid out askew, or fanned, or photographed by a rule that does not tell what is square: what
+ * runs as most lines there do is as good as square. */
+static void find_askew(const frame *f, const sp_marks *marks, double *work, sp_match_line *lines)
+{
+  double at, trend;
+  for (size_t i = 0; i < marks->count; i++)
+    lines[i].askew_rad = verdict_lean_of(f, marks->marks[i].u_px, marks->marks[i].slope);
+  usual_lean(marks, lines, work, &at, &trend);
+  for (size_t i = 0; i < marks->count; i++) {
+    const double lean = lines[i].askew_rad;
+    lines[i].askew_rad = fmin(fabs(lean), fabs(lean - at - trend * lines[i].position));
+  }
+}
+
+sp_status sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines,
+                                 sp_match_options *o, sp_error *err)
 {
   const frame f = verdict_frame_of(ref, marks);
+  double *work = malloc((marks->count + 1) * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
     lines[i].position = verdict_place_of(&f, m->u_px);
@@ -84,6 +129,8 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
     lines[i].strength = m->strength;
     lines[i].part = m->part;
   }
+  find_askew(&f, marks, work, lines);
+  free(work);
   memset(o, 0, sizeof *o);
   o->scale_known = f.mm;
   o->u_relative_scale = relative_scale_u(&ref->record);
@@ -92,6 +139,7 @@ void sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_m
     o->end_position[e] = o->has_end[e] ? verdict_place_of(&f, marks->board.end[e].u_px) : NAN;
   }
   o->nut_may_be_line = o->nut_may_be_end = true;
+  return SP_OK;
 }
 
 double sp_verdict_place(const sp_reference *ref, const sp_marks *marks, double u_px)

@@ -219,9 +219,42 @@ static void pure_clutter(void **state)
   assert_true(matched * 200 <= all);
 }
 
+/* A fret is missing, and a stripe of the wood lies 3.2 mm from its place. Square it may be a slip of the rule; two
+ * degrees askew it is none of the board's lines. A line that is as askew but lies where it should stays the fret. */
+static void a_line_askew_and_far_off_is_no_fret(void **state)
+{
+  (void)state;
+  enum { FRETS = 12, MISSING = 6 };
+  static const struct {
+    double off_mm, askew_rad;
+    bool found;
+  } CASES[] = {{-3.2, 0.0, true}, {-3.2, 0.036, false}, {0.2, 0.036, true}};
+  sp_layout layout;
+  sp_error err = {0};
+  assert_int_equal(sp_layout_equal(361, FRETS, 12, &layout, &err), SP_OK);
+  for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+    scene s;
+    sp_match m;
+    memset(&s, 0, sizeof s);
+    s.options = (sp_match_options){.scale_known = true, .u_relative_scale = 2e-4, .nut_may_be_line = true};
+    for (int k = 0; k <= FRETS; k++) {
+      put(&s, layout.position_mm[k] + (k == MISSING ? CASES[i].off_mm : 0.05 * sin(2.0 * k)), 0.9, k, false);
+      s.line[k].askew_rad = k == MISSING ? CASES[i].askew_rad : 0.001;
+    }
+    assert_int_equal(sp_match_lines(s.line, s.count, &layout, &s.options, &m, &err), SP_OK);
+    assert_int_equal(m.state, SP_MATCH_OK);
+    assert_int_equal(m.line_of_fret[MISSING], CASES[i].found ? MISSING : -1);
+    assert_int_equal(m.is_stray[MISSING], !CASES[i].found);
+    assert_int_equal(m.line_of_fret[MISSING + 1], MISSING + 1);
+    sp_match_free(&m);
+  }
+  sp_layout_free(&layout);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right), cmocka_unit_test(refused),
-                                     cmocka_unit_test(other_scale), cmocka_unit_test(pure_clutter)};
+                                     cmocka_unit_test(other_scale), cmocka_unit_test(pure_clutter),
+                                     cmocka_unit_test(a_line_askew_and_far_off_is_no_fret)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -908,32 +908,62 @@ static void match_input(void **unused)
   board *b = board_new(SP_ALONG_X, 1);
   sp_match_line lines[FRETS + 2];
   sp_match_options o;
+  sp_error err = {0};
   all_u(b, 0.1);
   b->tilt_rad = 0.02;
   judge(b);
   b->marks.board.end[1] = (sp_board_end){.found = true, .u_px = u_of(b, 500.0)};
-  sp_verdict_match_input(&b->ref, &b->marks, lines, &o);
+  assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
   for (int k = 0; k <= FRETS; k++) {
     CHECK_CLOSE(lines[k].position - lines[0].position, b->layout.position_mm[k], 1e-9);
     CHECK_CLOSE(lines[k].u_position, 0.00423, 1e-6);
     CHECK_CLOSE(lines[k].strength, 1.0, 0.0);
+    CHECK_CLOSE(lines[k].askew_rad, 0.0, 1e-9);
   }
   assert_true(o.scale_known && !o.has_end[0] && o.has_end[1]);
   CHECK_CLOSE(o.end_position[1] - lines[0].position, 500.0, 1e-9);
   const double ruled = o.u_relative_scale;
   b->ref.record.kind = SP_REFERENCE_DPI;
-  sp_verdict_match_input(&b->ref, &b->marks, lines, &o);
+  assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
   CHECK_BELOW(5.0 * ruled, o.u_relative_scale); /* a stated resolution is trusted far less */
   b->ref.map.known = false;
-  sp_verdict_match_input(&b->ref, &b->marks, lines, &o);
+  assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
   assert_false(o.scale_known);
   CHECK_CLOSE(lines[12].position - lines[0].position, 325.0 / MM_PER_PX, 2.0);
   board_free(b);
 }
 
+/* One line askew among square ones, and a square one among lines that are all askew alike or fanned: only the first is
+ * askew to what it is to be told from. */
+static void what_runs_as_most_lines_do_is_not_askew(void **unused)
+{
+  (void)unused;
+  const double askew = 0.04;
+  for (int all = 0; all < 3; all++) { /* one line; all alike; a fan */
+    board *b = board_new(SP_ALONG_X, 1);
+    sp_match_line lines[FRETS + 2];
+    sp_match_options o;
+    sp_error err = {0};
+    all_u(b, 0.1);
+    judge(b);
+    for (size_t k = 0; k < b->marks.count; k++)
+      b->marks.marks[k].slope += all == 1 || (all == 0 && k == 5) ? askew : 0.0;
+    assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
+    if (all == 2) { /* places are known now: a fan leans in proportion to them */
+      for (size_t k = 0; k < b->marks.count; k++)
+        b->marks.marks[k].slope = askew * (lines[k].position / 500.0 - 0.3);
+      assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
+    }
+    for (size_t k = 0; k < b->marks.count; k++)
+      CHECK_CLOSE(lines[k].askew_rad, all == 0 && k == 5 ? askew : 0.0, 1e-3);
+    board_free(b);
+  }
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(what_runs_as_most_lines_do_is_not_askew),
       cmocka_unit_test(errors_in_mm_and_cents),
       cmocka_unit_test(squareness_in_all_four_directions),
       cmocka_unit_test(errors_at_the_edges),
