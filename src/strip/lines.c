@@ -7,6 +7,7 @@
  * fitted as well as an upright one. (A pixel projects to boxes |nx| and |ny| broad on a line's normal; their variance
  * together is 1/12 px^2 in every direction, and two points +-1/sqrt(12) apart from the middle have it, too.) */
 #include <math.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -22,6 +23,8 @@ static const double MOST_SHIFT = 0.6, LEAST_DEPTH = 0.5, MOST_DEPTH = 1.8, MOST_
 static const double LEAST_CONTRAST = 12.0;
 /* What no fit of a printed line is better than. */
 static const double LEAST_SD_PX = 0.005;
+/* A step so small is the last: the next one would be a small part of it. */
+static const double SMALL_STEP_PX = 5e-4;
 
 /* ---- the cross-section --------------------------------------------------------------------------------------------
  */
@@ -37,11 +40,16 @@ static double cross_section(double x, double width, double sigma, double pitch)
   return pitch > 0.0 ? own + sp_blurred_box(x - pitch, width, sigma) + sp_blurred_box(x + pitch, width, sigma) : own;
 }
 
+/* In so many blurs a wall has come to nothing, to the last digit. */
+static const double WALL_BLURS = 9.0;
+
 static void fill_table(const sp_ruled_profile *p, profile_table *table)
 {
-  for (int32_t i = 0; i < 2 * TABLE_REACH * TABLE_STEPS + 2; i++)
-    table->t[i] =
-        cross_section((double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS, p->width_px, p->blur_px, p->pitch_px);
+  const double reach = fmax(0.0, p->pitch_px) + p->width_px + WALL_BLURS * p->blur_px + 1.0;
+  for (int32_t i = 0; i < 2 * TABLE_REACH * TABLE_STEPS + 2; i++) {
+    const double x = (double)(i - TABLE_REACH * TABLE_STEPS) / TABLE_STEPS;
+    table->t[i] = fabs(x) < reach ? cross_section(x, p->width_px, p->blur_px, p->pitch_px) : 0.0;
+  }
 }
 
 /* Value and slope at x. */
@@ -122,43 +130,70 @@ static inline bool in_window(const sp_ruled_line *line, int32_t x, int32_t y, do
 /* ---- one line -----------------------------------------------------------------------------------------------------
  */
 
+/* The pixels in a line's window: how far across and along from its middle, and how grey. */
+typedef struct line_pixels {
+  size_t count;
+  double *across, *along, *grey;
+} line_pixels;
+
+/* A rectangle of w by h holds at most (w + sqrt 2) (h + sqrt 2) of the points of a square lattice. */
+static bool make_room(const sp_ruled_line *line, line_pixels *p)
+{
+  const double most = (2.0 * line->half_px + 1.5) * (2.0 * line->reach_px + 1.5) + 1.0;
+  const size_t room = most < 1e8 ? (size_t)most : 0;
+  *p = (line_pixels){.across = room ? malloc(3 * room * sizeof *p->across) : NULL};
+  if (!p->across)
+    return false;
+  p->along = p->across + room;
+  p->grey = p->along + room;
+  return true;
+}
+
+/* Where each pixel lies does not change while a line is fitted: it is reckoned once. The line is inside the picture. */
+static void gather(const sp_raster *r, const sp_ruled_line *line, line_pixels *p)
+{
+  const span rows = rows_of(line);
+  for (int32_t y = rows.first; y <= rows.last; y++) {
+    const span columns = columns_of(line, y);
+    for (int32_t x = columns.first; x <= columns.last; x++) {
+      double across, along;
+      if (!in_window(line, x, y, &across, &along))
+        continue;
+      p->across[p->count] = across;
+      p->along[p->count] = along;
+      p->grey[p->count++] = grey_at(r, x, y);
+    }
+  }
+}
+
 typedef struct line_sums {
   const profile_table *table;
   double level, slope, depth, shift; /* model: level + slope d - depth T(d - shift) */
   double gram[TERMS * TERMS], rhs[TERMS], rest2;
   double lean_gram, lean_rhs; /* of the lean: even windows keep it apart from the rest */
-  size_t count;
 } line_sums;
 
 /* A row of the equations and its products, all terms at once. */
 typedef double terms __attribute__((vector_size(TERMS * sizeof(double))));
 
-/* Adds up the equations of all pixels in the window; the line is inside the picture. The sums stay in registers: there
- * are some thousand pixels a line, and every fit of a line passes over them a dozen times. */
-SP_WIDE static void sum_pixels(const sp_raster *r, const sp_ruled_line *line, line_sums *s)
+/* Adds up the equations of all pixels. The sums stay in registers: there are some thousand pixels a line. */
+SP_WIDE static void sum_pixels(const line_pixels *p, line_sums *s)
 {
   terms gram[TERMS] = {{0.0}}, rhs = {0.0};
   double rest2 = 0.0, lean_gram = 0.0, lean_rhs = 0.0;
   const double level = s->level, slope = s->slope, depth = s->depth, shift = s->shift;
-  const span rows = rows_of(line);
-  s->count = 0;
-  for (int32_t y = rows.first; y <= rows.last; y++) {
-    const span columns = columns_of(line, y);
-    for (int32_t x = columns.first; x <= columns.last; x++) {
-      double d, along, steep;
-      if (!in_window(line, x, y, &d, &along))
-        continue;
-      const double t = table_at(s->table, d - shift, &steep);
-      const double rest = grey_at(r, x, y) - level - slope * d + depth * t, lean = depth * steep * along;
-      const terms row = {1.0, d, -t, depth * steep};
-      for (int a = 0; a < TERMS; a++)
-        gram[a] += row[a] * row;
-      rhs += rest * row;
-      lean_gram += lean * lean;
-      lean_rhs += lean * rest;
-      rest2 += rest * rest;
-      s->count++;
-    }
+  for (size_t k = 0; k < p->count; k++) {
+    const double d = p->across[k];
+    double steep;
+    const double t = table_at(s->table, d - shift, &steep);
+    const double rest = p->grey[k] - level - slope * d + depth * t, lean = depth * steep * p->along[k];
+    const terms row = {1.0, d, -t, depth * steep};
+    for (int a = 0; a < TERMS; a++)
+      gram[a] += row[a] * row;
+    rhs += rest * row;
+    lean_gram += lean * lean;
+    lean_rhs += lean * rest;
+    rest2 += rest * rest;
   }
   memcpy(s->gram, gram, sizeof s->gram);
   memcpy(s->rhs, &rhs, sizeof s->rhs);
@@ -168,10 +203,10 @@ SP_WIDE static void sum_pixels(const sp_raster *r, const sp_ruled_line *line, li
 }
 
 /* One Gauss-Newton step; false if the pixels do not determine the line. */
-static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *s)
+static bool step_line(const line_pixels *p, line_sums *s)
 {
-  sum_pixels(r, line, s);
-  if (s->count < 3 * TERMS || !sp_cholesky(TERMS, s->gram))
+  sum_pixels(p, s);
+  if (p->count < 3 * TERMS || !sp_cholesky(TERMS, s->gram))
     return false;
   sp_cholesky_solve(TERMS, s->gram, s->rhs);
   s->level += s->rhs[0];
@@ -181,12 +216,25 @@ static bool step_line(const sp_raster *r, const sp_ruled_line *line, line_sums *
   return isfinite(s->shift) && isfinite(s->depth);
 }
 
+/* Steps until there is nothing left to go. */
+static bool step_to_the_line(const line_pixels *p, line_sums *s)
+{
+  for (int step = 0; step < STEPS; step++) {
+    const double shift = s->shift;
+    if (!step_line(p, s))
+      return false;
+    if (fabs(s->shift - shift) < SMALL_STEP_PX)
+      break;
+  }
+  return true;
+}
+
 /* Shift's standard deviation from what is left, and the lean, with one more look at the pixels. */
-static double doubt(const sp_raster *r, sp_ruled_line *line, line_sums *s, double *misfit)
+static double doubt(const line_pixels *p, sp_ruled_line *line, line_sums *s, double *misfit)
 {
   double inverse[TERMS * TERMS];
-  sum_pixels(r, line, s);
-  const double variance = s->rest2 / ((double)s->count - TERMS);
+  sum_pixels(p, s);
+  const double variance = s->rest2 / ((double)p->count - TERMS);
   *misfit = sqrt(variance) / s->depth;
   line->lean = s->lean_rhs / s->lean_gram;
   line->u_lean = fmax(LEAST_SD_PX / line->half_px, sqrt(variance / s->lean_gram));
@@ -201,33 +249,46 @@ typedef struct fit_job {
   const profile_table *table;
   sp_ruled_line *lines;
   double *misfit;
+  atomic_bool out_of_memory;
 } fit_job;
 
-/* Fits a line where the last round left it, and moves its window there. */
-static void fit_line(void *context, size_t i)
+/* From where the last round left it. */
+static void fit_gathered(const line_pixels *pixels, const profile_table *table, sp_ruled_line *line, double *misfit)
 {
-  fit_job *job = context;
-  sp_ruled_line *line = &job->lines[i];
-  if (!line->good)
-    return;
-  line_sums s = {.table = job->table, .level = line->level, .depth = line->amplitude};
+  line_sums s = {.table = table, .level = line->level, .depth = line->amplitude};
   if (!(s.depth > 0.0)) { /* first round: any start will do, the model is linear in these */
     s.level = 200.0;
     s.depth = 100.0;
   }
-  line->good = inside(job->raster, line);
-  for (int step = 0; line->good && step < STEPS; step++)
-    line->good = step_line(job->raster, line, &s);
-  line->good = line->good && s.depth > LEAST_CONTRAST && fabs(line->shift_px + s.shift) < MOST_SHIFT * line->reach_px;
+  line->good = step_to_the_line(pixels, &s) && s.depth > LEAST_CONTRAST &&
+               fabs(line->shift_px + s.shift) < MOST_SHIFT * line->reach_px;
   if (!line->good)
     return;
   line->level = s.level;
   line->amplitude = s.depth;
-  line->sd_px = doubt(job->raster, line, &s, &job->misfit[i]);
+  line->sd_px = doubt(pixels, line, &s, misfit);
   line->good = line->sd_px > 0.0;
   line->at.x += s.shift * line->right.x;
   line->at.y += s.shift * line->right.y;
   line->shift_px += s.shift;
+}
+
+/* Fits a line, and moves its window there. */
+static void fit_line(void *context, size_t i)
+{
+  fit_job *job = context;
+  sp_ruled_line *line = &job->lines[i];
+  line_pixels pixels;
+  line->good = line->good && inside(job->raster, line);
+  if (!line->good)
+    return;
+  if (!make_room(line, &pixels)) {
+    atomic_store(&job->out_of_memory, true);
+    return;
+  }
+  gather(job->raster, line, &pixels);
+  fit_gathered(&pixels, job->table, line, &job->misfit[i]);
+  free(pixels.across);
 }
 
 /* ---- the stack of all ---------------------------------------------------------------------------------------------
@@ -357,7 +418,7 @@ sp_status sp_strip_fit_lines(const sp_raster *raster, size_t count, sp_ruled_lin
 {
   profile_table *table = malloc(sizeof *table);
   double *work = calloc(2 * count + 1, sizeof *work);
-  fit_job job = {raster, table, lines, work};
+  fit_job job = {raster, table, lines, work, false};
   sp_status status = table && work ? SP_OK : sp_fail_memory(err);
   for (size_t i = 0; i < count; i++) {
     lines[i].good = true;
@@ -367,6 +428,10 @@ sp_status sp_strip_fit_lines(const sp_raster *raster, size_t count, sp_ruled_lin
   for (int round = 0; !status && round < ROUNDS; round++) {
     fill_table(profile, table);
     sp_workers_run(fit_line, &job, count);
+    if (atomic_load(&job.out_of_memory)) {
+      status = sp_fail_memory(err);
+      break;
+    }
     drop_odd(count, lines, job.misfit, work + count);
     if (round + 1 < ROUNDS && !profile_given)
       status = fit_profile(raster, count, lines, profile, err);
