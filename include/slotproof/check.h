@@ -42,6 +42,9 @@ typedef struct sp_reference_options {
   double radius_mm;          /* --radius of the board's face: its edges lie deeper */
   bool straightened;         /* not the user's to say: the picture is a photograph that was made square, so directions
                                 are to be told from all that the rule shows */
+  const struct sp_strip_tag *tags; /* nor these: a strip's tags as they were seen before that, where they lie now
+                                      (strip.h). Not owned; NULL = they are to be sought */
+  size_t tag_count;
 } sp_reference_options;
 
 /* What a check is at; told when it begins, in this order, some of them never. */

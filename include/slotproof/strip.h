@@ -106,7 +106,18 @@ typedef struct sp_strip_piece {
       corner_px[4]; /* of the paper: nominal (0,0), far end, far end lower, lower, a pitch beyond the graduations */
 } sp_strip_piece;
 
+/* A tag seen. Corners in the order of the tag's own frame, as printed: lower left, lower right, upper right, upper
+ * left.
+ */
+typedef struct sp_strip_tag {
+  int32_t number;
+  sp_point corner_px[4], centre_px;
+  double sd_px; /* of the centre */
+} sp_strip_tag;
+
 typedef struct sp_strip_sight {
+  sp_strip_tag *tags; /* in the order of their numbers */
+
   sp_strip_piece piece[SP_STRIP_PIECES];
   size_t piece_count;
   sp_strip_point *points; /* piece after piece, by X; graduations, then the far rail, then tag centres */
@@ -127,6 +138,10 @@ typedef enum sp_strip_effort { SP_STRIP_GLANCE, SP_STRIP_CLOSER, SP_STRIP_LOOK, 
  * Not finding any is no error: piece_count is 0. A piece needs three tags. Free with sp_strip_sight_free.
  * On rendered scans a graduation's middle is good to a fiftieth of a pixel. */
 sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_strip_sight *sight, sp_error *err);
+/* The same where it is known which tags the picture shows, and where: those of a picture that was drawn anew need not
+ * be sought a second time. In the order of their numbers. */
+sp_status sp_strip_look_by_tags(const sp_raster *raster, const sp_strip_tag *tags, size_t count, sp_strip_sight *sight,
+                                sp_error *err);
 void sp_strip_sight_free(sp_strip_sight *sight);
 
 #endif

@@ -8,6 +8,7 @@
 #include "slotproof/photo.h"
 #include "slotproof/reference.h"
 #include "slotproof/scene.h"
+#include "slotproof/strip.h"
 
 /* One picture as opened: its pixels, and its scale. */
 typedef struct opened_picture {
@@ -36,9 +37,11 @@ const sp_raster *check_measured(const opened_picture *open);
 
 /* Photographs: the camera's distance from the rule's plane as fitted, mm; NAN where there is no scale. */
 double check_distance_mm(const opened_picture *open);
-/* A photograph with a printed strip in it, made square by the strip. No strip is no error: found is false. */
+/* A photograph with a printed strip in it, made square by the strip. No strip is no error: found is false. What was
+ * seen of it in the picture as taken is the caller's to free. */
 sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
-                                    const sp_reference_options *options, sp_photo *photo, sp_error *err);
+                                    const sp_reference_options *options, sp_photo *photo, sp_strip_sight *sight,
+                                    sp_error *err);
 
 /* Photographs: what is square to the rule, from its strokes and the lines; then the lines as they would lie if it were
  * everywhere square, and at the height of the board's face. */

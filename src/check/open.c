@@ -103,11 +103,31 @@ static sp_status read_straightened(opened_picture *open, const sp_reference_opti
   return SP_OK;
 }
 
+/* The tags need not be sought again: where each lies in the straightened picture is known. */
+static void straighten_tags(const sp_photo *photo, sp_strip_tag *tags, size_t count)
+{
+  for (size_t i = 0; i < count; i++) {
+    for (int c = 0; c < 4; c++)
+      tags[i].corner_px[c] = sp_photo_straight_px(photo, tags[i].corner_px[c]);
+    tags[i].centre_px = sp_photo_straight_px(photo, tags[i].centre_px);
+  }
+}
+
 static sp_status read_by_strip(opened_picture *open, const sp_reference_options *options, const sp_photo_lens *lens,
                                sp_error *err)
 {
-  const sp_status status = check_straighten_by_strip(&open->picture, focal_35mm(open), lens, options, &open->photo, err);
-  return status || !open->photo.found ? status : read_straightened(open, options, err);
+  sp_strip_sight sight = {0};
+  sp_reference_options there = *options;
+  sp_status status =
+      check_straighten_by_strip(&open->picture, focal_35mm(open), lens, options, &open->photo, &sight, err);
+  if (!status && open->photo.found) {
+    straighten_tags(&open->photo, sight.tags, sight.tags_seen);
+    there.tags = sight.tags;
+    there.tag_count = sight.tags_seen;
+    status = read_straightened(open, &there, err);
+  }
+  sp_strip_sight_free(&sight);
+  return status;
 }
 
 /* By a printed strip: its graduations say both coordinates and which is which, where a rule's have to be counted. Where

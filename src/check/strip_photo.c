@@ -151,7 +151,8 @@ static sp_status fit(strip_fit *f, sp_photo *photo, sp_error *err)
 }
 
 sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
-                                    const sp_reference_options *options, sp_photo *photo, sp_error *err)
+                                    const sp_reference_options *options, sp_photo *photo, sp_strip_sight *sight,
+                                    sp_error *err)
 {
   const double stretch = sp_strip_cross_stretch(options->strip_width_mm) / sp_strip_stretch(options->strip_length_mm);
   const bool told = isfinite(stretch);
@@ -167,6 +168,6 @@ sp_status check_straighten_by_strip(const sp_raster *picture, double focal_35mm,
     status = f.list ? fit(&f, photo, err) : sp_fail_memory(err);
   }
   free(f.list);
-  sp_strip_sight_free(&f.sight);
+  *sight = f.sight;
   return status;
 }

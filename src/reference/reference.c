@@ -994,7 +994,9 @@ sp_status sp_reference_read(const sp_scene *scene, double stated_dpi_x, double s
   record_init(&ref->record);
   ref->blur_px = ref->blur_sd_log = NAN;
   const sp_strip_effort effort = options->kind == SP_REFERENCE_STRIP ? SP_STRIP_SEARCH : SP_STRIP_GLANCE;
-  sp_status status = sp_strip_look(scene->raster, effort, &sight, err);
+  sp_status status = options->tags
+                         ? sp_strip_look_by_tags(scene->raster, options->tags, options->tag_count, &sight, err)
+                         : sp_strip_look(scene->raster, effort, &sight, err);
   if (status)
     return status;
   sp_strip_note_areas(&sight, ref);

@@ -37,25 +37,25 @@ static sp_point tag_place_mm(int32_t j)
 }
 
 /* The tag's side along the strip, as a vector. */
-static sp_point side_of(const sp_tag *t)
+static sp_point side_of(const sp_strip_tag *t)
 {
-  return (sp_point){0.5 * (t->corner[1].x - t->corner[0].x + t->corner[2].x - t->corner[3].x),
-                    0.5 * (t->corner[1].y - t->corner[0].y + t->corner[2].y - t->corner[3].y)};
+  return (sp_point){0.5 * (t->corner_px[1].x - t->corner_px[0].x + t->corner_px[2].x - t->corner_px[3].x),
+                    0.5 * (t->corner_px[1].y - t->corner_px[0].y + t->corner_px[2].y - t->corner_px[3].y)};
 }
 
-static bool agree(const sp_tag *a, const sp_tag *b)
+static bool agree(const sp_strip_tag *a, const sp_strip_tag *b)
 {
   const sp_point p = side_of(a), q = side_of(b);
   const double steps = (b->number - a->number) * SP_STRIP_TAG_PITCH_MM / SP_STRIP_TAG_MM;
   const double dx = 0.5 * (p.x + q.x) * steps, dy = 0.5 * (p.y + q.y) * steps;
-  return hypot(b->centre.x - a->centre.x - dx, b->centre.y - a->centre.y - dy) < MOST_STRAY * hypot(dx, dy);
+  return hypot(b->centre_px.x - a->centre_px.x - dx, b->centre_px.y - a->centre_px.y - dy) < MOST_STRAY * hypot(dx, dy);
 }
 
 /* Keeps the tags that two others bear out; false if a number stands in two places. */
-static bool sift(sp_tag *tags, size_t *count)
+static bool sift(sp_strip_tag *tags, size_t *count)
 {
   size_t kept = 0;
-  sp_tag good[2 * SP_STRIP_TAGS];
+  sp_strip_tag good[2 * SP_STRIP_TAGS];
   for (size_t i = 0; i < *count && kept < 2 * SP_STRIP_TAGS; i++) {
     size_t company = 0;
     for (size_t j = 0; j < *count; j++)
@@ -110,18 +110,18 @@ static void fix_last(size_t equations, double last, double *rows, double *value)
 
 /* Through the corners of `count` tags; false if they do not determine it. `across` is how the scale changes across the
  * strip (the last number), NAN to find it. */
-static bool projection_through(const sp_tag *const *tags, size_t count, double across, projection *p)
+static bool projection_through(const sp_strip_tag *const *tags, size_t count, double across, projection *p)
 {
   static const double SIGN[CORNERS][2] = {{-1, 1}, {1, 1}, {1, -1}, {-1, -1}};
   double rows[SP_STRIP_TAGS * CORNERS * 2 * PROJECTION], value[SP_STRIP_TAGS * CORNERS * 2];
   size_t n = 0;
   p->x0_mm = tag_place_mm(tags[0]->number % SP_STRIP_TAGS).x;
-  p->origin_px = tags[0]->centre;
+  p->origin_px = tags[0]->centre_px;
   for (size_t i = 0; i < count; i++) {
     const sp_point middle = tag_place_mm(tags[i]->number % SP_STRIP_TAGS);
     for (int c = 0; c < CORNERS; c++, n += 2)
       add_corner(p, middle.x + 0.5 * SP_STRIP_TAG_MM * SIGN[c][0], middle.y + 0.5 * SP_STRIP_TAG_MM * SIGN[c][1],
-                 tags[i]->corner[c], rows + n * PROJECTION, value + n);
+                 tags[i]->corner_px[c], rows + n * PROJECTION, value + n);
   }
   const bool find = isnan(across);
   if (!find) {
@@ -132,7 +132,7 @@ static bool projection_through(const sp_tag *const *tags, size_t count, double a
 }
 
 /* The tags nearest to X, nearest first; none if even the nearest is too far to go by. */
-static size_t nearest_tags(const sp_tag *tags, size_t count, double X_mm, const sp_tag *out[NEAREST])
+static size_t nearest_tags(const sp_strip_tag *tags, size_t count, double X_mm, const sp_strip_tag *out[NEAREST])
 {
   double far[NEAREST];
   size_t n = 0;
@@ -197,9 +197,9 @@ static double change_across(const projection *whole, double X_mm)
   return whole->beta[7] / (1.0 + whole->beta[6] * (X_mm - whole->x0_mm) / PLANE_UNIT_MM);
 }
 
-static void predict_lines(const sp_tag *tags, size_t count, piece_lines *l)
+static void predict_lines(const sp_strip_tag *tags, size_t count, piece_lines *l)
 {
-  const sp_tag *all[SP_STRIP_TAGS];
+  const sp_strip_tag *all[SP_STRIP_TAGS];
   projection whole;
   l->count = 0;
   for (size_t i = 0; i < count; i++)
@@ -208,7 +208,7 @@ static void predict_lines(const sp_tag *tags, size_t count, piece_lines *l)
     return;
   for (int32_t k = 0; k < SP_STRIP_GRADUATIONS; k++) {
     const double X = k * SP_STRIP_PITCH_MM, Y = SP_STRIP_GRADUATED_MM;
-    const sp_tag *near[NEAREST] = {NULL};
+    const sp_strip_tag *near[NEAREST] = {NULL};
     projection p;
     const size_t n = nearest_tags(tags, count, X, near);
     if (n < NEAREST ||
@@ -338,12 +338,12 @@ static void add_far_rail(const piece_lines *l, double tag_sd_px, const sp_strip_
   }
 }
 
-static void add_tag_centres(const sp_tag *tags, size_t count, sp_strip_piece *piece, sp_strip_sight *sight)
+static void add_tag_centres(const sp_strip_tag *tags, size_t count, sp_strip_piece *piece, sp_strip_sight *sight)
 {
   for (size_t i = 0; i < count; i++) {
     const int32_t j = tags[i].number % SP_STRIP_TAGS;
     const sp_point place = tag_place_mm(j);
-    place_point(next_point(sight, piece, SP_STRIP_TAG_CENTRE, j), tags[i].centre, place.x, place.y, tags[i].sd_px,
+    place_point(next_point(sight, piece, SP_STRIP_TAG_CENTRE, j), tags[i].centre_px, place.x, place.y, tags[i].sd_px,
                 tags[i].sd_px);
     piece->tags++;
   }
@@ -377,12 +377,12 @@ static void describe(const sp_raster *raster, const piece_lines *l, const sp_rul
 }
 
 /* Corners of the paper, by the tags nearest to each end. */
-static void find_corners(const sp_tag *tags, size_t count, sp_strip_piece *piece)
+static void find_corners(const sp_strip_tag *tags, size_t count, sp_strip_piece *piece)
 {
   static const double BEYOND = SP_STRIP_PITCH_MM;
   for (int end = 0; end < 2; end++) {
     const double X = end ? SP_STRIP_LENGTH_MM + BEYOND : -BEYOND;
-    const sp_tag *near[NEAREST] = {NULL};
+    const sp_strip_tag *near[NEAREST] = {NULL};
     projection p;
     for (size_t i = 0; i < NEAREST; i++)
       near[i] = end ? &tags[count - 1 - i] : &tags[i];
@@ -410,7 +410,7 @@ static sp_status measure_lines(const sp_raster *raster, piece_lines *l, sp_ruled
   return status;
 }
 
-static sp_status measure_piece(const sp_raster *raster, const sp_tag *tags, size_t count, sp_strip_sight *sight,
+static sp_status measure_piece(const sp_raster *raster, const sp_strip_tag *tags, size_t count, sp_strip_sight *sight,
                                sp_error *err)
 {
   sp_strip_piece *piece = &sight->piece[sight->piece_count];
@@ -449,7 +449,7 @@ static sp_status measure_piece(const sp_raster *raster, const sp_tag *tags, size
 /* ---- all pieces ---------------------------------------------------------------------------------------------------
  */
 
-static sp_status measure_pieces(const sp_raster *raster, sp_tag *tags, size_t count, sp_strip_sight *sight,
+static sp_status measure_pieces(const sp_raster *raster, sp_strip_tag *tags, size_t count, sp_strip_sight *sight,
                                 sp_error *err)
 {
   sp_status status = SP_OK;
@@ -504,9 +504,42 @@ static void drop_overlapping(sp_strip_sight *sight)
   sight->point_count = kept;
 }
 
+/* Takes the tags over. */
+static sp_status look_by_own_tags(const sp_raster *raster, sp_strip_tag *tags, size_t count, sp_strip_sight *sight,
+                                  sp_error *err)
+{
+  sight->tags = tags;
+  sight->tags_seen = count;
+  sp_strip_tag *sifted = calloc(count + 1, sizeof *sifted);
+  sp_status status = sifted ? SP_OK : sp_fail_memory(err);
+  if (sifted && count)
+    memcpy(sifted, tags, count * sizeof *sifted);
+  if (!status)
+    status = measure_pieces(raster, sifted, count, sight, err);
+  if (!status)
+    drop_overlapping(sight);
+  free(sifted);
+  return status;
+}
+
+sp_status sp_strip_look_by_tags(const sp_raster *raster, const sp_strip_tag *tags, size_t count, sp_strip_sight *sight,
+                                sp_error *err)
+{
+  memset(sight, 0, sizeof *sight);
+  sp_strip_tag *own = calloc(count + 1, sizeof *own);
+  if (!own)
+    return sp_fail_memory(err);
+  if (count)
+    memcpy(own, tags, count * sizeof *own);
+  const sp_status status = look_by_own_tags(raster, own, count, sight, err);
+  if (status)
+    sp_strip_sight_free(sight);
+  return status;
+}
+
 sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_strip_sight *sight, sp_error *err)
 {
-  sp_tag *tags = NULL;
+  sp_strip_tag *tags = NULL;
   size_t count = 0;
   memset(sight, 0, sizeof *sight);
   sp_status status = SP_OK;
@@ -519,12 +552,10 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
   const bool expected = effort == SP_STRIP_LOOK || effort == SP_STRIP_SEARCH;
   const sp_tag_search search = expected ? SP_TAGS_ALL : SP_TAGS_GLANCE;
   status = sp_strip_find_tags(raster, LOOK_PX, search, &tags, &count, err);
-  sight->tags_seen = count;
-  if (!status)
-    status = measure_pieces(raster, tags, count, sight, err);
-  if (!status)
-    drop_overlapping(sight);
-  free(tags);
+  if (status)
+    free(tags);
+  else
+    status = look_by_own_tags(raster, tags, count, sight, err);
   if (!status && !count && effort == SP_STRIP_SEARCH) {
     status = sp_strip_find_tags(raster, LOOK_PX, SP_TAGS_MIRRORED, &tags, &count, err);
     sight->mirrored = count >= LEAST_TAGS;
@@ -537,6 +568,7 @@ sp_status sp_strip_look(const sp_raster *raster, sp_strip_effort effort, sp_stri
 
 void sp_strip_sight_free(sp_strip_sight *sight)
 {
+  free(sight->tags);
   free(sight->points);
   memset(sight, 0, sizeof *sight);
 }

@@ -12,16 +12,6 @@ enum { SP_TAG_CELLS = 8 };
 /* The pattern of tag `number`, true = black; row by row from the top as printed. */
 sp_status sp_strip_pattern(int32_t number, bool black[SP_TAG_CELLS][SP_TAG_CELLS], sp_error *err);
 
-/* A tag seen. Corners in the order of the tag's own frame, as printed: lower left, lower right, upper right, upper
- * left.
- */
-typedef struct sp_tag {
-  int32_t number;
-  sp_point corner[4]; /* px */
-  sp_point centre;
-  double sd_px; /* of the centre */
-} sp_tag;
-
 typedef enum sp_tag_search {
   SP_TAGS_GLANCE, /* only where much black and white lies together */
   SP_TAGS_ALL,
@@ -30,7 +20,7 @@ typedef enum sp_tag_search {
 
 /* Looks for tags of the family in the picture, reduced so that no side has more than most_px pixels. `tags` is the
  * caller's to free. */
-sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, sp_tag_search search, sp_tag **tags,
+sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, sp_tag_search search, sp_strip_tag **tags,
                              size_t *count, sp_error *err);
 
 /* A straight dark line as predicted, and what the fit found. */

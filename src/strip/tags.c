@@ -298,23 +298,23 @@ static sp_point to_picture(const double at[2], const excerpt *e)
   return (sp_point){(at[0] + e->of.x) * e->factor - 0.5, (at[1] + e->of.y) * e->factor - 0.5};
 }
 
-static sp_tag tag_of(const apriltag_detection_t *d, const excerpt *e)
+static sp_strip_tag tag_of(const apriltag_detection_t *d, const excerpt *e)
 {
-  sp_tag tag = {.number = d->id, .centre = to_picture(d->c, e), .sd_px = CENTRE_SD * e->factor};
+  sp_strip_tag tag = {.number = d->id, .centre_px = to_picture(d->c, e), .sd_px = CENTRE_SD * e->factor};
   for (int i = 0; i < 4; i++)
-    tag.corner[i] = to_picture(d->p[i], e);
+    tag.corner_px[i] = to_picture(d->p[i], e);
   return tag;
 }
 
 static int by_number(const void *a, const void *b)
 {
-  const sp_tag *p = a, *q = b;
+  const sp_strip_tag *p = a, *q = b;
   if (p->number != q->number)
     return p->number < q->number ? -1 : 1;
-  return (p->centre.x > q->centre.x) - (p->centre.x < q->centre.x);
+  return (p->centre_px.x > q->centre_px.x) - (p->centre_px.x < q->centre_px.x);
 }
 
-static sp_status collect(zarray_t *found, const excerpt *e, sp_tag **tags, size_t *count, sp_error *err)
+static sp_status collect(zarray_t *found, const excerpt *e, sp_strip_tag **tags, size_t *count, sp_error *err)
 {
   const int n = zarray_size(found);
   *tags = calloc((size_t)n + 1, sizeof **tags);
@@ -330,7 +330,7 @@ static sp_status collect(zarray_t *found, const excerpt *e, sp_tag **tags, size_
   return SP_OK;
 }
 
-static sp_status detect(image_u8_t *image, const excerpt *e, sp_tag **tags, size_t *count, sp_error *err)
+static sp_status detect(image_u8_t *image, const excerpt *e, sp_strip_tag **tags, size_t *count, sp_error *err)
 {
   apriltag_family_t *family = tag36h11_create();
   apriltag_detector_t *detector = apriltag_detector_create();
@@ -355,7 +355,7 @@ static sp_status detect(image_u8_t *image, const excerpt *e, sp_tag **tags, size
   return status;
 }
 
-sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, sp_tag_search search, sp_tag **tags,
+sp_status sp_strip_find_tags(const sp_raster *raster, uint32_t most_px, sp_tag_search search, sp_strip_tag **tags,
                              size_t *count, sp_error *err)
 {
   const uint32_t longer = raster->width_px > raster->height_px ? raster->width_px : raster->height_px;

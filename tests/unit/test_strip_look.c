@@ -148,17 +148,12 @@ static double lean_rms(const sp_strip_sight *sight, const camera *k)
   return sqrt(sum / (double)count);
 }
 
-static void check_view(const sheet *s, double turn_rad, double g, double h, size_t least)
+static void check_sight(const sp_strip_sight *sight, const camera *k, size_t least)
 {
-  const camera k = camera_at(turn_rad, g, h);
-  sp_raster r = photograph(s, &k);
-  sp_strip_sight sight;
-  sp_error err = {0};
-  assert_int_equal(sp_strip_look(&r, SP_STRIP_LOOK, &sight, &err), SP_OK);
-  assert_int_equal(sight.piece_count, 2);
-  assert_int_equal(sight.twice, 0);
-  const misses grad = compare(&sight, &k, SP_STRIP_GRADUATION), tags = compare(&sight, &k, SP_STRIP_TAG_CENTRE);
-  const misses rail = compare(&sight, &k, SP_STRIP_FAR_RAIL);
+  assert_int_equal(sight->piece_count, 2);
+  assert_int_equal(sight->twice, 0);
+  const misses grad = compare(sight, k, SP_STRIP_GRADUATION), tags = compare(sight, k, SP_STRIP_TAG_CENTRE);
+  const misses rail = compare(sight, k, SP_STRIP_FAR_RAIL);
   assert_true(grad.count >= least && rail.count > 40 && tags.count >= 30);
   CHECK_BELOW(sqrt(grad.along2 / (double)grad.count),
               0.03); /* px; this camera hardly blurs, so a line's place in the pixel shows */
@@ -166,7 +161,42 @@ static void check_view(const sheet *s, double turn_rad, double g, double h, size
   CHECK_BELOW(sqrt(grad.across2 / (double)grad.count), 0.15);
   CHECK_BELOW(sqrt(rail.across2 / (double)rail.count), 0.05);
   CHECK_BELOW(sqrt(tags.along2 / (double)tags.count), 0.5);
-  CHECK_BELOW(lean_rms(&sight, &k), 0.003); /* rad; 0.1 px from end to end of a graduation of 42 px */
+  CHECK_BELOW(lean_rms(sight, k), 0.003); /* rad; 0.1 px from end to end of a graduation of 42 px */
+}
+
+static void check_view(const sheet *s, double turn_rad, double g, double h, size_t least)
+{
+  const camera k = camera_at(turn_rad, g, h);
+  sp_raster r = photograph(s, &k);
+  sp_strip_sight sight;
+  sp_error err = {0};
+  assert_int_equal(sp_strip_look(&r, SP_STRIP_LOOK, &sight, &err), SP_OK);
+  check_sight(&sight, &k, least);
+  sp_strip_sight_free(&sight);
+  sp_raster_free(&r);
+}
+
+/* Tags known from elsewhere, each some tenths of a pixel off: they say where to look, the lines where they are. */
+static void test_by_known_tags(void **state)
+{
+  const camera k = camera_at(0.0, 0.0, 0.0);
+  sp_raster r = photograph(*state, &k);
+  sp_strip_sight sight, again;
+  sp_error err = {0};
+  assert_int_equal(sp_strip_look(&r, SP_STRIP_LOOK, &sight, &err), SP_OK);
+  assert_true(sight.tags_seen >= 30);
+  for (size_t i = 0; i < sight.tags_seen; i++)
+    for (int c = 0; c < 4; c++) {
+      sight.tags[i].corner_px[c].x += 0.1 * (double)((i + (size_t)c) % 5) - 0.2;
+      sight.tags[i].corner_px[c].y += 0.1 * (double)((i + 2 * (size_t)c) % 5) - 0.2;
+    }
+  assert_int_equal(sp_strip_look_by_tags(&r, sight.tags, sight.tags_seen, &again, &err), SP_OK);
+  assert_int_equal(again.tags_seen, sight.tags_seen);
+  check_sight(&again, &k, 2 * SP_STRIP_GRADUATIONS);
+  sp_strip_sight_free(&again);
+  assert_int_equal(sp_strip_look_by_tags(&r, NULL, 0, &again, &err), SP_OK);
+  assert_int_equal(again.piece_count, 0);
+  sp_strip_sight_free(&again);
   sp_strip_sight_free(&sight);
   sp_raster_free(&r);
 }
@@ -302,7 +332,7 @@ int main(void)
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_seen_squarely),    cmocka_unit_test(test_upside_down), cmocka_unit_test(test_turned),
       cmocka_unit_test(test_seen_at_an_angle), cmocka_unit_test(test_mirrored),    cmocka_unit_test(test_nothing_there),
-      cmocka_unit_test(test_check_lengths),    cmocka_unit_test(test_overlapping),
+      cmocka_unit_test(test_check_lengths),    cmocka_unit_test(test_overlapping), cmocka_unit_test(test_by_known_tags),
   };
   return cmocka_run_group_tests(tests, make_sheet, free_sheet);
 }
