@@ -131,26 +131,18 @@ static double width_at(const sp_line_fit *f, const sp_piece *p)
 
 enum { WINDOW = 2 * SP_STACK_HALF_PX + 1, LANES = 4, PADDED = (WINDOW + LANES - 1) / LANES * LANES };
 
-/* The equations of one piece, pixel by pixel: level, slope, mark, and the mark's derivatives by shift or by both walls,
- * all for a mark of height 1. What is beyond the window is 0. */
-typedef struct design {
-  int columns;
-  double column[MAX_COLUMNS][PADDED], y[PADDED];
-} design;
+/* What a line's pieces are held against, tabled: its cross-section and the wood around it. */
+typedef struct tables {
+  sp_profile profile; /* of a knife line, whose walls move together, `left` is both derivatives added up */
+  float ground[SP_PROFILE_SIZE];
+} tables;
 
-/* The grey less what is known of the wood around; sp_ground_at for a whole row. */
-static void take_ground_out(const sp_line_fit *f, const sp_piece *p, double x, int32_t n, double *restrict y)
-{
-  const double *node = f->ground, last = SP_GROUND_NODES - 1.0, step = 0.5 * last / f->usual_px;
-  const double first = (x + f->usual_px) * step;
-  for (int32_t i = 0; i < n; i++) {
-    double at = first + i * step;
-    at = at > 0.0 ? at : 0.0;
-    at = at < last ? at : last;
-    const int k = at < last - 1.0 ? (int)at : SP_GROUND_NODES - 2;
-    y[i] = (double)p->value[i] - (node[k] + (at - k) * (node[k + 1] - node[k]));
-  }
-}
+/* The equations of one piece, pixel by pixel, for a mark of height 1: the mark, its derivatives by shift or by both
+ * walls, and the grey. Level and slope need no columns. What is beyond the window is 0. */
+enum { MOST_ROWS = 3 };
+typedef struct design {
+  double row[MOST_ROWS][PADDED], y[PADDED];
+} design;
 
 /* One table along the piece. The table has the mean width: where a slot is wider, each half is looked up as far from
  * its own wall as the pixel is from the wall here. */
@@ -165,39 +157,68 @@ static void look_up(const float *table, double x, double wider, int32_t n, doubl
   sp_profile_row(table, x + left - wider, n - left, out + left);
 }
 
-static void lay_out_piece(const sp_line_fit *f, const sp_profile *t, const sp_piece *p, design *d)
+/* Looks everything up for a piece whose first pixel lies at x. */
+static void lay_out_piece(const sp_line_fit *f, const tables *t, const sp_piece *p, double x, design *d)
 {
-  const double x = p->first_u - middle_at(f, p);
-  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p) - f->shape.width_px) : 0.0;
   const int32_t n = 2 * f->half_px + 1;
-  double *const left = d->column[3], *const right = d->column[4];
-  d->columns = f->kind == SP_MARK_SLOT ? 5 : 4;
-  for (int32_t i = 0; i < n; i++) {
-    d->column[0][i] = 1.0;
-    d->column[1][i] = (x + i) * (1.0 / f->half_px);
-  }
-  look_up(t->value, x, wider, n, d->column[2]);
-  look_up(t->left, x, wider, n, left);
-  look_up(t->right, x, wider, n, right);
-  for (int32_t i = 0; d->columns == 4 && i < n; i++)
-    left[i] += right[i];
-  take_ground_out(f, p, x, n, d->y);
+  const double wider = f->kind == SP_MARK_SLOT ? 0.5 * (width_at(f, p) - f->shape.width_px) : 0.0;
+  look_up(t->profile.value, x, wider, n, d->row[0]);
+  look_up(t->profile.left, x, wider, n, d->row[1]);
+  if (f->kind == SP_MARK_SLOT)
+    look_up(t->profile.right, x, wider, n, d->row[2]);
+  sp_profile_row(t->ground, x, n, d->y);
 }
 
-/* Several running sums, so that several products can be made at once. n is a multiple of LANES. */
-static inline double dot(const double *restrict a, const double *restrict b, int32_t n)
+/* Several running sums of each product at once. */
+typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
+
+static inline double sum_of(const lanes *v)
 {
-  double lane[LANES] = {0.0};
-  for (int32_t i = 0; i < n; i += LANES)
-    for (int k = 0; k < LANES; k++)
-      lane[k] += a[i + k] * b[i + k];
-  return (lane[0] + lane[1]) + (lane[2] + lane[3]);
+  return ((*v)[0] + (*v)[1]) + ((*v)[2] + (*v)[3]);
+}
+
+/* Products of `rows` rows with level, slope and each other, into the lower triangle of the normal equations, with
+ * level and slope as the first two; of all with the grey; returns that of the grey with itself. */
+static inline double multiply(const design *d, double x, double by_half, int32_t n, int rows, double *gram, double *z)
+{
+  const int m = rows + 2;
+  lanes level[MOST_ROWS] = {{0.0}}, slope[MOST_ROWS] = {{0.0}}, grey[MOST_ROWS] = {{0.0}};
+  lanes each[MOST_ROWS * MOST_ROWS] = {{0.0}}, y_level = {0.0}, y_slope = {0.0}, y_y = {0.0};
+  lanes place = {x, x + 1.0, x + 2.0, x + 3.0};
+  for (int32_t i = 0; i < n; i += LANES, place += LANES) {
+    const lanes at = place * by_half;
+    lanes y, row[MOST_ROWS];
+    memcpy(&y, d->y + i, sizeof y);
+    for (int a = 0; a < rows; a++)
+      memcpy(&row[a], d->row[a] + i, sizeof *row);
+    y_level += y;
+    y_slope += at * y;
+    y_y += y * y;
+    for (int a = 0; a < rows; a++) {
+      level[a] += row[a];
+      slope[a] += row[a] * at;
+      grey[a] += row[a] * y;
+      for (int b = 0; b <= a; b++)
+        each[a * MOST_ROWS + b] += row[a] * row[b];
+    }
+  }
+  z[0] = sum_of(&y_level);
+  z[1] = sum_of(&y_slope);
+  for (int a = 0; a < rows; a++) {
+    double *out = gram + (a + 2) * m;
+    z[a + 2] = sum_of(&grey[a]);
+    out[0] = sum_of(&level[a]);
+    out[1] = sum_of(&slope[a]);
+    for (int b = 0; b <= a; b++)
+      out[b + 2] = sum_of(&each[a * MOST_ROWS + b]);
+  }
+  return sum_of(&y_y);
 }
 
 /* Products of level and slope with themselves: sums of 1, x and x^2 over evenly spaced x. */
-static void level_and_slope(const double *x, int32_t n, int columns, double *gram)
+static void level_and_slope(double first, double last, int32_t n, int columns, double *gram)
 {
-  const double middle = 0.5 * (x[0] + x[n - 1]), spread = x[n - 1] - x[0];
+  const double middle = 0.5 * (first + last), spread = last - first;
   gram[0] = n;
   gram[columns] = n * middle;
   gram[columns + 1] = n * (middle * middle + spread * spread * (n + 1.0) / (12.0 * (n - 1.0)));
@@ -223,18 +244,18 @@ static void unit_shifts(int m, const double *l, const double *z, sp_piece *p)
 /* Height, level and residual scatter of the mark in this piece, the line's place taken as it is, and what the shift
  * would be for a mark of height 1. Scaling the shift's columns scales their rows of the Cholesky factor alike, so one
  * factor serves both, whatever height the shift is taken with later. */
-SP_WIDE static void measure_piece(const sp_line_fit *f, const sp_profile *t, design *d, sp_piece *p)
+SP_WIDE static void measure_piece(const sp_line_fit *f, const tables *t, design *d, sp_piece *p)
 {
   double l[MAX_COLUMNS * MAX_COLUMNS], z[MAX_COLUMNS];
-  const int32_t n = 2 * f->half_px + 1, padded = (n + LANES - 1) / LANES * LANES;
-  lay_out_piece(f, t, p, d);
-  const int m = d->columns;
-  level_and_slope(d->column[1], n, m, l);
-  for (int a = 0; a < m; a++) {
-    for (int b = 0; a > 1 && b <= a; b++)
-      l[a * m + b] = dot(d->column[a], d->column[b], padded);
-    z[a] = dot(d->column[a], d->y, padded);
-  }
+  const int32_t n = 2 * f->half_px + 1;
+  const int rows = f->kind == SP_MARK_SLOT ? 3 : 2, m = rows + 2;
+  const double x = p->first_u - middle_at(f, p), by_half = 1.0 / f->half_px;
+  lay_out_piece(f, t, p, x, d);
+  for (int32_t i = 0; i < n; i++)
+    d->y[i] = (double)p->value[i] - d->y[i];
+  level_and_slope(x * by_half, (x + n - 1) * by_half, n, m, l);
+  const double squares =
+      rows == 2 ? multiply(d, x, by_half, n, 2, l, z) : multiply(d, x, by_half, n, 3, l, z); /* each unrolled */
   p->usable = sp_cholesky((size_t)m, l);
   if (!p->usable)
     return;
@@ -242,7 +263,7 @@ SP_WIDE static void measure_piece(const sp_line_fit *f, const sp_profile *t, des
   p->height = z[2] / l[2 * m + 2];
   const double slope = (z[1] - l[2 * m + 1] * p->height) / l[m + 1];
   p->level = (z[0] - l[2 * m] * p->height - l[m] * slope) / l[0];
-  const double rest = dot(d->y, d->y, padded) - z[0] * z[0] - z[1] * z[1] - z[2] * z[2];
+  const double rest = squares - z[0] * z[0] - z[1] * z[1] - z[2] * z[2];
   p->noise = sqrt(fmax(rest, 0.0) / (n - 3));
   unit_shifts(m, l, z, p);
 }
@@ -509,6 +530,7 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   if (!sp_shape_fit_stack(s, expect, ground, look_for_burr && !(s->clipped && s->light), &fit))
     return;
   memcpy(f->ground, fit.ground, sizeof f->ground);
+  f->ground_tabled = false;
   f->significance = fit.significance;
   f->misfit = fmax(1.0, fit.cost / (double)s->count);
   f->clipped = s->clipped;
@@ -583,15 +605,38 @@ static bool same_shape(const sp_shape *a, const sp_shape *b)
          a->tilt == b->tilt;
 }
 
-static void fit_round(sp_line_fit *f, sp_profile *table, double *work)
+/* The wood around the line, on the places of a profile's table; beyond the window as at its rim. */
+static void table_ground(const sp_line_fit *f, float *table)
+{
+  for (int32_t px = 0; px < SP_PROFILE_LENGTH; px++) {
+    const double x = px - SP_PROFILE_REACH;
+    const bool beyond = fabs(x) > f->usual_px + 1.0;
+    const float rim = (float)f->ground[x < 0.0 ? 0 : SP_GROUND_NODES - 1];
+    for (int32_t phase = 0; phase <= SP_PROFILE_STEPS; phase++)
+      table[phase * SP_PROFILE_LENGTH + px] =
+          beyond ? rim : (float)sp_ground_at(f->ground, f->usual_px, x + (double)phase / SP_PROFILE_STEPS);
+  }
+}
+
+static void table_shape(const sp_line_fit *f, sp_profile *profile)
+{
+  sp_profile_fill(&f->shape, profile);
+  for (size_t i = 0; f->kind != SP_MARK_SLOT && i < SP_PROFILE_SIZE; i++)
+    profile->left[i] += profile->right[i];
+}
+
+static void fit_round(sp_line_fit *f, tables *t, double *work)
 {
   design d = {0};
   if (!same_shape(&f->shape, &f->tabled)) {
-    sp_profile_fill(&f->shape, table);
+    table_shape(f, &t->profile);
     f->tabled = f->shape;
   }
+  if (!f->ground_tabled)
+    table_ground(f, t->ground);
+  f->ground_tabled = true;
   for (size_t k = 0; k < f->count; k++)
-    measure_piece(f, table, &d, &f->pieces[k]);
+    measure_piece(f, t, &d, &f->pieces[k]);
   smooth_heights(f, work);
   double sign = 0.0;
   for (size_t k = 0; k < f->count; k++)
@@ -642,7 +687,7 @@ static double look_ahead(sp_line_fit *f, double *work)
   return farthest;
 }
 
-static void follow_walls(sp_line_fit *f, sp_profile *table, double *work)
+static void follow_walls(sp_line_fit *f, tables *table, double *work)
 {
   double move = FOLLOW_PX;
   for (int round = 0; round < FOLLOWING && move >= FOLLOW_PX; round++) {
@@ -671,7 +716,7 @@ static void straighten_walls(sp_line_fit *f, double *work)
 /* The stack of pieces that lie beside each other was too soft: its cross-section is fitted anew on pieces laid
  * straight.
  */
-static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const sp_ground *ground, sp_profile *table,
+static void follow_wandering(sp_line_fit *f, const sp_expectation *expect, const sp_ground *ground, tables *table,
                              double *work, sp_stack *s)
 {
   if (!(look_ahead(f, work) > FOLLOW_PX))
@@ -702,7 +747,7 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
   f->part = c->part;
   start(c, kind, o->px_per_mm, expect, f);
   sp_status status = read_pieces(view, c, f, err);
-  sp_profile *table = malloc(sizeof *table);
+  tables *table = malloc(sizeof *table);
   sp_stack *s = malloc(sizeof *s);
   double *work = malloc((f->count + 8) * sizeof *work);
   if (!status && (!table || !s || !work))

@@ -197,6 +197,7 @@ typedef struct sp_line_fit {
   double even_from_px;                        /* where the bend is 0 */
   double height;                              /* typical, signed, grey */
   double ground[SP_GROUND_NODES];             /* the wood around, grey */
+  bool ground_tabled;                         /* that is in the table already */
   double cost_of_kind[2], burr_of_kind_px[2]; /* see sp_shape_fit */
   bool burr, clipped;
   int cut_sign; /* see sp_candidate */

@@ -12,22 +12,31 @@
 
 #include "slotproof/numeric.h"
 
-/* a_ij less the part of the rows left of column `columns`. Long rows by several running sums, so that one addition need
- * not wait for the other. */
-static double remainder_at(size_t n, const double *a, size_t i, size_t j, size_t columns)
+enum { LANES = 8 };
+
+/* `from` less the products of long rows, by several running sums, so that one addition need not wait for the other. */
+static double remainder_of_long(const double *ri, const double *rj, size_t columns, double from)
 {
-  enum { LANES = 8 };
-  const double *ri = a + i * n, *rj = a + j * n;
-  double lane[LANES] = {0}, sum = ri[j];
+  double lane[LANES] = {0};
   size_t k = 0;
-  if (columns >= 2 * LANES) {
-    for (; k + LANES <= columns; k += LANES)
-      for (size_t m = 0; m < LANES; m++)
-        lane[m] += ri[k + m] * rj[k + m];
+  for (; k + LANES <= columns; k += LANES)
     for (size_t m = 0; m < LANES; m++)
-      sum -= lane[m];
-  }
+      lane[m] += ri[k + m] * rj[k + m];
+  for (size_t m = 0; m < LANES; m++)
+    from -= lane[m];
   for (; k < columns; k++)
+    from -= ri[k] * rj[k];
+  return from;
+}
+
+/* a_ij less the part of the rows left of column `columns`. Most matrices are small, and there are many of them. */
+static inline double remainder_at(size_t n, const double *a, size_t i, size_t j, size_t columns)
+{
+  const double *ri = a + i * n, *rj = a + j * n;
+  double sum = ri[j];
+  if (columns >= 2 * LANES)
+    return remainder_of_long(ri, rj, columns, sum);
+  for (size_t k = 0; k < columns; k++)
     sum -= ri[k] * rj[k];
   return sum;
 }

@@ -83,7 +83,7 @@ static bool patch_of_nodes(const resampling *r, const sp_point nodes[NODES * NOD
   return true;
 }
 
-static void fill_patch(const sp_raster *source, patch *p)
+SP_WIDE static void fill_patch(const sp_raster *source, patch *p)
 {
   for (int32_t y = 0; y < p->height; y++) {
     const size_t first = (size_t)(p->y + y) * source->width_px + (size_t)p->x;
