@@ -7,6 +7,7 @@
 
 #include "rule_internal.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 
 enum { STACK_STEPS = 4, STACK_BINS = 2 * 14 * STACK_STEPS + 1 };
 
@@ -16,19 +17,29 @@ static double reach_of_stroke(double width, double sigma)
   return 0.5 * width + 7.0 * sigma + 1.0;
 }
 
+/* Puts a value at a place of the table that is so many steps from its middle; a whole pixel's at both of its places. */
+static void put_in_table(int32_t steps, double value, float *table)
+{
+  enum { STEPS = SP_RULE_TABLE_STEPS, LENGTH = SP_RULE_TABLE_LENGTH };
+  const int32_t i = steps + SP_RULE_TABLE_REACH * STEPS, px = i / STEPS;
+  table[i % STEPS * LENGTH + px] = (float)value;
+  if (i % STEPS == 0 && px > 0)
+    table[STEPS * LENGTH + px - 1] = (float)value;
+}
+
 /* T is even, its slope odd: both sides at once. */
 void sp_rule_table_fill(double width, double sigma, profile_table *table)
 {
   const double peak = sp_blurred_box(0.0, width, sigma), h = 1e-3;
-  const int32_t middle = SP_RULE_TABLE_REACH * SP_RULE_TABLE_STEPS;
-  const int32_t reach = (int32_t)fmin(middle, ceil(reach_of_stroke(width, sigma) * SP_RULE_TABLE_STEPS));
+  const double reach = fmin(SP_RULE_TABLE_REACH, reach_of_stroke(width, sigma)) * SP_RULE_TABLE_STEPS;
   memset(table, 0, sizeof *table);
-  for (int32_t i = 0; i <= reach; i++) {
-    const double x = (double)i / SP_RULE_TABLE_STEPS;
-    table->t[middle + i] = table->t[middle - i] = (float)(sp_blurred_box(x, width, sigma) / peak);
-    table->slope[middle + i] =
-        (float)((sp_blurred_box(x + h, width, sigma) - sp_blurred_box(x - h, width, sigma)) / (2.0 * h * peak));
-    table->slope[middle - i] = -table->slope[middle + i];
+  for (int32_t i = 0; i <= (int32_t)reach; i++) {
+    const double x = (double)i / SP_RULE_TABLE_STEPS, value = sp_blurred_box(x, width, sigma) / peak;
+    const double slope = (sp_blurred_box(x + h, width, sigma) - sp_blurred_box(x - h, width, sigma)) / (2.0 * h * peak);
+    put_in_table(i, value, table->t);
+    put_in_table(-i, value, table->t);
+    put_in_table(i, slope, table->slope);
+    put_in_table(-i, -slope, table->slope);
   }
 }
 
@@ -39,52 +50,74 @@ typedef struct fit_setting {
   const profile_table *table;
 } fit_setting;
 
-/* Sum of the neighbours' profiles at u, so that close strokes do not pull each other. */
-static double neighbours(const fit_setting *f, const sp_stroke *s, size_t n, size_t k, double u, double lean)
+/* Adds `height` times the table at x, x + 1, .. x + n - 1; all of them lie the same part of a step past one. */
+static inline void add_from_table(const float *restrict table, double x, int32_t n, double height, double *restrict out)
 {
-  double sum = 0.0;
+  enum { STEPS = SP_RULE_TABLE_STEPS, LENGTH = SP_RULE_TABLE_LENGTH };
+  const double place = (x + SP_RULE_TABLE_REACH) * STEPS, whole = floor(place), part = place - whole;
+  const int32_t px = (int32_t)floor(whole / STEPS), phase = (int32_t)whole - px * STEPS;
+  const int32_t from = px < 0 ? -px : 0, to = px + n > LENGTH ? LENGTH - px : n;
+  if (from >= to)
+    return;
+  const float *restrict a = table + phase * LENGTH + px + from, *restrict b = a + LENGTH;
+  double *restrict o = out + from;
+  for (int32_t i = 0; i < to - from; i++)
+    o[i] += height * ((double)a[i] + part * (double)(b[i] - a[i]));
+}
+
+enum { TERMS = 4, MOST_WINDOW = 2 * SP_RULE_TABLE_REACH };
+/* Level, slope of the background, height, place: a row of the equations, all products of it at once. */
+typedef double terms __attribute__((vector_size(TERMS * sizeof(double))));
+
+typedef struct step_sums {
+  terms gram[TERMS], rhs;
+} step_sums;
+
+/* The pixels of sub-band j about stroke k; the neighbours' profiles are taken off, so that close strokes do not pull
+ * each other. */
+static inline void add_band(const fit_setting *f, const sp_stroke *s, size_t n, size_t k, int32_t j, bool sloped,
+                            step_sums *sums)
+{
+  double model[MOST_WINDOW], shape[MOST_WINDOW], steep[MOST_WINDOW], level = 0.0;
+  const double lean = -f->b->slope * (sp_rule_band_centre(f->b, j) - f->base), middle = s[k].u_px + lean;
+  const float *x = sp_rule_band(f->b, j);
+  const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half), count = hi - lo + 1;
+  if (lo < 0 || hi >= f->b->length)
+    return;
+  for (int32_t i = lo; i <= hi; i++)
+    level += (double)x[i];
+  level /= count;
+  for (int32_t i = 0; i < count; i++)
+    model[i] = shape[i] = steep[i] = 0.0;
   for (size_t m = k > 0 ? k - 1 : 0; m <= k + 1 && m < n; m++)
     if (m != k)
-      sum += s[m].amplitude * sp_rule_table_at(f->table->t, u - s[m].u_px - lean);
-  return sum;
+      add_from_table(f->table->t, lo - s[m].u_px - lean, count, s[m].amplitude, model);
+  add_from_table(f->table->t, lo - middle, count, 1.0, shape);
+  add_from_table(f->table->slope, lo - middle, count, -s[k].amplitude, steep);
+  for (int32_t i = 0; i < count; i++) {
+    const double y = (double)x[lo + i] - level - model[i] - s[k].amplitude * shape[i];
+    const terms row = {1.0, sloped ? lo + i - middle : 0.0, shape[i], steep[i]};
+    for (int a = 0; a < TERMS; a++)
+      sums->gram[a] += row[a] * row;
+    sums->rhs += y * row;
+  }
 }
 
 /* One Gauss-Newton step for stroke k: level, slope of the background, height, place. Returns the step in px. */
-static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
+SP_WIDE static double fit_step(const fit_setting *f, sp_stroke *s, size_t n, size_t k)
 {
-  double gram[16] = {0}, rhs[4] = {0};
+  step_sums sums = {.rhs = {0.0}};
+  double gram[TERMS * TERMS], rhs[TERMS];
   const bool sloped = f->half >= 5.0;
-  for (int32_t j = f->z.first; j <= f->z.last; j++) {
-    const double lean = -f->b->slope * (sp_rule_band_centre(f->b, j) - f->base);
-    const double middle = s[k].u_px + lean;
-    const float *x = sp_rule_band(f->b, j);
-    const int32_t lo = (int32_t)ceil(middle - f->half), hi = (int32_t)floor(middle + f->half);
-    if (lo < 0 || hi >= f->b->length)
-      continue;
-    double level = 0.0;
-    for (int32_t i = lo; i <= hi; i++)
-      level += (double)x[i];
-    level /= hi - lo + 1;
-    for (int32_t i = lo; i <= hi; i++) {
-      const double d = i - middle;
-      const double row[4] = {1.0, sloped ? d : 0.0, sp_rule_table_at(f->table->t, d),
-                             -s[k].amplitude * sp_rule_table_at(f->table->slope, d)};
-      const double y = (double)x[i] - level - neighbours(f, s, n, k, i, lean) - s[k].amplitude * row[2];
-      for (int32_t a = 0; a < 4; a++) {
-        for (int32_t c = 0; c <= a; c++)
-          gram[4 * a + c] += row[a] * row[c];
-        rhs[a] += row[a] * y;
-      }
-    }
-  }
+  for (int32_t j = f->z.first; j <= f->z.last; j++)
+    add_band(f, s, n, k, j, sloped, &sums);
+  memcpy(gram, sums.gram, sizeof gram);
+  memcpy(rhs, &sums.rhs, sizeof rhs);
   if (!sloped)
     gram[5] = 1.0;
-  for (int32_t a = 0; a < 4; a++)
-    for (int32_t c = a + 1; c < 4; c++)
-      gram[4 * a + c] = gram[4 * c + a];
-  if (!sp_cholesky(4, gram))
+  if (!sp_cholesky(TERMS, gram))
     return 1e9;
-  sp_cholesky_solve(4, gram, rhs);
+  sp_cholesky_solve(TERMS, gram, rhs);
   s[k].amplitude += rhs[2];
   const double most = 0.5, step = rhs[3] > most ? most : rhs[3] < -most ? -most : rhs[3];
   s[k].u_px += step;

@@ -31,9 +31,15 @@ typedef struct zone {
   int32_t first, last; /* sub-bands, inclusive */
 } zone;
 
-/* The blurred box T and its slope on a table: T(x) = [Phi((x + w/2)/s) - Phi((x - w/2)/s)], peak scaled to 1. */
+/* The blurred box T and its slope on a table: T(x) = [Phi((x + w/2)/s) - Phi((x - w/2)/s)], peak scaled to 1. What lies
+ * a whole pixel apart stands side by side, because the pixels of a row ask for that: t[phase * SP_RULE_TABLE_LENGTH +
+ * px]. The last phase is the first of the next pixel. */
+enum {
+  SP_RULE_TABLE_LENGTH = 2 * SP_RULE_TABLE_REACH + 1,
+  SP_RULE_TABLE_SIZE = (SP_RULE_TABLE_STEPS + 1) * SP_RULE_TABLE_LENGTH
+};
 typedef struct profile_table {
-  float t[2 * SP_RULE_TABLE_REACH * SP_RULE_TABLE_STEPS + 2], slope[2 * SP_RULE_TABLE_REACH * SP_RULE_TABLE_STEPS + 2];
+  float t[SP_RULE_TABLE_SIZE], slope[SP_RULE_TABLE_SIZE];
 } profile_table;
 
 static inline double sp_rule_band_centre(const bands *b, int32_t j)
@@ -57,7 +63,8 @@ static inline double sp_rule_table_at(const float *table, double x)
   if (p <= 0.0 || p >= 2.0 * SP_RULE_TABLE_REACH * SP_RULE_TABLE_STEPS)
     return 0.0;
   const int32_t i = (int32_t)p;
-  return (double)table[i] + (p - i) * (double)(table[i + 1] - table[i]);
+  const float *at = table + i % SP_RULE_TABLE_STEPS * SP_RULE_TABLE_LENGTH + i / SP_RULE_TABLE_STEPS;
+  return (double)at[0] + (p - i) * (double)(at[SP_RULE_TABLE_LENGTH] - at[0]);
 }
 
 /* bands.c */
