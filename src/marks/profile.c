@@ -4,7 +4,7 @@
 #include <string.h>
 
 #include "marks_internal.h"
-#include "normal.h"
+#include "numeric/normal.h"
 #include "slotproof/numeric.h"
 #include "workers/wide.h"
 

@@ -14,7 +14,7 @@
 #include <string.h>
 
 #include "marks_internal.h"
-#include "normal.h"
+#include "numeric/normal.h"
 #include "slotproof/numeric.h"
 
 enum {

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "numeric/normal.h"
 #include "rule_internal.h"
 #include "slotproof/numeric.h"
 #include "workers/wide.h"
@@ -156,26 +157,48 @@ static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, 
   return m;
 }
 
-/* A stroke and its neighbours at x, as far as they reach. */
-static double stroke_among_others(double x, double period, double width, double sigma)
+typedef struct stroke_stack {
+  const double *x, *y;
+  size_t count;
+  double period;
+  const sp_normal *normal;
+} stroke_stack;
+
+/* The two points that average over a pixel (numeric/box.c). */
+static const double PIXEL_POINT = 0.28867513459481288;
+
+/* sp_blurred_box to 1e-7, from the table; times two. */
+static inline double box_twice(const sp_normal *normal, double x, double width, double by_sigma)
 {
-  const double reach = reach_of_stroke(width, sigma);
-  double sum = 0.0;
-  for (int k = -1; k <= 1; k++)
-    if (fabs(x + k * period) < reach)
-      sum += sp_blurred_box(x + k * period, width, sigma);
+  double pdf, sum = 0.0;
+  for (int side = -1; side <= 1; side += 2)
+    sum += sp_normal_at(normal, (x + side * PIXEL_POINT + 0.5 * width) * by_sigma, &pdf) -
+           sp_normal_at(normal, (x + side * PIXEL_POINT - 0.5 * width) * by_sigma, &pdf);
   return sum;
 }
 
-/* What is left of the stack after the best height and level for this width and blur. */
-static double stack_rest(const double *x, const double *y, size_t n, double period, double width, double sigma)
+/* A stroke and its neighbours at x, as far as they reach. */
+static double stroke_among_others(const stroke_stack *k, double x, double width, double sigma)
 {
+  const double reach = reach_of_stroke(width, sigma), by_sigma = 1.0 / sigma;
+  double sum = 0.0;
+  for (int m = -1; m <= 1; m++)
+    if (fabs(x + m * k->period) < reach)
+      sum += box_twice(k->normal, x + m * k->period, width, by_sigma);
+  return 0.5 * sum;
+}
+
+/* What is left of the stack after the best height and level for this width and blur. */
+static double stack_rest(const stroke_stack *k, double width, double sigma)
+{
+  const double *x = k->x, *y = k->y;
+  const size_t n = k->count;
   double st = 0, sy = 0, stt = 0, sty = 0, syy = 0, shape[STACK_BINS / 2 + 1];
   size_t filled = 0; /* the shape is even: once for both sides */
   for (size_t i = 0; i < n; i++) {
     const size_t bin = (size_t)(fabs(x[i]) * STACK_STEPS + 0.5);
     for (; filled <= bin; filled++)
-      shape[filled] = stroke_among_others((double)filled / STACK_STEPS, period, width, sigma);
+      shape[filled] = stroke_among_others(k, (double)filled / STACK_STEPS, width, sigma);
     const double t = shape[bin];
     st += t;
     sy += y[i];
@@ -187,33 +210,27 @@ static double stack_rest(const double *x, const double *y, size_t n, double peri
   return det > 0.0 ? syy - sy * sy / m - cov * cov / det : INFINITY;
 }
 
-typedef struct stroke_stack {
-  const double *x, *y;
-  size_t count;
-  double period;
-} stroke_stack;
-
 /* Best width for a given blur, by golden section: the rest has one minimum in the width. */
 static double best_width(const stroke_stack *k, double sigma, double *width)
 {
   const double golden = 0.6180339887498949;
   double lo = 0.3, hi = fmin(0.75 * k->period, 14.0);
   double a = hi - golden * (hi - lo), b = lo + golden * (hi - lo);
-  double fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
-  double fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+  double fa = stack_rest(k, a, sigma);
+  double fb = stack_rest(k, b, sigma);
   while (hi - lo > 0.02) {
     if (fa < fb) {
       hi = b;
       b = a;
       fb = fa;
       a = hi - golden * (hi - lo);
-      fa = stack_rest(k->x, k->y, k->count, k->period, a, sigma);
+      fa = stack_rest(k, a, sigma);
     } else {
       lo = a;
       a = b;
       fa = fb;
       b = lo + golden * (hi - lo);
-      fb = stack_rest(k->x, k->y, k->count, k->period, b, sigma);
+      fb = stack_rest(k, b, sigma);
     }
   }
   *width = 0.5 * (lo + hi);
@@ -248,7 +265,7 @@ static double doubt_of_blur(const stroke_stack *k, double width, double sigma)
 {
   const double tenth = 1.1;
   double w;
-  const double rest = stack_rest(k->x, k->y, k->count, k->period, width, sigma);
+  const double rest = stack_rest(k, width, sigma);
   const double worse = fmin(best_width(k, sigma * tenth, &w), best_width(k, sigma / tenth, &w));
   const double variance = 2.0 * rest / fmax(1.0, (double)k->count - 4.0);
   return worse > rest ? fmin(0.5, log(tenth) * sqrt(variance / (worse - rest))) : 0.5;
@@ -275,19 +292,22 @@ static void drop_unlike(sp_rule_reading *r)
 sp_status sp_rule_refine(const bands *b, zone z, double base, double period, sp_rule_reading *reading, sp_error *err)
 {
   profile_table *table = malloc(sizeof *table);
+  sp_normal *normal = malloc(sizeof *normal);
   double *x = malloc(512 * sizeof *x);
-  if (!table || !x) {
+  if (!table || !normal || !x) {
     free(table);
+    free(normal);
     free(x);
     return sp_fail_memory(err);
   }
+  sp_normal_fill(normal);
   fit_setting f = {b, z, base, period, 0.5 * period, table};
   double width = 0.15 * period, sigma = 1.0;
   if (f.half > 14.0)
     f.half = 14.0;
   for (int round = 0; round < 3; round++) {
     const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
-    const stroke_stack k = {x, x + 256, m, period};
+    const stroke_stack k = {x, x + 256, m, period, normal};
     if (round != 1) /* once to start with, once with the refined places */
       fit_stack(&k, &width, &sigma);
     sp_rule_table_fill(width, sigma, table);
@@ -301,12 +321,13 @@ sp_status sp_rule_refine(const bands *b, zone z, double base, double period, sp_
       }
   }
   const size_t m = stack_strokes(&f, reading->strokes, reading->count, x, x + 256);
-  const stroke_stack k = {x, x + 256, m, period};
+  const stroke_stack k = {x, x + 256, m, period, normal};
   reading->stroke_px = width;
   reading->blur_px = sigma;
   reading->blur_sd_log = doubt_of_blur(&k, width, sigma);
   drop_unlike(reading);
   free(table);
+  free(normal);
   free(x);
   return SP_OK;
 }

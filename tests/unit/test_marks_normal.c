@@ -7,7 +7,7 @@
 #include <stdlib.h>
 
 #include "marks/marks_internal.h"
-#include "marks/normal.h"
+#include "numeric/normal.h"
 
 static void table_is_the_normal_distribution(void **unused)
 {

@@ -1,6 +1,6 @@
 /* The table of the normal distribution: Hermite's cubics, the slope of the distribution being its density f and the
  * slope of that -z f. */
-#include "normal.h"
+#include "numeric/normal.h"
 
 #include <math.h>
 

@@ -1,6 +1,6 @@
-/* Inside the marks module: the normal distribution, tabled, because it is asked for a million times a board. */
-#ifndef SP_MARKS_NORMAL_H
-#define SP_MARKS_NORMAL_H
+/* The normal distribution, tabled, because it is asked for a million times a board. Inside the library. */
+#ifndef SP_NUMERIC_NORMAL_H
+#define SP_NUMERIC_NORMAL_H
 
 /* From -SP_NORMAL_REACH standard deviations on, where the distribution is 1e-9, in steps so fine that a cubic through
  * values and slopes at both ends of a step is right to 1e-7. */
