@@ -11,6 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "numeric/normal.h"
 #include "slotproof/numeric.h"
 #include "slotproof/workers.h"
 #include "strip_internal.h"
@@ -320,28 +321,58 @@ static void stack_line(const sp_raster *r, const sp_ruled_line *line, stack *k)
 }
 
 typedef struct stack_points {
+  sp_normal normal;
   size_t count;
   double pitch_px;
   double x[BINS], y[BINS], w[BINS];
 } stack_points;
 
+/* A cross-section and what it changes by with the logarithms of its width and blur. */
+typedef struct section {
+  double value, by_width, by_blur;
+} section;
+
+/* The two points that average over a pixel, see above. */
+static const double PIXEL_POINT = 0.28867513459481288;
+
+static void add_box(const sp_normal *t, double x, double width, double blur, section *s)
+{
+  for (int side = -1; side <= 1; side += 2) {
+    double pdf_a, pdf_b;
+    const double a = (x + side * PIXEL_POINT + 0.5 * width) / blur, b = (x + side * PIXEL_POINT - 0.5 * width) / blur;
+    s->value += 0.5 * (sp_normal_at(t, a, &pdf_a) - sp_normal_at(t, b, &pdf_b));
+    s->by_width += 0.25 * width / blur * (pdf_a + pdf_b);
+    s->by_blur -= 0.5 * (a * pdf_a - b * pdf_b);
+  }
+}
+
+/* cross_section to 1e-7, from the table. */
+static section tabled_section(const stack_points *p, double x, double width, double blur)
+{
+  section s = {0.0, 0.0, 0.0};
+  add_box(&p->normal, x, width, blur, &s);
+  for (int side = -1; side <= 1 && p->pitch_px > 0.0; side += 2)
+    add_box(&p->normal, x + side * p->pitch_px, width, blur, &s);
+  return s;
+}
+
 /* beta: depth, level, log of the width, log of the blur. */
 static bool stack_rest(const double *beta, double *residual, double *jacobian, void *context)
 {
   const stack_points *p = context;
-  const double width = exp(beta[2]), blur = exp(beta[3]), h = 1e-4;
+  const double width = exp(beta[2]), blur = exp(beta[3]);
   if (!(width > 0.05 && width < TABLE_REACH && blur > 0.05 && blur < TABLE_REACH))
     return false;
   for (size_t i = 0; i < p->count; i++) {
-    const double t = cross_section(p->x[i], width, blur, p->pitch_px);
-    residual[i] = p->w[i] * (beta[0] * t + beta[1] - p->y[i]);
+    const section s = tabled_section(p, p->x[i], width, blur);
+    residual[i] = p->w[i] * (beta[0] * s.value + beta[1] - p->y[i]);
     if (!jacobian)
       continue;
     double *row = jacobian + 4 * i;
-    row[0] = p->w[i] * t;
+    row[0] = p->w[i] * s.value;
     row[1] = p->w[i];
-    row[2] = p->w[i] * beta[0] * (cross_section(p->x[i], width * (1.0 + h), blur, p->pitch_px) - t) / h;
-    row[3] = p->w[i] * beta[0] * (cross_section(p->x[i], width, blur * (1.0 + h), p->pitch_px) - t) / h;
+    row[2] = p->w[i] * beta[0] * s.by_width;
+    row[3] = p->w[i] * beta[0] * s.by_blur;
   }
   return true;
 }
@@ -371,6 +402,7 @@ static sp_status fit_profile(const sp_raster *r, size_t count, const sp_ruled_li
     if (lines[i].good)
       stack_line(r, &lines[i], k);
   if (!status) {
+    sp_normal_fill(&p->normal);
     p->pitch_px = profile->pitch_px;
     list_bins(k, p);
   }
