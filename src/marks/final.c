@@ -503,9 +503,13 @@ static sp_status try_side(const sp_fits *jobs, size_t count, int sign, sp_fit_jo
   return status;
 }
 
+/* What is paler than this part of its burr explains nothing but what the line's own shape differs by from the ideal,
+ * where there is so little noise that this can be seen. */
+static const double CUT_LEAST = 0.18;
+
 static bool is_burr_of_cut(const sp_fit_job *j, const sp_fit_job *trial)
 {
-  return is_light(j) && trial->good && trial->mark.contrast < 0.0 &&
+  return is_light(j) && trial->good && trial->mark.contrast < -CUT_LEAST * j->mark.contrast &&
          trial->mark.misfit < BETTER_EXPLAINED * j->mark.misfit;
 }
 

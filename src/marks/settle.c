@@ -180,6 +180,61 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
   return SP_OK;
 }
 
+/* A knife leaves lines of one breadth. Where no end of the board was found the shadow beside it is a line as well, and
+ * a broad one: an outermost line so much broader than the rest, by this and at least this, may be that, and the end
+ * lies at one side of it. The doubt is this part of its breadth. */
+static const double SHADOW_BROADER = 1.8, SHADOW_MM = 0.25, SHADOW_U = 0.35;
+
+static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < PALE_COMPANY)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = marks->marks[i].width_px;
+  const double least_px = fmax(SHADOW_BROADER * sp_median(work, n), SHADOW_MM * px_per_mm);
+  free(work);
+  for (int e = 0; e < 2; e++) {
+    sp_mark *m = &marks->marks[e ? n - 1 : 0];
+    if (!marks->board.end[e].found && m->contrast < 0.0 && m->width_px > least_px)
+      m->u_u_px = hypot(m->u_u_px, SHADOW_U * m->width_px);
+  }
+  return SP_OK;
+}
+
+/* One square for all lines: what runs so much more askew than the others do, in their own spread and at least by this
+ * (rad), shows in less than two thirds of its length and is far paler than they are lies over a wave of the wood, not
+ * in a cut. */
+static const double ASKEW_SPREADS = 5.0, ASKEW_RAD = 0.01, ASKEW_COVERAGE = 0.67, ASKEW_PALE = 0.5;
+
+static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < PALE_COMPANY || o->most_lean > 0.0)
+    return SP_OK;
+  double *work = malloc(2 * n * sizeof *work), *seen = work ? work + n : NULL;
+  if (!work)
+    return sp_fail_memory(err);
+  size_t kept = 0;
+  for (size_t i = 0; i < n; i++) {
+    work[i] = marks->marks[i].slope;
+    seen[i] = visibility(&marks->marks[i]);
+  }
+  const double usual = sp_median(work, n), least = ASKEW_PALE * sp_median(seen, n);
+  const double most = fmax(ASKEW_RAD, ASKEW_SPREADS * sp_mad(work, n));
+  for (size_t i = 0; i < n; i++) {
+    const sp_mark *m = &marks->marks[i];
+    if (!(fabs(m->slope - usual) > most) || m->coverage > ASKEW_COVERAGE || visibility(m) > least)
+      marks->marks[kept++] = *m;
+  }
+  marks->count = kept;
+  free(work);
+  return SP_OK;
+}
+
 sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *err)
 {
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
@@ -188,6 +243,10 @@ sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *
   sp_status status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
   if (!status && o->kind == SP_MARK_SLOT)
     status = doubt_broad_slots(o->px_per_mm, marks, err);
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = doubt_broad_outermost(o->px_per_mm, marks, err);
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = drop_askew(o, marks, err);
   if (!status)
     status = set_strengths(marks, err);
   if (!status)

@@ -66,6 +66,8 @@ static void test_boards_once_read_wrongly(void **state)
   check_boards("full", 1054, 1, 4.0, 15.0);
   /* burrs more visible than their cuts: half the lines were placed on the burr, 0.1 to 0.2 mm off */
   check_boards("burr", 7005, 1, 4.0, 15.0);
+  /* clean light lines in little noise: cuts a tenth as dark as they are light were made up beside all, 0.15 mm off */
+  check_boards("full", 90202, 1, 4.0, 15.0);
   /* a crest of planing chatter was taken for the fret that is missing */
   check_boards("chatter", 7016, 1, 6.0, 20.0);
   /* the near edge of a rule graduated on both edges was taken for the board's side, 2.3 degrees off */
