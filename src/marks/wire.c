@@ -64,45 +64,22 @@ static const double TOLD_MM = 0.03;
 static const double GRAIN_FAR_MM = 0.11;
 /* With more doubt than this about all frets alike, nothing is said of a nut's face. */
 static const double UNTOLD_MM = 0.09;
-/* Another sharp edge farther off than this may be the nut's face instead; the least that is looked at of what lies
- * between. */
-static const double BEYOND_MM = 0.14, LEAST_INNER_MM = 0.12;
-/* A face that leaves more of its contrast unexplained, of a nut that is no lighter than this, of full scale, has a
- * rounded rim; where the face then lies (sized on drawn necks). */
-static const double PLAIN_MISFIT = 0.12, DARK_NUT = 0.4, RIM_SHIFT_MM = 0.06, RIM_HALF_MM = 0.15;
-/* Of a dark nut in whose shadow its rim cannot be told from the wood: that is up to 0.3 mm broad. */
-static const double SHADED_SHIFT_MM = 0.12, SHADED_HALF_MM = 0.18;
-/* An edge that so much more blur explains nearly as well is a narrow rim's that turns dark. */
-static const double SOFTER = 1.35, SOFT_AS_WELL = 1.1, SOFT_SHIFT_MM = 0.025, SOFT_HALF_MM = 0.06;
-/* A light nut's rim that turns away fades over some of its breadth, and the face is where that ends: about so much
- * beyond its middle as it seems to be blurred by, give or take this part of it (sized on drawn necks). Blurs tried. */
-static const double FADES_PART = 0.8, RIM_BLUR[] = {1.35, 1.8, 2.4, 3.2};
-enum { RIM_BLURS = sizeof RIM_BLUR / sizeof *RIM_BLUR };
 /* A foot of which a blur broader by SOFTER leaves no more than this, against the chosen one, may lie so far off,
  * standard. */
-static const double SOFT_FOOT = 1.0, SOFT_FOOT_MM = 0.10;
-/* Tries that lie farther from the best than this have run off to another edge. */
-static const double ONE_EDGE_MM = 0.12;
-/* Breadths tried for the joint between nut and board; the first is that of a board's end: there is none. */
-enum { NUT_JOINTS = 5 };
-static const double NUT_JOINT_MM[NUT_JOINTS] = {-1.0, 0.03, 0.06, 0.10, 0.15};
+static const double SOFTER = 1.35, SOFT_FOOT = 1.0, SOFT_FOOT_MM = 0.10;
 /* A picture is blurred as light, and then stored in proportion to it or, more often, to something like its root: the
  * powers tried (IEC 61966-2-1 comes near the second). */
 enum { TONES = 2 };
 static const double TONE[TONES] = {1.0, 2.2};
-enum { NUT_TRIES = NUT_JOINTS * TONES };
-/* A breadth that leaves so little more unexplained does as well. */
-static const double NUT_AS_WELL = 1.5;
-/* The same of the tones, which a blur that is a little off sets apart: only a far worse one is out. */
-static const double TONE_AS_WELL = 3.0;
-/* What is not darker than both sides by so much of the contrast is no joint; but a nut as dark as its joint is may have
- * one that is not, where that leaves no more than this unexplained against none. */
-static const double LEAST_DIP = 0.05, CLEARLY = 0.8;
+/* No nut's face is believed closer than this. */
+static const double FACE_MM = 0.010, FACE_PX = 0.2;
 /* A fret with another crown: how far about a lively place, in which steps, it is looked for; how nearly as broad as the
  * others it is; part of its feet that must agree, on a slope; how much more than the others' it may leave unexplained.
  */
 static const double ODD_REACH_MM = 1.80, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
                     ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
+/* How much lighter or darker the wood beside it is, against the frets' contrast and against the usual wood. */
+static const double ODD_WOOD_CONTRAST = 0.6, ODD_WOOD_PART = 0.25;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
 static const double BLUR_FACTOR[] = {1.0, 1.2, 1.45, 1.8, 2.3};
 enum { BLURS = sizeof BLUR_FACTOR / sizeof *BLUR_FACTOR };
@@ -741,6 +718,24 @@ static sp_status look_again(job *j, const sp_board *b, size_t count, const wire_
   return SP_OK;
 }
 
+static double wood_beside(const fret *f)
+{
+  return 0.5 * (f->foot[0].term[1] + f->foot[1].term[1]);
+}
+
+/* Two feet between the wood and what lies beyond the board's end are no fret's. */
+static bool lies_on_wood(const job *j, size_t count, const fret *f)
+{
+  double wood[SP_WIRE_MOST], contrast[SP_WIRE_MOST];
+  for (size_t i = 0; i < count; i++) {
+    const sp_foot *a = &j->frets[i].foot[0], *b = &j->frets[i].foot[1];
+    wood[i] = wood_beside(&j->frets[i]);
+    contrast[i] = 0.5 * (fabs(a->term[1] - a->term[0]) + fabs(b->term[1] - b->term[0]));
+  }
+  const double usual = sp_median(wood, count);
+  return fabs(wood_beside(f) - usual) < fmax(ODD_WOOD_CONTRAST * sp_median(contrast, count), ODD_WOOD_PART * usual);
+}
+
 /* Its place in the section is that of the others: midway between the feet, less what that is off their seen.u_px. */
 static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err)
 {
@@ -759,7 +754,7 @@ static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err
     const sp_status status = look_for_feet(j, b, known, &j->lively[i], &w, most_misfit, &f, &found, err);
     if (status)
       return status;
-    if (!found)
+    if (!found || !lies_on_wood(j, known, &f))
       continue;
     f.seen.u_px = 0.5 * (f.foot[0].u_px + f.foot[1].u_px) - 0.5 * (j->usual_px[0] + j->usual_px[1]);
     f.seen.alike = fmin(f.foot[0].used, f.foot[1].used);
@@ -809,236 +804,103 @@ static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *
 /* ---- edges that may be the nut --------------------------------------------------------------------------------------
  */
 
-/* An edge that may be the nut's face. */
-typedef struct face {
-  sp_board_end end;
-  double misfit;
-  bool soft;       /* than the picture's blur */
-  bool joint;      /* one that is no darker than the nut explains the edge better than none */
-  double joint_px[2]; /* where the face then lies, the least and the most */
-  double wider_px; /* blur that the picture's lacks of explaining it best; 0 where the nut is no lighter than what
-                      follows */
-} face;
-
-/* The try that explains the edge best among those with a joint, or those without. */
-static const sp_foot *best_try(const sp_foot foot[NUT_TRIES], bool joint)
+/* The edge as a plain step: of the tones, and of the feet's blur and the picture's, what explains it best. */
+static sp_status best_step(const job *j, sp_foot_task task, sp_foot *best, sp_error *err)
 {
-  const sp_foot *best = NULL;
-  for (int k = joint ? TONES : 0; k < (joint ? NUT_TRIES : TONES); k++)
-    if (foot[k].found && (!best || foot[k].misfit < best->misfit))
-      best = &foot[k];
-  return best;
-}
-
-/* How broad the joint is the blur hides, and how light became grey the file does not say; what explains the edge about
- * as well as anything puts it at different places: the middle of those, and their half range as a doubt. A joint is
- * darker than both its sides; without such a dip it is a lid or a nut in the dark that it is taken for, and there is
- * none. */
-static void weigh_tries(const sp_foot foot[NUT_TRIES], double common_px, double px_per_mm, face *f)
-{
-  sp_board_end *end = &f->end;
-  const sp_foot *step = best_try(foot, false), *joint = best_try(foot, true);
-  const bool dark = joint && joint->dip > LEAST_DIP && (!step || joint->misfit < step->misfit);
-  const sp_foot *best = dark ? joint : step;
-  double sum = 0.0, low = INFINITY, high = -INFINITY, rim_px = 0.0;
-  int n = 0;
-  if (!best || !(best->used > EDGE_USED))
-    return;
-  for (int k = dark ? TONES : 0; k < (dark ? NUT_TRIES : TONES); k++) {
-    if (!foot[k].found || !(foot[k].misfit < (dark ? NUT_AS_WELL : TONE_AS_WELL) * best->misfit) ||
-        fabs(foot[k].u_px - best->u_px) > ONE_EDGE_MM * px_per_mm)
-      continue;
-    sum += foot[k].u_px;
-    low = fmin(low, foot[k].u_px);
-    high = fmax(high, foot[k].u_px);
-    n++;
-    if (dark && &foot[k] == best) /* or it is the nut's rounded edge that is dark */
-      rim_px = sp_gum_rectangular(0.5 * NUT_JOINT_MM[k / TONES] * px_per_mm);
-  }
-  f->joint = !dark && joint && joint->misfit < CLEARLY * best->misfit;
-  f->joint_px[0] = f->joint_px[1] = joint ? joint->u_px : NAN;
-  for (int k = TONES; f->joint && k < NUT_TRIES; k++)
-    if (foot[k].found && foot[k].misfit < NUT_AS_WELL * joint->misfit) {
-      f->joint_px[0] = fmin(f->joint_px[0], foot[k].u_px);
-      f->joint_px[1] = fmax(f->joint_px[1], foot[k].u_px);
-    }
-  f->misfit = best->misfit;
-  end->found = true;
-  end->u_px = sum / n;
-  end->slope = best->slope;
-  end->u_slope = best->u_slope;
-  end->u_u_px = hypot(hypot(best->u_u_px, hypot(common_px, rim_px)),
-                      hypot(best->u_break_px, sp_gum_rectangular(0.5 * (high - low))));
-}
-
-/* A dark nut shows its rounded rim, a highlight and a slope that goes dark, more plainly than its face, which lies
- * nearer to the frets by up to the rim's breadth. It is told by what neither a flat face nor a joint explains, or by a
- * shadow that begins in the rim. */
-static void heed_rim(const job *j, const sp_wire_edge *edge, int toward, face *f)
-{
-  const bool round = f->misfit > PLAIN_MISFIT && edge->nut < DARK_NUT * j->view->full_scale;
-  const double ppm = j->o->px_per_mm;
-  const double fades_mm = f->wider_px / ppm;
-  const double shift = edge->shaded ? SHADED_SHIFT_MM : round ? RIM_SHIFT_MM : fmax(SOFT_SHIFT_MM, fades_mm);
-  const double half = edge->shaded ? SHADED_HALF_MM : round ? RIM_HALF_MM : fmax(SOFT_HALF_MM, FADES_PART * fades_mm);
-  if (!round && !f->soft && !edge->shaded)
-    return;
-  /* beyond a joint the face lies nearer to the nut: it may be anywhere from there to where a rim would have it */
-  const double behind = round && f->joint ? toward * (f->end.u_px - f->joint_px[toward > 0 ? 0 : 1]) / ppm : 0.0;
-  const double more = fmax(0.5 * (behind + shift - half), 0.0);
-  f->end.u_px += toward * (shift - more) * ppm;
-  f->end.u_u_px = hypot(f->end.u_u_px, sp_gum_rectangular((half + more) * ppm));
-}
-
-/* The least misfit of a plain step at the face's place, over the tones. */
-static sp_status misfit_of_step(const job *j, sp_foot_task task, double blur_px, double *misfit, sp_error *err)
-{
+  const double blur_px[2] = {j->blur_px, pixel_blur(optics_of(j->o))};
   sp_status status = SP_OK;
-  *misfit = INFINITY;
-  task.joint_mm = NUT_JOINT_MM[0];
-  for (int k = 0; !status && k < TONES; k++) {
+  memset(best, 0, sizeof *best);
+  for (int k = 0; !status && k < 2 * TONES; k++) {
     sp_foot step;
-    task.tone = TONE[k];
-    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, blur_px, &step, err);
-    *misfit = !status && step.found ? fmin(*misfit, step.misfit) : *misfit;
+    task.tone = TONE[k % TONES];
+    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, blur_px[k / TONES], &step, err);
+    if (!status && step.found && (!best->found || step.misfit < best->misfit))
+      *best = step;
   }
   return status;
 }
 
-/* A nut has no crown whose shading may be taken for blur: of the feet's blur and the picture's the one that explains
- * its face better. */
-static sp_status face_blur(const job *j, const sp_foot_task *task, double *blur_px, double *misfit, sp_error *err)
+/* Its direction is a step's, its place the nut's face (wire_face.c). `toward` is where the frets lie. */
+static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_face_tables *faces,
+                              const sp_wire_edge *edge, int toward, sp_board_end *end, sp_error *err)
 {
-  const double sharp_px = pixel_blur(optics_of(j->o));
-  double sharp;
-  *blur_px = j->blur_px;
-  sp_status status = misfit_of_step(j, *task, j->blur_px, misfit, err);
-  if (!status)
-    status = misfit_of_step(j, *task, sharp_px, &sharp, err);
-  if (!status && sharp < *misfit) {
-    *misfit = sharp;
-    *blur_px = sharp_px;
-  }
-  return status;
-}
-
-/* How much more blur than `blur_px` explains a step best that leaves `plain` with that. */
-static sp_status missing_blur(const job *j, const sp_foot_task *task, double blur_px, double plain, double *missing_px,
-                              sp_error *err)
-{
-  sp_status status = SP_OK;
-  double least = plain;
-  *missing_px = 0.0;
-  for (int k = 0; !status && k < RIM_BLURS; k++) {
-    double misfit;
-    status = misfit_of_step(j, *task, RIM_BLUR[k] * blur_px, &misfit, err);
-    if (!status && misfit < least) {
-      least = misfit;
-      *missing_px = blur_px * sqrt(RIM_BLUR[k] * RIM_BLUR[k] - 1.0);
-    }
-  }
-  return status;
-}
-
-/* Measured as a foot is: the nut, or the lid, in the metal's part. `toward` is where the frets lie. */
-static sp_status measure_face(const job *j, const sp_board *b, double u_px, double inner_mm, int toward, face *f,
-                              sp_error *err)
-{
+  const double ppm = j->o->px_per_mm, u_px = edge->sharp || edge->casts ? edge->u_px : edge->outer_px;
   const double lo = sp_lengthwise_at(&b->side[0], u_px), hi = sp_lengthwise_at(&b->side[1], u_px);
   const double v = sp_lengthwise_at(&b->centre, u_px), inset = EDGE_INSET * (hi - lo);
-  sp_foot foot[NUT_TRIES];
-  sp_foot_task task = {.u_px = u_px,
-                       .v_px = v,
-                       .slope = -b->centre.slope,
-                       .v0_px = lo + inset,
-                       .v1_px = hi - inset,
-                       .outward = toward,
-                       .inner_mm = inner_mm,
-                       .outer_mm = OUTER_MM,
-                       .reach_mm = REACH_MM,
-                       .flat = true};
-  double blur_px, wider = INFINITY, plain = INFINITY;
-  sp_status status = face_blur(j, &task, &blur_px, &plain, err);
-  for (int k = 0; !status && k < NUT_TRIES; k++) {
-    task.joint_mm = NUT_JOINT_MM[k / TONES];
-    task.tone = TONE[k % TONES];
-    status = sp_wire_foot_fit(j->view, &task, j->o->px_per_mm, blur_px, &foot[k], err);
-  }
-  if (!status)
-    status = misfit_of_step(j, task, SOFTER * blur_px, &wider, err);
-  double wider_px = 0.0;
-  if (!status && wider < SOFT_AS_WELL * plain && foot[0].found && foot[0].term[0] > foot[0].term[1])
-    status = missing_blur(j, &task, blur_px, plain, &wider_px, err);
-  const double common = hypot(COMMON_MM * j->o->px_per_mm, COMMON_PX * j->blur_px);
-  *f = (face){.end = {.v_px = v}, .soft = wider < SOFT_AS_WELL * plain, .wider_px = wider_px};
-  if (!status)
-    weigh_tries(foot, common, j->o->px_per_mm, f);
-  return status;
-}
-
-/* What lies between two sharp edges is the nut's rim or the wood's joint. A highlight is the rim's, so the outer edge
- * is the face. Otherwise the face is the edge at which the grey changes more, as likely as it does so: the mean of
- * both, and their scatter as a doubt. */
-static void either_of(const sp_wire_edge *edge, const face *in, const face *out, sp_board_end *end)
-{
-  const double first = fabs(edge->between - edge->nut), last = fabs(edge->wood - edge->between);
-  const bool bright = edge->between > fmax(edge->nut, edge->wood);
-  const double p = bright || !(first + last > 0.0) ? 1.0 : last * last / (first * first + last * last),
-               d = out->end.u_px - in->end.u_px;
-  *end = out->end;
-  end->u_px = in->end.u_px + p * d;
-  end->u_u_px =
-      sqrt(p * (1.0 - p) * d * d + p * out->end.u_u_px * out->end.u_u_px + (1.0 - p) * in->end.u_u_px * in->end.u_u_px);
-}
-
-/* Of a dark nut that mirrors the lamp in its rim the line of light is what was measured. */
-static sp_status look_beyond_rim(const job *j, const sp_board *b, int toward, sp_board_end *end, bool *rim,
-                                 sp_error *err)
-{
-  const double lo = sp_lengthwise_at(&b->side[0], end->u_px), hi = sp_lengthwise_at(&b->side[1], end->u_px);
-  const double inset = EDGE_INSET * (hi - lo), ppm = j->o->px_per_mm;
-  const sp_wire_line line = {end->u_px, end->v_px, end->slope, lo + inset, hi - inset};
-  double face, u;
-  const sp_status status = sp_wire_rim_face(j->view, &line, toward, ppm, j->blur_px, &face, &u, rim, err);
-  if (status || !*rim)
+  const sp_foot_task task = {.u_px = u_px,
+                             .v_px = v,
+                             .slope = -b->centre.slope,
+                             .v0_px = lo + inset,
+                             .v1_px = hi - inset,
+                             .outward = toward,
+                             .joint_mm = -1.0,
+                             .inner_mm = INNER_MM,
+                             .outer_mm = OUTER_MM,
+                             .reach_mm = REACH_MM,
+                             .flat = true};
+  sp_foot step;
+  double face_px, u_face_px;
+  *end = (sp_board_end){.v_px = v};
+  sp_status status = best_step(j, task, &step, err);
+  if (status || !step.found || !(step.used > EDGE_USED))
     return status;
-  end->u_px = face;
-  end->u_u_px = hypot(u, hypot(COMMON_MM * ppm, COMMON_PX * j->blur_px));
+  const sp_wire_line line = {step.u_px, v, step.slope, lo + inset, hi - inset};
+  status = sp_wire_face_find(j->view, &line, toward, ppm, faces, &face_px, &u_face_px, &end->found, err);
+  if (status || !end->found)
+    return status;
+  end->u_px = face_px;
+  end->slope = step.slope;
+  end->u_slope = step.u_slope;
+  end->u_u_px = hypot(hypot(step.u_u_px, u_face_px), hypot(FACE_MM * ppm, FACE_PX));
   return SP_OK;
-}
-
-/* A shadow's end is none, the nearest sharp edge counts instead; where another sharp one lies nearer to the frets the
- * face may be either. */
-static sp_status measure_edge(const job *j, const sp_board *b, const sp_wire_edge *edge, int toward, sp_board_end *end,
-                              sp_error *err)
-{
-  const double apart_px = toward * (edge->outer_px - edge->u_px), ppm = j->o->px_per_mm;
-  face in, out;
-  const bool either = apart_px > BEYOND_MM * ppm && !edge->casts, here = edge->sharp || either || edge->casts;
-  bool rim = false;
-  sp_status status = measure_face(j, b, here ? edge->u_px : edge->outer_px, INNER_MM, toward, &in, err);
-  *end = in.end;
-  if (!status && in.end.found)
-    status = look_beyond_rim(j, b, toward, end, &rim, err);
-  if (status || rim)
-    return status;
-  if (in.end.found && !either)
-    heed_rim(j, edge, toward, &in);
-  *end = in.end;
-  if (!either)
-    return SP_OK;
-  status = measure_face(j, b, edge->outer_px, fmax(LEAST_INNER_MM, 0.6 * apart_px / ppm), toward, &out, err);
-  if (!status && in.end.found && out.end.found)
-    either_of(edge, &in, &out, end);
-  else if (!status && out.end.found)
-    *end = out.end;
-  return status;
 }
 
 static int by_u(const void *a, const void *b)
 {
   const double x = ((const sp_board_end *)a)->u_px, y = ((const sp_board_end *)b)->u_px;
   return (x > y) - (x < y);
+}
+
+typedef struct edge_job {
+  const job *j;
+  const sp_board *board;
+  const sp_wire_face_tables *faces;
+  const sp_wire_edge *edges;
+  double first_px; /* the first fret's place */
+  sp_board_end end[SP_WIRE_EDGES];
+  sp_status status[SP_WIRE_EDGES];
+  sp_error err[SP_WIRE_EDGES];
+} edge_job;
+
+static void measure_one_edge(void *context, size_t i)
+{
+  edge_job *e = context;
+  e->status[i] = measure_edge(e->j, e->board, e->faces, &e->edges[i], e->edges[i].u_px < e->first_px ? 1 : -1,
+                              &e->end[i], &e->err[i]);
+}
+
+static sp_status measure_edges(const job *j, const sp_wire_edge *edges, size_t n, double first_px, sp_marks *marks,
+                               sp_error *err)
+{
+  sp_wire_face_tables *faces = sp_wire_face_prepare(j->o->px_per_mm, optics_of(j->o));
+  edge_job e = {.j = j, .board = &marks->board, .faces = faces, .edges = edges, .first_px = first_px};
+  marks->edges = calloc(n + 1, sizeof *marks->edges);
+  if (!faces || !marks->edges) {
+    free(faces);
+    return sp_fail_memory(err);
+  }
+  sp_workers_run(measure_one_edge, &e, n);
+  free(faces);
+  for (size_t i = 0; i < n; i++) {
+    if (e.status[i]) {
+      if (err)
+        *err = e.err[i];
+      return e.status[i];
+    }
+    if (e.end[i].found)
+      marks->edges[marks->edge_count++] = e.end[i];
+  }
+  return SP_OK;
 }
 
 static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks, sp_error *err)
@@ -1051,14 +913,8 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
                last = marks->marks[marks->count - 1].u_px;
   sp_status status =
       sp_wire_edges(scene, marks->along, j->o, &marks->board, first - clear, last + clear, j->blur_px, edges, &n, err);
-  marks->edges = status ? NULL : calloc(n + 1, sizeof *marks->edges);
-  if (!status && !marks->edges)
-    return sp_fail_memory(err);
-  for (size_t i = 0; !status && i < n; i++) {
-    sp_board_end *e = &marks->edges[marks->edge_count];
-    status = measure_edge(j, &marks->board, &edges[i], edges[i].u_px < first ? 1 : -1, e, err);
-    marks->edge_count += !status && e->found;
-  }
+  if (!status)
+    status = measure_edges(j, edges, n, first, marks, err);
   if (status || !marks->edge_count)
     return status;
   qsort(marks->edges, marks->edge_count, sizeof *marks->edges, by_u);

@@ -762,10 +762,6 @@ size_t sp_wire_feet(const sp_wire_section *s, double blur_px, sp_wire_pair out[S
 static const double ZONE_MM = 0.75, SHARP_STEP_PX = 0.25, AT_EDGE_MM = 0.12;
 /* The nut's own grey is read behind its rim, the wood's before the joint. */
 static const double NUT_FROM_MM = 0.45, NUT_TO_MM = 0.8, WOOD_FROM_MM = 0.15, WOOD_TO_MM = 0.35;
-/* The strip beside a shaded nut, and the wood beyond its shadow; how much darker the strip is, of full scale; how far
- * the wood rises again against that. */
-static const double STRIP_FROM_MM = 0.1, STRIP_TO_MM = 0.25, LIT_FROM_MM = 0.8, LIT_TO_MM = 1.2, LEAST_SHADE = 0.03,
-                    RISES = 0.4, DARK_NUT = 0.4;
 /* A light nut, of full scale; its shadow is darker than this part of it, and its end a smaller change. */
 static const double LIGHT_NUT = 0.55, SHADED = 0.6;
 /* A shadow before a nut is no longer. */
@@ -795,7 +791,7 @@ static void pick_edges(const float *size, int32_t length, int32_t apart, double 
         continue;
       --*count;
     }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, false, false, NAN, NAN, NAN};
+    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, false, NAN, NAN, NAN};
   }
   qsort(edges, *count, sizeof *edges, by_size);
 }
@@ -845,15 +841,6 @@ static double mean_from(const sp_wire_section *s, double a_mm, double b_mm)
   return n ? sum / n : NAN;
 }
 
-/* A dark nut's edge before a strip that is darker than both nut and wood: its shadow, and its own rim in part. */
-static bool is_shaded(const sp_wire_section *s, int toward, double full_scale)
-{
-  const double nut = mean_from(s, -toward * NUT_FROM_MM, -toward * NUT_TO_MM),
-               strip = mean_from(s, toward * STRIP_FROM_MM, toward * STRIP_TO_MM),
-               wood = mean_from(s, toward * LIT_FROM_MM, toward * LIT_TO_MM);
-  return nut < DARK_NUT * full_scale && nut - strip > LEAST_SHADE * full_scale && wood - strip > RISES * (nut - strip);
-}
-
 /* Beyond a light nut's edge the grey falls into its shadow; where that ends it rises again, which is no edge. */
 static bool ends_shadow(const sp_wire_edge *nut, const sp_wire_edge *end, int toward, double px_per_mm)
 {
@@ -899,7 +886,6 @@ static void look_closely(const float *grey, int32_t length, int toward, double b
   if (!section_about(grey, length, (int32_t)lround(e->u_px), px_per_mm, s))
     return;
   sharp_about(s, blur_px, noise, &places);
-  e->shaded = is_shaded(s, toward, full_scale);
   e->sharp = false;
   e->soft = !places.count;
   if (e->soft)
