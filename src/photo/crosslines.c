@@ -16,40 +16,55 @@ enum { STEP = 5, REACH = 8, LEAST_LINES = 4, LEAST_COLUMNS = 100, GRID = 16 };
 /* A column this many standard deviations off its surroundings is a line. */
 static const double STANDS_OUT = 5.0;
 
-static double grey(const sp_raster *r, int32_t x, int32_t y)
+/* Between four pixels. */
+static inline double between_four(double a, double b, double c, double d, double tx, double ty)
 {
-  const size_t i = (size_t)y * r->width_px + (size_t)x;
-  return r->u8 ? r->u8[i] : r->u16[i];
+  const double upper = a + tx * (b - a), lower = c + tx * (d - c);
+  return upper + ty * (lower - upper);
 }
 
-/* Between four pixels; false outside. */
-static bool sample(const sp_raster *r, sp_point p, double *value)
+static inline double sample(const sp_raster *r, sp_point p)
 {
-  if (!(p.x >= 0.0 && p.y >= 0.0 && p.x < r->width_px - 1.0 && p.y < r->height_px - 1.0))
-    return false;
   const int32_t x = (int32_t)p.x, y = (int32_t)p.y;
-  const double tx = p.x - x, ty = p.y - y;
-  const double upper = grey(r, x, y) + tx * (grey(r, x + 1, y) - grey(r, x, y));
-  const double lower = grey(r, x, y + 1) + tx * (grey(r, x + 1, y + 1) - grey(r, x, y + 1));
-  *value = upper + ty * (lower - upper);
-  return true;
+  const size_t i = (size_t)y * r->width_px + (size_t)x, below = i + r->width_px;
+  const uint16_t *const v = r->u16;
+  const uint8_t *const u = r->u8;
+  return u ? between_four(u[i], u[i + 1], u[below], u[below + 1], p.x - x, p.y - y)
+           : between_four(v[i], v[i + 1], v[below], v[below + 1], p.x - x, p.y - y);
 }
 
-/* Adds a row of the plane to the sums; how many rows each column has. The map is asked every GRID columns. */
+static inline bool is_inside(const sp_raster *r, sp_point p)
+{
+  return p.x >= 0.0 && p.y >= 0.0 && p.x < r->width_px - 1.0 && p.y < r->height_px - 1.0;
+}
+
+/* Adds n places from one on, so many pixels apart. All are `inside`, or it is asked of each. */
+static inline void add_places(const sp_raster *r, sp_point from, sp_point step, int32_t n, bool inside, double *sum,
+                              double *rows)
+{
+  for (int32_t k = 0; k < n; k++) {
+    const sp_point at = {from.x + k * step.x, from.y + k * step.y};
+    if (!inside && !is_inside(r, at))
+      continue;
+    sum[k] += sample(r, at);
+    rows[k] += 1.0;
+  }
+}
+
+/* Adds a row of the plane to the sums; how many rows each column has. The map is asked every GRID columns; between two
+ * places inside all are. */
 static void add_row(const sp_raster *r, photo_map map, const void *context, double y, size_t n, double *sum,
                     double *rows)
 {
   sp_point from = map(context, 0.0, y);
   for (size_t x = 0; x < n; x += GRID) {
     const sp_point to = map(context, (double)(x + GRID), y);
-    for (size_t k = 0; k < GRID && x + k < n; k++) {
-      const double part = (double)k / GRID;
-      double value;
-      if (!sample(r, (sp_point){from.x + part * (to.x - from.x), from.y + part * (to.y - from.y)}, &value))
-        continue;
-      sum[x + k] += value;
-      rows[x + k] += 1.0;
-    }
+    const sp_point step = {(to.x - from.x) / GRID, (to.y - from.y) / GRID};
+    const int32_t count = n - x < GRID ? (int32_t)(n - x) : GRID;
+    if (is_inside(r, from) && is_inside(r, to))
+      add_places(r, from, step, count, true, sum + x, rows + x);
+    else
+      add_places(r, from, step, count, false, sum + x, rows + x);
     from = to;
   }
 }
