@@ -215,7 +215,7 @@ static void add_row(int32_t n, const float *restrict in, float *restrict out)
 }
 
 /* Adds one block of rows, shifted to the slope at hand, to every column. */
-static void add_block(const side_search *q, int32_t block)
+SP_WIDE static void add_block(const side_search *q, int32_t block)
 {
   const int32_t from = block * q->rows / BLOCKS, to = (block + 1) * q->rows / BLOCKS, columns = q->columns;
   float *sum = q->block_sum, *seen = q->block_sum + columns;

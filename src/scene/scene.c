@@ -105,17 +105,54 @@ static void bands_along_rows(const sp_view *view, double v0, double slope, int32
 
 enum { TILE = 16 }; /* floats in a cache line */
 
+/* Means of `count` runs of `height` pixels, one behind the other: out[j * TILE]. */
+static inline void average_runs(const sp_raster *raster, size_t first, int32_t height, int32_t count, float *out)
+{
+  const float scale = 1.0f / (float)height;
+  for (int32_t j = 0; j < count; j++, first += (size_t)height) {
+    int32_t sum = 0;
+    for (int32_t i = 0; i < height; i++)
+      sum += raster->u8 ? raster->u8[first + (size_t)i] : raster->u16[first + (size_t)i];
+    out[j * TILE] = scale * (float)sum;
+  }
+}
+
+/* The same, the usual heights known where it is compiled: most runs are of a few pixels, and there are millions. */
+static void average_usual_runs(const sp_raster *raster, size_t first, int32_t height, int32_t count, float *out)
+{
+  switch (height) {
+  case 3:
+    average_runs(raster, first, 3, count, out);
+    return;
+  case 4:
+    average_runs(raster, first, 4, count, out);
+    return;
+  case 5:
+    average_runs(raster, first, 5, count, out);
+    return;
+  case 6:
+    average_runs(raster, first, 6, count, out);
+    return;
+  case 8:
+    average_runs(raster, first, 8, count, out);
+    return;
+  default:
+    average_runs(raster, first, height, count, out);
+  }
+}
+
 /* `bands` bands of one row of the picture, the first of them from v on: out[j * TILE]. */
 static void bands_across_row(const sp_view *view, int32_t u, int32_t v, int32_t height, int32_t bands, float *out)
 {
-  const float scale = 1.0f / (float)height;
-  const size_t row = (size_t)u * view->raster->width_px;
-  for (int32_t j = 0; j < bands; j++, v += height) {
-    if (v >= 0 && v <= view->breadth_px - height)
-      out[j * TILE] = scale * sum_row(view->raster, row + (size_t)v, height);
-    else
-      sp_view_window(view, u, 1, v, height, &out[j * TILE]);
-  }
+  const int32_t room = view->breadth_px - v, fitting = room > 0 ? room / height : 0;
+  const int32_t before = v < 0 ? (-v + height - 1) / height : 0;
+  const int32_t from = before < bands ? before : bands, to = fitting < from ? from : fitting < bands ? fitting : bands;
+  for (int32_t j = 0; j < from; j++)
+    sp_view_window(view, u, 1, v + j * height, height, &out[j * TILE]);
+  average_usual_runs(view->raster, (size_t)u * view->raster->width_px + (size_t)(v + from * height), height, to - from,
+                     out + from * TILE);
+  for (int32_t j = to; j < bands; j++)
+    sp_view_window(view, u, 1, v + j * height, height, &out[j * TILE]);
 }
 
 /* Row by row, so that each is fetched once, and a tile at a time, so that each line of the result is written once. */
