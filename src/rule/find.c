@@ -11,6 +11,7 @@
 
 #include "slotproof/rule.h"
 #include "slotproof/numeric.h"
+#include "workers/wide.h"
 #include "slotproof/workers.h"
 
 enum { WINDOW_STRIPS = 32, MAX_LAG_STRIPS = 4, MIN_LAG = 4, MAX_WINDOWS = 260, MAX_LAGS = 4 * 32 + 2 };
@@ -39,14 +40,14 @@ typedef struct window {
 } window;
 
 /* Profile slope over d pixels: takes away light and grain, keeps strokes. */
-static void difference(const float *p, int32_t n, int32_t d, float *out)
+static inline void difference(const float *p, int32_t n, int32_t d, float *out)
 {
   for (int32_t i = 0; i < n; i++)
     out[i] = p[i + d] - p[i];
 }
 
 /* Sum of a[i] b[i]. Sixteen running sums: the order of additions is the program's to choose, not the compiler's. */
-static float dot(const float *a, const float *b, int32_t n)
+static inline float dot(const float *a, const float *b, int32_t n)
 {
   enum { LANES = 16 };
   float lane[LANES] = {0}, sum = 0.0f;
@@ -61,18 +62,18 @@ static float dot(const float *a, const float *b, int32_t n)
   return sum;
 }
 
-static float mean_square(const float *x, int32_t n)
+static inline float mean_square(const float *x, int32_t n)
 {
   return dot(x, x, n) / (float)n;
 }
 
-static double correlation(const float *x, int32_t n, int32_t lag, double energy)
+static inline double correlation(const float *x, int32_t n, int32_t lag, double energy)
 {
   return (double)dot(x, x + lag, n - lag) / (energy * (double)(n - lag));
 }
 
 /* The first lag whose correlation is a local peak nearly as high as any; 0 if the stretch is not periodic. */
-static double period_of(const float *x, int32_t n, double energy, int32_t max_lag, double *height)
+SP_WIDE static double period_of(const float *x, int32_t n, double energy, int32_t max_lag, double *height)
 {
   double r[MAX_LAGS + 1], top = 0.0;
   if (max_lag > MAX_LAGS)
@@ -94,7 +95,7 @@ static double period_of(const float *x, int32_t n, double energy, int32_t max_la
 }
 
 /* A longer lag that is still in step sharpens the period: looks near k periods for k = 2, 4, 8. */
-static double sharpen_period(const float *x, int32_t n, double energy, double period)
+static inline double sharpen_period(const float *x, int32_t n, double energy, double period)
 {
   for (int32_t k = 2; k <= 8; k *= 2) {
     const int32_t guess = (int32_t)lround(period * k), reach = (int32_t)(0.3 * period) + 1;
@@ -159,7 +160,7 @@ static void keep_lively(window *list, size_t room, size_t *count, window w)
 }
 
 /* The windows of one axis with the most energy, at most `room`, the liveliest first. */
-static sp_status lively_windows(const sp_strips *strips, reach o, window *list, size_t room, size_t *count,
+SP_WIDE static sp_status lively_windows(const sp_strips *strips, reach o, window *list, size_t room, size_t *count,
                                 sp_error *err)
 {
   const int32_t length = (int32_t)strips->length_px, size = o.window_px;
@@ -181,7 +182,7 @@ static sp_status lively_windows(const sp_strips *strips, reach o, window *list, 
   return SP_OK;
 }
 
-static sp_status find_periods(const sp_strips *strips, reach o, window *list, size_t count, sp_error *err)
+SP_WIDE static sp_status find_periods(const sp_strips *strips, reach o, window *list, size_t count, sp_error *err)
 {
   const int32_t size = o.window_px, d = o.strip_px / 8 > 0 ? o.strip_px / 8 : 1;
   float *x = malloc((size_t)size * sizeof *x);
@@ -204,16 +205,20 @@ static sp_status find_periods(const sp_strips *strips, reach o, window *list, si
 /* The period most windows agree on (within 3 %), by summed weight. */
 static double favourite_period(const window *list, size_t count, double *weight)
 {
-  double best = 0.0;
+  double best = 0.0, period[MAX_WINDOWS], say[MAX_WINDOWS];
+  size_t n = 0;
   *weight = 0.0;
-  for (size_t i = 0; i < count; i++) {
+  for (size_t i = 0; i < count; i++)
+    if (list[i].weight > 0.0) {
+      period[n] = list[i].period;
+      say[n++] = list[i].weight;
+    }
+  for (size_t i = 0; i < n; i++) {
     double sum = 0.0, mean = 0.0;
-    if (list[i].weight <= 0.0)
-      continue;
-    for (size_t j = 0; j < count; j++)
-      if (list[j].weight > 0.0 && fabs(list[j].period / list[i].period - 1.0) < 0.03) {
-        sum += list[j].weight;
-        mean += list[j].weight * list[j].period;
+    for (size_t j = 0; j < n; j++)
+      if (fabs(period[j] - period[i]) < 0.03 * period[i]) {
+        sum += say[j];
+        mean += say[j] * period[j];
       }
     if (sum > *weight) {
       *weight = sum;
@@ -237,29 +242,58 @@ static size_t votes_for(const window *list, size_t count, double period, reach o
   return n;
 }
 
+/* The votes of a slope: where each crosses u = 0. Padded by what lies nowhere. */
+enum { VOTE_LANES = 4, MOST_VOTES = (MAX_WINDOWS + VOTE_LANES - 1) / VOTE_LANES * VOTE_LANES };
+typedef struct crossings {
+  double v_px[MOST_VOTES], weight[MOST_VOTES];
+  size_t padded;
+} crossings;
+
+/* How much is said for places nearer to v_px than so much, by several running sums. */
+static inline double said_near(const crossings *c, double v_px, double near_px)
+{
+  double lane[VOTE_LANES] = {0.0};
+  for (size_t b = 0; b < c->padded; b += VOTE_LANES)
+    for (size_t k = 0; k < VOTE_LANES; k++)
+      lane[k] += fabs(c->v_px[b + k] - v_px) < near_px ? c->weight[b + k] : 0.0;
+  return (lane[0] + lane[1]) + (lane[2] + lane[3]);
+}
+
+/* The mean of those places. */
+static double mean_near(const crossings *c, size_t n, double v_px, double near_px)
+{
+  double sum = 0.0, mean = 0.0;
+  for (size_t b = 0; b < n; b++)
+    if (fabs(c->v_px[b] - v_px) < near_px) {
+      sum += c->weight[b];
+      mean += c->weight[b] * (c->v_px[b] - v_px);
+    }
+  return v_px + mean / sum;
+}
+
 /* The slanted line through most of the windows of one period. */
-static void favourite_band(const window *list, size_t count, double period, reach o, sp_comb *comb)
+SP_WIDE static void favourite_band(const window *list, size_t count, double period, reach o, sp_comb *comb)
 {
   vote votes[MAX_WINDOWS];
   const size_t n = votes_for(list, count, period, o, votes);
+  const double near_px = 2.5 * o.strip_px;
+  crossings c = {.padded = (n + VOTE_LANES - 1) / VOTE_LANES * VOTE_LANES};
+  for (size_t a = 0; a < c.padded; a++) {
+    c.v_px[a] = INFINITY;
+    c.weight[a] = a < n ? votes[a].weight : 0.0;
+  }
   comb->strength = 0.0;
   for (int32_t i = -26; i <= 26; i++) {
     const double slope = MAX_SLOPE * i / 26.0;
-    double v[MAX_WINDOWS]; /* where each would cross u = 0 */
     for (size_t a = 0; a < n; a++)
-      v[a] = votes[a].v_px - slope * votes[a].u_px;
+      c.v_px[a] = votes[a].v_px - slope * votes[a].u_px;
     for (size_t a = 0; a < n; a++) {
-      double sum = 0.0, mean = 0.0;
-      for (size_t b = 0; b < n; b++)
-        if (fabs(v[b] - v[a]) < 2.5 * o.strip_px) {
-          sum += votes[b].weight;
-          mean += votes[b].weight * (v[b] - v[a]);
-        }
+      const double sum = said_near(&c, c.v_px[a], near_px);
       /* of equally good slopes the smaller */
       if (sum > comb->strength * (1.0 + 1e-9)) {
         comb->strength = sum;
         comb->slope = slope;
-        comb->v0_px = v[a] + mean / sum;
+        comb->v0_px = mean_near(&c, n, c.v_px[a], near_px);
       }
     }
   }
