@@ -83,10 +83,16 @@ sp_status sp_match_lines(const sp_match_line *lines, size_t count, const sp_layo
 void sp_match_free(sp_match *match);
 
 /* Which of several edges across the board is the nut's face, once the frets have told where the nut belongs. An edge
- * serves if it lies within SP_NUT_REACH_MM of that place. Two that would do about equally well are no answer. */
+ * serves if it lies within SP_NUT_REACH_MM of that place. Two that would do about equally well are no answer, and
+ * neither is one whose own place is in such doubt that the frets compared with each other are better off without it. */
 #define SP_NUT_REACH_MM 1.6
-typedef enum sp_nut_state { SP_NUT_FOUND, SP_NUT_UNSEEN, SP_NUT_UNCLEAR } sp_nut_state;
-sp_nut_state sp_match_nut(double nut_position, double mm_per_unit, const double *edge_position, size_t count,
+typedef struct sp_match_place {
+  double position, u_position; /* in the frame of the lines; standard uncertainty */
+} sp_match_place;
+
+typedef enum sp_nut_state { SP_NUT_FOUND, SP_NUT_UNSEEN, SP_NUT_UNCLEAR, SP_NUT_UNTOLD } sp_nut_state;
+/* nut: where the frets put it. *chosen is set for SP_NUT_FOUND and SP_NUT_UNTOLD. */
+sp_nut_state sp_match_nut(sp_match_place nut, double mm_per_unit, const sp_match_place *edge, size_t count,
                           size_t *chosen);
 
 #endif

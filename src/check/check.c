@@ -9,6 +9,7 @@
 #include "slotproof/advice.h"
 #include "slotproof/findings.h"
 #include "slotproof/match.h"
+#include "slotproof/numeric.h"
 #include "slotproof/rule.h"
 #include "slotproof/verdict.h"
 
@@ -310,7 +311,7 @@ static double sense_of_angles(const sp_layout *layout, const sp_reference *refer
 /* Edges that lean as the computed nut does, in the order of the list; the others are of something else. Where the nut
  * is square, those that are found have been looked for square. */
 static size_t list_nut_edges(const sp_layout *layout, const sp_reference *reference, const sp_marks *marks,
-                             const sp_match *frets, size_t *index, double *place)
+                             const sp_match *frets, size_t *index, sp_match_place *place)
 {
   const double wanted = atan(sense_of_angles(layout, reference, marks, frets) * sp_layout_slope(layout, 0));
   size_t n = 0;
@@ -320,9 +321,46 @@ static size_t list_nut_edges(const sp_layout *layout, const sp_reference *refere
     if (!check_nut_is_square(layout) && !(fabs(lean - wanted) < NUT_LEAN_RAD))
       continue;
     index[n] = i;
-    place[n++] = sp_verdict_place(reference, marks, e->u_px);
+    const double at = sp_verdict_place(reference, marks, e->u_px);
+    place[n++] = (sp_match_place){at, fabs(sp_verdict_place(reference, marks, e->u_px + e->u_u_px) - at)};
   }
   return n;
+}
+
+/* Where the frets put the nut, and how well: 1.2533 s / sqrt(n) of how much single ones differ about that. */
+static sp_match_place nut_of_frets(const sp_layout *layout, const sp_match_line *lines, const sp_match *frets)
+{
+  sp_match_place nut = {frets->nut_position, INFINITY};
+  double work[SP_LAYOUT_MAX_FRETS + 1];
+  size_t n = 0;
+  for (int32_t k = 1; k <= layout->frets; k++)
+    if (frets->line_of_fret[k] >= 0) {
+      const double x_mm =
+          frets->direction * (lines[frets->line_of_fret[k]].position - nut.position) * frets->mm_per_unit;
+      work[n++] = x_mm - (layout->position_mm[k] - layout->position_mm[0]);
+    }
+  if (n >= 3)
+    nut.u_position = 1.2533 * sp_mad(work, n) / sqrt((double)n) / frets->mm_per_unit;
+  return nut;
+}
+
+static sp_status warn_nut_edge(sp_nut_state state, const sp_match_place *edge, const sp_match *frets, sp_record *record,
+                               sp_error *err)
+{
+  if (state == SP_NUT_UNCLEAR)
+    return sp_record_warn(record, err,
+                          "two edges lie near the place where the frets put the nut, and which of them is its face "
+                          "cannot be told; cover what is not the nut and scan again");
+  if (state != SP_NUT_UNTOLD)
+    return SP_OK;
+  const double off_mm = frets->direction * (edge->position - frets->nut_position) * frets->mm_per_unit;
+  return sp_record_warn(record, err,
+                        "the nut's face cannot be told: its rim, a joint and its shadow look alike, and it may lie up "
+                        "to %.2f mm to either side of where it seems to be, %.2f mm %s from where the frets put it; so "
+                        "the frets are compared with each other; clean along the nut, or scan with the neck turned "
+                        "end for end",
+                        2.0 * edge->u_position * frets->mm_per_unit, fabs(off_mm),
+                        off_mm < 0.0 ? "toward the head" : "toward the bridge");
 }
 
 /* A fretted neck has edges in plenty where its nut is. The frets alone tell where the nut belongs; what lies there, a
@@ -344,24 +382,23 @@ static sp_status seek_nut(const sp_check_options *o, const sp_reference *referen
     options->end_position[end] = options->told_position;
   } else if (told && said->nut != NUT_AT_LINE && o->nut != SP_NUT_LINE && !o->layout->zero_fret &&
              (o->nut == SP_NUT_END || !has_zero_fret(lines, marks->count, &frets))) {
-    double *place = calloc(marks->edge_count + 1, sizeof *place);
+    sp_match_place *place = calloc(marks->edge_count + 1, sizeof *place);
     size_t *index = calloc(marks->edge_count + 1, sizeof *index), chosen = 0, edges = 0;
     if (!place || !index)
       status = sp_fail_memory(err);
     else
       edges = list_nut_edges(o->layout, reference, marks, &frets, index, place);
     const sp_nut_state state =
-        edges ? sp_match_nut(frets.nut_position, frets.mm_per_unit, place, edges, &chosen) : SP_NUT_UNSEEN;
+        edges ? sp_match_nut(nut_of_frets(o->layout, lines, &frets), frets.mm_per_unit, place, edges, &chosen)
+              : SP_NUT_UNSEEN;
     const int end = frets.direction > 0 ? 0 : 1;
     options->nut_may_be_line = false;
     options->has_end[end] = options->nut_may_be_end = state == SP_NUT_FOUND;
     if (state == SP_NUT_FOUND) {
       marks->board.end[end] = marks->edges[index[chosen]];
-      options->end_position[end] = place[chosen];
-    } else if (!status && state == SP_NUT_UNCLEAR) {
-      status = sp_record_warn(record, err,
-                              "two edges lie near the place where the frets put the nut, and which of them is its face "
-                              "cannot be told; cover what is not the nut and scan again");
+      options->end_position[end] = place[chosen].position;
+    } else if (!status) {
+      status = warn_nut_edge(state, &place[chosen], &frets, record, err);
     }
     free(place);
     free(index);
