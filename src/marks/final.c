@@ -74,7 +74,7 @@ static bool is_denied(const burr_vote *v, const sp_marks_options *o, const sp_ma
   const bool tempting = sp_shape_is_coarse(e) || sp_marks_mostly_light(o, marks);
   if (v->count == 0 || !tempting || (double)v->count >= 0.4 * (double)(marks->count + spared))
     return false;
-  e->no_burr = true;
+  e->no_burr = e->burr_open = true;
   return true;
 }
 

@@ -45,8 +45,18 @@ static const double CLIPPED_U = 0.22;
 static const double HOPELESS = 3.0;
 /* A window ends so many blurs before the board does, and needs so much wood on both sides of a mark. */
 static const double MARGIN_BLURS = 2.0, LEAST_WOOD_MM = 0.12;
-/* A light burr beside a light line passes for part of it where the picture is coarse. */
-static const double LIGHT_COARSE_PX = 0.12;
+/* Where the picture is coarse a burr passes for part of its line: beside a light line one as light, 0.3 px aside (drawn
+ * boards); beside dark ones a faint one that none of them shows, or one that some seem to show. */
+static const double LIGHT_COARSE_PX = 0.18, DARK_COARSE_PX = 0.05, OPEN_COARSE_PX = 0.18;
+
+static double coarse_px(const sp_expectation *e, bool light)
+{
+  if (light)
+    return LIGHT_COARSE_PX;
+  if (e->burr_open)
+    return OPEN_COARSE_PX;
+  return e->burr_expected ? 0.0 : DARK_COARSE_PX;
+}
 
 /* ---- reading the pieces ---------------------------------------------------------------------------------------------
  */
@@ -545,8 +555,8 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   f->u_shape_px = fit.u_place_px;
   if (s->clipped && s->light)
     f->u_shape_px = hypot(f->u_shape_px, CLIPPED_U * f->shape.width_px);
-  if (f->height > 0.0 && sp_shape_is_coarse(expect))
-    f->u_shape_px = hypot(f->u_shape_px, LIGHT_COARSE_PX);
+  if (f->kind == SP_MARK_KNIFE && sp_shape_is_coarse(expect))
+    f->u_shape_px = hypot(f->u_shape_px, coarse_px(expect, f->height > 0.0));
   memcpy(f->cost_of_kind, fit.cost_of_kind, sizeof f->cost_of_kind);
   memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }

@@ -13,6 +13,7 @@ typedef struct sp_expectation {
   double usual_px;                    /* what cut and burr are broad together before a line is seen */
   double burr_height, burr_height_sd; /* against the cut's depth */
   bool no_burr;                       /* the board's lines have none: where one seems to show it is chance */
+  bool burr_open;                     /* some lines show one, too few to believe it */
   bool burr_expected;                 /* the board's lines have burrs, on the whole */
   bool burr_outshines;         /* of this line nothing but a burr is conspicuous, beside a cut of the other colour */
   bool shaded;                 /* a light line's ridges are dark */

@@ -68,6 +68,8 @@ static void test_boards_once_read_wrongly(void **state)
   check_boards("burr", 7005, 1, 4.0, 15.0);
   /* clean light lines in little noise: cuts a tenth as dark as they are light were made up beside all, 0.15 mm off */
   check_boards("full", 90202, 1, 4.0, 15.0);
+  /* the same among planing waves, with cuts a sixth as dark but as narrow as half a pixel, 0.08 mm off */
+  check_boards("chatter", 61151, 1, 4.0, 15.0);
   /* a crest of planing chatter was taken for the fret that is missing */
   check_boards("chatter", 7016, 1, 6.0, 20.0);
   /* the near edge of a rule graduated on both edges was taken for the board's side, 2.3 degrees off */
