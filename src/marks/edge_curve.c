@@ -23,8 +23,9 @@ static const double PRIOR_SCAN[CURVES] = {0.8, 0.1, 0.1}, PRIOR_CAMERA[CURVES] =
 /* Blurs tried, of the picture's; standard deviation of their logarithm: edges are not as sharp as strokes. */
 static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3}, BLUR_SD = 0.12;
 static const double PLACE_STEP_PX = 0.08;
-/* So many blurs to either side of the edge wood and lid are seen mixed. */
-static const double MIXED_BLURS = 2.5;
+/* So many blurs to either side of the edge wood and lid are seen mixed; so many pixels at least are looked at, that
+ * there are points enough where the edge runs along the pixels and all have one phase. */
+static const double MIXED_BLURS = 2.5, LEAST_REACH_PX = 2.5;
 /* Near black, curves differ and noise is cut off: such an edge says less. */
 static const double INDEPENDENT = 4.0, INDEPENDENT_IF_BLACK = 1.5, BLACK = 0.2;
 /* Nothing is drawn more finely than that, of full scale. */
@@ -110,9 +111,12 @@ static void terms_at(const section *s, double x_px, double edge_px, double blur_
   term[4] = (t * t + b * b) * lid + t * bell;
 }
 
-/* Mean square left around the edge, stored; NAN if there is too little to fit. */
+/* Mean square left around the edge, stored; NAN if there is too little to fit. Every place is judged by the same
+ * points, those about the edge as it was measured: by its own, one beside the edge would leave least, where they are
+ * few and the step is not among them. */
 static double rest_at(const section *s, double edge_px, double blur_px)
 {
+  const double reach_px = fmax(MIXED_BLURS * s->p->blur_px, LEAST_REACH_PX);
   double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, all[SP_EDGE_POINTS][TERMS], sum = 0.0, n = 0.0;
   for (int r = 0; r < TERMS; r++)
     a[r * TERMS + r] = r == 0 || r == 2 ? 1e-9 : LEAST_REST * LEAST_REST / (SLOPE_SD * SLOPE_SD);
@@ -130,7 +134,7 @@ static double rest_at(const section *s, double edge_px, double blur_px)
   sp_cholesky_solve(TERMS, a, right);
   for (size_t i = 0; i < s->p->n; i++) {
     double model = 0.0;
-    if (fabs(s->p->x_px[i] - edge_px) > MIXED_BLURS * blur_px)
+    if (fabs(s->p->x_px[i]) > reach_px)
       continue;
     for (int t = 0; t < TERMS; t++)
       model += right[t] * all[i][t];
