@@ -17,8 +17,8 @@
 #include "wire.h"
 
 enum { SLOPES = 13, MOST_STRIPS = 700, MOST_PEAKS = 60, FEWEST_ALIKE = 3, MOST_MOVES = 3 };
-/* Slope of a fret against the square direction: 0.5 degree. */
-static const double SLOPE_REACH = 0.009;
+/* Slope of a fret against the square direction: 0.5 degree; one that is measured may be a little more. */
+static const double SLOPE_REACH = 0.009, MOST_LEAN = 0.010;
 /* Part of the breadth left out at both sides: binding, filed ends. */
 #define INSET 0.12
 /* Half of the stretch that is compared; nearer together frets are not. */
@@ -246,8 +246,15 @@ static sp_status find_peaks(const profiles *p, double px_per_mm, peak *peaks, si
   return SP_OK;
 }
 
-/* ---- what they have in common ---------------------------------------------------------------------------------------
- */
+static void changes(const float *grey, int32_t n, int32_t step, float *out)
+{
+  for (int32_t i = 0; i < n; i++) {
+    float sum = 0.0f;
+    for (int32_t d = 1; d <= step; d++)
+      sum += grey[i + step + d] - grey[i + step - d];
+    out[i] = sum / (float)step;
+  }
+}
 
 /* Correlation of n values with the same number of another's, means not taken off: changes have none. */
 static double correlation(const float *a, const float *b, int32_t n, double *factor)
@@ -261,6 +268,135 @@ static double correlation(const float *a, const float *b, int32_t n, double *fac
   *factor = aa > 0.0 ? ab / aa : 0.0;
   return aa > 0.0 && bb > 0.0 ? ab / sqrt(aa * bb) : 0.0;
 }
+
+static double vertex(double a, double b, double c)
+{
+  const double bend = a - 2.0 * b + c;
+  return bend < 0.0 ? fmin(fmax(0.5 * (a - c) / bend, -0.5), 0.5) : 0.0;
+}
+
+/* ---- how they lean --------------------------------------------------------------------------------------------------
+ * The slope at which the median over the breadth is liveliest is none to rely on: strings and dirt lie across, and one
+ * foot brought to the other's place may count for more than both at their own. So the breadth is parted, and where the
+ * parts show the place tells its slope: a section taken along a wrong one is smeared over a tenth of a millimetre.
+ */
+
+enum { PARTS = 12, LEAN_ROUNDS = 3, FEWEST_PARTS = 6 };
+/* How far a part is looked for about the place; how like the whole it must be; of the breadth, parts farther from each
+ * other tell the slope. */
+static const double LEAN_REACH_MM = 0.30, LIKE_WHOLE = 0.5, LEAN_BASE = 0.25;
+
+typedef struct lean_job {
+  const sp_strips *strips;
+  const sp_board *board;
+  const profiles *p;
+  band part;
+  int32_t reach_px;
+} lean_job;
+
+/* The grey's change about u along a slope in each of the parts, 2 half + 1 of them, and the median of these. */
+static void read_parts(const lean_job *l, double slope, int32_t u, int32_t half, float *edges, float *whole)
+{
+  const int32_t k = l->p->step_px, n = 2 * half + 1, all = n + 2 * k;
+  float work[MOST_STRIPS], *grey = edges + (size_t)PARTS * (size_t)n;
+  for (int b = 0; b < PARTS; b++) {
+    const double breadth = (l->part.to - l->part.from) / PARTS, from = l->part.from + b * breadth;
+    for (int32_t i = 0; i < all; i++) {
+      const size_t count = gather(l->strips, l->board, (band){from, from + breadth}, slope, u - half - k + i, work);
+      grey[i] = count ? sp_median_f(work, count) : 0.0f;
+    }
+    changes(grey, n, k, edges + (size_t)b * (size_t)n);
+  }
+  for (int32_t i = 0; i < n; i++) {
+    for (int b = 0; b < PARTS; b++)
+      work[b] = edges[(size_t)b * (size_t)n + (size_t)i];
+    whole[i] = sp_median_f(work, PARTS);
+  }
+}
+
+/* By how much a part lies beside the whole; NAN where it shows something else. */
+static double part_shift(const float *part, const float *whole, int32_t n, int32_t reach)
+{
+  enum { MOST = 64 };
+  double c[2 * MOST + 1], factor;
+  const int32_t most = reach < MOST ? reach : MOST;
+  int32_t best = 0;
+  for (int32_t d = -most; d <= most; d++) {
+    c[d + most] = correlation(whole + most, part + most + d, n - 2 * most, &factor);
+    if (c[d + most] > c[best])
+      best = d + most;
+  }
+  if (!(c[best] > LIKE_WHOLE) || best == 0 || best == 2 * most)
+    return NAN;
+  return best - most + vertex(c[best - 1], c[best], c[best + 1]);
+}
+
+/* Median of the slopes between parts that lie far from each other (Theil 1950, Sen 1968). */
+static bool slope_of_shifts(const double *v, const double *shift, double base_px, double *slope)
+{
+  double work[PARTS * PARTS / 2];
+  size_t n = 0, used = 0;
+  for (int a = 0; a < PARTS; a++) {
+    used += isfinite(shift[a]);
+    for (int b = a + 1; b < PARTS; b++)
+      if (isfinite(shift[a]) && isfinite(shift[b]) && v[b] - v[a] > base_px)
+        work[n++] = (shift[b] - shift[a]) / (v[b] - v[a]);
+  }
+  if (used < FEWEST_PARTS || !n)
+    return false;
+  *slope = sp_median(work, n);
+  return true;
+}
+
+/* The slope of what lies at u, from a first one; that one where the parts do not tell. `edges`: room for PARTS + 2
+ * windows. */
+static double lean_at(const lean_job *l, int32_t u, double slope, float *room)
+{
+  const int32_t half = l->p->half_px, n = 2 * half + 1;
+  const double lo = sp_lengthwise_at(&l->board->side[0], u), hi = sp_lengthwise_at(&l->board->side[1], u);
+  float *whole = room, *edges = room + n;
+  double v[PARTS], shift[PARTS], first = slope;
+  for (int b = 0; b < PARTS; b++)
+    v[b] = lo + (hi - lo) * (l->part.from + (b + 0.5) * (l->part.to - l->part.from) / PARTS);
+  for (int round = 0; round < LEAN_ROUNDS; round++) {
+    double more;
+    read_parts(l, slope, u, half, edges, whole);
+    for (int b = 0; b < PARTS; b++)
+      shift[b] = part_shift(edges + (size_t)b * (size_t)n, whole, n, l->reach_px);
+    if (!slope_of_shifts(v, shift, LEAN_BASE * (v[PARTS - 1] - v[0]), &more))
+      return first;
+    slope += more;
+  }
+  return fabs(slope + l->board->centre.slope) < MOST_LEAN ? slope : first;
+}
+
+static int nearest_slope(const profiles *p, double slope)
+{
+  int best = 0;
+  for (int s = 1; s < SLOPES; s++)
+    if (fabs(p->slope[s] - slope) < fabs(p->slope[best] - slope))
+      best = s;
+  return best;
+}
+
+static float *lean_room(const profiles *p)
+{
+  return malloc(((size_t)(PARTS + 2) * (2 * (size_t)p->half_px + 1) + 2 * (size_t)p->step_px) * sizeof(float));
+}
+
+static sp_status set_leans(const lean_job *l, peak *peaks, size_t n, sp_error *err)
+{
+  float *room = lean_room(l->p);
+  if (!room)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    peaks[i].s = nearest_slope(l->p, lean_at(l, peaks[i].u, l->p->slope[peaks[i].s], room));
+  free(room);
+  return SP_OK;
+}
+
+/* ---- what they have in common ---------------------------------------------------------------------------------------
+ */
 
 /* The best correlation of a window with profile s near u, moved by up to `reach`. */
 static double best_shift(const profiles *p, const float *window, int s, int32_t u, int32_t reach, int32_t *at)
@@ -366,12 +502,6 @@ static sp_status centre_company(const profiles *p, double px_per_mm, peak *compa
 /* ---- frets ----------------------------------------------------------------------------------------------------------
  */
 
-static double vertex(double a, double b, double c)
-{
-  const double bend = a - 2.0 * b + c;
-  return bend < 0.0 ? fmin(fmax(0.5 * (a - c) / bend, -0.5), 0.5) : 0.0;
-}
-
 /* Correlation with the section at every place, at the slope where it is most. */
 typedef struct scores {
   float *score, *factor;
@@ -462,10 +592,36 @@ static sp_status find_parts(const sp_scene *scene, sp_along along, const sp_mark
   return status;
 }
 
-static sp_status match_section(const profiles *p, const peak *company, size_t n, const sp_scene *scene, sp_along along,
+/* Each fret's slope by the parts of the breadth, and its place along that. */
+static sp_status settle_leans(const lean_job *l, const float *edges, sp_wire_seen *seen, size_t count, sp_error *err)
+{
+  const profiles *p = l->p;
+  float *room = lean_room(p);
+  if (!room)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < count; i++) {
+    const int32_t u = (int32_t)lround(seen[i].u_px), n = 2 * p->half_px + 1;
+    int32_t at;
+    double factor, c[3];
+    seen[i].slope = lean_at(l, u, seen[i].slope, room);
+    const int s = nearest_slope(p, seen[i].slope);
+    best_shift(p, edges, s, u, l->reach_px, &at);
+    const int32_t first = at - p->half_px;
+    if (first < 1 || first + n >= p->length)
+      continue;
+    for (int k = 0; k < 3; k++)
+      c[k] = correlation(edges, p->edge[s] + first + k - 1, n, &factor);
+    seen[i].u_px = at + vertex(c[0], c[1], c[2]);
+  }
+  free(room);
+  return SP_OK;
+}
+
+static sp_status match_section(const lean_job *l, const peak *company, size_t n, const sp_scene *scene, sp_along along,
                                const sp_marks_options *o, const sp_board *board, sp_wire_seen *seen, size_t *count,
                                sp_wire_section *section, sp_error *err)
 {
+  const profiles *p = l->p;
   const size_t window = 2 * (size_t)p->half_px + 1;
   const double px_per_mm = o->px_per_mm;
   float *edges = malloc(window * sizeof *edges);
@@ -478,6 +634,8 @@ static sp_status match_section(const profiles *p, const peak *company, size_t n,
     section->count = n;
     section->px_per_mm = px_per_mm;
     status = pick_alike(p, edges, px_per_mm, seen, count, err);
+    if (!status)
+      status = settle_leans(l, edges, seen, *count, err);
   }
   if (!status && o->least_part > 0.0 && o->least_part < 1.0)
     status = find_parts(scene, along, o, board, edges, seen, count, err);
@@ -497,13 +655,16 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
   sp_status status = make_profiles(scene, along, o, board, WHOLE, &p, err);
   if (status)
     return status;
+  const lean_job l = {&scene->strips[along], board, &p, WHOLE, (int32_t)ceil(LEAN_REACH_MM * o->px_per_mm)};
   status = find_peaks(&p, o->px_per_mm, peaks, &all, err);
+  if (!status)
+    status = set_leans(&l, peaks, all, err);
   if (!status) {
     n = find_company(&p, peaks, all, (int32_t)lround(1.6 * o->px_per_mm), company);
     if (n >= FEWEST_ALIKE)
       status = centre_company(&p, o->px_per_mm, company, n, err);
     if (!status && n >= FEWEST_ALIKE)
-      status = match_section(&p, company, n, scene, along, o, board, seen, count, section, err);
+      status = match_section(&l, company, n, scene, along, o, board, seen, count, section, err);
   }
   for (; !status && *lively_count < all; ++*lively_count)
     lively[*lively_count] = (sp_wire_seen){.u_px = peaks[*lively_count].u, .slope = p.slope[peaks[*lively_count].s]};
@@ -514,16 +675,6 @@ sp_status sp_wire_search(const sp_scene *scene, sp_along along, const sp_marks_o
 /* ---- how far a fret reaches
  * ------------------------------------------------------------------------------------------
  */
-
-static void changes(const float *grey, int32_t n, int32_t step, float *out)
-{
-  for (int32_t i = 0; i < n; i++) {
-    float sum = 0.0f;
-    for (int32_t d = 1; d <= step; d++)
-      sum += grey[i + step + d] - grey[i + step - d];
-    out[i] = sum / (float)step;
-  }
-}
 
 /* Does the strip look like the section where the fret crosses it? `section` holds n changes. */
 static bool strip_shows(const sp_strips *strips, uint32_t k, double u, const float *section, int32_t n, int32_t step,

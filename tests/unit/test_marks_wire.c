@@ -169,6 +169,42 @@ static void bare_board_has_no_frets(void **state)
   drawing_free(&d);
 }
 
+/* Each fret's own slope is known before its section is averaged with the others' along it: the median over the breadth is
+ * as lively along a slope that brings a highlight over a foot as along the true one, a quarter of a degree off. */
+static void slopes_are_known_before_sections_are_averaged(void **state)
+{
+  (void)state;
+  const look lit = {100.0, 120.0, 6.0, -60.0, {60.0, 30.0}};
+  chance c = {29};
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  draw_neck(&d, &lit);
+  for (int i = 0; i < 6; i++)
+    draw_string(&d, 130 + 80 * i, 145 + 80 * i, i % 2 ? 225.0 : 95.0);
+  draw_noise(&d, 1.5, &c);
+  sp_raster raster = drawing_raster(&d, SP_ALONG_X, 8);
+  const sp_marks_options o = {.kind = SP_MARK_WIRE, .px_per_mm = PX_PER_MM, .blur_px = BLUR};
+  sp_wire_seen seen[SP_WIRE_MOST], lively[SP_WIRE_MOST];
+  sp_wire_section section = {0};
+  sp_scene scene;
+  sp_board board;
+  sp_error err = {0};
+  size_t lines, count, places;
+  assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
+  assert_int_equal(sp_wire_board(&scene, SP_ALONG_X, &o, &board, &lines, &err), SP_OK);
+  assert_int_equal(sp_wire_search(&scene, SP_ALONG_X, &o, &board, seen, &count, &section, lively, &places, &err), SP_OK);
+  for (int k = 0; k < FRETS; k++) {
+    size_t i = 0;
+    while (i < count && !(fabs(seen[i].u_px - fret_px(k)) < WIDTH))
+      i++;
+    assert_true(i < count);
+    CHECK_CLOSE(seen[i].slope, fret_slope(k), 0.0003);
+  }
+  free(section.value);
+  sp_scene_free(&scene);
+  sp_raster_free(&raster);
+  drawing_free(&d);
+}
+
 /* Some crowns are levelled flat and have no highlight, the others do: all are frets, and lie where their feet are. */
 static void flat_crowns_are_frets(void **state)
 {
@@ -680,6 +716,7 @@ int main(void)
                                      cmocka_unit_test(lamp_does_not_move_the_middle),
                                      cmocka_unit_test(strings_are_outvoted),
                                      cmocka_unit_test(bare_board_has_no_frets),
+                                     cmocka_unit_test(slopes_are_known_before_sections_are_averaged),
                                      cmocka_unit_test(flat_crowns_are_frets),
                                      cmocka_unit_test(crowns_that_differ_are_one_wire),
                                      cmocka_unit_test(bare_broad_frets_are_found),
