@@ -15,13 +15,13 @@
 #include "board_internal.h"
 #include "slotproof/numeric.h"
 
-enum { TERMS = 5, CURVES = 3, BLURS = 7, PLACES = 31 };
+enum { TERMS = 5, CURVES = 3, BLURS = 8, PLACES = 31 };
 
 /* Scans are mostly resampled, sharpened and stored by programs that take stored values for light; what a camera's lens
  * and sensor blur is light, and only sharpening comes later (a judgement; it counts where the edge says little). */
 static const double PRIOR_SCAN[CURVES] = {0.8, 0.1, 0.1}, PRIOR_CAMERA[CURVES] = {0.2, 0.3, 0.5};
 /* Blurs tried, of the picture's; standard deviation of their logarithm: edges are not as sharp as strokes. */
-static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3}, BLUR_SD = 0.12;
+static const double BLUR_RATIO[BLURS] = {0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3, 1.5}, BLUR_SD = 0.12;
 static const double PLACE_STEP_PX = 0.08;
 /* So many blurs to either side of the edge wood and lid are seen mixed; so many pixels at least are looked at, that
  * there are points enough where the edge runs along the pixels and all have one phase. */
@@ -111,12 +111,10 @@ static void terms_at(const section *s, double x_px, double edge_px, double blur_
   term[4] = (t * t + b * b) * lid + t * bell;
 }
 
-/* Mean square left around the edge, stored; NAN if there is too little to fit. Every place is judged by the same
- * points, those about the edge as it was measured: by its own, one beside the edge would leave least, where they are
- * few and the step is not among them. */
+/* Mean square left around the edge, stored; NAN if there is too little to fit. */
 static double rest_at(const section *s, double edge_px, double blur_px)
 {
-  const double reach_px = fmax(MIXED_BLURS * s->p->blur_px, LEAST_REACH_PX);
+  const double reach_px = fmax(MIXED_BLURS * blur_px, LEAST_REACH_PX);
   double a[TERMS * TERMS] = {0.0}, right[TERMS] = {0.0}, all[SP_EDGE_POINTS][TERMS], sum = 0.0, n = 0.0;
   for (int r = 0; r < TERMS; r++)
     a[r * TERMS + r] = r == 0 || r == 2 ? 1e-9 : LEAST_REST * LEAST_REST / (SLOPE_SD * SLOPE_SD);
@@ -134,7 +132,7 @@ static double rest_at(const section *s, double edge_px, double blur_px)
   sp_cholesky_solve(TERMS, a, right);
   for (size_t i = 0; i < s->p->n; i++) {
     double model = 0.0;
-    if (fabs(s->p->x_px[i]) > reach_px)
+    if (fabs(s->p->x_px[i] - edge_px) > reach_px)
       continue;
     for (int t = 0; t < TERMS; t++)
       model += right[t] * all[i][t];
@@ -189,6 +187,17 @@ static explanation explain(const sp_edge_profile *p, int curve)
   return best;
 }
 
+/* Light puts an edge towards its bright side, and by less than so many blurs; a step between, hardly to be told from
+ * chance, may go the other way. What is found elsewhere is no edge, but a few points beside it that a smooth curve
+ * explains. */
+static const double MOST_BY_LIGHT = 1.0, MOST_AGAINST_LIGHT = 0.2;
+
+static bool is_likely(const sp_edge_profile *p, double apart_px)
+{
+  const double to_bright = p->value[p->n - 1] > p->value[0] ? apart_px : -apart_px;
+  return to_bright <= MOST_BY_LIGHT * p->blur_px && to_bright >= -MOST_AGAINST_LIGHT * p->blur_px;
+}
+
 /* What each curve is worth, from all edges together; adds up to 1. */
 static void weigh(const explanation of[][CURVES], size_t count, const double prior[CURVES], double weight[CURVES])
 {
@@ -212,7 +221,7 @@ void sp_edge_curve_shifts(const sp_edge_profile profile[2], bool by_camera, doub
     bool all = true;
     for (int c = 0; c < CURVES; c++) {
       of[e][c] = explain(&profile[e], c);
-      all = all && of[e][c].fits;
+      all = all && of[e][c].fits && is_likely(&profile[e], of[e][c].place_px - of[e][0].place_px);
     }
     for (int c = 0; c < CURVES; c++)
       of[e][c].fits = all;

@@ -293,7 +293,7 @@ static sp_edge_profile section_in_light(double wood, double lid, double blur_px,
 static void edges_softer_than_told(void **unused)
 {
   (void)unused;
-  for (int k = 0; k < 12; k++) {
+  for (int k = 0; k < 13; k++) {
     const double blur = 0.45 + 0.03 * k, dark = 82.0, bright = 188.0;
     const double grown = sp_edge_grown_px(dark / 255.0, bright / 255.0, blur);
     const sp_edge_profile section[2] = {section_in_light(dark, bright, blur, 0.557, grown),
