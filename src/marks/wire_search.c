@@ -337,7 +337,7 @@ static bool slope_of_shifts(const double *v, const double *shift, double base_px
   double work[PARTS * PARTS / 2];
   size_t n = 0, used = 0;
   for (int a = 0; a < PARTS; a++) {
-    used += isfinite(shift[a]);
+    used += isfinite(shift[a]) ? 1 : 0;
     for (int b = a + 1; b < PARTS; b++)
       if (isfinite(shift[a]) && isfinite(shift[b]) && v[b] - v[a] > base_px)
         work[n++] = (shift[b] - shift[a]) / (v[b] - v[a]);
