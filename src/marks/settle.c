@@ -25,6 +25,29 @@ static double visibility(const sp_mark *m)
   return fabs(m->contrast) * m->coverage;
 }
 
+static double depth_of(const sp_mark *m)
+{
+  return fabs(m->contrast);
+}
+
+static double breadth_of(const sp_mark *m)
+{
+  return m->width_px;
+}
+
+/* The median over all marks, of which there is at least one. */
+static sp_status find_median(const sp_marks *marks, double (*of)(const sp_mark *), double *median, sp_error *err)
+{
+  double *work = malloc(marks->count * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < marks->count; i++)
+    work[i] = of(&marks->marks[i]);
+  *median = sp_median(work, marks->count);
+  free(work);
+  return SP_OK;
+}
+
 /* Of two marks that are one line: what shows along much less of it, and less, is a fit laid askew over a part. What
  * else lies along the line it leaves out, and so explains its own part better. */
 static const double MUCH_LESS = 0.7;
@@ -132,13 +155,11 @@ static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
   const size_t n = marks->count;
   if (n < PALE_COMPANY)
     return SP_OK;
-  double *work = malloc(n * sizeof *work);
-  if (!work)
-    return sp_fail_memory(err);
-  for (size_t i = 0; i < n; i++)
-    work[i] = fabs(marks->marks[i].contrast);
-  const double least = PALE * sp_median(work, n);
-  free(work);
+  double typical = NAN;
+  const sp_status status = find_median(marks, depth_of, &typical, err);
+  if (status)
+    return status;
+  const double least = PALE * typical;
   const sp_board_end *end = marks->board.end;
   if (!end[1].found && fabs(marks->marks[n - 1].contrast) < least)
     marks->count--;
@@ -158,16 +179,13 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
   const size_t n = marks->count;
   if (n < BROAD_COMPANY)
     return SP_OK;
-  double *work = malloc(n * sizeof *work);
-  if (!work)
-    return sp_fail_memory(err);
-  for (size_t i = 0; i < n; i++)
-    work[i] = marks->marks[i].width_px;
-  const double usual_px = sp_median(work, n);
-  for (size_t i = 0; i < n; i++)
-    work[i] = fabs(marks->marks[i].contrast);
-  const double dark = AS_DARK * sp_median(work, n);
-  free(work);
+  double usual_px = NAN, typical = NAN;
+  sp_status status = find_median(marks, breadth_of, &usual_px, err);
+  if (!status)
+    status = find_median(marks, depth_of, &typical, err);
+  if (status)
+    return status;
+  const double dark = AS_DARK * typical;
   for (size_t i = 0; i < n; i++) {
     sp_mark *m = &marks->marks[i];
     const double more_px = m->width_px - usual_px;
@@ -190,13 +208,11 @@ static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_err
   const size_t n = marks->count;
   if (n < PALE_COMPANY)
     return SP_OK;
-  double *work = malloc(n * sizeof *work);
-  if (!work)
-    return sp_fail_memory(err);
-  for (size_t i = 0; i < n; i++)
-    work[i] = marks->marks[i].width_px;
-  const double least_px = fmax(SHADOW_BROADER * sp_median(work, n), SHADOW_MM * px_per_mm);
-  free(work);
+  double usual_px = NAN;
+  const sp_status status = find_median(marks, breadth_of, &usual_px, err);
+  if (status)
+    return status;
+  const double least_px = fmax(SHADOW_BROADER * usual_px, SHADOW_MM * px_per_mm);
   for (int e = 0; e < 2; e++) {
     sp_mark *m = &marks->marks[e ? n - 1 : 0];
     if (!marks->board.end[e].found && m->contrast < 0.0 && m->width_px > least_px)

@@ -138,10 +138,12 @@ void sp_say_parts(const sp_record *record, sp_sentence *s)
 
 void sp_say_datum(const sp_record *record, sp_sentence *s)
 {
-  static const char *const WORDS[] = {"the nut line", "the squared end of the board",
-                                      "the place of the nut that fits the frets best (no nut was seen)"};
-  static const char *const FRETTED[] = {"the zero fret", "the nut's face toward the frets",
-                                        "the place of the nut that fits the frets best (no nut was seen)"};
+  static const char *const WORDS[] = {
+      "the nut line", "the squared end of the board",
+      "the place of the nut that fits the frets best (no nut was seen, or none that could be told)"};
+  static const char *const FRETTED[] = {
+      "the zero fret", "the nut's face toward the frets",
+      "the place of the nut that fits the frets best (no nut was seen, or none that could be told)"};
   const bool zero = record->zero_fret && record->datum == SP_DATUM_LINE;
   sp_say(s, "%s", (record->marks_kind == SP_MARK_WIRE || zero ? FRETTED : WORDS)[record->datum]);
   if (isfinite(record->datum_u_mm))
