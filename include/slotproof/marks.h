@@ -66,6 +66,8 @@ typedef struct sp_mark {
   bool by_hand; /* found only because somebody pointed at it */
   double usual_width_px; /* slot far broader than the others, which are so broad: it may be two, and u_u_px reaches to
                             either; otherwise 0 */
+  double u_unless_nut_px; /* of an outermost one of those, which is as dark: that doubt, not in u_u_px, as a nut's slot
+                             may be broad by design */
   sp_walls walls;
 } sp_mark;
 

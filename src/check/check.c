@@ -424,6 +424,21 @@ sp_status check_refuse_fan(const sp_check_options *o, sp_error *err)
   return SP_OK;
 }
 
+/* A slot far broader than the others is doubted (usual_width_px), but the nut's. */
+static void doubt_broad_slots(const sp_match *match, int32_t frets, sp_marks *marks)
+{
+  for (int32_t k = 0; match->state == SP_MATCH_OK && k <= frets; k++) {
+    sp_mark *m = match->line_of_fret[k] >= 0 ? &marks->marks[match->line_of_fret[k]] : NULL;
+    if (!m || !(m->u_unless_nut_px > 0.0))
+      continue;
+    if (k == 0)
+      m->usual_width_px = 0.0;
+    else
+      m->u_u_px = hypot(m->u_u_px, m->u_unless_nut_px);
+    m->u_unless_nut_px = 0.0;
+  }
+}
+
 static sp_status find_match(const sp_check_options *o, const sp_reference *reference, sp_marks *marks,
                             double stated_dpi, corrected *said, sp_match *match, sp_record *record, sp_error *err)
 {
@@ -461,6 +476,8 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
   }
   if (!status)
     corrected_settle(marks, o->layout, lines, &options, said, match);
+  if (!status)
+    doubt_broad_slots(match, o->layout->frets, marks);
   free(lines);
   return status;
 }

@@ -94,6 +94,37 @@ static int32_t window_within(const sp_candidate *c, sp_mark_kind kind, double px
   return (int32_t)fmin(usual, fmax(ceil(need), floor(clear - MARGIN_BLURS * blur)));
 }
 
+static void take_out(const sp_neighbour *neighbour, int32_t n, sp_piece *p, float *value)
+{
+  double row[2 * SP_STACK_HALF_PX + 1];
+  const double at = neighbour->place_px + neighbour->slope * (p->v_px - neighbour->v_px);
+  const double piece = floor((p->v_px - neighbour->first_px) / neighbour->step_px);
+  if (!(piece >= 0.0 && piece < (double)neighbour->pieces))
+    return;
+  const double height = neighbour->height[(size_t)piece];
+  sp_profile_row(neighbour->profile.value, p->first_u - at, n, row);
+  for (int32_t i = 0; i < n; i++)
+    value[i] -= (float)(height * row[i]);
+}
+
+void sp_line_fit_as_neighbour(const sp_line_fit *f, sp_neighbour *neighbour)
+{
+  *neighbour = (sp_neighbour){
+      .place_px = 0.5 * (f->place[0] + f->place[1]), .slope = 0.5 * (f->slope[0] + f->slope[1]), .v_px = f->v_px};
+  sp_profile_fill(&f->shape, &neighbour->profile);
+  if (f->count == 0)
+    return;
+  const double length = f->pieces[f->count - 1].v_px - f->pieces[0].v_px + f->rows;
+  neighbour->first_px = f->pieces[0].v_px - 0.5 * f->rows;
+  neighbour->step_px = fmax(f->rows, length / SP_NEIGHBOUR_PIECES);
+  neighbour->pieces = (size_t)fmin(SP_NEIGHBOUR_PIECES, ceil(length / neighbour->step_px));
+  for (size_t k = 0; k < f->count; k++) {
+    const size_t i = (size_t)((f->pieces[k].v_px - neighbour->first_px) / neighbour->step_px);
+    if (i < neighbour->pieces && f->pieces[k].usable)
+      neighbour->height[i] = f->pieces[k].height;
+  }
+}
+
 static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line_fit *fit, sp_error *err)
 {
   const bool narrow = fit->half_px < fit->usual_px;
@@ -116,6 +147,8 @@ static sp_status read_pieces(const sp_view *view, const sp_candidate *c, sp_line
     if (narrow && to_end_px(c->within, p->first_u + fit->half_px, p->v_px) < fit->half_px)
       continue;
     sp_view_window(view, p->first_u, n, v, fit->rows, value);
+    if (c->neighbour)
+      take_out(c->neighbour, n, p, value);
     p->bend_px = bend_at(fit, c->u_px + c->slope * (p->v_px - c->v_px));
     p->value = value;
     p->weight[0] = p->weight[1] = 1.0;

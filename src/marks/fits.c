@@ -38,7 +38,12 @@ void sp_fits_within_board(const sp_board *b, double u, double *v0, double *v1)
   *v1 = b->side[1].at_px + b->side[1].slope * u;
 }
 
-/* Where a line crosses the centre line. */
+bool sp_fits_beyond_ends(const sp_board *b, double u_px, double clear_px)
+{
+  const sp_board_end *end = b->end;
+  return (end[0].found && u_px < end[0].u_px + clear_px) || (end[1].found && u_px > end[1].u_px - clear_px);
+}
+
 void sp_fits_cross_centre(const sp_board *b, double u, double slope, double v_ref, double *u_out, double *v_out)
 {
   const double v = (b->centre.at_px + b->centre.slope * (u - slope * v_ref)) / (1.0 - b->centre.slope * slope);

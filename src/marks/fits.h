@@ -44,6 +44,10 @@ typedef struct sp_fits {
 sp_status sp_fits_run(sp_fits *fits, size_t count, sp_error *err);
 /* v of the board's sides at u. */
 void sp_fits_within_board(const sp_board *board, double u_px, double *v0_px, double *v1_px);
+/* Does u lie beyond one of the ends that were found, or within `clear_px` of it? */
+bool sp_fits_beyond_ends(const sp_board *board, double u_px, double clear_px);
+/* What lies nearer to a mark than this is the same. */
+double sp_fits_same_px(const sp_marks_options *options);
 /* Where a line crosses the centre line. */
 void sp_fits_cross_centre(const sp_board *board, double u_px, double slope, double v_ref_px, double *u_out_px,
                           double *v_out_px);
@@ -57,9 +61,20 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
                         const sp_marks_options *options, double group_px, const sp_ground *ground,
                         sp_expectation *expect, sp_marks *marks, sp_error *err);
 
+/* Adds the knife lines that lie beside unexplained ones (beside.c). */
+sp_status sp_fits_look_beside(sp_fits *fits, size_t count, sp_marks *marks, sp_error *err);
+/* May there be a slot beside the candidate of one job, of the same colour and much as visible? */
+bool sp_fits_slot_beside(const sp_fits *fits, size_t count, size_t which);
+/* Adds slots that lie beside others, and fits both together (two_slots.c). */
+sp_status sp_fits_separate_slots(const sp_fits *fits, sp_marks *marks, sp_error *err);
+
 /* Is this a mark of the kind sought? `beside`: another one is known to lie beside it. */
 bool sp_marks_looks_like(const sp_line_fit *fit, const sp_mark *mark, double min_coverage, bool beside,
                          double px_per_mm, bool ground_measured);
+/* Contrast times the part of the line it shows along. */
+double sp_mark_visibility(const sp_mark *mark);
+/* Its cross-section leaves nothing over. */
+bool sp_mark_is_well_explained(const sp_mark *mark);
 /* How well a mark explains its place, against others of it. */
 double sp_mark_explained(const sp_mark *mark);
 /* How far a mark runs as the board's lines do, square to it or as its fan has it: 1 exactly so, 0 not at all. */

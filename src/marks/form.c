@@ -84,6 +84,11 @@ bool sp_marks_looks_like(const sp_line_fit *f, const sp_mark *m, double min_cove
   return has_form(f, m, beside ? MOST_STEP_BESIDE : MOST_STEP, px_per_mm);
 }
 
+double sp_mark_visibility(const sp_mark *m)
+{
+  return fabs(m->contrast) * m->coverage;
+}
+
 /* Of cut and burr, line and planing wave beside it, or one line found twice: what is sp_mark_explained better stays. A
  * fit that is put on the burr or the wave leaves the cut unexplained; one that is laid askew over a line fits well
  * where they meet, and shows there only. */

@@ -97,10 +97,14 @@ static sp_status first_pass(const sp_view *view, const sp_candidate *candidates,
     jobs.job[i].wanted = true;
     jobs.job[i].effort = SP_EFFORT_QUICK;
   }
+  for (size_t i = 0; i < n; i++)
+    jobs.job[i].beside = sp_fits_slot_beside(&jobs, n, i);
   const sp_status status = sp_fits_run(&jobs, n, err);
   for (size_t i = 0; !status && i < n && lines->count < BOARD_LINES; i++)
     if (jobs.job[i].good && length_of(&jobs.job[i].mark) > 15.0 * o->px_per_mm) {
       lines->line[lines->count] = jobs.job[i].mark;
+      if (jobs.job[i].beside) /* what makes it doubtful is the other one, not the wood */
+        lines->line[lines->count].significance *= sqrt(jobs.job[i].mark.misfit);
       lines->blur[lines->count++] = jobs.job[i].blur;
     }
   free(jobs.job);

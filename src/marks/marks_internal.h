@@ -33,6 +33,7 @@ typedef struct sp_candidate {
   int burr_side; /* to begin with, a burr as expected lies left (-1) or right (1) of it; 0 = none */
   bool shaded;   /* light, and what lies along it is dark */
   const sp_board *within; /* what lies beyond its ends is left out; NULL: not known */
+  const struct sp_neighbour *neighbour; /* another mark in the window, which is taken out; NULL: none is known */
   double score;  /* summed, normalised response */
   double height; /* grey against the wood, negative = darker */
 } sp_candidate;
@@ -73,6 +74,16 @@ typedef struct sp_profile {
   float left[SP_PROFILE_SIZE];  /* d value / d place of the left wall */
   float right[SP_PROFILE_SIZE]; /* d value / d place of the right wall */
 } sp_profile;
+
+/* A mark that lies in another's window: its cross-section about u = place + slope (v - v_px), grey for a height of 1;
+ * and its heights along v, each of `step_px` from first_px on. */
+enum { SP_NEIGHBOUR_PIECES = 512 };
+typedef struct sp_neighbour {
+  double place_px, slope, v_px, first_px, step_px;
+  double height[SP_NEIGHBOUR_PIECES];
+  size_t pieces;
+  sp_profile profile;
+} sp_neighbour;
 
 /* What a line's cross-section looks like, in px. Heights are relative to the cut. */
 typedef struct sp_shape {
@@ -215,6 +226,8 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *candidate, co
                           const sp_expectation *expect, const sp_ground *ground, sp_effort effort, sp_line_fit *fit,
                           sp_error *err);
 void sp_line_fit_free(sp_line_fit *fit);
+/* A finished fit as another one's neighbour. */
+void sp_line_fit_as_neighbour(const sp_line_fit *fit, sp_neighbour *neighbour);
 
 /* The line's place on v = v_px with covariance, from the pieces of a finished fit. */
 void sp_line_fit_result(sp_line_fit *fit, double v_px, sp_mark *mark);

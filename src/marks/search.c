@@ -693,7 +693,7 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
     sp_workers_run(scale_strips, &s, STRETCHES);
     sp_workers_run(search_stretch, &s, STRETCHES);
     /* on the board a line may lie between the crests of planing waves */
-    const double apart_mm = o->kind == SP_MARK_SLOT ? 1.0 : board ? 0.3 : 0.6;
+    const double apart_mm = o->kind == SP_MARK_SLOT ? (board ? 0.6 : 1.0) : board ? 0.3 : 0.6;
     const int32_t radius = (int32_t)fmax(2.0, round(apart_mm * o->px_per_mm));
     size_t n = collect_peaks(&s, 0, radius, MAX_PEAKS, peaks);
     n += collect_peaks(&s, 1, radius, MAX_PEAKS, peaks + n);

@@ -20,11 +20,6 @@ static int by_place(const void *a, const void *b)
   return (x > y) - (x < y);
 }
 
-static double visibility(const sp_mark *m)
-{
-  return fabs(m->contrast) * m->coverage;
-}
-
 static double depth_of(const sp_mark *m)
 {
   return fabs(m->contrast);
@@ -54,7 +49,7 @@ static const double MUCH_LESS = 0.7;
 
 static bool is_part_of(const sp_mark *m, const sp_mark *whole)
 {
-  return m->coverage < MUCH_LESS * whole->coverage && visibility(m) < MUCH_LESS * visibility(whole);
+  return m->coverage < MUCH_LESS * whole->coverage && sp_mark_visibility(m) < MUCH_LESS * sp_mark_visibility(whole);
 }
 
 static bool is_the_line(const sp_mark *m, const sp_mark *other)
@@ -88,6 +83,25 @@ static void merge_doubles(const sp_marks_options *o, sp_marks *marks, double rea
   marks->count = kept;
 }
 
+/* The wood left between two slots is a line of the other colour. */
+static const double BRIDGE_MM = 1.6;
+
+static bool is_bridge(const sp_marks_options *o, const sp_marks *marks, size_t i)
+{
+  const sp_mark *m = marks->marks;
+  return o->kind == SP_MARK_SLOT && i > 0 && i + 1 < marks->count && m[i - 1].contrast * m[i].contrast < 0.0 &&
+         m[i + 1].contrast * m[i].contrast < 0.0 && m[i + 1].u_px - m[i - 1].u_px < BRIDGE_MM * o->px_per_mm;
+}
+
+static void drop_bridges(const sp_marks_options *o, sp_marks *marks)
+{
+  size_t kept = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    if (!is_bridge(o, marks, i))
+      marks->marks[kept++] = marks->marks[i];
+  marks->count = kept;
+}
+
 /* A line of the other colour that runs so little as the board's lines do (by some two degrees) is none of them. */
 static const double LEAST_SQUARE = 0.3;
 
@@ -100,14 +114,14 @@ static void drop_odd_colour(const sp_marks_options *o, sp_marks *marks)
   size_t usual = 0, kept = 0;
   for (size_t i = 0; i < marks->count; i++)
     if ((marks->marks[i].contrast > 0.0) == light) {
-      seen += visibility(&marks->marks[i]);
+      seen += sp_mark_visibility(&marks->marks[i]);
       sure += sp_mark_explained(&marks->marks[i]);
       usual++;
     }
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
     if ((m->contrast > 0.0) == light ||
-        (visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure &&
+        (sp_mark_visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure &&
          sp_mark_squareness(o, &marks->board, m) > LEAST_SQUARE))
       marks->marks[kept++] = *m;
   }
@@ -123,10 +137,10 @@ static sp_status set_strengths(sp_marks *marks, sp_error *err)
   if (!work)
     return sp_fail_memory(err);
   for (size_t i = 0; i < n; i++)
-    work[i] = visibility(&marks->marks[i]);
+    work[i] = sp_mark_visibility(&marks->marks[i]);
   const double strong = n == 0 ? 1.0 : sp_quantile(work, n, n > 12 ? 1.0 - 5.0 / (double)(n - 1) : 0.6);
   for (size_t i = 0; i < n; i++)
-    marks->marks[i].strength = fmin(1.0, visibility(&marks->marks[i]) / strong);
+    marks->marks[i].strength = fmin(1.0, sp_mark_visibility(&marks->marks[i]) / strong);
   free(work);
   return SP_OK;
 }
@@ -170,7 +184,7 @@ static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
 
 /* One saw leaves slots of one breadth. What is broader than the others by so much, and by this part, is two slots
  * beside each other or a slot with a pencil's stroke along it; it is by one of its walls that it is what the others
- * are. A nut's slot may be broad by design, but is as dark as the rest then. */
+ * are. A nut's slot may be broad by design, but is as dark as the rest then, and is told when the frets are. */
 static const double BROADER = 1.3, BROADER_MM = 0.12, AS_DARK = 0.85;
 enum { BROAD_COMPANY = 4 };
 
@@ -190,10 +204,13 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
     sp_mark *m = &marks->marks[i];
     const double more_px = m->width_px - usual_px;
     const bool by_design = (i == 0 || i == n - 1) && fabs(m->contrast) > dark;
-    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px || by_design)
+    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px)
       continue;
     m->usual_width_px = usual_px;
-    m->u_u_px = hypot(m->u_u_px, 0.5 * more_px);
+    if (by_design)
+      m->u_unless_nut_px = 0.5 * more_px;
+    else
+      m->u_u_px = hypot(m->u_u_px, 0.5 * more_px);
   }
   return SP_OK;
 }
@@ -237,13 +254,13 @@ static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error
   size_t kept = 0;
   for (size_t i = 0; i < n; i++) {
     work[i] = marks->marks[i].slope;
-    seen[i] = visibility(&marks->marks[i]);
+    seen[i] = sp_mark_visibility(&marks->marks[i]);
   }
   const double usual = sp_median(work, n), least = ASKEW_PALE * sp_median(seen, n);
   const double most = fmax(ASKEW_RAD, ASKEW_SPREADS * sp_mad(work, n));
   for (size_t i = 0; i < n; i++) {
     const sp_mark *m = &marks->marks[i];
-    if (!(fabs(m->slope - usual) > most) || m->coverage > ASKEW_COVERAGE || visibility(m) > least)
+    if (!(fabs(m->slope - usual) > most) || m->coverage > ASKEW_COVERAGE || sp_mark_visibility(m) > least)
       marks->marks[kept++] = *m;
   }
   marks->count = kept;
@@ -255,6 +272,7 @@ sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *
 {
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
   merge_doubles(o, marks, 0.4 * o->px_per_mm, (o->kind == SP_MARK_KNIFE ? 0.25 : 0.4) * o->px_per_mm);
+  drop_bridges(o, marks);
   drop_odd_colour(o, marks);
   sp_status status = o->kind == SP_MARK_SLOT ? drop_pale_outermost(marks, err) : SP_OK;
   if (!status && o->kind == SP_MARK_SLOT)

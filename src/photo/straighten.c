@@ -472,6 +472,23 @@ static sp_status refine(const sp_raster *picture, const sp_photo_lens *lens, att
 /* ---- all of it ------------------------------------------------------------------------------------------------------
  */
 
+/* A camera out of one curve. What makes no camera is no rule, and no failure. */
+static sp_status follow(const sp_raster *picture, const sp_raster *half, const turn *t, const photo_curve *curve,
+                        const sp_photo_lens *lens, attempt *a, sp_error *err)
+{
+  sp_error why = {0};
+  sp_status status = by_curve(picture, half, t, curve, lens, a, &why);
+  if (!status && a->good)
+    status = refine(picture, lens, a, &why);
+  if (!status)
+    return SP_OK;
+  a->good = false;
+  if (status == SP_E_DATA)
+    return SP_OK;
+  *err = why;
+  return status;
+}
+
 /* `source` is the picture itself, or (half) that of half its size. */
 static sp_status try_direction(const sp_raster *picture, const sp_raster *source, bool half, double angle,
                                const sp_photo_lens *lens, attempt *best, sp_error *err)
@@ -495,9 +512,8 @@ static sp_status try_direction(const sp_raster *picture, const sp_raster *source
     attempt a = {0};
     if (curves[i].strength < 0.2 * curves[0].strength)
       break;
-    if (by_curve(picture, half ? source : NULL, &t, &curves[i], lens, &a, NULL) || !a.good)
-      continue;
-    if (refine(picture, lens, &a, NULL) || !a.good)
+    status = follow(picture, half ? source : NULL, &t, &curves[i], lens, &a, err);
+    if (status || !a.good)
       continue;
     if (!best->good || a.strokes > best->strokes)
       *best = a;

@@ -16,6 +16,7 @@ typedef struct scan {
   double error_mm[FRETS + 1], lean_deg[FRETS + 1]; /* lean: right end (from nut to bridge) nearer the bridge */
   bool missing[FRETS + 1], rule, turned;           /* turned: stands on end, the nut at the bottom */
   bool wide;                                       /* the board fills the picture across: no long side in it */
+  double kerf_mm, more_mm[FRETS + 1];              /* sawn slots; sawn anew so much nearer the bridge, without a gap */
 } scan;
 
 static double layout_mm(int fret)
@@ -35,12 +36,12 @@ static sp_raster draw_scan(const scan *s)
                               .height = -110.0});
   for (int k = 0; k <= FRETS; k++)
     if (!s->missing[k])
-      draw_mark(&d, &(drawn_mark){.at = NUT_PX + PX_PER_MM * (layout_mm(k) + s->error_mm[k]),
+      draw_mark(&d, &(drawn_mark){.at = NUT_PX + PX_PER_MM * (layout_mm(k) + s->error_mm[k] + 0.5 * s->more_mm[k]),
                                   .v_ref = CENTRE_PX,
                                   .slope = tan(s->lean_deg[k] / 57.29577951308232),
                                   .v_a = CENTRE_PX - HALF_PX,
                                   .v_b = CENTRE_PX + HALF_PX,
-                                  .width = 1.4,
+                                  .width = s->kerf_mm > 0.0 ? PX_PER_MM * (s->kerf_mm + s->more_mm[k]) : 1.4,
                                   .blur = 0.9,
                                   .height = -70.0});
   for (int k = 0; k <= 80 && s->rule; k++)
@@ -259,6 +260,33 @@ static void a_fret_out_of_place_is_out(void **unused)
   finish(&j);
 }
 
+/* The last slot was sawn twice, the two overlap: its place is in doubt as far as from wall to wall, and that is said. A
+ * nut's slot as broad may be so by design. */
+static void a_slot_sawn_twice_is_doubted(void **unused)
+{
+  (void)unused;
+  for (int fret = 0; fret <= FRETS; fret += FRETS) {
+    scan s = {.rule = true, .kerf_mm = 0.5};
+    job j;
+    start(&j);
+    j.options.marks = SP_MARK_SLOT;
+    j.options.nut = SP_NUT_LINE;
+    s.more_mm[fret] = 0.4;
+    assert_int_equal(check_scan(&j, &s, 300.0), SP_OK);
+    assert_int_equal(j.record.mark_count, FRETS + 1);
+    const sp_mark_record *last = &j.record.marks[FRETS];
+    assert_int_equal(j.record.warning_count, fret ? 1 : 0);
+    if (fret) {
+      assert_non_null(strstr(j.record.warnings[0], "it may be two beside each other"));
+      CHECK_BELOW(0.35, last->expanded_u_mm);
+      CHECK_BELOW(fabs(last->error_mm), last->expanded_u_mm);
+    } else {
+      CHECK_BELOW(last->expanded_u_mm, 0.05);
+    }
+    finish(&j);
+  }
+}
+
 static void a_missing_fret_leaves_it_undecided(void **unused)
 {
   (void)unused;
@@ -414,6 +442,7 @@ int main(void)
       cmocka_unit_test(a_good_board_is_within),
       cmocka_unit_test(sides_that_do_not_show),
       cmocka_unit_test(a_fret_out_of_place_is_out),
+      cmocka_unit_test(a_slot_sawn_twice_is_doubted),
       cmocka_unit_test(a_missing_fret_leaves_it_undecided),
       cmocka_unit_test(no_rule_is_no_scale),
       cmocka_unit_test(stated_resolution_on_request),

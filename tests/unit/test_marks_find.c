@@ -561,12 +561,47 @@ static void two_slots_in_one(void **unused)
     assert_int_equal(m.count, LINES);
     for (int k = 0; k < LINES; k++) {
       const bool doubted = k == which && k > 0;
-      assert_int_equal(m.marks[k].usual_width_px > 0.0, doubted);
+      assert_int_equal(m.marks[k].usual_width_px > 0.0, k == which);
+      assert_int_equal(m.marks[k].u_unless_nut_px > 0.0, k == which && k == 0);
       if (k == which && k == 0)
         continue;
       CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k)), (doubted ? 1.1 : 4.0) * m.marks[k].u_u_px);
       if (doubted)
         CHECK_CLOSE(m.marks[k].usual_width_px, b.line_mm * PX_PER_MM, 0.1);
+    }
+    sp_marks_free(&m);
+  }
+}
+
+/* A slot sawn anew beside a first one: both are found, each in its place and as broad as it is, and the wood between
+ * them is no mark. Once only one of the two was found, with its wall pulled along, and stood for the fret. */
+static void two_slots_beside_each_other(void **unused)
+{
+  (void)unused;
+  for (int try = 0; try < 4; try++) {
+    const double apart_px = (0.82 + 0.13 * try) * PX_PER_MM;
+    const int which = 2 * try % LINES;
+    drawn_board b = PLAIN;
+    b.line_mm = 0.55;
+    b.height = -80.0;
+    drawing d = wood(&b);
+    lines(&d, &b);
+    const double v = centre_v(&b, place_u(which)), half = 0.5 * b.width_mm * PX_PER_MM;
+    draw_mark(&d, &(drawn_mark){.at = place_u(which) + apart_px,
+                                .v_ref = v,
+                                .v_a = v - half,
+                                .v_b = v + half,
+                                .width = b.line_mm * PX_PER_MM,
+                                .blur = b.blur,
+                                .height = b.height});
+    const sp_marks_options o = options_for(SP_MARK_SLOT);
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    assert_int_equal(m.count, LINES + 1);
+    for (int k = 0; k < LINES + 1; k++) {
+      const double at = k == which + 1 ? place_u(which) + apart_px : place_u(k > which ? k - 1 : k);
+      CHECK_CLOSE(m.marks[k].u_px, at, 0.05);
+      CHECK_BELOW(fabs(m.marks[k].u_px - at), 4.0 * m.marks[k].u_u_px);
+      CHECK_CLOSE(m.marks[k].width_px, b.line_mm * PX_PER_MM, 0.2);
     }
     sp_marks_free(&m);
   }
@@ -1106,6 +1141,7 @@ int main(void)
       cmocka_unit_test(slots),
       cmocka_unit_test(a_slot_near_the_end),
       cmocka_unit_test(two_slots_in_one),
+      cmocka_unit_test(two_slots_beside_each_other),
       cmocka_unit_test(slots_in_a_curve_of_light),
       cmocka_unit_test(a_pale_slot_at_the_rim),
       cmocka_unit_test(slots_with_one_broken_wall),
