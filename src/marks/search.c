@@ -430,11 +430,36 @@ static int by_reach(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
-/* A line of the board does not go on beyond the rule that lies beside it. */
-static bool spans_rule(const sp_marks_options *o, const sp_candidate *c)
+/* Do the candidate's strips from v0 to v1 pay for themselves as a group of them would have to? */
+static bool pays_between(search *s, int side, const sp_candidate *c, double v0, double v1)
 {
-  const double v0 = o->rule_v0_px + o->rule_slope * c->u_px, v1 = o->rule_v1_px + o->rule_slope * c->u_px;
-  return o->has_rule && c->v0_px < v0 - 2.0 * o->px_per_mm && c->v1_px > v1 + 2.0 * o->px_per_mm;
+  double sum = 0.0;
+  int32_t n = 0;
+  desk *d = take_desk(s);
+  for (int32_t k = 0; k < s->strips; k++) {
+    const double v = (s->first + k + 0.5) * s->strip_px - 0.5;
+    const int32_t at = (int32_t)lround(c->u_px + c->slope * (v - c->v_px));
+    float r = 0.0f;
+    if (v < v0 || v > v1 || at < 0 || at >= s->length)
+      continue;
+    hold_strip(s, k, at, at + 1, d->sum, &r);
+    sum += (double)r;
+    n++;
+  }
+  leave_desk(d);
+  return n > 0 && (double)scale_of(s, side) * sum > GROUP_COST * n / s->group;
+}
+
+/* A line of the board does not go on beyond the rule that lies beside it. Groups of strips are broad, and the last one
+ * of a line may reach over the rule although the line does not: what lies there is asked by itself. */
+static bool spans_rule(search *s, int side, const sp_candidate *c)
+{
+  const sp_marks_options *o = s->o;
+  const double clear = 2.0 * o->px_per_mm;
+  const double v0 = o->rule_v0_px + o->rule_slope * c->u_px - clear,
+               v1 = o->rule_v1_px + o->rule_slope * c->u_px + clear;
+  return o->has_rule && c->v0_px < v0 && c->v1_px > v1 && pays_between(s, side, c, c->v0_px, v0) &&
+         pays_between(s, side, c, v1, c->v1_px);
 }
 
 static int by_value(const void *a, const void *b)
@@ -537,7 +562,7 @@ static size_t collect_peaks(search *s, int side, int32_t radius, size_t room, sp
     c->u_px = u + c->slope * (c->v_px - s->v_middle);
     c->score = (double)b->score[u];
     settle(s->all, &s->f, s->step, side, c);
-    if (c->v1_px - c->v0_px > most_breadth || spans_rule(s->o, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
+    if (c->v1_px - c->v0_px > most_breadth || spans_rule(s, side, c) || (side ? c->height <= 0.0 : c->height >= 0.0))
       n--;
   }
   return n;

@@ -85,13 +85,15 @@ static sp_marks_options options_for(sp_mark_kind kind)
   return (sp_marks_options){.kind = kind, .px_per_mm = PX_PER_MM, .blur_px = NAN};
 }
 
-static sp_marks find(const drawing *d, sp_along along, int bits, const sp_marks_options *o)
+/* Strips so broad, or as the picture's size asks for if 0. */
+static sp_marks find_by_strips(const drawing *d, sp_along along, int bits, uint32_t strip_px, const sp_marks_options *o)
 {
   sp_raster r = drawing_raster(d, along, bits);
   sp_scene scene;
   sp_marks marks;
   sp_error err = {0};
-  assert_int_equal(sp_scene_create(&r, &scene, &err), SP_OK);
+  assert_int_equal(strip_px ? sp_scene_create_strips(&r, strip_px, &scene, &err) : sp_scene_create(&r, &scene, &err),
+                   SP_OK);
   if (sp_marks_find(&scene, o, &marks, &err) != SP_OK) {
     fprintf(stderr, "%s\n", err.text);
     fail();
@@ -99,6 +101,11 @@ static sp_marks find(const drawing *d, sp_along along, int bits, const sp_marks_
   sp_scene_free(&scene);
   sp_raster_free(&r);
   return marks;
+}
+
+static sp_marks find(const drawing *d, sp_along along, int bits, const sp_marks_options *o)
+{
+  return find_by_strips(d, along, bits, 0, o);
 }
 
 /* Adds noise, finds, and forgets the drawing. */
@@ -1016,6 +1023,37 @@ static void the_rule_is_no_board(void **unused)
   sp_marks_free(&m);
 }
 
+/* A rule close beside the board. In a long picture groups of strips are ten millimetres broad and may reach over the
+ * rule's strokes although the line does not: half of a board's slots were once dropped as crossing it. */
+static void a_rule_is_not_crossed(void **unused)
+{
+  (void)unused;
+  enum { STRIP_PX = 16, GROUP_PX = 8 * STRIP_PX };
+  drawn_board b = PLAIN;
+  b.line_mm = 0.584;
+  b.height = -80.0;
+  const double side = centre_v(&b, 0.0) - 0.5 * b.width_mm * PX_PER_MM;
+  for (int32_t room = 128; room < 128 + GROUP_PX; room += 2 * STRIP_PX) {
+    drawing board = wood(&b);
+    lines(&board, &b);
+    drawing d = drawing_new(board.length, board.breadth + room, b.around);
+    memcpy(d.grey + (size_t)(room * d.length), board.grey, (size_t)(board.length * board.breadth) * sizeof *d.grey);
+    drawing_free(&board);
+    chance dice = {b.seed};
+    draw_noise(&d, b.noise, &dice);
+    sp_marks_options o = options_for(SP_MARK_SLOT);
+    o.has_rule = true;
+    o.along_known = true;
+    o.along = SP_ALONG_X;
+    o.rule_v1_px = room + side - 4.0;
+    o.rule_v0_px = o.rule_v1_px - 30.0;
+    sp_marks m = find_by_strips(&d, SP_ALONG_X, 8, STRIP_PX, &o);
+    assert_int_equal(m.count, LINES);
+    sp_marks_free(&m);
+    drawing_free(&d);
+  }
+}
+
 /* The rule hides the board's side; the wood changes its grey 4 mm inside of it, all along, and the slots run on. */
 static void a_step_in_the_wood_is_no_side(void **unused)
 {
@@ -1157,6 +1195,7 @@ int main(void)
       cmocka_unit_test(a_broad_line_at_the_rim),
       cmocka_unit_test(a_trough_askew_is_no_line),
       cmocka_unit_test(the_rule_is_no_board),
+      cmocka_unit_test(a_rule_is_not_crossed),
       cmocka_unit_test(a_step_in_the_wood_is_no_side),
       cmocka_unit_test(kinds_are_told_apart),
   };
