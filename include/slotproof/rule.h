@@ -20,6 +20,7 @@ typedef struct sp_comb {
   double slope;    /* dv/du of the band */
   double v0_px;    /* v of the band's middle at u = 0 */
   double strength; /* summed periodicity; for comparing combs of one picture */
+  bool opposite;   /* to read what else would be taken for the gaps between the strokes; found combs are not */
 } sp_comb;
 
 enum { SP_MAX_COMBS = 6 };
@@ -75,6 +76,7 @@ typedef struct sp_rule_reading {
   double period_px;              /* mean */
   double stroke_px, blur_px;     /* the strokes' common width, and the blur of their edges */
   double blur_sd_log;            /* how well that is known (of its logarithm); the width then is wrong the other way */
+  bool colour_open;              /* strokes and gaps are so much alike that either may be the other */
   bool lengths_cut;              /* some strokes run on beyond what was read: how long the longest are is not known */
   sp_stroke *strokes;
   size_t count;

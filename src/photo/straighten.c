@@ -142,7 +142,7 @@ static sp_status read_band(const sp_raster *band, double period, sp_rule_reading
 {
   sp_scene scene = {0};
   sp_status status = sp_scene_create_along(band, SP_ALONG_X, &scene, err);
-  const sp_comb comb = {SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
+  const sp_comb comb = {SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0, false};
   if (!status)
     status = sp_rule_read(&scene, &comb, reading, err);
   sp_scene_free(&scene);
@@ -339,7 +339,7 @@ static sp_status read_best(const sp_raster *band, double period, bool *alone, sp
     status = sp_rule_find_along(&scene, SP_ALONG_X, combs, &count, err);
   const bool known = is_among(combs, count, period), only = *alone && known;
   if (!known)
-    combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0};
+    combs[count++] = (sp_comb){SP_ALONG_X, period, 0.0, 0.5 * (band->height_px - 1.0), 1.0, false};
   for (size_t i = 0; !status && i < count; i++) {
     if (!lies_in_band(band, period, &combs[i]) || (only && !is_among(&combs[i], 1, period)))
       continue;

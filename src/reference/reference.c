@@ -135,7 +135,7 @@ static sp_status look_at_tops(judged *j, sp_error *err)
   return status;
 }
 
-static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
+static sp_status judge_as_it_is(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
 {
   memset(j, 0, sizeof *j);
   j->kind = -1;
@@ -174,6 +174,26 @@ static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated
   if (is_doubtful_inch(j, stated_dpi) || unseen > best + (is_inch(j->kind) ? 0.0 : MIN_EVIDENCE))
     j->kind = -1;
   settle_twin(j, stated_dpi);
+  return SP_OK;
+}
+
+/* Gaps taken for the strokes lie as evenly, but each is as long as the longer of its neighbours: where they might be
+ * that and no pattern shows, it is looked for in what lies between them. */
+static sp_status judge(const sp_scene *scene, const sp_comb *comb, double stated_dpi, judged *j, sp_error *err)
+{
+  sp_status status = judge_as_it_is(scene, comb, stated_dpi, j, err);
+  if (status || j->kind >= 0 || !j->reading.colour_open || j->reading.count < MIN_STROKES)
+    return status;
+  sp_comb between = *comb;
+  judged other;
+  between.opposite = true;
+  status = judge_as_it_is(scene, &between, stated_dpi, &other, err);
+  if (status || other.kind < 0) {
+    sp_rule_reading_free(&other.reading);
+    return status;
+  }
+  sp_rule_reading_free(&j->reading);
+  *j = other;
   return SP_OK;
 }
 

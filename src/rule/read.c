@@ -92,7 +92,7 @@ sp_status sp_rule_read(const sp_scene *scene, const sp_comb *comb, sp_rule_readi
     status = sp_fail_memory(err);
   if (!status && s.blocks > 0) {
     zone z;
-    status = sp_rule_count_strokes(&b, &s, profile, comb->period_px, work, &z, reading, err);
+    status = sp_rule_count_strokes(&b, &s, profile, comb->period_px, work, comb->opposite, &z, reading, err);
     const double base = sp_rule_zone_base(&b, z);
     if (!status && reading->count >= 8)
       status = sp_rule_refine(&b, z, base, mean_period(reading, comb->period_px), reading, err);

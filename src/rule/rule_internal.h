@@ -77,9 +77,10 @@ sp_status sp_rule_drift_of(const bands *b, const strengths *s, double *slope, do
 /* Keeps where each block's band lies in reading->drift, for whoever asks how straight the rule is. */
 sp_status sp_rule_keep_drift(const bands *b, const strengths *s, double base, sp_rule_reading *reading, sp_error *err);
 
-/* count.c: fills reading->strokes and says in which zone they were counted. `work` holds two profiles. */
+/* count.c: fills reading->strokes and says in which zone they were counted. `work` holds two profiles; `opposite` as in
+ * sp_comb. */
 sp_status sp_rule_count_strokes(const bands *b, const strengths *s, const double *profile, double period, float *work,
-                                zone *z, sp_rule_reading *reading, sp_error *err);
+                                bool opposite, zone *z, sp_rule_reading *reading, sp_error *err);
 
 /* refine.c */
 void sp_rule_table_fill(double width, double sigma, profile_table *table);

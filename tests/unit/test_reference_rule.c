@@ -24,6 +24,7 @@ typedef struct drawn_rule {
   double faint;        /* by which part all of them are */
   double numeral;      /* grey by which numerals are darker than the rule */
   double faint_halves; /* by which part the halves between whole millimetres are fainter */
+  double broad_mm;     /* breadth of the strokes; 0 = as usual */
   double inch_mm;      /* by how much more whole inches are longer than half ones; then most of them are worn off */
   double grown_mm; /* by how much a numeral that touches it lengthens a whole inch of 1/16 in: some, not all of them */
   double beside_mm; /* period of what lies beside the rule: its other edge's strokes, a string's windings; 0 = nothing
@@ -99,7 +100,8 @@ static double numeral_ink(const drawn_rule *r, double s, double t)
 static double rule_grey(const drawn_rule *r, double s, double t)
 {
   const double ink = 130.0 * (1.0 - r->faint) * (1.0 - r->fade * s / stroke_px(r, r->count - 1));
-  const double width = (r->graduation_mm < 0.3 ? 0.08 : 0.14) * r->px_per_mm, blur = r->blur,
+  const double usual_mm = r->graduation_mm < 0.3 ? 0.08 : 0.14;
+  const double width = (r->broad_mm > 0.0 ? r->broad_mm : usual_mm) * r->px_per_mm, blur = r->blur,
                reach = 0.5 * width + 5.0 * blur;
   double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
   const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
@@ -431,6 +433,27 @@ static void half_the_period(void **unused)
     sp_raster_free(&raster);
   }
   assert_true(whole > 0);
+}
+
+/* Strokes broader than the gaps between them: the gaps were once taken for the strokes, each as long as the longer of
+ * its neighbours, and no pattern was seen in a rule as plain as any. */
+static void strokes_broader_than_gaps(void **unused)
+{
+  (void)unused;
+  const sp_reference_options o = automatic();
+  for (int k = 0; k < 4; k++) {
+    drawn_rule r = RULES[1];
+    r.count = 300;
+    r.extent = 0;
+    r.px_per_mm = 11.81 + 0.3 * k;
+    r.blur = 0.8;
+    r.broad_mm = 0.28;
+    sp_reference ref = read_drawn(&r, SP_ALONG_X, NAN, &o);
+    assert_true(ref.map.known);
+    CHECK_CLOSE(ref.record.graduation_mm, 0.5, 1e-9);
+    CHECK_CLOSE(ref.record.px_per_mm / r.px_per_mm, 1.0, 1e-4);
+    sp_reference_free(&ref);
+  }
 }
 
 /* Where most of the inches are worn off a rule of 1/64 in, too few are left to tell it from one of 1/32 in by; those
@@ -930,6 +953,7 @@ int main(void)
       cmocka_unit_test(a_rim_is_no_stroke),
       cmocka_unit_test(worn_strokes_are_stepped_over),
       cmocka_unit_test(half_the_period),
+      cmocka_unit_test(strokes_broader_than_gaps),
       cmocka_unit_test(worn_inches_are_no_coarser_rule),
       cmocka_unit_test(a_few_inches_are_enough),
       cmocka_unit_test(hardly_longer_inches_are_doubted),

@@ -76,7 +76,7 @@ static sp_rule_reading read_strokes(const fan *f)
   sp_scene scene = {0};
   sp_rule_reading reading;
   sp_error err = {0};
-  const sp_comb comb = {SP_ALONG_X, PERIOD_PX / PICTURE_PX, 0.0, MIDDLE_PX, 1.0};
+  const sp_comb comb = {SP_ALONG_X, PERIOD_PX / PICTURE_PX, 0.0, MIDDLE_PX, 1.0, false};
   assert_int_equal(
       photo_resample(&picture, upright_to_picture, f, (uint32_t)(WIDTH / PICTURE_PX), HEIGHT, &upright, &err), SP_OK);
   assert_int_equal(sp_scene_create(&upright, &scene, &err), SP_OK);

@@ -30,7 +30,7 @@ static sp_rule_reading read_drawn(bool numerals, uint64_t seed)
   sp_scene scene = {0};
   sp_rule_reading reading;
   sp_error err = {0};
-  const sp_comb comb = {SP_ALONG_X, PERIOD_PX, 0.0, EDGE_PX + 0.5 * SHORT_PX, 1.0};
+  const sp_comb comb = {SP_ALONG_X, PERIOD_PX, 0.0, EDGE_PX + 0.5 * SHORT_PX, 1.0, false};
   assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
   assert_int_equal(sp_rule_read(&scene, &comb, &reading, &err), SP_OK);
   sp_scene_free(&scene);
@@ -116,7 +116,7 @@ static void test_ground_beyond_the_ends(void **state)
   sp_scene scene = {0};
   sp_rule_reading reading;
   sp_error err = {0};
-  const sp_comb comb = {SP_ALONG_X, period, 0.0, 160.0, 1.0};
+  const sp_comb comb = {SP_ALONG_X, period, 0.0, 160.0, 1.0, false};
   assert_int_equal(sp_scene_create(&raster, &scene, &err), SP_OK);
   assert_int_equal(sp_rule_read(&scene, &comb, &reading, &err), SP_OK);
   CHECK_CLOSE(reading.slope, 0.0, 1e-3);
