@@ -34,6 +34,10 @@ static const double HIT_MM = 1.0, NO_HIT = 0.3;
 static const double LIKE_SLOPE = 0.004, LIKE_SLOPE_FANNED = 0.015;
 /* The rule's edge lies so far within the band its strokes were seen in, or outside. */
 static const double RULE_IN_MM = 2.2, RULE_OUT_MM = 0.45;
+/* A binding is so broad, and as broad all along: slopes of its edges differ by less (common practice, no source). */
+static const double BINDING_MM[2] = {0.8, 3.5}, BINDING_SLOPE = 0.010;
+/* Frets reach so near to its outer edge. */
+static const double BINDING_REACHED_MM = 0.7;
 /* Gradient that is no step, of full scale. */
 static const double LEAST_STEP = 0.008;
 /* What a side is worth that does not show, of full scale: less than any step that may be one. */
@@ -90,6 +94,7 @@ void sp_board_trim_rule(const sp_board_search *s, sp_marks_options *o)
 /* A step that may be the side: v = v_px + slope (u - middle). */
 typedef struct step {
   double v_px, slope, worth;
+  double wood; /* how much what lies just inside is the wood farther in, 0..1 */
 } step;
 
 typedef struct side_search {
@@ -259,7 +264,7 @@ SP_WIDE static void try_slope(const side_search *q, double slope)
     const double worth = size * q->blocks[i] / BLOCKS * nearness(q->outward * (v - reached) / px_per_mm) *
                          (NO_HIT + ending_at(q, ends, v));
     if (worth > q->best[i].worth)
-      q->best[i] = (step){v, slope, worth};
+      q->best[i] = (step){v, slope, worth, 0.0};
   }
 }
 
@@ -291,7 +296,7 @@ static step middle_of_lines(const side_search *q, double *half_px)
     length[i] = m->v_b_px - m->v_a_px;
   }
   *half_px = 0.25 * sp_median(length, q->s->count);
-  return (step){sp_median(v, q->s->count), q->s->square, 0.0};
+  return (step){sp_median(v, q->s->count), q->s->square, 0.0, 0.0};
 }
 
 static void set_wood(side_search *q)
@@ -364,6 +369,24 @@ static double grain_ends(const side_search *q, const step *at)
   return fmax(0.1, (r - 1.0) / (r + 3.0));
 }
 
+/* The outer and the inner edge of a binding that the frets lie across. */
+static bool are_binding(const side_search *q, const step *outer, const step *inner)
+{
+  const double ppm = q->s->o->px_per_mm, broad_mm = q->outward * (outer->v_px - inner->v_px) / ppm;
+  const double short_mm = q->outward * (outer->v_px - reached_by_lines(q, outer->slope)) / ppm;
+  return broad_mm > BINDING_MM[0] && broad_mm < BINDING_MM[1] && fabs(outer->slope - inner->slope) < BINDING_SLOPE &&
+         fabs(short_mm) < fmin(BINDING_REACHED_MM, 0.5 * broad_mm);
+}
+
+/* A fretted board may be bound: its side has no wood before it but a strip that has, of even breadth. */
+static void heed_bindings(const side_search *q, step *steps, size_t n)
+{
+  for (size_t i = 0; i < n && q->s->o->kind == SP_MARK_WIRE; i++)
+    for (size_t k = 0; k < n; k++)
+      if (are_binding(q, &steps[i], &steps[k]))
+        steps[i].wood = fmax(steps[i].wood, steps[k].wood);
+}
+
 /* The steps that are worth most, apart from each other; moves them to the front. */
 static size_t best_steps(const side_search *q, step *out)
 {
@@ -381,8 +404,12 @@ static size_t best_steps(const side_search *q, step *out)
       if (fabs(q->v0_px + i * q->pitch_px - taken.v_px) < apart)
         q->best[i].worth = 0.0;
     out[found] = taken;
-    out[found++].worth *= wood_before(q, &taken) * grain_ends(q, &taken);
+    out[found].wood = wood_before(q, &taken);
+    out[found++].worth *= grain_ends(q, &taken);
   }
+  heed_bindings(q, out, found);
+  for (size_t i = 0; i < found; i++)
+    out[i].worth *= out[i].wood;
   return found;
 }
 
