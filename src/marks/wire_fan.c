@@ -129,10 +129,35 @@ static double reach_of(const sp_candidate *c)
   return fabs(c->height) * (c->v1_px - c->v0_px);
 }
 
+static double length_of(const sp_mark *line)
+{
+  return line->v_b_px - line->v_a_px;
+}
+
+static double middle_of(const sp_mark *line)
+{
+  return 0.5 * (line->v_a_px + line->v_b_px);
+}
+
+/* Each line counts as the square of its length: a rule's figures are many, but short. */
+static double median_by_length(const sp_mark *lines, size_t n, double (*value)(const sp_mark *))
+{
+  double whole = 0.0, least = INFINITY;
+  for (size_t i = 0; i < n; i++)
+    whole += length_of(&lines[i]) * length_of(&lines[i]);
+  for (size_t i = 0; i < n; i++) {
+    double below = 0.0;
+    for (size_t k = 0; k < n; k++)
+      below += value(&lines[k]) <= value(&lines[i]) ? length_of(&lines[k]) * length_of(&lines[k]) : 0.0;
+    if (below >= 0.5 * whole)
+      least = fmin(least, value(&lines[i]));
+  }
+  return least;
+}
+
 /* Lines that are visible and long enough to be a fret's, most visible first. */
 static size_t choose_lines(const sp_candidate *c, size_t n, double least_px, sp_mark *lines)
 {
-  double work[SP_BOARD_MAX_LINES];
   size_t count = 0, kept = 0;
   const double strong = n ? reach_of(&c[n < 12 ? n / 2 : 8]) : 0.0;
   for (size_t i = 0; i < n && count < SP_BOARD_MAX_LINES; i++)
@@ -146,15 +171,9 @@ static size_t choose_lines(const sp_candidate *c, size_t n, double least_px, sp_
                                  .v_b_px = c[i].v1_px};
   if (!count)
     return 0;
+  const double length = median_by_length(lines, count, length_of), centre = median_by_length(lines, count, middle_of);
   for (size_t i = 0; i < count; i++)
-    work[i] = lines[i].v_b_px - lines[i].v_a_px;
-  const double length = sp_quantile(work, count, 0.65);
-  for (size_t i = 0; i < count; i++)
-    work[i] = 0.5 * (lines[i].v_a_px + lines[i].v_b_px);
-  const double centre = sp_median(work, count);
-  for (size_t i = 0; i < count; i++)
-    if (lines[i].v_b_px - lines[i].v_a_px > 0.6 * length &&
-        fabs(0.5 * (lines[i].v_a_px + lines[i].v_b_px) - centre) < 0.35 * length)
+    if (length_of(&lines[i]) > 0.6 * length && fabs(middle_of(&lines[i]) - centre) < 0.35 * length)
       lines[kept++] = lines[i];
   return kept;
 }
