@@ -78,6 +78,8 @@ static const double FACE_MM = 0.010, FACE_PX = 0.2;
  */
 static const double ODD_REACH_MM = 1.80, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
                     ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
+/* One without feet that is broader or narrower than the others by this is none. */
+static const double FOOTLESS_MM = 0.15;
 /* How much lighter or darker the wood beside it is, against the frets' contrast and against the usual wood. */
 static const double ODD_WOOD_CONTRAST = 0.6, ODD_WOOD_PART = 0.25;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
@@ -465,7 +467,7 @@ static void settle_common(job *j, size_t count)
       const bool astray = fabs(off) > far; /* one of the two is not at the foot: midway, and half of it in doubt */
       const double share = astray ? 0.5 : own / (own + u * u);
       j->shift_px += 0.5 * share * off;
-      own = astray ? u * u + 0.25 * off * off : share * u * u;
+      own = astray ? u * u + 0.25 * off * off : share * u * u + share * (1.0 - share) * off * off;
     }
     var += 0.25 * own;
   }
@@ -766,6 +768,28 @@ static sp_status add_odd(job *j, const sp_board *b, size_t *count, sp_error *err
   return SP_OK;
 }
 
+static bool foot_shows(const sp_foot *f, double most_misfit)
+{
+  return f->found && !f->guessed && f->used >= LEAST_USED && f->misfit < most_misfit;
+}
+
+/* What looked like a fret in the section but has neither a foot that looks as the frets' do nor their breadth is the
+ * nut's back, the board's end, an inlay. */
+static void drop_footless(const job *j, size_t *count)
+{
+  double work[2 * SP_WIRE_MOST];
+  const double most_misfit = fmax(ODD_MISFIT * total_misfit(j->frets, *count, work), ODD_LEAST_MISFIT);
+  const wire_width w = common_width(j->frets, *count);
+  size_t kept = 0;
+  for (size_t i = 0; i < *count; i++) {
+    const fret *f = &j->frets[i];
+    const bool shows = foot_shows(&f->foot[0], most_misfit) || foot_shows(&f->foot[1], most_misfit);
+    if (!j->company || shows || !(fabs(width_of(f) - w.px) > FOOTLESS_MM * j->o->px_per_mm))
+      j->frets[kept++] = *f;
+  }
+  *count = kept;
+}
+
 static void describe(const fret *f, sp_mark *m)
 {
   const sp_foot *a = &f->foot[0], *b = &f->foot[1];
@@ -918,9 +942,13 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
   if (status || !marks->edge_count)
     return status;
   qsort(marks->edges, marks->edge_count, sizeof *marks->edges, by_u);
-  for (size_t i = 0; i < marks->edge_count; i++) /* one edge found from two places */
-    if (!kept || marks->edges[i].u_px - marks->edges[kept - 1].u_px > 0.12 * j->o->px_per_mm)
-      marks->edges[kept++] = marks->edges[i];
+  for (size_t i = 0; i < marks->edge_count; i++) {
+    const sp_board_end *e = &marks->edges[i];
+    if (!kept || e->u_px - marks->edges[kept - 1].u_px > 0.12 * j->o->px_per_mm)
+      marks->edges[kept++] = *e;
+    else if (e->u_u_px < marks->edges[kept - 1].u_u_px) /* one edge found from two places: where it is surest */
+      marks->edges[kept - 1] = *e;
+  }
   marks->edge_count = kept;
   return SP_OK;
 }
@@ -979,8 +1007,10 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
         status = measure_in_company(&j, count, err);
       if (!status)
         status = add_odd(&j, &marks->board, &count, err);
-      if (!status)
+      if (!status) {
+        drop_footless(&j, &count);
         settle_common(&j, count);
+      }
       if (!status)
         status = collect(&j, count, marks, err);
       if (!status && j.common_px > UNTOLD_MM * o->px_per_mm)

@@ -80,10 +80,12 @@ size_t sp_wire_feet(const sp_wire_section *section, double blur_px, sp_wire_pair
 typedef struct sp_wire_edge {
   double u_px;
   double size;     /* grey */
+  bool rises;      /* the grey grows with u */
   double outer_px; /* of the sharp changes about it the one nearest to the frets: wood begins there at the latest */
   bool sharp;      /* one of them is at u_px; otherwise it is a shadow's end */
   bool soft;       /* nothing about it is sharp */
   bool casts;      /* a light nut's face; what lies between it and outer_px is its shadow */
+  double drop;     /* by how much the grey behind it is more than that before it */
   double nut, between, wood; /* greys behind u_px, between it and outer_px, before outer_px */
 } sp_wire_edge;
 

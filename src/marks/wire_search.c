@@ -942,7 +942,14 @@ static void pick_edges(const float *size, int32_t length, int32_t apart, double 
         continue;
       --*count;
     }
-    edges[(*count)++] = (sp_wire_edge){u, (double)fabsf(size[u]), u, true, false, false, NAN, NAN, NAN};
+    edges[(*count)++] = (sp_wire_edge){.u_px = u,
+                                       .size = (double)fabsf(size[u]),
+                                       .rises = size[u] > 0.0f,
+                                       .outer_px = u,
+                                       .sharp = true,
+                                       .nut = NAN,
+                                       .between = NAN,
+                                       .wood = NAN};
   }
   qsort(edges, *count, sizeof *edges, by_size);
 }
@@ -1012,14 +1019,25 @@ static void drop_shadow_ends(sp_wire_edge *edges, size_t *count, double first_px
   *count = kept;
 }
 
+/* The grey falls from a light nut and rises again before the frets: there its shadow ends, softly or not. Behind a line
+ * of light in a dark nut's rim it is as dark as before it: what rises after that may be the face. */
+static bool rises_after(const sp_wire_edge *fall, const sp_wire_edge *rise, int toward, double px_per_mm)
+{
+  const double off = toward * (rise->u_px - fall->u_px);
+  return fall->rises == (toward < 0) && rise->rises == (toward > 0) && off > 0.0 && off < SHADOW_OF_MM * px_per_mm &&
+         rise->size < SHADED * fall->size && fall->drop > 0.5 * fall->size;
+}
+
 /* What is soft near a larger edge that is not is that one's shadow. */
-static void drop_shadows(sp_wire_edge *edges, size_t *count, double reach_px)
+static void drop_shadows(sp_wire_edge *edges, size_t *count, double first_px, double px_per_mm)
 {
   size_t kept = 0;
   for (size_t i = 0; i < *count; i++) { /* the largest come first */
+    const int toward = edges[i].u_px < first_px ? 1 : -1;
     bool shadow = false;
-    for (size_t k = 0; k < kept && edges[i].soft; k++)
-      shadow = shadow || (!edges[k].soft && fabs(edges[k].u_px - edges[i].u_px) < reach_px);
+    for (size_t k = 0; k < kept && !shadow; k++)
+      shadow = (edges[i].soft && !edges[k].soft && fabs(edges[k].u_px - edges[i].u_px) < SHADOW_OF_MM * px_per_mm) ||
+               rises_after(&edges[k], &edges[i], toward, px_per_mm);
     if (!shadow)
       edges[kept++] = edges[i];
   }
@@ -1037,6 +1055,8 @@ static void look_closely(const float *grey, int32_t length, int toward, double b
   if (!section_about(grey, length, (int32_t)lround(e->u_px), px_per_mm, s))
     return;
   sharp_about(s, blur_px, noise, &places);
+  e->nut = mean_from(s, -toward * NUT_FROM_MM, -toward * NUT_TO_MM);
+  e->drop = e->nut - mean_from(s, toward * WOOD_FROM_MM, toward * WOOD_TO_MM);
   e->sharp = false;
   e->soft = !places.count;
   if (e->soft)
@@ -1044,7 +1064,6 @@ static void look_closely(const float *grey, int32_t length, int toward, double b
   e->outer_px = e->u_px + places.at_px[toward > 0 ? places.count - 1 : 0];
   for (size_t i = 0; i < places.count; i++)
     e->sharp = e->sharp || fabs(places.at_px[i]) < AT_EDGE_MM * px_per_mm;
-  e->nut = mean_from(s, -toward * NUT_FROM_MM, -toward * NUT_TO_MM);
   e->between = mean_from(s, 0.4 * (e->outer_px - e->u_px) / px_per_mm, 0.8 * (e->outer_px - e->u_px) / px_per_mm);
   e->wood = mean_from(s, (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_FROM_MM,
                       (e->outer_px - e->u_px) / px_per_mm + toward * WOOD_TO_MM);
@@ -1076,7 +1095,7 @@ sp_status sp_wire_edges(const sp_scene *scene, sp_along along, const sp_marks_op
   for (size_t i = 0; s.value && i < *count; i++)
     look_closely(grey, length, edges[i].u_px < first_px ? 1 : -1, blur_px, full_scale, o->px_per_mm, &s, &edges[i]);
   drop_shadow_ends(edges, count, first_px, o->px_per_mm);
-  drop_shadows(edges, count, SHADOW_OF_MM * o->px_per_mm);
+  drop_shadows(edges, count, first_px, o->px_per_mm);
   free(grey);
   const sp_status status = s.value ? SP_OK : sp_fail_memory(err);
   free(s.value);
