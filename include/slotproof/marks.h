@@ -64,6 +64,7 @@ typedef struct sp_mark {
   bool burr;    /* a raised burr was seen and modelled */
   bool clipped; /* white where it is brightest: full scale was reached */
   bool by_hand; /* found only because somebody pointed at it */
+  bool scribed; /* a knife line on a board of slots: the nut, or nothing */
   double usual_width_px; /* slot far broader than the others, which are so broad: it may be two, and u_u_px reaches to
                             either; otherwise 0 */
   double u_unless_nut_px; /* of an outermost one of those, which is as dark: that doubt, not in u_u_px, as a nut's slot
@@ -109,6 +110,7 @@ typedef struct sp_marks_options {
   int32_t strips_in_one;  /* so many times narrower are the strips than usual */
   double least_part; /* knife lines and slots: the smallest part of the board's width that a partial fret spans; 0 or 1:
                         there is none, and what spans less than two fifths is no line */
+  bool scribed_nut;  /* of slots: beyond the outermost ones a knife line may be the nut */
   const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */
   size_t hint_count;
 } sp_marks_options;

@@ -614,10 +614,11 @@ static bool is_cut_short(const opened_picture *open, const sp_marks *marks)
 }
 
 /* `m` is set up for the picture that is searched in the end. */
-static sp_status find_marks(opened_picture *open, const sp_check_options *o, corrected *said, sp_marks_options *m,
-                            sp_marks *marks, sp_error *err)
+static sp_status find_marks(opened_picture *open, const sp_check_options *o, bool of_several, corrected *said,
+                            sp_marks_options *m, sp_marks *marks, sp_error *err)
 {
   *m = marks_options(&open->scene, &open->reference, &open->info, o);
+  m->scribed_nut = !of_several && o->nut != SP_NUT_END && !o->layout->zero_fret && !o->layout->fanned;
   m->by_camera = m->by_camera || open->straightened;
   sp_status status = paint_strips(open, err);
   if (!status)
@@ -629,15 +630,15 @@ static sp_status find_marks(opened_picture *open, const sp_check_options *o, cor
   return status;
 }
 
-static sp_status find_marks_anywhere(opened_picture *open, const sp_check_options *o, corrected *said,
+static sp_status find_marks_anywhere(opened_picture *open, const sp_check_options *o, bool of_several, corrected *said,
                                      sp_marks_options *m, sp_marks *marks, sp_record *record, sp_error *err)
 {
-  sp_status status = find_marks(open, o, said, m, marks, err);
+  sp_status status = find_marks(open, o, of_several, said, m, marks, err);
   if (status || !is_cut_short(open, marks))
     return status;
   sp_marks_free(marks);
   status = check_draw_whole(open, &o->reference, record, err);
-  return status ? status : find_marks(open, o, said, m, marks, err);
+  return status ? status : find_marks(open, o, of_several, said, m, marks, err);
 }
 
 sp_status check_find_marks(opened_picture *open, const sp_check_options *o, bool of_several, sp_marks *marks,
@@ -645,7 +646,7 @@ sp_status check_find_marks(opened_picture *open, const sp_check_options *o, bool
 {
   sp_marks_options m;
   check_tell(&o->progress, SP_CHECK_MARKS);
-  sp_status status = find_marks_anywhere(open, o, said, &m, marks, record, err);
+  sp_status status = find_marks_anywhere(open, o, of_several, said, &m, marks, record, err);
   if (!status)
     status = corrected_find(&m, marks, said, err);
   if (!status && !of_several)

@@ -235,6 +235,8 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   if (status)
     return status;
   status = sp_marks_settle(o, marks, err);
+  if (!status && o->kind == SP_MARK_SLOT && o->scribed_nut)
+    status = sp_marks_add_scribed(fine, &view, o, 8.0 * scene->strip_px, marks, err);
   if (!status && o->hint_count)
     status = sp_marks_add_by_hand(fine, o, &expect, &ground, marks, err);
   return status;

@@ -255,6 +255,10 @@ bool sp_marks_has_form(const sp_line_fit *fit, const sp_mark *mark, double px_pe
 sp_status sp_marks_add_by_hand(const sp_scene *scene, const sp_marks_options *options, const sp_expectation *expect,
                                const sp_ground *ground, sp_marks *marks, sp_error *err);
 
+/* Knife lines beyond the outermost slots, put among these in order (scribed.c). */
+sp_status sp_marks_add_scribed(const sp_scene *scene, const sp_view *view, const sp_marks_options *slots,
+                               double group_px, sp_marks *marks, sp_error *err);
+
 /* Board outline from the fitted lines and the strips. */
 sp_status sp_board_find(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_mark *lines,
                         size_t count, sp_board *board, sp_error *err);

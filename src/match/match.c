@@ -275,7 +275,7 @@ static void mark_strays(const sp_model *m, double reference, const sp_match_line
   const double edge = EDGE_MM / (o->scale_known ? 1.0 : match->mm_per_unit);
   for (size_t i = 0; i < m->count; i++) {
     const size_t id = m->line[0][i].id;
-    match->is_stray[id] = sp_line_strength(&lines[id]) >= STRAY_STRENGTH * reference;
+    match->is_stray[id] = !lines[id].nut_only && sp_line_strength(&lines[id]) >= STRAY_STRENGTH * reference;
     for (int e = 0; e < 2; e++)
       if (o->has_end[e] && fabs(lines[id].position - o->end_position[e]) < edge)
         match->is_stray[id] = false;

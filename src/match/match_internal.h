@@ -9,6 +9,7 @@ typedef struct sp_model_line {
   double x;         /* place, units of the input */
   double u;         /* its standard uncertainty, the same units */
   bool part;        /* serves partial frets only */
+  bool nut_only;    /* serves the nut only */
   double askew;     /* nats that its lean speaks against a mark, 0 or less */
   double strength;  /* against the reference strength of a mark */
   double base;      /* log (chance that a mark looks so / clutter of this look in the whole extent) */

@@ -37,6 +37,9 @@ static const double RUN_COST = 5.0, RUN_STEP_COST = 0.15; /* nats: a part of the
 static const double LOOK_SD = 0.45, LOOK_FLOOR = 0.004;   /* log of strength; chance of a mark however faint */
 /* Lean of a single line: a square slips by half a degree; one mark in thirty may lean by anything. */
 static const double ASKEW_SD_RAD = 0.009, ASKEW_MOST = 3.5;
+/* A line that is no slot on a board of slots is a pencil's more often than the nut: so much that it is the nut where
+ * the hand may have put it, and not where it would be a slip of some millimetres. */
+static const double NUT_ONLY_COST = 4.5;
 /* Board's end against the nut. */
 static const double END_SD_MM = 0.5, END_REACH_MM = 1.6, END_BEYOND_MM = 25.0;
 /* The highest log f: a line at its place with no uncertainty of its own. */
@@ -72,7 +75,8 @@ static void copy_lines(sp_model *m, const sp_match_line *lines, size_t count)
     l->u = lines[i].u_position > 0.0 && isfinite(lines[i].u_position) ? lines[i].u_position : 0.0;
     l->strength = sp_line_strength(&lines[i]);
     l->part = lines[i].part;
-    l->askew = askew_nats(&lines[i]);
+    l->nut_only = lines[i].nut_only;
+    l->askew = askew_nats(&lines[i]) - (l->nut_only ? NUT_ONLY_COST : 0.0);
     l->id = i;
   }
   qsort(m->line[0], m->count, sizeof *m->line[0], by_place);
@@ -207,6 +211,8 @@ double sp_model_nut(const sp_model *m, const sp_hypothesis *h)
 
 bool sp_model_suits(const sp_model *m, const sp_model_line *l, size_t k)
 {
+  if (l->nut_only && k > 0)
+    return false;
   return !l->part || sp_layout_is_partial(m->layout, (int32_t)k);
 }
 

@@ -128,6 +128,7 @@ sp_status sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks,
     lines[i].u_position = m->u_u_px * verdict_rate_at(&f, m->u_px);
     lines[i].strength = m->strength;
     lines[i].part = m->part;
+    lines[i].nut_only = m->scribed;
   }
   find_askew(&f, marks, work, lines);
   free(work);

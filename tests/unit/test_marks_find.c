@@ -504,6 +504,34 @@ static void slots(void **unused)
   sp_marks_free(&m);
 }
 
+/* The nut is scribed, dark or light, the frets are sawn. The search for slots does not see such a line, or a broad one
+ * as a slot whose middle lies elsewhere. A line like it between the slots is none of their business. */
+static void a_scribed_nut_before_slots(void **unused)
+{
+  (void)unused;
+  enum { FIRST_SLOT = 2 }; /* the nut's neighbour is more than ten millimetres away */
+  for (int k = 0; k < 4; k++) {
+    drawn_board b = PLAIN;
+    b.wood = 110.0;
+    drawing d = wood(&b);
+    line(&d, &b, 0, 0.0, 1.0, k < 2 ? 0.12 : 0.25, k % 2 ? 60.0 : -40.0);
+    for (int i = FIRST_SLOT; i < LINES; i++)
+      line(&d, &b, i, 0.0, 1.0, 0.584, -90.0);
+    line(&d, &b, FIRST_SLOT - 1, 0.0, 1.0, 0.12, -40.0);
+    sp_marks_options o = options_for(SP_MARK_SLOT);
+    o.scribed_nut = true;
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    assert_int_equal(m.count, LINES - 1);
+    assert_true(m.marks[0].scribed);
+    CHECK_CLOSE(m.marks[0].u_px, place_u(0), 0.06);
+    CHECK_BELOW(fabs(m.marks[0].u_px - place_u(0)), 3.0 * m.marks[0].u_u_px);
+    CHECK_CLOSE(m.marks[0].u_common_px, 0.0, 1e-12);
+    for (size_t i = 1; i < m.count; i++)
+      assert_false(m.marks[i].scribed);
+    sp_marks_free(&m);
+  }
+}
+
 /* A nut's slot a millimetre from the board's end: the lid beyond it is no wood around the slot. It once was, and the
  * slot's cross-section so badly explained that the end stood for the nut. */
 static void a_slot_near_the_end(void **unused)
@@ -1177,6 +1205,7 @@ int main(void)
       cmocka_unit_test(askew_boards),
       cmocka_unit_test(sixteen_bits),
       cmocka_unit_test(slots),
+      cmocka_unit_test(a_scribed_nut_before_slots),
       cmocka_unit_test(a_slot_near_the_end),
       cmocka_unit_test(two_slots_in_one),
       cmocka_unit_test(two_slots_beside_each_other),

@@ -251,10 +251,50 @@ static void a_line_askew_and_far_off_is_no_fret(void **state)
   sp_layout_free(&layout);
 }
 
+/* On a board of slots a knife line is the nut, if it lies where a hand may have put that, or nothing: no fret, however
+ * well its place suits, and not the nut if that would be a slip of millimetres. Nor is it a stray. */
+static void a_scribed_line_is_the_nut_or_nothing(void **state)
+{
+  (void)state;
+  enum { FRETS = 12 };
+  static const struct {
+    int at; /* which mark is the knife line */
+    double off_mm;
+    bool found;
+  } CASES[] = {{0, 0.1, true}, {0, -0.5, true}, {0, 2.0, false}, {6, 0.0, false}, {FRETS, 0.0, false}};
+  sp_layout layout;
+  sp_error err = {0};
+  assert_int_equal(sp_layout_equal(361, FRETS, 12, &layout, &err), SP_OK);
+  for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+    scene s;
+    sp_match m;
+    const int at = CASES[i].at;
+    memset(&s, 0, sizeof s);
+    s.options = (sp_match_options){.scale_known = true,
+                                   .u_relative_scale = 2e-4,
+                                   .nut_may_be_line = true,
+                                   .has_end = {true, false},
+                                   .end_position = {-6.0, NAN}};
+    for (int k = 0; k <= FRETS; k++)
+      put(&s, layout.position_mm[k] + (k == at ? CASES[i].off_mm : 0.05 * sin(2.0 * k)), 0.9, k, false);
+    s.line[at].nut_only = true;
+    assert_int_equal(sp_match_lines(s.line, s.count, &layout, &s.options, &m, &err), SP_OK);
+    assert_int_equal(m.state, SP_MATCH_OK);
+    assert_int_equal(m.line_of_fret[at], CASES[i].found ? at : -1);
+    assert_false(m.is_stray[at]);
+    assert_int_equal(m.line_of_fret[5], 5);
+    sp_match_free(&m);
+  }
+  sp_layout_free(&layout);
+}
+
 int main(void)
 {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right), cmocka_unit_test(refused),
-                                     cmocka_unit_test(other_scale), cmocka_unit_test(pure_clutter),
-                                     cmocka_unit_test(a_line_askew_and_far_off_is_no_fret)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(numbered_right),
+                                     cmocka_unit_test(refused),
+                                     cmocka_unit_test(other_scale),
+                                     cmocka_unit_test(pure_clutter),
+                                     cmocka_unit_test(a_line_askew_and_far_off_is_no_fret),
+                                     cmocka_unit_test(a_scribed_line_is_the_nut_or_nothing)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
