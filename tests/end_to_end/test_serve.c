@@ -595,15 +595,20 @@ static char *told_by(const char *arguments)
   return strdup(r->out);
 }
 
-static void check_record(const char *id, const char *arguments)
+static void check_record_is(const char *id, const char *wanted)
 {
   cJSON *job = talk_wait(server.port, id);
   assert_string_equal(word(job, "state"), "done");
   cJSON_Delete(job);
-  char *wanted = told_by(arguments);
   talk_answer a = get_of(id, "/record");
   assert_string_equal(a.body, wanted);
   talk_free(&a);
+}
+
+static void check_record(const char *id, const char *arguments)
+{
+  char *wanted = told_by(arguments);
+  check_record_is(id, wanted);
   free(wanted);
 }
 
@@ -612,7 +617,8 @@ static void test_pieces_are_one_board(void **state)
   (void)state;
   char id[40], path[200];
   talk_send_pieces(server.port, PIECES, 3, "scale_length=648mm&frets=22", id);
-  check_record(id, "--scale-length 648mm --frets 22 redshank-1.jpg redshank-2.jpg redshank-3.jpg");
+  char *wanted = told_by("--scale-length 648mm --frets 22 redshank-1.jpg redshank-2.jpg redshank-3.jpg");
+  check_record_is(id, wanted);
   /* places for the drawing of them all: each mark beyond the one before */
   get_path(path, id, "/places");
   cJSON *places = talk_json(server.port, path, 200);
@@ -639,7 +645,8 @@ static void test_pieces_are_one_board(void **state)
   check_refused("POST", path, "", true, "{\"turn\":[2,1,0],\"scale_length\":\"648mm\",\"frets\":\"22\"}", 200);
   check_record(id, "--scale-length 648mm --frets 22 redshank-3.jpg redshank-2.jpg redshank-1.jpg");
   check_refused("POST", path, "", true, "{\"turn\":[2,1,0],\"scale_length\":\"648mm\",\"frets\":\"22\"}", 200);
-  check_record(id, "--scale-length 648mm --frets 22 redshank-1.jpg redshank-2.jpg redshank-3.jpg");
+  check_record_is(id, wanted);
+  free(wanted);
 }
 
 static void test_described_board(void **state)
@@ -649,7 +656,8 @@ static void test_described_board(void **state)
   save_sample("godwit.board", "Godwit", "fanned frets", board);
   snprintf(query, sizeof query, "board=%s", board);
   talk_send(server.port, SAMPLES_DIR "/godwit.jpg", "godwit.jpg", query, id);
-  check_record(id, "--board godwit.board godwit.jpg");
+  char *wanted = told_by("--board godwit.board godwit.jpg");
+  check_record_is(id, wanted);
   get_path(path, id, "/again"); /* another scale length drives the fan out, as on the command line */
   check_refused("POST", path, "", true, "{\"tolerance\":\"0.5mm\"}", 200);
   check_record(id, "--board godwit.board --tolerance 0.5mm godwit.jpg");
@@ -661,7 +669,8 @@ static void test_described_board(void **state)
   check_refused("GET", path, "", true, NULL, 404);
   get_path(path, id, "/again");
   check_refused("POST", path, "", true, "{}", 200);
-  check_record(id, "--board godwit.board godwit.jpg");
+  check_record_is(id, wanted);
+  free(wanted);
   talk_answer a = save_text("scale length = 648 mm\nfrets = 20\n");
   assert_int_equal(a.status, 400);
   assert_non_null(strstr(a.body, "name"));

@@ -84,7 +84,8 @@ static bool shows(const drawn_rule *r, int k)
 static double stroke_px(const drawn_rule *r, double k)
 {
   const double period = r->graduation_mm * r->px_per_mm, x = k / (r->count - 1.0);
-  return period * (k + 0.5 * r->drift * k * x) + r->wave_px * sin(2.0 * 3.14159265358979323846 * k / WAVE_STROKES);
+  const double even = period * (k + 0.5 * r->drift * k * x);
+  return r->wave_px > 0.0 ? even + r->wave_px * sin(2.0 * 3.14159265358979323846 * k / WAVE_STROKES) : even;
 }
 
 /* "111" at every tenth stroke, one stroke of it a graduation from the next and half as broad. */
@@ -106,10 +107,8 @@ static double rule_grey(const drawn_rule *r, double s, double t)
   double grey = 240.0 - 45.0 * drawn_box(t - 0.5 * BODY_MM * r->px_per_mm, BODY_MM * r->px_per_mm, blur);
   const int near = (int)floor(s / (r->graduation_mm * r->px_per_mm * (1.0 + 0.5 * r->drift)));
   for (int k = near - 1; k <= near + 2; k++) {
-    if (!shows(r, k) || t < 0.0 || t > (stroke_mm(r, k) + 0.5) * r->px_per_mm)
-      continue;
     const double off = s - stroke_px(r, k);
-    if (fabs(off) < reach)
+    if (fabs(off) < reach && t >= 0.0 && shows(r, k) && t <= (stroke_mm(r, k) + 0.5) * r->px_per_mm)
       grey -= ink * (k % 2 ? 1.0 - r->faint_halves : 1.0) * drawn_box(off, width, blur) *
               drawn_step(t - 0.3 * r->px_per_mm, blur) * drawn_step(stroke_mm(r, k) * r->px_per_mm - t, blur);
   }
