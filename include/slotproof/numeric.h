@@ -39,6 +39,8 @@ bool sp_symmetric_eigen(size_t n, double *a, double *value, double *vector);
 
 /* ---- Order statistics: all REARRANGE x, take O(n) on average, give NAN for n = 0. x must hold no NAN. ---- */
 
+/* x[k] as it would be after sorting, k < n (NAN if not); nothing before it is larger then, nothing after it smaller. */
+double sp_select(double *x, size_t n, size_t k);
 /* Mean of the two middle values where n is even. */
 double sp_median(double *x, size_t n);
 float sp_median_f(float *x, size_t n);

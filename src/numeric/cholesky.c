@@ -29,7 +29,7 @@ static double remainder_of_long(const double *ri, const double *rj, size_t colum
   return from;
 }
 
-/* a_ij less the part of the rows left of column `columns`. Most matrices are small, and there are many of them. */
+/* a_ij less the part of the rows left of column `columns`. */
 static inline double remainder_at(size_t n, const double *a, size_t i, size_t j, size_t columns)
 {
   const double *ri = a + i * n, *rj = a + j * n;
@@ -41,7 +41,9 @@ static inline double remainder_at(size_t n, const double *a, size_t i, size_t j,
   return sum;
 }
 
-bool sp_cholesky(size_t n, double *a)
+/* Most matrices are small, and there are very many of them: where `n` is known when this is compiled, nothing but the
+ * arithmetic is left. */
+static inline bool factor(size_t n, double *a)
 {
   for (size_t j = 0; j < n; j++) {
     const double diagonal = a[j * n + j];
@@ -56,7 +58,23 @@ bool sp_cholesky(size_t n, double *a)
   return true;
 }
 
-void sp_cholesky_forward(size_t n, const double *l, double *b)
+bool sp_cholesky(size_t n, double *a)
+{
+  switch (n) {
+  case 2:
+    return factor(2, a);
+  case 3:
+    return factor(3, a);
+  case 4:
+    return factor(4, a);
+  case 5:
+    return factor(5, a);
+  default:
+    return factor(n, a);
+  }
+}
+
+static inline void forward(size_t n, const double *l, double *b)
 {
   for (size_t i = 0; i < n; i++) {
     double sum = b[i];
@@ -66,14 +84,39 @@ void sp_cholesky_forward(size_t n, const double *l, double *b)
   }
 }
 
-void sp_cholesky_solve(size_t n, const double *l, double *b)
+void sp_cholesky_forward(size_t n, const double *l, double *b)
 {
-  sp_cholesky_forward(n, l, b);
+  forward(n, l, b);
+}
+
+static inline void solve(size_t n, const double *l, double *b)
+{
+  forward(n, l, b);
   /* by columns of L', so that memory is read in order */
   for (size_t i = n; i-- > 0;) {
     b[i] /= l[i * n + i];
     for (size_t k = 0; k < i; k++)
       b[k] -= l[i * n + k] * b[i];
+  }
+}
+
+void sp_cholesky_solve(size_t n, const double *l, double *b)
+{
+  switch (n) {
+  case 2:
+    solve(2, l, b);
+    break;
+  case 3:
+    solve(3, l, b);
+    break;
+  case 4:
+    solve(4, l, b);
+    break;
+  case 5:
+    solve(5, l, b);
+    break;
+  default:
+    solve(n, l, b);
   }
 }
 

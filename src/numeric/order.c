@@ -14,6 +14,11 @@
 #define NAME(f) f##float
 #include "numeric/order_template.h"
 
+double sp_select(double *x, size_t n, size_t k)
+{
+  return k < n ? select_double(x, n, k) : NAN;
+}
+
 double sp_quantile(double *x, size_t n, double q)
 {
   return quantile_double(x, n, q);

@@ -2,17 +2,12 @@
  *   REAL     double or float
  *   NAME(f)  the function's name for that type
  *
- * Hoare's selection with the median of three as pivot: both scans stop at values equal to the pivot, so that many equal
- * values (an 8-bit picture!) cost no more than different ones. Every scan is stopped by the pivot itself or by a value
- * just exchanged, also among NANs: those give a wrong order but no access out of bounds.
+ * Selection with the median of three as pivot. What is moved depends on no branch: of values in no order a processor
+ * foretells every other one wrongly, and that would cost more than all the rest. What is not less than the pivot is
+ * parted once more where the place sought lies there, so that many equal values (an 8-bit picture!) cost no more than
+ * different ones. The pivot itself always ends up in the middle part, so every round leaves fewer values, also among
+ * NANs: those give a wrong order but no access out of bounds.
  */
-
-static void NAME(swap_)(REAL *a, REAL *b)
-{
-  const REAL t = *a;
-  *a = *b;
-  *b = t;
-}
 
 static REAL NAME(pivot_)(const REAL *x, size_t low, size_t high)
 {
@@ -22,28 +17,34 @@ static REAL NAME(pivot_)(const REAL *x, size_t low, size_t high)
   return a < c ? a : b < c ? c : b;
 }
 
+/* Moves what is less than the pivot (or not greater, with `equal`) to the front; where that ends. */
+static inline size_t NAME(part_)(REAL *x, size_t low, size_t past, REAL pivot, bool equal)
+{
+  size_t end = low;
+  for (size_t i = low; i < past; i++) {
+    const REAL value = x[i];
+    x[i] = x[end];
+    x[end] = value;
+    end += (size_t)(equal ? !(value > pivot) : value < pivot);
+  }
+  return end;
+}
+
 /* Rearranges so that x[k] is what it would be after sorting, nothing before it larger, nothing after it smaller. */
 static REAL NAME(select_)(REAL *x, size_t n, size_t k)
 {
-  ptrdiff_t low = 0, high = (ptrdiff_t)n - 1;
-  const ptrdiff_t want = (ptrdiff_t)k;
-  while (low < high) {
-    const REAL pivot = NAME(pivot_)(x, (size_t)low, (size_t)high);
-    ptrdiff_t i = low, j = high;
-    while (i <= j) {
-      while (x[i] < pivot)
-        i++;
-      while (x[j] > pivot)
-        j--;
-      if (i <= j)
-        NAME(swap_)(&x[i++], &x[j--]);
+  size_t low = 0, past = n;
+  while (past - low > 1) {
+    const REAL pivot = NAME(pivot_)(x, low, past - 1);
+    const size_t less = NAME(part_)(x, low, past, pivot, false);
+    if (k < less) {
+      past = less;
+      continue;
     }
-    if (want <= j)
-      high = j;
-    else if (want >= i)
-      low = i;
-    else
+    const size_t equal = NAME(part_)(x, less, past, pivot, true);
+    if (k < equal)
       break;
+    low = equal;
   }
   return x[k];
 }

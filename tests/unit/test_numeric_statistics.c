@@ -53,6 +53,28 @@ static void quantiles_agree_with_sorting(void **state)
   gsl_rng_free(rng);
 }
 
+/* The value that sorting puts there, and the others on their sides of it. */
+static void selection_parts_the_values(void **state)
+{
+  (void)state;
+  gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+  for (int kind = 0; kind < 6; kind++)
+    for (size_t n = 1; n <= 60; n++)
+      for (size_t k = 0; k < n; k++) {
+        double x[N_MAX], sorted[N_MAX];
+        fill(rng, kind, x, n);
+        memcpy(sorted, x, sizeof x);
+        gsl_sort(sorted, 1, n);
+        assert_true(sp_select(x, n, k) == sorted[k] && x[k] == sorted[k]);
+        for (size_t i = 0; i < n; i++)
+          assert_true(i < k ? x[i] <= x[k] : x[i] >= x[k]);
+      }
+  double one[1] = {3.0};
+  assert_true(isnan(sp_select(one, 1, 1)));
+  assert_true(isnan(sp_select(one, 0, 0)));
+  gsl_rng_free(rng);
+}
+
 static void mad_agrees_with_gsl(void **state)
 {
   (void)state;
@@ -187,6 +209,7 @@ static void tuning_constants_give_95_percent(void **state)
 int main(void)
 {
   const struct CMUnitTest tests[] = {cmocka_unit_test(quantiles_agree_with_sorting),
+                                     cmocka_unit_test(selection_parts_the_values),
                                      cmocka_unit_test(mad_agrees_with_gsl),
                                      cmocka_unit_test(order_edges),
                                      cmocka_unit_test(many_equal_values_are_fast),
