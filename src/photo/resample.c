@@ -181,7 +181,7 @@ static inline void find_places(float x0, float y0, float dx, float dy, places *a
 }
 
 /* Between four pixels: half the work, and blurred a little; good enough to look for something in. */
-static inline void interpolate(const patch *p, const places *at, float value[GRID])
+static inline void interpolate(const patch *p, const places *at, eight *value)
 {
   float corner[4][GRID];
   for (int i = 0; i < GRID; i++) {
@@ -194,8 +194,7 @@ static inline void interpolate(const patch *p, const places *at, float value[GRI
   eight c[4];
   memcpy(c, corner, sizeof c);
   const eight upper = c[0] + at->past_x * (c[1] - c[0]), lower = c[2] + at->past_x * (c[3] - c[2]);
-  const eight between = upper + at->past_y * (lower - upper);
-  memcpy(value, &between, sizeof between);
+  *value = upper + at->past_y * (lower - upper);
 }
 
 /* The four columns about a pixel, each weighed and added up. */
@@ -216,17 +215,23 @@ static inline four sums_of(const four v[4])
          (__builtin_shufflevector(ab_late, cd_late, 0, 1, 4, 5) + __builtin_shufflevector(ab_late, cd_late, 2, 3, 6, 7));
 }
 
-/* Each lies at least a pixel inside the patch, two before its end. */
-static inline void convolve(const resampling *r, const patch *p, const places *at, float value[GRID])
+/* Four places, from the one of that number on. */
+static inline four convolve_four(const resampling *r, const patch *p, const places *at, int first)
 {
   const float *weight = r->weight[0];
-  for (int i = 0; i < GRID; i += 4) {
-    four v[4];
-    for (int k = 0; k < 4; k++)
-      v[k] = weighed(p->value + at->pixel[i + k], weight + at->column_weight[i + k], weight + at->row_weight[i + k]);
-    const four sum = sums_of(v);
-    memcpy(value + i, &sum, sizeof sum);
-  }
+  four v[4];
+  for (int k = 0; k < 4; k++)
+    v[k] = weighed(p->value + at->pixel[first + k], weight + at->column_weight[first + k],
+                   weight + at->row_weight[first + k]);
+  return sums_of(v);
+}
+
+/* Each lies at least a pixel inside the patch, two before its end. The eight are put together in a register: to store
+ * four and four and to fetch them as eight would make every row wait for its stores. */
+static inline void convolve(const resampling *r, const patch *p, const places *at, eight *value)
+{
+  const four low = convolve_four(r, p, at, 0), high = convolve_four(r, p, at, 4);
+  *value = __builtin_shufflevector(low, high, 0, 1, 2, 3, 4, 5, 6, 7);
 }
 
 static inline bool is_inside(const patch *p, float x, float y)
@@ -235,11 +240,9 @@ static inline bool is_inside(const patch *p, float x, float y)
 }
 
 /* Lane by lane; a comparison gives all bits or none. */
-static inline void put_rounded(float gain, const float value[GRID], uint16_t out[GRID])
+static inline void put_rounded(float gain, const eight *value, uint16_t out[GRID])
 {
-  eight grey;
-  memcpy(&grey, value, sizeof grey);
-  grey = gain * grey;
+  const eight grey = gain * *value;
   const eight most = (eight){0} + 65535.0f, low = (eight)((grey > 0.0f) & (eight_ints)grey);
   const eight_ints fits = low < most;
   const eight kept = (eight)((fits & (eight_ints)low) | (~fits & (eight_ints)most));
@@ -250,18 +253,18 @@ static inline void put_rounded(float gain, const float value[GRID], uint16_t out
 
 /* One place after the other; of those that are not inside, the grey of what lies outside. */
 static void convolve_at_the_rim(const resampling *r, const patch *p, float x0, float y0, float dx, float dy,
-                                float value[GRID])
+                                eight *value)
 {
   for (int i = 0; i < GRID; i++) {
     const float x = x0 + (float)i * dx, y = y0 + (float)i * dy;
-    value[i] = r->outside;
+    (*value)[i] = r->outside;
     if (!is_inside(p, x, y))
       continue;
     places at;
-    float alone[GRID];
+    eight alone;
     find_places(x, y, 0.0f, 0.0f, &at);
-    convolve(r, p, &at, alone);
-    value[i] = alone[0];
+    convolve(r, p, &at, &alone);
+    (*value)[i] = alone[0];
   }
 }
 
@@ -270,18 +273,18 @@ static void convolve_at_the_rim(const resampling *r, const patch *p, float x0, f
 SP_WIDE static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, uint16_t out[GRID])
 {
   const float x0 = (float)a.x, y0 = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
-  float value[GRID];
+  eight value;
   if (is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y)) {
     places at;
     find_places(x0, y0, dx, dy, &at);
     if (r->rough)
-      interpolate(p, &at, value);
+      interpolate(p, &at, &value);
     else
-      convolve(r, p, &at, value);
+      convolve(r, p, &at, &value);
   } else {
-    convolve_at_the_rim(r, p, x0, y0, dx, dy, value);
+    convolve_at_the_rim(r, p, x0, y0, dx, dy, &value);
   }
-  put_rounded(r->gain, value, out);
+  put_rounded(r->gain, &value, out);
 }
 
 static inline sp_point between(sp_point a, sp_point b, double part, const patch *p)
