@@ -113,8 +113,9 @@ static void straighten_tags(const sp_photo *photo, sp_strip_tag *tags, size_t co
   }
 }
 
+/* `seen`: there is something of a strip in the picture. */
 static sp_status read_by_strip(opened_picture *open, const sp_reference_options *options, const sp_photo_lens *lens,
-                               sp_error *err)
+                               bool *seen, sp_error *err)
 {
   sp_strip_sight sight = {0};
   sp_reference_options there = *options;
@@ -126,6 +127,7 @@ static sp_status read_by_strip(opened_picture *open, const sp_reference_options 
     there.tag_count = sight.tags_seen;
     status = read_straightened(open, &there, err);
   }
+  *seen = status || sight.tags_seen > 0 || sight.mirrored;
   sp_strip_sight_free(&sight);
   return status;
 }
@@ -138,8 +140,9 @@ static sp_status read_as_photo(opened_picture *open, const sp_reference_options 
   const sp_photo_lens known = calibrated ? calibrated_lens(open, options->profile) : (sp_photo_lens){.prior = {0}};
   const sp_photo_lens *lens = calibrated ? &known : NULL;
   sp_status status = SP_OK;
-  if (options->kind != SP_REFERENCE_RULE && !(read_flat && open->reference.no_tag)) /* the same glance at the same picture */
-    status = read_by_strip(open, options, lens, err);
+  bool seen = options->kind == SP_REFERENCE_RULE || !(read_flat && open->reference.no_tag);
+  if (options->kind != SP_REFERENCE_RULE && seen) /* else it would be the same glance at the same picture */
+    status = read_by_strip(open, options, lens, &seen, err);
   if (status || open->reference.map.known || options->kind == SP_REFERENCE_STRIP)
     return status;
   sp_photo by_rule = {0};
@@ -150,7 +153,10 @@ static sp_status read_as_photo(opened_picture *open, const sp_reference_options 
   }
   sp_photo_free(&open->photo);
   open->photo = by_rule;
-  return read_straightened(open, options, err);
+  const sp_strip_tag none = {0};
+  sp_reference_options there = *options;
+  there.tags = seen ? options->tags : &none; /* what the picture does not show need not be sought in it straightened */
+  return read_straightened(open, &there, err);
 }
 
 static sp_status read_scale(opened_picture *open, const sp_reference_options *options, sp_error *err)

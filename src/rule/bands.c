@@ -12,6 +12,18 @@
 
 enum { REACH_STRIPS = SP_RULE_REACH_STRIPS, MOST_REACH_PX = SP_RULE_MOST_REACH_PX, STRETCHES = 8 };
 
+/* Less than about a millisecond's work, in pixels that are read and in values that are looked through: another thread
+ * would cost more than it takes over. */
+static const size_t FEW_PIXELS = 2000000, FEW_VALUES = 500000;
+
+static void run_all(sp_work work, void *context, size_t count, bool few)
+{
+  for (size_t i = 0; few && i < count; i++)
+    work(context, i);
+  if (!few)
+    sp_workers_run(work, context, count);
+}
+
 SP_WIDE static void read_stretch(void *context, size_t index)
 {
   const bands *b = context;
@@ -47,7 +59,8 @@ sp_status sp_rule_bands_read(const sp_scene *scene, const sp_comb *comb, bands *
     b->value = sp_pages_allocate((size_t)b->count * (size_t)b->length * sizeof *b->value);
   if (!b->value)
     return sp_fail_memory(err);
-  sp_workers_run(read_stretch, b, STRETCHES);
+  const size_t values = (size_t)b->count * (size_t)b->length;
+  run_all(read_stretch, b, STRETCHES, values * (size_t)b->height < FEW_PIXELS);
   return SP_OK;
 }
 
@@ -92,7 +105,7 @@ sp_status sp_rule_strengths(const bands *b, double period, int32_t size, strengt
     wave[size + i] = (float)(hann * sin(2.0 * SP_PI * i / period));
   }
   strength_work w = {b, s, wave};
-  sp_workers_run(strength_of_band, &w, (size_t)b->count);
+  run_all(strength_of_band, &w, (size_t)b->count, (size_t)b->count * (size_t)b->length < FEW_VALUES);
   free(wave);
   return SP_OK;
 }
