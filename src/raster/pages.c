@@ -39,7 +39,9 @@ void *sp_pages_allocate(size_t bytes)
     return malloc(bytes);
   const size_t whole = (bytes + LARGE_PAGE_BYTES - 1) / LARGE_PAGE_BYTES * LARGE_PAGE_BYTES;
   void *memory = aligned_alloc(LARGE_PAGE_BYTES, whole);
+  /* a last page that would be filled by less than half comes in small ones: all that is fetched has to be cleared */
+  const size_t rest = bytes % LARGE_PAGE_BYTES;
   if (memory)
-    sp_pages_fill_soon(memory, whole);
+    sp_pages_fill_soon(memory, 2 * rest < LARGE_PAGE_BYTES ? bytes - rest : whole);
   return memory;
 }
