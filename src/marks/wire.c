@@ -67,6 +67,9 @@ static const double UNTOLD_MM = 0.09;
 /* A foot of which a blur broader by SOFTER leaves no more than this, against the chosen one, may lie so far off,
  * standard. */
 static const double SOFTER = 1.35, SOFT_FOOT = 1.0, SOFT_FOOT_MM = 0.10;
+/* A flank that mirrors nothing is as black as wood darker than this, of full scale: then a foot that the grain does not
+ * tell may be a highlight's end, and be off by as much. */
+static const double BLACK_WOOD = 0.03, BLACK_FLANK_MM = 0.2;
 /* A picture is blurred as light, and then stored in proportion to it or, more often, to something like its root: the
  * powers tried (IEC 61966-2-1 comes near the second). */
 enum { TONES = 2 };
@@ -454,6 +457,16 @@ static bool grain_beyond(const job *j, size_t count, int side, double *off_px, d
   return *u_px < GRAIN_WORTH_MM * ppm;
 }
 
+/* What is open of a side's feet whatever the greys show. */
+static double hidden_foot(const job *j, size_t count, int side)
+{
+  double wood[SP_WIRE_MOST];
+  for (size_t i = 0; i < count; i++)
+    wood[i] = j->frets[i].foot[side].term[1];
+  const bool black = !j->told[side] && count > 0 && sp_median(wood, count) < BLACK_WOOD * j->view->full_scale;
+  return (black ? BLACK_FLANK_MM : j->soft[side] ? SOFT_FOOT_MM : 0.0) * j->o->px_per_mm;
+}
+
 /* What all feet of a side err by alike is measured twice: by the grey's break, and by the end of the grain. Sets what
  * the middles are to be moved by, and the doubt that is left. */
 static void settle_common(job *j, size_t count)
@@ -462,7 +475,7 @@ static void settle_common(job *j, size_t count)
   double var = 0.0;
   j->shift_px = 0.0;
   for (int side = 0; side < 2; side++) {
-    double off, u, own = foot * foot + (j->soft[side] ? pow(SOFT_FOOT_MM * j->o->px_per_mm, 2.0) : 0.0);
+    double off, u, own = foot * foot + pow(hidden_foot(j, count, side), 2.0);
     if (grain_beyond(j, count, side, &off, &u)) {
       const bool astray = fabs(off) > far; /* one of the two is not at the foot: midway, and half of it in doubt */
       const double share = astray ? 0.5 : own / (own + u * u);
@@ -510,8 +523,11 @@ static void doubts(const job *j, const fret *f, const wire_width *w, double own,
   if (a->guessed)
     u[0] = u[1] = hypot(u[0], GUESSED_MM * j->o->px_per_mm);
   const double off = width_of(f) - w->px;
-  if (!(fabs(off) > 2.5 * hypot(u[0], u[1])))
+  if (!(fabs(off) > 2.5 * hypot(u[0], u[1]))) {
+    for (int side = 0; side < 2; side++) /* what the two err by against each other they err by, each its part */
+      u[side] = fmax(u[side], 0.7071 * fabs(off));
     return;
+  }
   const int worse = strayed_foot(j, f, off);
   u[worse] = hypot(u[worse], fabs(off));
   u[!worse] = hypot(u[!worse], 0.2 * fabs(off));
