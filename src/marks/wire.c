@@ -81,8 +81,8 @@ static const double FACE_MM = 0.010, FACE_PX = 0.2;
  */
 static const double ODD_REACH_MM = 1.80, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6, AGAIN_MM = 0.03, ODD_WIDTH_MM = 0.05,
                     ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
-/* One without feet that is broader or narrower than the others by this is none. */
-static const double FOOTLESS_MM = 0.15;
+/* One without feet, or with one foot alone, that is broader or narrower than the others by this is none. */
+static const double FOOTLESS_MM = 0.15, ONE_FOOTED_MM = 0.25;
 /* How much lighter or darker the wood beside it is, against the frets' contrast and against the usual wood. */
 static const double ODD_WOOD_CONTRAST = 0.6, ODD_WOOD_PART = 0.25;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
@@ -789,21 +789,30 @@ static bool foot_shows(const sp_foot *f, double most_misfit)
   return f->found && !f->guessed && f->used >= LEAST_USED && f->misfit < most_misfit;
 }
 
-/* What looked like a fret in the section but has neither a foot that looks as the frets' do nor their breadth is the
- * nut's back, the board's end, an inlay. */
+/* Nothing like a foot, nor near where the section would have it. */
+static bool foot_is_none(const sp_foot *f, double most_misfit)
+{
+  return !f->found || (f->guessed && f->misfit > ODD_MISFIT * most_misfit);
+}
+
+/* What looked like a fret in the section but has not the frets' breadth, and no foot that looks as theirs do, or beyond
+ * them all one foot alone, is an edge of the nut, the board's end, an inlay. */
 static void drop_footless(const job *j, size_t *count)
 {
   double work[2 * SP_WIRE_MOST];
   const double most_misfit = fmax(ODD_MISFIT * total_misfit(j->frets, *count, work), ODD_LEAST_MISFIT);
   const wire_width w = common_width(j->frets, *count);
   size_t kept = 0;
-  for (size_t i = 0; i < *count; i++) {
+  for (size_t i = 0; i < *count && j->company; i++) {
     const fret *f = &j->frets[i];
+    const double off_mm = fabs(width_of(f) - w.px) / j->o->px_per_mm;
     const bool shows = foot_shows(&f->foot[0], most_misfit) || foot_shows(&f->foot[1], most_misfit);
-    if (!j->company || shows || !(fabs(width_of(f) - w.px) > FOOTLESS_MM * j->o->px_per_mm))
+    const bool alone = foot_is_none(&f->foot[0], most_misfit) || foot_is_none(&f->foot[1], most_misfit);
+    const bool outermost = i == 0 || i + 1 == *count;
+    if (!(off_mm > (shows ? ONE_FOOTED_MM : FOOTLESS_MM)) || (shows && !(alone && outermost)))
       j->frets[kept++] = *f;
   }
-  *count = kept;
+  *count = j->company ? kept : *count;
 }
 
 static void describe(const fret *f, sp_mark *m)
