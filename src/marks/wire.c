@@ -74,6 +74,8 @@ static const double BLACK_WOOD = 0.03, BLACK_FLANK_MM = 0.2;
  * powers tried (IEC 61966-2-1 comes near the second). */
 enum { TONES = 2 };
 static const double TONE[TONES] = {1.0, 2.2};
+/* Faces found from two places that lie so near each other are one: each was looked for about as far. */
+static const double SAME_EDGE_MM = 0.30;
 /* No nut's face is believed closer than this. */
 static const double FACE_MM = 0.010, FACE_PX = 0.2;
 /* A fret with another crown: how far about a lively place, in which steps, it is looked for; how nearly as broad as the
@@ -952,6 +954,17 @@ static sp_status measure_edges(const job *j, const sp_wire_edge *edges, size_t n
   return SP_OK;
 }
 
+/* One edge found from two places: between the two, and half of what they differ by is in its doubt. */
+static void join_edges(sp_board_end *a, const sp_board_end *b)
+{
+  const double u = fmin(a->u_u_px, b->u_u_px), apart = b->u_px - a->u_px;
+  const double share = 1.0 / (1.0 + pow(b->u_u_px / a->u_u_px, 2.0)); /* of b */
+  a->u_px += share * apart;
+  a->slope += share * (b->slope - a->slope);
+  a->u_slope = fmax(a->u_slope, b->u_slope);
+  a->u_u_px = hypot(u, 0.5 * apart);
+}
+
 static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks, sp_error *err)
 {
   sp_wire_edge edges[SP_WIRE_EDGES];
@@ -967,13 +980,11 @@ static sp_status find_edges(const sp_scene *scene, const job *j, sp_marks *marks
   if (status || !marks->edge_count)
     return status;
   qsort(marks->edges, marks->edge_count, sizeof *marks->edges, by_u);
-  for (size_t i = 0; i < marks->edge_count; i++) {
-    const sp_board_end *e = &marks->edges[i];
-    if (!kept || e->u_px - marks->edges[kept - 1].u_px > 0.12 * j->o->px_per_mm)
-      marks->edges[kept++] = *e;
-    else if (e->u_u_px < marks->edges[kept - 1].u_u_px) /* one edge found from two places: where it is surest */
-      marks->edges[kept - 1] = *e;
-  }
+  for (size_t i = 0; i < marks->edge_count; i++)
+    if (!kept || marks->edges[i].u_px - marks->edges[kept - 1].u_px > SAME_EDGE_MM * j->o->px_per_mm)
+      marks->edges[kept++] = marks->edges[i];
+    else
+      join_edges(&marks->edges[kept - 1], &marks->edges[i]);
   marks->edge_count = kept;
   return SP_OK;
 }
