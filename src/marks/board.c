@@ -105,18 +105,49 @@ static void side_from_other(const sp_board_search *s, int side, const sp_lengthw
 /* A step of the wood's figure may pass for a side where the rule lies against the true one and hides it. Then the lines
  * run on beyond it, most of them by more than this; their own ends are good to half of it. */
 static const double CROSSED_MM = 1.0;
+/* Frets run on beyond the inner edge of a binding, too, all by about as much and no more than it is broad; their ends
+ * tell where it ends, if it is as light as the lid, to so much. */
+static const double BINDING_MM = 3.5, BINDING_EVEN_MM = 0.25, BINDING_U_MM = 0.2;
 
-static void deny_crossed_sides(const sp_board_search *s, const sp_lengthwise side[2], bool seen[2])
+/* By how much each line runs on beyond a side. */
+static void run_beyond(const sp_board_search *s, int k, const sp_lengthwise *side, double *beyond)
+{
+  for (size_t i = 0; i < s->count; i++) {
+    const sp_mark *m = &s->lines[i];
+    const double end = k ? m->v_b_px : m->v_a_px, u = m->u_px + m->slope * (end - m->v_px);
+    beyond[i] = (k ? 1.0 : -1.0) * (end - sp_lengthwise_at(side, u));
+  }
+}
+
+/* All along the board alike: medians of the lines' first and second half, and the scatter. */
+static bool is_even(const sp_board_search *s, const double *beyond, double most_px)
+{
+  double part[2][SP_BOARD_MAX_LINES], all[SP_BOARD_MAX_LINES];
+  size_t n[2] = {0, 0};
+  for (size_t i = 0; i < s->count; i++) {
+    const int half = s->lines[i].u_px > 0.5 * (s->first_px + s->last_px);
+    part[half][n[half]++] = all[i] = beyond[i];
+  }
+  return n[0] && n[1] && fabs(sp_median(part[0], n[0]) - sp_median(part[1], n[1])) < most_px &&
+         sp_mad(all, s->count) < most_px;
+}
+
+static void deny_crossed_sides(const sp_board_search *s, sp_lengthwise side[2], bool seen[2])
 {
   double beyond[SP_BOARD_MAX_LINES];
+  const double ppm = s->o->px_per_mm;
   for (int k = 0; k < 2; k++) {
-    for (size_t i = 0; i < s->count; i++) {
-      const sp_mark *m = &s->lines[i];
-      const double end = k ? m->v_b_px : m->v_a_px, u = m->u_px + m->slope * (end - m->v_px);
-      beyond[i] = (k ? 1.0 : -1.0) * (end - sp_lengthwise_at(&side[k], u));
-    }
-    if (sp_median(beyond, s->count) > CROSSED_MM * s->o->px_per_mm)
+    if (!seen[k])
+      continue;
+    run_beyond(s, k, &side[k], beyond);
+    const bool bound = s->o->kind == SP_MARK_WIRE && is_even(s, beyond, BINDING_EVEN_MM * ppm);
+    const double off = sp_median(beyond, s->count);
+    if (bound && off > CROSSED_MM * ppm && off < BINDING_MM * ppm) {
+      side[k].at_px += (k ? 1.0 : -1.0) * off;
+      side[k].u_at_px = hypot(side[k].u_at_px, BINDING_U_MM * ppm);
+    } else if (off > CROSSED_MM * ppm) {
       seen[k] = false;
+    }
   }
 }
 

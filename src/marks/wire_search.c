@@ -751,6 +751,9 @@ enum { COLUMNS = 6, MOST_BREAKS = 40 };
 static const double BREAK_WINDOW_MM = 0.32, JOINT_STEP_MM = 0.04;
 /* From this blur on the end of a shadow may look as sharp as a foot; shadows are no longer than this. */
 static const double COARSE_MM = 0.085, SHADOW_MOST_MM = 1.3, SHARPER = 0.8;
+/* A place so much sharper than the outer one is the foot if the grey between them becomes the wood's: read so far off
+ * each, the last step against the first. */
+static const double DWARFS = 3.0, MERGE_MM[2] = {0.06, 0.14}, MERGED = 0.15;
 /* A joint is no broader; so far out a flank may end beyond its highlight; nearer than this it is the same place. */
 static const double JOINT_MOST_MM = 0.16, FLANK_MOST_MM = 0.7, BESIDE_MM = 0.1;
 /* What is softer than this, against the picture's blur, is no foot. */
@@ -846,17 +849,45 @@ static int by_width(const void *a, const void *b)
   return (x < y) - (x > y);
 }
 
-/* A pair's foot may be the end of a shadow if the picture is too coarse to tell the two, and a much sharper place lies
- * a shadow's length within; or the outer side of a joint, in any picture. */
+static double mean_grey(const sp_wire_section *s, double from_px, double to_px)
+{
+  double sum = 0.0;
+  int n = 0;
+  for (int32_t x = (int32_t)ceil(fmin(from_px, to_px)); x <= (int32_t)floor(fmax(from_px, to_px)); x++)
+    if (abs(x) <= s->half_px) {
+      sum += (double)s->value[x + s->half_px];
+      n++;
+    }
+  return n ? sum / n : NAN;
+}
+
+/* From the break at inner_px on the grey has all but become the wood's when it comes to the one at outer_px: so does a
+ * shadow that ends in a bend, and seldom a flank. */
+static bool merges_into_wood(const sp_wire_section *s, double inner_px, double outer_px, int side)
+{
+  const double out = (side ? 1.0 : -1.0) * s->px_per_mm;
+  const double rise = mean_grey(s, inner_px + MERGE_MM[0] * out, inner_px + MERGE_MM[1] * out) -
+                      mean_grey(s, inner_px - MERGE_MM[0] * out, inner_px - MERGE_MM[1] * out);
+  const double step = mean_grey(s, outer_px + MERGE_MM[0] * out, outer_px + MERGE_MM[1] * out) -
+                      mean_grey(s, outer_px - MERGE_MM[0] * out, outer_px - MERGE_MM[1] * out);
+  return rise > 0.0 && fabs(step) < MERGED * rise;
+}
+
+/* A pair's foot may be the end of a shadow if the picture is too coarse to tell the two, or the shadow ends in a bend,
+ * and a much sharper place lies a shadow's length within; or the outer side of a joint, in any picture. */
 static double doubt_within(const sp_wire_section *s, const sharp_places *b, size_t i, size_t j, double blur_px,
                            int side)
 {
-  const double reach = (blur_px < COARSE_MM * s->px_per_mm ? JOINT_MOST_MM : SHADOW_MOST_MM) * s->px_per_mm;
+  const bool fine = blur_px < COARSE_MM * s->px_per_mm;
+  const double reach = (fine ? JOINT_MOST_MM : SHADOW_MOST_MM) * s->px_per_mm;
   const size_t at = side ? j : i;
   double most = 0.0;
   for (size_t k = i + 1; k < j; k++) {
     const double off = fabs(b->at_px[k] - b->at_px[at]), left = b->at_px[j] - b->at_px[i] - off;
-    if (b->size[k] > SHARPER * b->size[at] && off < reach && left > SP_WIRE_LEAST_MM * s->px_per_mm)
+    const bool sharper = b->size[k] > SHARPER * b->size[at] && off < reach;
+    const bool ends = fine && b->size[k] > DWARFS * b->size[at] && off < SHADOW_MOST_MM * s->px_per_mm &&
+                      merges_into_wood(s, b->at_px[k], b->at_px[at], side);
+    if ((sharper || ends) && left > SP_WIRE_LEAST_MM * s->px_per_mm)
       most = fmax(most, off);
   }
   return sp_gum_rectangular(0.5 * most);
