@@ -77,6 +77,8 @@ double sp_mark_visibility(const sp_mark *mark);
 bool sp_mark_is_well_explained(const sp_mark *mark);
 /* How well a mark explains its place, against others of it. */
 double sp_mark_explained(const sp_mark *mark);
+/* Slope of a mark less that of the board's lines there, square to it or as its fan has it. */
+double sp_mark_off_square(const sp_marks_options *options, const sp_board *board, const sp_mark *mark);
 /* How far a mark runs as the board's lines do, square to it or as its fan has it: 1 exactly so, 0 not at all. */
 double sp_mark_squareness(const sp_marks_options *options, const sp_board *board, const sp_mark *mark);
 /* The colour of the better explained and squarer marks: light? */

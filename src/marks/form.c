@@ -101,10 +101,14 @@ double sp_mark_explained(const sp_mark *m)
  * degrees and more is a saw's or a plane's. Standard deviation, radians. */
 static const double SQUARE_RAD = 0.025;
 
+double sp_mark_off_square(const sp_marks_options *o, const sp_board *board, const sp_mark *m)
+{
+  return m->slope - (o->most_lean > 0.0 ? o->trend_at + o->trend * m->u_px : -board->centre.slope);
+}
+
 double sp_mark_squareness(const sp_marks_options *o, const sp_board *board, const sp_mark *m)
 {
-  const double due = o->most_lean > 0.0 ? o->trend_at + o->trend * m->u_px : -board->centre.slope;
-  const double off = (m->slope - due) / SQUARE_RAD;
+  const double off = sp_mark_off_square(o, board, m) / SQUARE_RAD;
   return exp(-0.5 * off * off);
 }
 

@@ -43,19 +43,21 @@ static sp_status find_median(const sp_marks *marks, double (*of)(const sp_mark *
   return SP_OK;
 }
 
-/* Of two marks that are one line: what shows along much less of it, and less, is a fit laid askew over a part. What
- * else lies along the line it leaves out, and so explains its own part better. */
-static const double MUCH_LESS = 0.7;
+/* Of two marks that are one line: what shows less, along much less of it or more askew by this (rad), is a fit laid
+ * over a part. What else lies along the line it leaves out, and so explains its own part better. */
+static const double MUCH_LESS = 0.7, MORE_ASKEW_RAD = 0.006;
 
-static bool is_part_of(const sp_mark *m, const sp_mark *whole)
+static bool is_part_of(const sp_marks_options *o, const sp_board *board, const sp_mark *m, const sp_mark *whole)
 {
-  return m->coverage < MUCH_LESS * whole->coverage && sp_mark_visibility(m) < MUCH_LESS * sp_mark_visibility(whole);
+  const bool askew = fabs(sp_mark_off_square(o, board, m)) > fabs(sp_mark_off_square(o, board, whole)) + MORE_ASKEW_RAD;
+  return (askew || m->coverage < MUCH_LESS * whole->coverage) &&
+         sp_mark_visibility(m) < MUCH_LESS * sp_mark_visibility(whole);
 }
 
-static bool is_the_line(const sp_mark *m, const sp_mark *other)
+static bool is_the_line(const sp_marks_options *o, const sp_board *board, const sp_mark *m, const sp_mark *other)
 {
-  if (is_part_of(m, other) || is_part_of(other, m))
-    return is_part_of(other, m);
+  if (is_part_of(o, board, m, other) || is_part_of(o, board, other, m))
+    return is_part_of(o, board, other, m);
   return sp_mark_explained(m) > sp_mark_explained(other);
 }
 
@@ -74,7 +76,7 @@ static void merge_doubles(const sp_marks_options *o, sp_marks *marks, double rea
         marks->marks[kept++] = *m;
         continue;
       }
-      if (usual == usual_before ? is_the_line(m, before) : usual)
+      if (usual == usual_before ? is_the_line(o, &marks->board, m, before) : usual)
         *before = *m;
       continue;
     }
@@ -239,9 +241,9 @@ static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_err
 }
 
 /* One square for all lines: what runs so much more askew than the others do, in their own spread and at least by this
- * (rad), shows in less than two thirds of its length and is far paler than they are lies over a wave of the wood, not
- * in a cut. */
-static const double ASKEW_SPREADS = 5.0, ASKEW_RAD = 0.01, ASKEW_COVERAGE = 0.67, ASKEW_PALE = 0.5;
+ * (rad), shows in less than two thirds of its length and is far paler than they are, or paler still, lies over a wave
+ * of the wood, not in a cut. */
+static const double ASKEW_SPREADS = 5.0, ASKEW_RAD = 0.01, ASKEW_COVERAGE = 0.67, ASKEW_PALE = 0.5, PALER_STILL = 0.3;
 
 static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error *err)
 {
@@ -256,11 +258,12 @@ static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error
     work[i] = marks->marks[i].slope;
     seen[i] = sp_mark_visibility(&marks->marks[i]);
   }
-  const double usual = sp_median(work, n), least = ASKEW_PALE * sp_median(seen, n);
+  const double usual = sp_median(work, n), usual_seen = sp_median(seen, n);
   const double most = fmax(ASKEW_RAD, ASKEW_SPREADS * sp_mad(work, n));
   for (size_t i = 0; i < n; i++) {
     const sp_mark *m = &marks->marks[i];
-    if (!(fabs(m->slope - usual) > most) || m->coverage > ASKEW_COVERAGE || sp_mark_visibility(m) > least)
+    const double pale = m->coverage > ASKEW_COVERAGE ? PALER_STILL : ASKEW_PALE;
+    if (!(fabs(m->slope - usual) > most) || sp_mark_visibility(m) > pale * usual_seen)
       marks->marks[kept++] = *m;
   }
   marks->count = kept;
