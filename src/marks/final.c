@@ -543,6 +543,30 @@ static void doubt_light(const light_answer *answer, sp_marks *marks)
   }
 }
 
+/* In a coarse picture a cut and the burrs on both its sides may cancel: what shows, though its area does not, is looked
+ * at again when it is known what the board's burrs are like. It has no say in that. */
+static sp_status look_again_at_cancelled(sp_fits *jobs, size_t count, sp_marks *marks, sp_error *err)
+{
+  size_t list[SP_MOST_CANDIDATES], n = 0;
+  const bool light = sp_marks_mostly_light(jobs->o, marks);
+  for (size_t i = 0; i < count; i++) {
+    sp_fit_job *j = &jobs->job[i];
+    j->cancelled = !j->ever && !j->candidate.part && j->effort != SP_EFFORT_QUICK &&
+                   j->mark.significance * sqrt(j->mark.misfit) > SP_LEAST_SIGNIFICANCE;
+    if (!j->cancelled)
+      continue;
+    j->wanted = true;
+    list[n++] = i;
+  }
+  const sp_status status = n ? run_late(jobs, list, n, err) : SP_OK;
+  for (size_t k = 0; !status && k < n; k++) {
+    const sp_fit_job *j = &jobs->job[list[k]];
+    if (j->good && (j->mark.contrast > 0.0) == light)
+      marks->marks[marks->count++] = j->mark;
+  }
+  return status;
+}
+
 /* All candidates within the board, finely; a second time where the lines agree on what their burrs are like. */
 sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, size_t count, const sp_marks_options *o,
                         double group_px, const sp_ground *ground, sp_expectation *expect, sp_marks *marks,
@@ -581,6 +605,8 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
     prepare_again(&jobs, count + parts, expect->burr_expected ? usual_side(&votes, o, marks) : 0);
     status = final_pass(&jobs, count, parts, &votes, marks, err);
   }
+  if (!status && o->kind == SP_MARK_KNIFE && expect->burr_expected)
+    status = look_again_at_cancelled(&jobs, count, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
     status = sp_fits_look_beside(&jobs, count, marks, err);
   if (!status && o->kind == SP_MARK_SLOT)

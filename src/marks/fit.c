@@ -575,6 +575,7 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   memcpy(f->ground, fit.ground, sizeof f->ground);
   f->ground_tabled = false;
   f->significance = fit.significance;
+  f->shown = fit.shown;
   f->misfit = fmax(1.0, fit.cost / (double)s->count);
   f->clipped = s->clipped;
   if (f->kind == SP_MARK_SLOT) { /* the walls carry width and place themselves; the stack gives the rest */

@@ -110,8 +110,9 @@ static void run_fit(void *context, size_t index)
     return;
   if (fit.count >= 6) {
     sp_line_fit_result(&fit, j->candidate.v_px, &j->mark);
-    j->good =
-        sp_marks_looks_like(&fit, &j->mark, jobs->min_coverage, j->beside, jobs->o->px_per_mm, jobs->ground->measured);
+    j->good = sp_marks_looks_like(&fit, &j->mark, jobs->min_coverage, j->beside, jobs->o->px_per_mm,
+                                  jobs->ground->measured) ||
+              (j->cancelled && sp_marks_shows_with_burr(&fit, &j->mark, jobs->min_coverage, jobs->o->px_per_mm));
     j->blur = fit.shape.blur_px;
     j->voted = j->good && cast(&fit, &j->ballot);
   }

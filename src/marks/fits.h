@@ -22,6 +22,7 @@ typedef struct sp_fit_job {
   size_t whole;                   /* of a part: the job that tries it as a whole fret */
   bool wanted, good, voted, ever; /* ever: good in this pass or an earlier one, with `found` */
   bool beside;                    /* another mark lies beside it */
+  bool cancelled;                 /* a burr may cancel its area */
   sp_effort effort;
   sp_mark mark, found;
   double blur;
@@ -71,6 +72,8 @@ sp_status sp_fits_separate_slots(const sp_fits *fits, sp_marks *marks, sp_error 
 /* Is this a mark of the kind sought? `beside`: another one is known to lie beside it. */
 bool sp_marks_looks_like(const sp_line_fit *fit, const sp_mark *mark, double min_coverage, bool beside,
                          double px_per_mm, bool ground_measured);
+/* The same for a cut whose burr cancels it, so that its area shows little: both together do. */
+bool sp_marks_shows_with_burr(const sp_line_fit *fit, const sp_mark *mark, double min_coverage, double px_per_mm);
 /* Contrast times the part of the line it shows along. */
 double sp_mark_visibility(const sp_mark *mark);
 /* Its cross-section leaves nothing over. */

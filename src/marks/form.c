@@ -89,6 +89,12 @@ double sp_mark_visibility(const sp_mark *m)
   return fabs(m->contrast) * m->coverage;
 }
 
+bool sp_marks_shows_with_burr(const sp_line_fit *f, const sp_mark *m, double min_coverage, double px_per_mm)
+{
+  return f->burr && f->shown > SP_LEAST_SIGNIFICANCE && m->coverage >= min_coverage &&
+         fabs(m->contrast) >= MIN_CONTRAST && has_form(f, m, MOST_STEP, px_per_mm);
+}
+
 /* Of cut and burr, line and planing wave beside it, or one line found twice: what is sp_mark_explained better stays. A
  * fit that is put on the burr or the wave leaves the cut unexplained; one that is laid askew over a line fits well
  * where they meet, and shows there only. */

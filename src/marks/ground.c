@@ -177,12 +177,16 @@ static double reach_of(const sp_candidate *c)
   return fabs(c->height) * (c->v1_px - c->v0_px);
 }
 
+/* No board has more lines: where there are more candidates as visible, most of them are waves. */
+enum { MOST_LINES = 120 };
+
 /* The candidates come with the most visible first; the less visible ones may be the very waves. */
 static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candidate *c, size_t count, float *weight,
                             int32_t length)
 {
   const double strong = count ? CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]) : 0.0;
-  for (size_t i = 0; i < count && reach_of(&c[i]) >= strong; i++) {
+  const size_t most = count < MOST_LINES ? count : MOST_LINES;
+  for (size_t i = 0; i < most && reach_of(&c[i]) >= strong; i++) {
     const double turn = c[i].slope + b->centre.slope; /* 0: square to the centre line */
     const double at = c[i].u_px + c[i].slope * (b->centre.at_px + b->centre.slope * c[i].u_px - c[i].v_px);
     const double reach = MARK_REACH_MM * px_per_mm + 0.5 * fabs(turn) * (c[i].v1_px - c[i].v0_px);

@@ -182,6 +182,7 @@ typedef struct sp_shape_fit {
   double ground[SP_GROUND_NODES]; /* the wood around, grey */
   double u_place_px; /* of the middle of the cut, from noise, wood, and cut and burr that may be taken for each other */
   double significance; /* of the cut's area over what noise and wood can do, in standard deviations */
+  double shown;        /* the same of cut and burr together, whose areas may cancel; 0 without a burr */
   bool burr;
   double cost_of_kind[2],
       burr_of_kind_px[2]; /* best with flat-topped, with falling burrs; INFINITY = none that holds */
@@ -202,7 +203,7 @@ typedef struct sp_line_fit {
   sp_piece *pieces;
   size_t count;
   float *values;
-  double significance, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
+  double significance, shown, misfit; /* see sp_shape_fit; chi-square per value, at least 1 */
   double u_shape_px; /* uncertainty of the middle from telling cut and burr apart, a slot's walls from chips */
   double full_scale, px_per_mm;
   const sp_marks_options *o;

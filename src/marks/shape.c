@@ -582,6 +582,7 @@ static void try_ridges(problem *p, double plain_cost, sp_shape_fit *fit)
   fit->u_place_px = hypot(fit->u_place_px, model_u_px(p));
   /* a light ridge shares the area with its cut: what both have together is the plain fit's */
   fit->significance = fmax(fit->significance, fabs(p->value[AREA]) / trial[best].u_area);
+  fit->shown = sqrt(fmax(0.0, (p->target_square - fit->cost) / trial[best].rest - PARAMETERS));
 }
 
 static const int PLAIN[5] = {AREA, PLACE, WIDTH, BLUR, TILT}; /* the last for slots only */
@@ -662,6 +663,7 @@ bool sp_shape_fit_stack(const sp_stack *s, const sp_expectation *expect, const s
 {
   fit->u_place_px = 0.0;
   fit->burr = false;
+  fit->shown = 0.0;
   fit->cost_of_kind[0] = fit->cost_of_kind[1] = INFINITY;
   if (s->count < 12)
     return false;
