@@ -43,14 +43,16 @@ static sp_status find_median(const sp_marks *marks, double (*of)(const sp_mark *
   return SP_OK;
 }
 
-/* Of two marks that are one line: what shows less, along much less of it or more askew by this (rad), is a fit laid
- * over a part. What else lies along the line it leaves out, and so explains its own part better. */
-static const double MUCH_LESS = 0.7, MORE_ASKEW_RAD = 0.006;
+/* Of two marks that are one line: what shows less, along much less of it or more askew by this (rad), or at the same
+ * place to within this, mm, is a fit laid over a part. What else lies along the line it leaves out, and so explains its
+ * own part better. */
+static const double MUCH_LESS = 0.7, MORE_ASKEW_RAD = 0.006, SAME_PLACE_MM = 0.1;
 
 static bool is_part_of(const sp_marks_options *o, const sp_board *board, const sp_mark *m, const sp_mark *whole)
 {
   const bool askew = fabs(sp_mark_off_square(o, board, m)) > fabs(sp_mark_off_square(o, board, whole)) + MORE_ASKEW_RAD;
-  return (askew || m->coverage < MUCH_LESS * whole->coverage) &&
+  const bool same = fabs(m->u_px - whole->u_px) < SAME_PLACE_MM * o->px_per_mm && m->contrast * whole->contrast > 0.0;
+  return (askew || same || m->coverage < MUCH_LESS * whole->coverage) &&
          sp_mark_visibility(m) < MUCH_LESS * sp_mark_visibility(whole);
 }
 

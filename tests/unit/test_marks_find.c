@@ -370,7 +370,7 @@ static void an_askew_fit_is_not_the_line(void **unused)
 {
   (void)unused;
   const sp_marks_options o = options_for(SP_MARK_KNIFE);
-  for (int first = 0; first < 2; first++) {
+  for (int which = 0; which < 3; which++) {
     sp_mark line = {.u_px = 312.53,
                     .slope = 0.0004,
                     .width_px = 1.03,
@@ -379,8 +379,8 @@ static void an_askew_fit_is_not_the_line(void **unused)
                     .significance = 14.1,
                     .misfit = 10.8};
     sp_mark askew = line;
-    askew.u_px = first ? 309.79 : 314.9;
-    askew.slope = -0.0171;
+    askew.u_px = which == 0 ? 309.79 : which == 1 ? 314.9 : 312.05; /* the third has not quite found the line's place */
+    askew.slope = which < 2 ? -0.0171 : -0.001;
     askew.contrast = -0.170;
     askew.coverage = 0.91;
     askew.significance = 9.9;
