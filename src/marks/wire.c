@@ -85,6 +85,9 @@ static const double ODD_REACH_MM = 1.80, ODD_STEP_MM = 0.15, ODD_APART_MM = 2.6,
                     ODD_USED = 0.5, ODD_SLOPE = 4e-3, ODD_MISFIT = 4.0, ODD_LEAST_MISFIT = 0.15;
 /* One without feet, or with one foot alone, that is broader or narrower than the others by this is none. */
 static const double FOOTLESS_MM = 0.15, ONE_FOOTED_MM = 0.25;
+/* Shade is read from here to there beside a foot, and far off it, mm; what two frets' shades may differ by, as a part
+ * of the wood's grey, for dirt and grain; and what a foot may be off by where one is shaded and the other is not. */
+static const double SHADE_MM[2][2] = {{0.07, 0.20}, {0.90, 1.30}}, SHADES_ALIKE = 0.12, SHADES_MM = 0.80;
 /* How much lighter or darker the wood beside it is, against the frets' contrast and against the usual wood. */
 static const double ODD_WOOD_CONTRAST = 0.6, ODD_WOOD_PART = 0.25;
 /* Blurs tried for the feet, which lie a millimetre further from the glass than the rule's strokes. */
@@ -817,6 +820,64 @@ static void drop_footless(const job *j, size_t *count)
   *count = j->company ? kept : *count;
 }
 
+/* Grey just beside a foot against that of the wood farther out; medians over the breadth. NAN: not in the picture. */
+static double shade_beside(const job *j, const fret *f, int side)
+{
+  enum { ROWS = 48, WINDOW = 128 };
+  const double ppm = j->o->px_per_mm, from = f->v_a_px + END_MM * ppm, to = f->v_b_px - END_MM * ppm;
+  double share[ROWS];
+  size_t n = 0;
+  for (int k = 0; k < ROWS; k++) {
+    const double v = floor(from + (k + 0.5) * (to - from) / ROWS), out = side ? 1.0 : -1.0;
+    const double at = f->foot[side].u_px + f->foot[side].slope * (v - f->v_px);
+    double mean[2];
+    for (int far = 0; far < 2; far++) {
+      float grey[WINDOW];
+      const double a = at + out * SHADE_MM[far][0] * ppm, b = at + out * SHADE_MM[far][1] * ppm;
+      const int32_t first = (int32_t)lround(fmin(a, b));
+      const int32_t count = (int32_t)fmin(fmax(1.0, round(fabs(b - a))), WINDOW);
+      mean[far] = 0.0;
+      if (first < 0 || first + count > j->view->length_px || v < 0.0 || v >= j->view->breadth_px)
+        break;
+      sp_view_window(j->view, first, count, (int32_t)v, 1, grey);
+      for (int32_t i = 0; i < count; i++)
+        mean[far] += (double)grey[i] / count;
+      if (far && mean[1] > 0.0)
+        share[n++] = mean[0] / mean[1];
+    }
+  }
+  return n ? sp_median(share, n) : NAN;
+}
+
+/* The lesser of two of one sign, unsigned; 0 where they differ in it or one is not known. */
+static double both_aside(double a, double b)
+{
+  return a * b > 0.0 ? fmin(fabs(a), fabs(b)) : 0.0;
+}
+
+/* Where frets lie at different angles to the lamp, some are shaded on one side and some on the other; what a shadow
+ * moves a foot by they do not have in common then. Sets that, px, from how far each one's shades differ otherwise than
+ * the others' do. */
+static void tell_shades(const job *j, size_t count, double *u_px)
+{
+  double aside[SP_WIRE_MOST], work[SP_WIRE_MOST];
+  size_t n = 0;
+  for (size_t i = 0; i < count; i++) {
+    aside[i] = shade_beside(j, &j->frets[i], 1) - shade_beside(j, &j->frets[i], 0);
+    if (isfinite(aside[i]))
+      work[n++] = aside[i];
+  }
+  const double usual = n ? sp_median(work, n) : 0.0;
+  for (size_t i = 0; i < count; i++) {
+    double unlike = 0.0; /* as a neighbour is, too: dirt lies beside one */
+    if (i > 0)
+      unlike = fmax(unlike, both_aside(aside[i] - usual, aside[i - 1] - usual));
+    if (i + 1 < count)
+      unlike = fmax(unlike, both_aside(aside[i] - usual, aside[i + 1] - usual));
+    u_px[i] = SHADES_MM * fmax(0.0, unlike - SHADES_ALIKE) * j->o->px_per_mm;
+  }
+}
+
 static void describe(const fret *f, sp_mark *m)
 {
   const sp_foot *a = &f->foot[0], *b = &f->foot[1];
@@ -834,17 +895,24 @@ static void describe(const fret *f, sp_mark *m)
 
 static sp_status collect(const job *j, size_t count, sp_marks *marks, sp_error *err)
 {
-  const wire_width w = common_width(j->frets, count);
+  wire_width w = common_width(j->frets, count);
+  if (!w.count) { /* not one fret shows both its feet: as far apart as they were taken to be */
+    w.px = j->usual_px[1] - j->usual_px[0];
+    w.scatter_px = AGREED_MM * j->o->px_per_mm;
+  }
   const double floor_px = FLOOR_PX * fmax(1.0, j->blur_px);
+  double u_shade_px[SP_WIRE_MOST];
   marks->marks = calloc(count + 1, sizeof *marks->marks);
   if (!marks->marks)
     return sp_fail_memory(err);
+  tell_shades(j, count, u_shade_px);
   for (size_t i = 0; i < count; i++) {
     sp_mark *m = &marks->marks[marks->count];
     describe(&j->frets[i], m);
     if (j->frets[i].coverage < LEAST_COVERAGE || !middle_of(j, &j->frets[i], &w, floor_px, m))
       continue;
     m->u_px += j->shift_px;
+    m->u_u_px = hypot(m->u_u_px, u_shade_px[i]);
     m->u_common_px = j->common_px;
     marks->count++;
   }
