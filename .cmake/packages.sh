@@ -16,7 +16,7 @@ need_packages() {
   $as_root apt-get update -q && $as_root env DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends $missing
 }
 
-program_packages="gcc g++ cmake ninja-build pkg-config libopencv-dev libpng-dev zlib1g-dev libjpeg-dev libtiff-dev libexif-dev libcjson-dev
+program_packages="gcc g++ cmake ninja-build pkg-config libopencv-dev libpng-dev libjpeg-dev libtiff-dev libexif-dev libcjson-dev
   libcairo2-dev libxml2-dev libapriltag-dev libwebp-dev libheif-dev fonts-dejavu-core libsqlite3-dev nettle-dev libcsv-dev libmicrohttpd-dev libsane-dev
   libinih-dev"
 test_packages="clang libclang-rt-14-dev libcmocka-dev libgsl-dev poppler-utils librsvg2-bin chromium chromium-driver zsh dpkg-dev opencv-doc"

@@ -1,8 +1,5 @@
 /* png.c: PNG (ISO/IEC 15948) through libpng, row by row.
  *
- * Of ordinary files libpng reads what stands before the pixels; those are unpacked by png_rows.c, in half the time. If
- * anything is odd about them they are libpng's again, from the first row, and so is the complaint.
- *
  * Grey of 8 or 16 bits is decoded where it stays. Everything else passes through one row: at no time is there a second
  * picture in memory. Interlaced files (Adam7) are read pass by pass as they are stored and each pass is spread over the
  * raster, so they need no more memory than others.
@@ -18,7 +15,6 @@
 #include "decoders.h"
 #include "exif.h"
 #include "grey.h"
-#include "png_rows.h"
 
 /* Deflate cannot shrink by more than this (RFC 1951: 258 bytes from two bits, 1032 = 258 * 8 / 2). */
 #define DEFLATE_RATIO_MAX 1032u
@@ -37,8 +33,7 @@ typedef struct png_job {
   jmp_buf stop;
   sp_sheet canvas;
   sp_pixel_layout layout;
-  bool direct;    /* decoded samples are grey values as they are */
-  bool as_stored; /* libpng hands samples over as the file has them, but for the order of bytes */
+  bool direct; /* decoded samples are grey values as they are */
   bool palette;
   uint32_t palette_size;
   uint8_t palette_grey[256];
@@ -180,7 +175,6 @@ static void choose_samples(png_job *job, int colour, int bits)
                                   .alpha = alpha ? SP_ALPHA_STRAIGHT : SP_ALPHA_NONE,
                                   .alpha_index = (uint32_t)model};
   job->direct = model == SP_MODEL_GREY && !alpha;
-  job->as_stored = bits >= 8 && !hidden_colour;
 }
 
 static void refuse_impossible_size(png_job *job, uint32_t width_px, uint32_t height_px)
@@ -223,54 +217,14 @@ static void look_up(png_job *job, const uint8_t *in, uint32_t n, uint8_t *out)
     png_error(job->png, "a pixel has a colour that is not in the palette");
 }
 
-/* One row of samples. */
-static void to_grey(png_job *job, const uint8_t *row, uint32_t n, void *out)
+static void to_grey(png_job *job, uint32_t n, void *out)
 {
   if (job->palette)
-    look_up(job, row, n, out);
+    look_up(job, job->row, n, out);
   else if (job->canvas.bits == 8)
-    sp_grey_row_u8(&job->layout, row, n, out);
+    sp_grey_row_u8(&job->layout, job->row, n, out);
   else
-    sp_grey_row_u16(&job->layout, (const uint16_t *)(const void *)row, n, out);
-}
-
-/* Words of 16 bits out of bytes, the higher one first. */
-static void to_words(const uint8_t *bytes, size_t n, uint16_t *out)
-{
-  for (size_t i = 0; i < n; i++)
-    out[i] = (uint16_t)(bytes[2 * i] << 8 | bytes[2 * i + 1]);
-}
-
-/* A row as the file has it. */
-static void put_stored(png_job *job, const uint8_t *row, size_t bytes, void *out)
-{
-  if (job->canvas.bits == 16)
-    to_words(row, bytes / 2, job->direct ? out : (void *)job->row);
-  else if (job->direct)
-    memcpy(out, row, bytes);
-  if (!job->direct)
-    to_grey(job, job->canvas.bits == 16 ? job->row : row, job->canvas.width_px, out);
-}
-
-/* All rows without libpng, which is not touched meanwhile and can still read them itself: false if it has to. */
-static bool read_ordinary_rows(png_job *job)
-{
-  const size_t bytes = png_get_rowbytes(job->png, job->about);
-  const uint32_t pixel_bytes = (uint32_t)(bytes / job->canvas.width_px);
-  const sp_source before = *job->source;
-  if (!job->as_stored)
-    return false;
-  sp_png_rows *rows = sp_png_rows_open(job->source, job->source->at, bytes, pixel_bytes, job->height_px);
-  const uint8_t *row = NULL;
-  for (uint32_t y = 0; rows && y < job->height_px && (row = sp_png_rows_next(rows)); y++) {
-    put_stored(job, row, bytes, sp_sheet_row(&job->canvas, y));
-    sp_sheet_row_done(&job->canvas, y);
-  }
-  const bool fine = row && sp_png_rows_end(rows);
-  sp_png_rows_close(rows);
-  job->source->hit_end = before.hit_end;
-  job->source->read_errno = before.read_errno;
-  return fine;
+    sp_grey_row_u16(&job->layout, (const uint16_t *)(const void *)job->row, n, out);
 }
 
 static void read_rows(png_job *job)
@@ -279,7 +233,7 @@ static void read_rows(png_job *job)
     void *out = sp_sheet_row(&job->canvas, job->y);
     png_read_row(job->png, job->direct ? out : job->row, NULL);
     if (!job->direct)
-      to_grey(job, job->row, job->canvas.width_px, out);
+      to_grey(job, job->canvas.width_px, out);
     sp_sheet_row_done(&job->canvas, job->y);
   }
 }
@@ -305,7 +259,7 @@ static void read_passes(png_job *job)
       job->y = p->y + k * p->dy;
       png_read_row(job->png, job->row, NULL);
       if (!job->direct)
-        to_grey(job, job->row, columns, job->grey);
+        to_grey(job, columns, job->grey);
       sp_sheet_scatter(&job->canvas, p->x, p->dx, job->y, job->direct ? job->row : job->grey, columns);
     }
   }
@@ -340,10 +294,7 @@ static void decode(png_job *job)
   prepare(job);
   read_header(job);
   take_row(job);
-  const bool in_order = png_get_interlace_type(job->png, job->about) == PNG_INTERLACE_NONE;
-  if (in_order && read_ordinary_rows(job))
-    return;
-  if (in_order)
+  if (png_get_interlace_type(job->png, job->about) == PNG_INTERLACE_NONE)
     read_rows(job);
   else
     read_passes(job);
