@@ -384,6 +384,11 @@ static double typical_height(const sp_line_fit *f, double sign, double *work)
   return sign * (f->cut_sign ? fmax(height, 0.0) : height);
 }
 
+/* A hand presses twice as hard at times, not four times. What shows so much more in a piece, or leaves so much more of it
+ * unexplained than usual, is not the line but something across or beside it, a pencil's stroke, say: it would weigh by
+ * its height, and a faint line beside a tenth of a bright one drowned in that. */
+static const double MOST_HEIGHT = 4.0, MOST_NOISE = 3.0, ITS_OWN = 0.15;
+
 static void mark_presence(sp_line_fit *f, double height, double noise)
 {
   for (size_t k = 0; k < f->count; k++) {
@@ -391,6 +396,7 @@ static void mark_presence(sp_line_fit *f, double height, double noise)
     const double h = signbit(height) ? -p->smooth_height : p->smooth_height;
     /* five pieces smoothed: their noise is about noise / sqrt(5 * core pixels) */
     p->present = p->usable && h > 0.35 * fabs(height) && h > 0.6 * noise;
+    p->present = p->present && h < MOST_HEIGHT * fabs(height) && p->noise < MOST_NOISE * noise + ITS_OWN * h;
   }
 }
 
