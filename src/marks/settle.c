@@ -273,6 +273,35 @@ static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error
   return SP_OK;
 }
 
+/* What shows in a part of its length and runs otherwise than the others do may have been laid through two things: a
+ * short line on one side, a tick of a pencil on the other. Where the line then crosses the centre line is as doubtful
+ * as that lean would move it over a quarter of the board's breadth. */
+static const double ASKEW_DOUBT_RAD = 0.005, ASKEW_LEVER = 0.25;
+
+static sp_status doubt_askew(const sp_marks_options *o, sp_marks *marks, sp_error *err)
+{
+  const size_t n = marks->count;
+  if (n < PALE_COMPANY || o->most_lean > 0.0)
+    return SP_OK;
+  double *work = malloc(n * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < n; i++)
+    work[i] = marks->marks[i].slope;
+  const double usual = sp_median(work, n), most = fmax(ASKEW_DOUBT_RAD, ASKEW_SPREADS * sp_mad(work, n));
+  free(work);
+  for (size_t i = 0; i < n; i++) {
+    sp_mark *m = &marks->marks[i];
+    const double off = fabs(m->slope - usual);
+    double v0, v1;
+    if (!(off > most) || m->coverage > ASKEW_COVERAGE)
+      continue;
+    sp_fits_within_board(&marks->board, m->u_px, &v0, &v1);
+    m->u_u_px = hypot(m->u_u_px, off * ASKEW_LEVER * (v1 - v0));
+  }
+  return SP_OK;
+}
+
 sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *err)
 {
   qsort(marks->marks, marks->count, sizeof *marks->marks, by_place);
@@ -286,6 +315,8 @@ sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *
     status = doubt_broad_outermost(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
     status = drop_askew(o, marks, err);
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = doubt_askew(o, marks, err);
   if (!status)
     status = set_strengths(marks, err);
   if (!status)
