@@ -38,11 +38,14 @@ static double least_blur(const sp_line_fit *f)
   return fmax(f->shape.blur_px, 1.0);
 }
 
-static bool width_fits(const sp_line_fit *f, double width_px, double px_per_mm)
+/* A dark slot's kerf is read too small in a coarse picture, and its doubt says by how much. */
+static const double LEAST_KERF_MM = 0.30, MOST_KERF_MM = 1.2;
+
+static bool width_fits(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
 {
-  const double width_mm = width_px / px_per_mm;
+  const double width_px = m->width_px;
   if (f->kind == SP_MARK_SLOT)
-    return width_mm > 0.30 && width_mm < 1.2;
+    return width_px + 2.0 * m->u_width_px > LEAST_KERF_MM * px_per_mm && width_px < MOST_KERF_MM * px_per_mm;
   return width_px < fmax(MOST_KNIFE_MM * px_per_mm, MOST_KNIFE_BLURS * least_blur(f));
 }
 
@@ -59,7 +62,7 @@ static const double MOST_STEP = 0.9, MOST_STEP_BESIDE = 2.5;
 
 static bool has_form(const sp_line_fit *f, const sp_mark *m, double most_step, double px_per_mm)
 {
-  if (!width_fits(f, m->width_px, px_per_mm) || f->count < 6)
+  if (!width_fits(f, m, px_per_mm) || f->count < 6)
     return false;
   if (!(m->u_u_px < 0.12 * px_per_mm) || !isfinite(m->u_px) || fabs(m->slope) > MOST_SLOPE + 1.1 * f->o->most_lean)
     return false;

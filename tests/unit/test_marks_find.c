@@ -1261,6 +1261,29 @@ static void slots_in_a_curve_of_light(void **unused)
   sp_marks_free(&m);
 }
 
+/* The same with much blur: a kerf of 0.4 mm reads as one of less than 0.3 mm, which no saw leaves, and black slots were
+ * dropped for it. */
+static void narrow_slots_in_a_curve_of_light(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.4;
+  b.blur = 2.0;
+  b.wood = 130.0;
+  b.height = -124.0;
+  drawing d = wood(&b);
+  lines(&d, &b);
+  for (int32_t i = 0; i < d.length * d.breadth; i++)
+    d.grey[i] = 255.0 * stored_of_light(d.grey[i] / 255.0);
+  sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  assert_int_equal(m.count, LINES);
+  for (int k = 0; k < LINES; k++)
+    CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.1);
+  CHECK_BELOW(m.marks[LINES / 2].width_px, 0.3 * PX_PER_MM); /* so it is drawn */
+  sp_marks_free(&m);
+}
+
 /* A third of one wall has chips, 2 mm long: neither place nor slope nor kerf follows them. */
 static void slots_with_one_broken_wall(void **unused)
 {
@@ -1331,6 +1354,7 @@ int main(void)
       cmocka_unit_test(two_slots_in_one),
       cmocka_unit_test(two_slots_beside_each_other),
       cmocka_unit_test(slots_in_a_curve_of_light),
+      cmocka_unit_test(narrow_slots_in_a_curve_of_light),
       cmocka_unit_test(a_pale_slot_at_the_rim),
       cmocka_unit_test(slots_with_one_broken_wall),
       cmocka_unit_test(lines_with_a_third_missing),
