@@ -109,7 +109,7 @@ typedef struct sp_marks_options {
   double trend_at, trend; /* du/dv = trend_at + trend u, of fanned lines */
   int32_t strips_in_one;  /* so many times narrower are the strips than usual */
   double least_part; /* knife lines and slots: the smallest part of the board's width that a partial fret spans; 0 or 1:
-                        there is none, and what spans less than two fifths is no line */
+                        there is none, and what spans less than three tenths is no line */
   bool scribed_nut;  /* of slots: beyond the outermost ones a knife line may be the nut */
   const sp_marks_hint *hints; /* where to look more closely; not owned. Not for frets */
   size_t hint_count;

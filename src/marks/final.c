@@ -9,12 +9,19 @@
 
 #include "slotproof/numeric.h"
 
-/* A mark shows over at least this part of the board's width (a third may be missing, some more be faint). */
-static const double MIN_COVERAGE = 0.42;
+/* A mark shows over at least this part of the board's width: of less the typical height, what three tenths of the
+ * pieces reach, says nothing. Where the layout has partial frets a short line is one of them, on its own side of the
+ * board, and no whole fret that shows so little. */
+static const double MIN_COVERAGE = 0.30, MIN_BESIDE_PARTS = 0.42;
 /* Below this (against the sixth best, or the best of few) a candidate is most likely wood: a quick fit will do. */
 static const double FULL_FIT = 0.22;
 /* What spans more of the width than this is tried as a whole fret only. */
 static const double PART_MOST = 0.8;
+static double min_coverage(const sp_marks_options *o)
+{
+  return o->least_part > 0.0 && o->least_part < 1.0 ? MIN_BESIDE_PARTS : MIN_COVERAGE;
+}
+
 /* What the burred lines of a board say of its burrs. */
 typedef struct burr_vote {
   size_t count;
@@ -575,7 +582,7 @@ sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, siz
   const double blur_sd_log = o->blur_px > 0.0 ? hypot(0.03, o->blur_sd_log) : 0.03;
   *expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, blur_sd_log);
   burr_vote votes = {0};
-  sp_fits jobs = {&marks->board, view, o, expect, ground, MIN_COVERAGE, calloc(2 * count + 1, sizeof(sp_fit_job))};
+  sp_fits jobs = {&marks->board, view, o, expect, ground, min_coverage(o), calloc(2 * count + 1, sizeof(sp_fit_job))};
   marks->marks = calloc(2 * count + 1, sizeof *marks->marks);
   if (!marks->marks || !jobs.job) {
     free(jobs.job);

@@ -800,6 +800,24 @@ static void lines_with_half_missing(void **unused)
   }
 }
 
+/* Short lines, a good third of the breadth, here and there: plain to see, and once not looked at. */
+static void short_lines(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.height = -35.0;
+  drawing d = wood(&b);
+  for (int k = 0; k < LINES; k++) {
+    const double from = k % 3 == 1 ? 0.08 * k : 0.0;
+    line(&d, &b, k, from, k % 3 == 1 ? from + 0.36 : 1.0, b.line_mm, b.height);
+  }
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  check_places(&m, &b, 0.2);
+  CHECK_CLOSE(m.marks[4].coverage, 0.36, 0.06);
+  sp_marks_free(&m);
+}
+
 /* Few slots, hardly any noise: a clean one may be many times as significant as those with a shoulder, which are beyond
  * doubt as well, and were once dropped. */
 static void one_surer_than_all(void **unused)
@@ -1359,6 +1377,7 @@ int main(void)
       cmocka_unit_test(slots_with_one_broken_wall),
       cmocka_unit_test(lines_with_a_third_missing),
       cmocka_unit_test(lines_with_half_missing),
+      cmocka_unit_test(short_lines),
       cmocka_unit_test(one_surer_than_all),
       cmocka_unit_test(a_scratch_does_not_pull),
       cmocka_unit_test(a_saws_stripes_have_no_vote),
