@@ -17,6 +17,7 @@ static const double MIN_COVERAGE = 0.30, MIN_BESIDE_PARTS = 0.42;
 static const double FULL_FIT = 0.22;
 /* What spans more of the width than this is tried as a whole fret only. */
 static const double PART_MOST = 0.8;
+
 static double min_coverage(const sp_marks_options *o)
 {
   return o->least_part > 0.0 && o->least_part < 1.0 ? MIN_BESIDE_PARTS : MIN_COVERAGE;

@@ -330,6 +330,29 @@ static void lines_along_the_pixels(void **unused)
   }
 }
 
+/* A plane's waves, almost along the lines, on the wood alone. */
+static void draw_waves(drawing *d, const drawn_board *b, double height, double period_mm)
+{
+  const double period_px = period_mm * PX_PER_MM;
+  for (int32_t v = 0; v < d->breadth; v++)
+    for (int32_t u = 0; u < d->length; u++)
+      if (d->grey[v * d->length + u] < 0.5 * (b->wood + b->around))
+        d->grey[v * d->length + u] += height * sin(2.0 * SP_PI * (u + 0.02 * v) / period_px + 0.4 * (double)b->seed);
+}
+
+/* How many of the lines were found; those have to lie where they are. */
+static int count_dark_lines(const sp_marks *m)
+{
+  int found = 0;
+  for (size_t i = 0; i < m->count; i++)
+    for (int k = 0; k < LINES; k++)
+      if (fabs(m->marks[i].u_px - place_u(k)) < 1.0 && m->marks[i].contrast < 0.0) {
+        CHECK_BELOW(fabs(m->marks[i].u_px - place_u(k)), 4.0 * m->marks[i].u_u_px);
+        found++;
+      }
+  return found;
+}
+
 /* A plane's waves, light and dark, across the whole board: their crests say nothing of the lines' burrs. They once did,
  * and a line was lost to the crest beside it. */
 static void waves_have_no_vote(void **unused)
@@ -343,22 +366,11 @@ static void waves_have_no_vote(void **unused)
     b.blur = 0.5;
     b.seed = seed;
     drawing d = wood(&b);
-    const double period_px = 0.773 * PX_PER_MM;
-    for (int32_t v = 0; v < d.breadth; v++)
-      for (int32_t u = 0; u < d.length; u++)
-        if (d.grey[v * d.length + u] < 0.5 * (b.wood + b.around))
-          d.grey[v * d.length + u] += 11.0 * sin(2.0 * SP_PI * (u + 0.02 * v) / period_px + 0.4 * (double)seed);
+    draw_waves(&d, &b, 11.0, 0.773);
     lines(&d, &b);
     const sp_marks_options o = options_for(SP_MARK_KNIFE);
     sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
-    int found = 0;
-    for (size_t i = 0; i < m.count; i++)
-      for (int k = 0; k < LINES; k++)
-        if (fabs(m.marks[i].u_px - place_u(k)) < 1.0 && m.marks[i].contrast < 0.0) {
-          CHECK_BELOW(fabs(m.marks[i].u_px - place_u(k)), 4.0 * m.marks[i].u_u_px);
-          found++;
-        }
-    assert_int_equal(found, LINES);
+    assert_int_equal(count_dark_lines(&m), LINES);
     sp_marks_free(&m);
   }
 }
@@ -415,22 +427,13 @@ static void cuts_that_their_burrs_cancel(void **unused)
     b.noise = 4.0;
     b.seed = seed;
     drawing d = wood(&b);
-    const double period_px = 1.59 * PX_PER_MM;
-    for (int32_t v = 0; v < d.breadth; v++)
-      for (int32_t u = 0; u < d.length; u++)
-        if (d.grey[v * d.length + u] < 0.5 * (b.wood + b.around))
-          d.grey[v * d.length + u] += 2.4 * sin(2.0 * SP_PI * (u + 0.02 * v) / period_px + 0.4 * (double)seed);
+    draw_waves(&d, &b, 2.4, 1.59);
     for (int k = 0; k < LINES; k++)
       burred_line(&d, &b, k, place_u(k), 0.12, 3, 8.0);
     sp_marks_options o = options_for(SP_MARK_KNIFE);
     o.blur_px = b.blur;
     sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
-    for (size_t i = 0; i < m.count; i++)
-      for (int k = 0; k < LINES; k++)
-        if (fabs(m.marks[i].u_px - place_u(k)) < 1.0) {
-          CHECK_BELOW(fabs(m.marks[i].u_px - place_u(k)), 4.0 * m.marks[i].u_u_px);
-          found++;
-        }
+    found += count_dark_lines(&m);
     sp_marks_free(&m);
   }
   CHECK_BELOW(3 * LINES - 2, found); /* once three were not found */

@@ -294,23 +294,31 @@ static void waves_do_not_outvote_frets(void **state)
   drawing_free(&d);
 }
 
-/* Where not one fret shows both its feet there is no common breadth: places were no numbers, and said to be known. */
-static void places_are_numbers(void **state)
+/* Three frets look like the one, the rest like the other. */
+static sp_marks find_in_two_lights(const look *first, const look *rest)
 {
-  (void)state;
-  const look left = {100.0, 120.0, 0.0, -60.0, {0.0, 0.0}}, right = {100.0, 120.0, 0.0, 60.0, {0.0, 0.0}};
   chance c = {21};
   drawing d = drawing_new(LENGTH, BREADTH, 235.0);
   const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
   draw_area(&d, &board);
   for (int k = 0; k < FRETS; k++)
-    draw_fret(&d, fret_px(k), fret_slope(k), k < 3 ? &left : &right);
+    draw_fret(&d, fret_px(k), fret_slope(k), k < 3 ? first : rest);
   draw_noise(&d, 1.5, &c);
-  sp_marks m = find(&d, SP_ALONG_X);
+  const sp_marks m = find(&d, SP_ALONG_X);
+  drawing_free(&d);
+  return m;
+}
+
+/* Where not one fret shows both its feet there is no common breadth: places were no numbers, and said to be known. */
+static void places_are_numbers(void **state)
+{
+  (void)state;
+  const look left = {100.0, 120.0, 0.0, -60.0, {0.0, 0.0}}, right = {100.0, 120.0, 0.0, 60.0, {0.0, 0.0}};
+  sp_marks m = find_in_two_lights(&left, &right);
+  assert_int_equal(m.count, FRETS);
   for (size_t k = 0; k < m.count; k++)
     assert_true(isfinite(m.marks[k].u_px) && isfinite(m.marks[k].u_u_px));
   sp_marks_free(&m);
-  drawing_free(&d);
 }
 
 /* Where the shadow changes sides along the neck, as in a fan that lies along the lamp, what it moves a foot by is not
@@ -319,14 +327,7 @@ static void shadows_that_change_sides_are_a_doubt(void **state)
 {
   (void)state;
   const look left = {100.0, 120.0, 0.0, -30.0, {20.0, 20.0}}, right = {100.0, 120.0, 0.0, 30.0, {20.0, 20.0}};
-  chance c = {21};
-  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
-  const drawn_area board = {100.0, LENGTH - 100.0, BOARD_A, BOARD_B, 0.0, BLUR, WOOD - 235.0};
-  draw_area(&d, &board);
-  for (int k = 0; k < FRETS; k++)
-    draw_fret(&d, fret_px(k), fret_slope(k), k < 3 ? &left : &right);
-  draw_noise(&d, 1.5, &c);
-  sp_marks m = find(&d, SP_ALONG_X);
+  sp_marks m = find_in_two_lights(&left, &right);
   assert_int_equal(m.count, FRETS);
   for (int k = 0; k < 3; k++) {
     const sp_mark *a = &m.marks[k], *b = &m.marks[k + 4];
@@ -336,7 +337,6 @@ static void shadows_that_change_sides_are_a_doubt(void **state)
     CHECK_BELOW(b->u_u_px, 0.5 * a->u_u_px); /* the fewer are in doubt */
   }
   sp_marks_free(&m);
-  drawing_free(&d);
 }
 
 /* ---- the nut's face ---- */
