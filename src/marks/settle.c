@@ -247,30 +247,39 @@ static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_err
  * of the wood, not in a cut. */
 static const double ASKEW_SPREADS = 5.0, ASKEW_RAD = 0.01, ASKEW_COVERAGE = 0.67, ASKEW_PALE = 0.5, PALER_STILL = 0.3;
 
+/* How the lines of a board run on the whole, and in what spread (robustly); needs one mark at least. */
+static sp_status find_slopes(const sp_marks *marks, double *usual, double *spread, sp_error *err)
+{
+  double *work = malloc(marks->count * sizeof *work);
+  if (!work)
+    return sp_fail_memory(err);
+  for (size_t i = 0; i < marks->count; i++)
+    work[i] = marks->marks[i].slope;
+  *usual = sp_median(work, marks->count);
+  *spread = sp_mad(work, marks->count);
+  free(work);
+  return SP_OK;
+}
+
 static sp_status drop_askew(const sp_marks_options *o, sp_marks *marks, sp_error *err)
 {
   const size_t n = marks->count;
   if (n < PALE_COMPANY || o->most_lean > 0.0)
     return SP_OK;
-  double *work = malloc(2 * n * sizeof *work), *seen = work ? work + n : NULL;
-  if (!work)
-    return sp_fail_memory(err);
+  double usual = NAN, spread = NAN, usual_seen = NAN;
+  sp_status status = find_slopes(marks, &usual, &spread, err);
+  if (!status)
+    status = find_median(marks, sp_mark_visibility, &usual_seen, err);
+  const double most = fmax(ASKEW_RAD, ASKEW_SPREADS * spread);
   size_t kept = 0;
-  for (size_t i = 0; i < n; i++) {
-    work[i] = marks->marks[i].slope;
-    seen[i] = sp_mark_visibility(&marks->marks[i]);
-  }
-  const double usual = sp_median(work, n), usual_seen = sp_median(seen, n);
-  const double most = fmax(ASKEW_RAD, ASKEW_SPREADS * sp_mad(work, n));
-  for (size_t i = 0; i < n; i++) {
+  for (size_t i = 0; !status && i < n; i++) {
     const sp_mark *m = &marks->marks[i];
     const double pale = m->coverage > ASKEW_COVERAGE ? PALER_STILL : ASKEW_PALE;
     if (!(fabs(m->slope - usual) > most) || sp_mark_visibility(m) > pale * usual_seen)
       marks->marks[kept++] = *m;
   }
-  marks->count = kept;
-  free(work);
-  return SP_OK;
+  marks->count = status ? n : kept;
+  return status;
 }
 
 /* What shows in a part of its length and runs otherwise than the others do may have been laid through two things: a
@@ -283,13 +292,11 @@ static sp_status doubt_askew(const sp_marks_options *o, sp_marks *marks, sp_erro
   const size_t n = marks->count;
   if (n < PALE_COMPANY || o->most_lean > 0.0)
     return SP_OK;
-  double *work = malloc(n * sizeof *work);
-  if (!work)
-    return sp_fail_memory(err);
-  for (size_t i = 0; i < n; i++)
-    work[i] = marks->marks[i].slope;
-  const double usual = sp_median(work, n), most = fmax(ASKEW_DOUBT_RAD, ASKEW_SPREADS * sp_mad(work, n));
-  free(work);
+  double usual = NAN, spread = NAN;
+  const sp_status status = find_slopes(marks, &usual, &spread, err);
+  if (status)
+    return status;
+  const double most = fmax(ASKEW_DOUBT_RAD, ASKEW_SPREADS * spread);
   for (size_t i = 0; i < n; i++) {
     sp_mark *m = &marks->marks[i];
     const double off = fabs(m->slope - usual);

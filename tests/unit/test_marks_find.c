@@ -75,6 +75,19 @@ static void line(drawing *d, const drawn_board *b, int k, double from, double to
                              .height = height});
 }
 
+/* Across the whole of a board that does not lean, at u. */
+static void line_at(drawing *d, const drawn_board *b, double u, double width_mm, double height)
+{
+  const double v = centre_v(b, u), half = 0.5 * b->width_mm * PX_PER_MM;
+  draw_mark(d, &(drawn_mark){.at = u,
+                             .v_ref = v,
+                             .v_a = v - half,
+                             .v_b = v + half,
+                             .width = width_mm * PX_PER_MM,
+                             .blur = b->blur,
+                             .height = height});
+}
+
 static void lines(drawing *d, const drawn_board *b)
 {
   for (int k = 0; k < LINES; k++)
@@ -190,14 +203,8 @@ static void find_beside_burrs(int every)
       drawing d = wood(&b);
       lines(&d, &b);
       for (int k = 0; k < LINES; k++) {
-        const double v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM;
-        draw_mark(&d, &(drawn_mark){.at = place_u(k) + side * 0.5 * (b.line_mm + burr_mm) * PX_PER_MM,
-                                    .v_ref = v,
-                                    .v_a = v - half,
-                                    .v_b = v + half,
-                                    .width = burr_mm * PX_PER_MM,
-                                    .blur = b.blur,
-                                    .height = k % every == every / 2 ? 42.0 : 18.0});
+        const double u = place_u(k) + side * 0.5 * (b.line_mm + burr_mm) * PX_PER_MM;
+        line_at(&d, &b, u, burr_mm, k % every == every / 2 ? 42.0 : 18.0);
       }
       const sp_marks_options o = options_for(SP_MARK_KNIFE);
       sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
@@ -664,15 +671,9 @@ static void a_slot_near_the_end(void **unused)
       b.around = light ? 235.0 : 5.0;
       drawing d = wood(&b);
       lines(&d, &b);
-      const double v = centre_v(&b, 0.0), half = 0.5 * b.width_mm * PX_PER_MM, off_mm = 0.85 + 0.1 * light;
+      const double off_mm = 0.85 + 0.1 * light;
       const double at = MARGIN_PX + (far ? b.length_mm - off_mm : off_mm) * PX_PER_MM;
-      draw_mark(&d, &(drawn_mark){.at = at,
-                                  .v_ref = v,
-                                  .v_a = v - half,
-                                  .v_b = v + half,
-                                  .width = b.line_mm * PX_PER_MM,
-                                  .blur = b.blur,
-                                  .height = b.height});
+      line_at(&d, &b, at, b.line_mm, b.height);
       const sp_marks_options o = options_for(SP_MARK_SLOT);
       sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
       assert_int_equal(m.count, LINES + 1);
@@ -700,14 +701,7 @@ static void two_slots_in_one(void **unused)
     for (int k = 0; k < LINES; k++) {
       /* the second cut only where the first has left wood */
       const double more_mm = k == which ? apart_px / PX_PER_MM : 0.0;
-      const double v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM;
-      draw_mark(&d, &(drawn_mark){.at = place_u(k) + 0.5 * more_mm * PX_PER_MM,
-                                  .v_ref = v,
-                                  .v_a = v - half,
-                                  .v_b = v + half,
-                                  .width = (b.line_mm + more_mm) * PX_PER_MM,
-                                  .blur = b.blur,
-                                  .height = b.height});
+      line_at(&d, &b, place_u(k) + 0.5 * more_mm * PX_PER_MM, b.line_mm + more_mm, b.height);
     }
     const sp_marks_options o = options_for(SP_MARK_SLOT);
     sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
@@ -739,14 +733,7 @@ static void two_slots_beside_each_other(void **unused)
     b.height = -80.0;
     drawing d = wood(&b);
     lines(&d, &b);
-    const double v = centre_v(&b, place_u(which)), half = 0.5 * b.width_mm * PX_PER_MM;
-    draw_mark(&d, &(drawn_mark){.at = place_u(which) + apart_px,
-                                .v_ref = v,
-                                .v_a = v - half,
-                                .v_b = v + half,
-                                .width = b.line_mm * PX_PER_MM,
-                                .blur = b.blur,
-                                .height = b.height});
+    line_at(&d, &b, place_u(which) + apart_px, b.line_mm, b.height);
     const sp_marks_options o = options_for(SP_MARK_SLOT);
     sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
     assert_int_equal(m.count, LINES + 1);
@@ -831,16 +818,10 @@ static void one_surer_than_all(void **unused)
   b.noise = 0.3;
   drawing d = wood(&b);
   for (int k = 0; k < LINES; k += 2) {
-    const double v = centre_v(&b, place_u(k)), half = 0.5 * b.width_mm * PX_PER_MM, shoulder_mm = 0.2;
+    const double shoulder_mm = 0.2;
     line(&d, &b, k, 0.0, 1.0, b.line_mm, b.height);
     if (k != 4)
-      draw_mark(&d, &(drawn_mark){.at = place_u(k) + 0.5 * (b.line_mm + shoulder_mm) * PX_PER_MM,
-                                  .v_ref = v,
-                                  .v_a = v - half,
-                                  .v_b = v + half,
-                                  .width = shoulder_mm * PX_PER_MM,
-                                  .blur = b.blur,
-                                  .height = 0.25 * b.height});
+      line_at(&d, &b, place_u(k) + 0.5 * (b.line_mm + shoulder_mm) * PX_PER_MM, shoulder_mm, 0.25 * b.height);
   }
   sp_marks_options o = options_for(SP_MARK_SLOT);
   o.blur_px = b.blur;
@@ -1058,13 +1039,7 @@ static sp_marks find_with_broad_line(double width_mm)
       &d, &(drawn_area){
               .u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
   lines(&d, &b);
-  draw_mark(&d, &(drawn_mark){.at = first_u,
-                              .v_ref = v,
-                              .v_a = v - half,
-                              .v_b = v + half,
-                              .width = width_mm * PX_PER_MM,
-                              .blur = b.blur,
-                              .height = b.height});
+  line_at(&d, &b, first_u, width_mm, b.height);
   const sp_marks_options o = options_for(SP_MARK_KNIFE);
   sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
   assert_int_equal(m.count, LINES + 1);
