@@ -1232,6 +1232,17 @@ static double stored_of_light(double light)
   return l <= 0.0031308 ? 12.92 * l : 1.055 * pow(l, 1.0 / 2.4) - 0.055;
 }
 
+/* Slots drawn as light, and stored. */
+static sp_marks find_slots_of_light(const drawn_board *b)
+{
+  drawing d = wood(b);
+  lines(&d, b);
+  for (int32_t i = 0; i < d.length * d.breadth; i++)
+    d.grey[i] = 255.0 * stored_of_light(d.grey[i] / 255.0);
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  return find_in(&d, b, SP_ALONG_X, &o);
+}
+
 /* Slots as a scanner's optics blur them, light, and as sRGB stores that: the dark slot loses a fifth of a pixel and
  * more at either wall. Its middle stays where it is, and the kerf is wrong by no more than it is said to be. */
 static void slots_in_a_curve_of_light(void **unused)
@@ -1241,12 +1252,7 @@ static void slots_in_a_curve_of_light(void **unused)
   b.line_mm = 0.584;
   b.wood = 90.0;
   b.height = -84.0;
-  drawing d = wood(&b);
-  lines(&d, &b);
-  for (int32_t i = 0; i < d.length * d.breadth; i++)
-    d.grey[i] = 255.0 * stored_of_light(d.grey[i] / 255.0);
-  sp_marks_options o = options_for(SP_MARK_SLOT);
-  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  sp_marks m = find_slots_of_light(&b);
   check_places(&m, &b, 0.05);
   for (size_t k = 0; k < m.count; k++) {
     const double off = m.marks[k].width_px - b.line_mm * PX_PER_MM;
@@ -1267,12 +1273,7 @@ static void narrow_slots_in_a_curve_of_light(void **unused)
   b.blur = 2.0;
   b.wood = 130.0;
   b.height = -124.0;
-  drawing d = wood(&b);
-  lines(&d, &b);
-  for (int32_t i = 0; i < d.length * d.breadth; i++)
-    d.grey[i] = 255.0 * stored_of_light(d.grey[i] / 255.0);
-  sp_marks_options o = options_for(SP_MARK_SLOT);
-  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  sp_marks m = find_slots_of_light(&b);
   assert_int_equal(m.count, LINES);
   for (int k = 0; k < LINES; k++)
     CHECK_CLOSE(m.marks[k].u_px, place_u(k), 0.1);
