@@ -601,6 +601,19 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }
 
+/* The wood behind the line before anything else is known of it: else a cut in the crest of a planing wave is a dent in
+ * something light, and the fit goes after the crest. All pieces lie over each other where the candidate was seen. */
+static void look_behind(sp_line_fit *f, const sp_ground *ground, double noise, sp_stack *s)
+{
+  for (size_t k = 0; k < f->count; k++) {
+    f->pieces[k].present = f->pieces[k].usable;
+    f->pieces[k].smooth_height = 1.0;
+  }
+  stack_pieces(f, fmax(noise, 1e-4 * f->full_scale), s);
+  if (sp_ground_behind(ground, s, &f->shape, f->ground))
+    f->ground_tabled = false;
+}
+
 /* ---- the whole fit --------------------------------------------------------------------------------------------------
  */
 
@@ -805,6 +818,10 @@ sp_status sp_line_fit_run(const sp_view *view, const sp_candidate *c, const sp_m
   const bool again = effort == SP_EFFORT_AGAIN;
   const int rounds = effort == SP_EFFORT_QUICK ? QUICK_ROUNDS : again ? AGAIN_ROUNDS : ROUNDS;
   bool hopeless = false;
+  if (!status && f->count >= 6 && kind == SP_MARK_KNIFE && ground->measured && !again) {
+    fit_round(f, table, work);
+    look_behind(f, ground, typical_noise(f, work), s);
+  }
   for (int round = 0; !status && f->count >= 6 && round < rounds && !hopeless; round++) {
     fit_round(f, table, work);
     const double moved = correct_line(f, work);

@@ -77,12 +77,12 @@ bool sp_marks_has_form(const sp_line_fit *f, const sp_mark *m, double px_per_mm)
 bool sp_marks_looks_like(const sp_line_fit *f, const sp_mark *m, double min_coverage, bool beside, double px_per_mm,
                          bool ground_measured)
 {
-  /* what lies beside another mark is not asked to explain that as well */
-  const double significance = f->significance * (beside ? sqrt(f->misfit) : 1.0);
+  const bool broad = is_broad(f, m->width_px, px_per_mm);
+  /* what lies beside another mark is not asked to explain that as well, unless it reaches as far */
+  const double significance = f->significance * (beside && !broad ? sqrt(f->misfit) : 1.0);
   if (!(m->coverage >= min_coverage) || !(fabs(m->contrast) >= MIN_CONTRAST))
     return false;
-  if (ground_measured &&
-      !(significance > (is_broad(f, m->width_px, px_per_mm) ? BROAD_SIGNIFICANCE : SP_LEAST_SIGNIFICANCE)))
+  if (ground_measured && !(significance > (broad ? BROAD_SIGNIFICANCE : SP_LEAST_SIGNIFICANCE)))
     return false;
   return has_form(f, m, beside ? MOST_STEP_BESIDE : MOST_STEP, px_per_mm);
 }

@@ -263,32 +263,51 @@ static bool covariance_of(const float *profile, const float *weight, int32_t len
   return true;
 }
 
+typedef struct profile_work {
+  float *profile, *weight, *kept; /* a value at each u of the picture */
+  double *sum, *count;            /* and one more */
+} profile_work;
+
+static bool take_profile(size_t n, profile_work *w)
+{
+  w->profile = malloc(3 * n * sizeof *w->profile);
+  w->sum = malloc(2 * (n + 1) * sizeof *w->sum);
+  w->weight = w->profile ? w->profile + n : NULL;
+  w->kept = w->profile ? w->weight + n : NULL;
+  w->count = w->sum ? w->sum + n + 1 : NULL;
+  return w->profile && w->sum;
+}
+
+/* Between the marks that are left out; false if there is too little wood. */
+static bool covariance_between(const sp_strips *strips, const sp_board *board, double px_per_mm,
+                               const sp_candidate *candidates, size_t count, profile_work *w, size_t lags,
+                               double *covariance)
+{
+  const int32_t length = (int32_t)strips->length_px, slow = (int32_t)lround(SLOW_MM * px_per_mm);
+  memset(w->profile, 0, strips->length_px * sizeof *w->profile);
+  memset(w->weight, 0, strips->length_px * sizeof *w->weight);
+  board_profile(strips, board, w->profile, w->weight);
+  leave_marks_out(board, px_per_mm, candidates, count, w->weight, length);
+  divide_profile(w->profile, w->weight, length);
+  level_profile(w->profile, w->weight, length, slow, w->sum, w->count);
+  leave_rest_out(w->profile, w->weight, length, MARK_REACH_MM * px_per_mm, w->kept);
+  level_profile(w->profile, w->weight, length, slow, w->sum, w->count);
+  return covariance_of(w->profile, w->weight, length, lags, covariance);
+}
+
 sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
                             const sp_candidate *candidates, size_t count, sp_ground *g, sp_error *err)
 {
   const sp_strips *strips = &scene->strips[along];
-  const int32_t length = (int32_t)strips->length_px;
-  const size_t n = strips->length_px;
   const double full_scale = sp_raster_full_scale(scene->raster);
   sp_ground measured = {.half_px = sp_window_half_px(o->kind, o->px_per_mm), .free_sd = full_scale, .measured = true};
-  float *profile = calloc(3 * n, sizeof *profile);
-  double *sum = malloc(2 * (n + 1) * sizeof *sum);
-  if (!profile || !sum) {
-    free(profile);
-    free(sum);
-    return sp_fail_memory(err);
-  }
-  float *weight = profile + n;
-  board_profile(strips, board, profile, weight);
-  leave_marks_out(board, o->px_per_mm, candidates, count, weight, length);
-  divide_profile(profile, weight, length);
-  const int32_t slow = (int32_t)lround(SLOW_MM * o->px_per_mm);
-  level_profile(profile, weight, length, slow, sum, sum + n + 1);
-  leave_rest_out(profile, weight, length, MARK_REACH_MM * o->px_per_mm, weight + n);
-  level_profile(profile, weight, length, slow, sum, sum + n + 1);
+  profile_work w = {0};
+  sp_status status = take_profile(strips->length_px, &w) ? SP_OK : sp_fail_memory(err);
   double covariance[MOST_LAGS] = {0};
   const size_t lags = 2 * (size_t)measured.half_px + 2;
-  if (covariance_of(profile, weight, length, lags, covariance)) {
+  /* where waves show as much as lines, all of them were left out, and no wood with them: then what stands out is */
+  if (!status && (covariance_between(strips, board, o->px_per_mm, candidates, count, &w, lags, covariance) ||
+                  covariance_between(strips, board, o->px_per_mm, candidates, 0, &w, lags, covariance))) {
     add_smooth(LEAST_SD * full_scale, DEFAULT_LENGTH_MM * o->px_per_mm, covariance, lags);
     if (!expand(covariance, lags, &measured))
       measured.waves = 0;
@@ -297,9 +316,9 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
     *g = measured;
   else
     sp_ground_default(o->kind, o->px_per_mm, full_scale, g);
-  free(profile);
-  free(sum);
-  return SP_OK;
+  free(w.profile);
+  free(w.sum);
+  return status;
 }
 
 /* ---- least squares with a background ------------------------------------------------------------------------------
@@ -407,4 +426,74 @@ void sp_whitening_ground(const sp_whitening *w, const double *rest, double *node
     for (int node = 0; node < NODES; node++)
       nodes[node] += dot * w->gain[k] * w->wave[k][node];
   }
+}
+
+bool sp_ground_behind(const sp_ground *g, const sp_stack *s, const sp_shape *shape, double *nodes)
+{
+  sp_whitening *w = malloc(sizeof *w);
+  double(*x)[2] = malloc((s->count + 1) * sizeof *x); /* cross-section and grey */
+  const bool known = w && x && s->noise > 0.0 && sp_whitening_create(g, s, w);
+  double of_shape = 0.0, both = 0.0;
+  for (size_t i = 0; known && i < s->count; i++) {
+    const double scale = sqrt(s->weight[i]) / s->noise;
+    x[i][0] = scale * sp_shape_value(shape, s->x[i]);
+    x[i][1] = scale * s->y[i];
+  }
+  if (known)
+    sp_whiten(w, x[0], 2);
+  for (size_t i = 0; known && i < s->count; i++) {
+    of_shape += x[i][0] * x[i][0];
+    both += x[i][0] * x[i][1];
+  }
+  const bool found = known && of_shape > 0.0;
+  double *rest = x ? x[0] : NULL; /* value i of it is written when no earlier one of x is asked for any more */
+  for (size_t i = 0; found && i < s->count; i++)
+    rest[i] = sqrt(s->weight[i]) / s->noise * (s->y[i] - both / of_shape * sp_shape_value(shape, s->x[i]));
+  if (found)
+    sp_whitening_ground(w, rest, nodes);
+  free(w);
+  free(x);
+  return found;
+}
+
+double sp_ground_sd(const sp_ground *g)
+{
+  double sum = 0.0;
+  for (size_t k = 0; k < g->waves; k++)
+    for (int i = 0; i < NODES; i++)
+      sum += g->wave[k][i] * g->wave[k][i] / NODES;
+  return sqrt(sum);
+}
+
+/* Generalised least squares: with C the covariance of noise and ground the height is p' C^-1 y / (p' C^-1 p), and C^-1
+ * is the whitening, which is symmetric, twice. */
+bool sp_ground_kernel(const sp_ground *g, const sp_shape *shape, double noise, sp_kernel *kernel)
+{
+  const int32_t half = (int32_t)g->half_px, n = 2 * half + 1;
+  double weight[SP_STACK_MAX], sum = 0.0;
+  sp_stack *s = calloc(1, sizeof *s);
+  sp_whitening *w = malloc(sizeof *w);
+  bool known = s && w && noise > 0.0 && half <= SP_WINDOW_MOST_PX;
+  for (int32_t i = 0; known && i < n; i++) {
+    s->x[i] = i - half;
+    s->weight[i] = 1.0;
+    weight[i] = sp_shape_value(shape, s->x[i]);
+  }
+  if (known) {
+    s->count = (size_t)n;
+    s->height = 1.0;
+    s->noise = noise;
+    known = sp_whitening_create(g, s, w);
+  }
+  for (int twice = 0; known && twice < 2; twice++)
+    sp_whiten(w, weight, 1);
+  for (int32_t i = 0; known && i < n; i++)
+    sum += weight[i] * sp_shape_value(shape, s->x[i]);
+  known = known && sum > 0.0;
+  kernel->half_px = half;
+  for (int32_t i = 0; known && i < n; i++)
+    kernel->weight[i] = (float)(weight[i] / sum);
+  free(s);
+  free(w);
+  return known;
 }

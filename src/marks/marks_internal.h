@@ -48,9 +48,20 @@ void sp_lines_trend(const sp_mark *lines, size_t count, sp_marks_options *option
 /* Width of the strips in which lines that lean may be searched. */
 uint32_t sp_lean_strip_px(const sp_marks_options *options, uint32_t usual_px);
 
+/* Half of a line's window along u, at most, px. */
+enum { SP_WINDOW_MOST_PX = 60 };
+
+/* What to multiply the grey of 2 half_px + 1 places by for the height of a line in their middle, whatever waves the
+ * wood makes behind it. */
+typedef struct sp_kernel {
+  int32_t half_px;
+  float weight[2 * SP_WINDOW_MOST_PX + 1];
+} sp_kernel;
+
 /* "Middle less either side", px: the middle, space on both sides that is left out, the sides. */
 typedef struct sp_line_filter {
   int32_t core, gap, flank;
+  const sp_kernel *kernel; /* instead of these; NULL: none */
 } sp_line_filter;
 
 sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm);
@@ -58,6 +69,10 @@ sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm);
 /* Lines across, the strongest first, at most `room`; within the board where that is known already (NULL: anywhere). */
 sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *options, const sp_board *board,
                           size_t room, sp_candidate *candidates, size_t *count, sp_error *err);
+/* The same among waves as strong as the lines; needs the board. */
+sp_status sp_marks_search_waves(const sp_scene *scene, sp_along along, const sp_marks_options *options,
+                                const sp_board *board, const sp_kernel *kernel, size_t room, sp_candidate *candidates,
+                                size_t *count, sp_error *err);
 
 /* The blurred profile of a mark across its width, on a table: value at offset x from its place, and the derivatives
  * that the fit needs, at SP_PROFILE_STEPS places a pixel. What lies a whole pixel apart stands side by side, because
@@ -124,7 +139,11 @@ typedef struct sp_piece {
 } sp_piece;
 
 /* All pieces of a line laid over each other, on a grid finer than a pixel; the cut's height scaled to 1. */
-enum { SP_STACK_PER_PX = 3, SP_STACK_HALF_PX = 60, SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1 };
+enum {
+  SP_STACK_PER_PX = 3,
+  SP_STACK_HALF_PX = SP_WINDOW_MOST_PX,
+  SP_STACK_MAX = 2 * SP_STACK_HALF_PX * SP_STACK_PER_PX + 1
+};
 typedef struct sp_stack {
   size_t count;
   bool light;    /* the mark is lighter than the wood */
@@ -175,6 +194,14 @@ void sp_whiten(const sp_whitening *whitening, double *x, size_t columns);
 /* The likeliest background on the nodes (level and tilt left out), given what the cross-section leaves of the stack,
  * divided by the noise and not whitened; of the sign of the stack, in grey. */
 void sp_whitening_ground(const sp_whitening *whitening, const double *rest, double *nodes);
+/* The same behind a mark of known cross-section and unknown height, of either sign: level and tilt left out, in grey as
+ * the stack has it. false if it cannot be told. */
+bool sp_ground_behind(const sp_ground *ground, const sp_stack *stack, const sp_shape *shape, double *nodes);
+/* Standard deviation of the waves, without level and tilt, over the window; grey. */
+double sp_ground_sd(const sp_ground *ground);
+/* The best linear filter for a line of this cross-section on this ground, in noise of the given deviation (grey). false
+ * for lack of memory or of a ground. */
+bool sp_ground_kernel(const sp_ground *ground, const sp_shape *shape, double noise, sp_kernel *kernel);
 
 typedef struct sp_shape_fit {
   sp_shape shape;                 /* start in, result out */

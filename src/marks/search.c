@@ -39,7 +39,7 @@ typedef sp_line_filter filter;
 
 sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm)
 {
-  filter f;
+  filter f = {0};
   if (kind == SP_MARK_SLOT) {
     f.core = (int32_t)lround(0.45 * px_per_mm);
     f.gap = (int32_t)lround(0.22 * px_per_mm);
@@ -57,7 +57,16 @@ sp_line_filter sp_line_filter_for(sp_mark_kind kind, double px_per_mm)
 
 static int32_t filter_reach(const filter *f)
 {
-  return f->core / 2 + f->gap + f->flank + 1;
+  return f->kernel ? f->kernel->half_px : f->core / 2 + f->gap + f->flank + 1;
+}
+
+/* The height of a line at p[0], by the kernel. */
+static double height_by(const sp_kernel *kernel, const float *p)
+{
+  double sum = 0.0;
+  for (int32_t i = 0; i <= 2 * kernel->half_px; i++)
+    sum += (double)kernel->weight[i] * (double)p[i - kernel->half_px];
+  return sum;
 }
 
 /* sum[i] = p[0] + .. + p[i - 1] for i = 0 .. n. Four at a time, so that one addition of four has to wait for the one
@@ -114,22 +123,39 @@ static double scatter_of_strip(const float *p, int32_t length, const filter *f, 
 {
   const int32_t reach = filter_reach(f), n = (length + 7) / 8;
   const int32_t first = (reach + 7) / 8, past = (length - reach + 7) / 8;
-  running_sums(p, length, sum);
   memset(work, 0, (size_t)n * sizeof *work);
+  if (!f->kernel)
+    running_sums(p, length, sum);
   for (int32_t i = first; i < past; i++)
-    work[i] = scatter_at(sum + 8 * i - f->core / 2, *f, 1.0f / (float)f->core, 1.0f / (float)f->flank);
+    work[i] = f->kernel ? fabsf((float)height_by(f->kernel, p + 8 * i))
+                        : scatter_at(sum + 8 * i - f->core / 2, *f, 1.0f / (float)f->core, 1.0f / (float)f->flank);
   const double half = 1.4826 * (double)sp_quantile_f(work, (size_t)n, 0.5);
   const double most = (double)sp_quantile_f(work, (size_t)n, 0.75) / 1.1503;
   return fmax(fmax(half, most), floor_value);
 }
 
-/* Responses at n places from `at` on, scaled and clipped: in steps that the compiler can do for several places at once,
- * which it cannot where one choice hangs on another. */
-SP_WIDE static void respond(int32_t n, const double *restrict at, filter f, double scale, float *restrict r)
+/* Responses at n places from `at` on, in steps that the compiler can do for several places at once, which it cannot
+ * where one choice hangs on another. */
+SP_WIDE static void respond(int32_t n, const double *restrict at, filter f, float *restrict r)
 {
-  const float in = 1.0f / (float)f.core, beside = 1.0f / (float)f.flank, most = (float)CLIP;
+  const float in = 1.0f / (float)f.core, beside = 1.0f / (float)f.flank;
   for (int32_t i = 0; i < n; i++)
     r[i] = response_at(at + i, f, in, beside);
+}
+
+/* The same by a kernel, at p[0] .. p[n - 1]. */
+SP_WIDE static void respond_by(const sp_kernel *kernel, int32_t n, const float *restrict p, float *restrict r)
+{
+  for (int32_t k = -kernel->half_px; k <= kernel->half_px; k++) {
+    const float weight = kernel->weight[k + kernel->half_px];
+    for (int32_t i = 0; i < n; i++)
+      r[i] += weight * p[i + k];
+  }
+}
+
+SP_WIDE static void scale_and_clip(int32_t n, double scale, float *restrict r)
+{
+  const float most = (float)CLIP;
   for (int32_t i = 0; i < n; i++) {
     const float x = (float)((double)r[i] * scale);
     r[i] = x < most ? x : most;
@@ -147,8 +173,13 @@ static void filter_strip(const float *p, int32_t length, const filter *f, double
   memset(response, 0, (size_t)(hi - lo) * sizeof *response);
   if (first >= past)
     return;
-  running_sums(p + first - reach, past - first + 2 * reach, sum);
-  respond(past - first, sum + reach - f->core / 2, *f, scale, response + (first - lo));
+  if (f->kernel) {
+    respond_by(f->kernel, past - first, p + first, response + (first - lo));
+  } else {
+    running_sums(p + first - reach, past - first + 2 * reach, sum);
+    respond(past - first, sum + reach - f->core / 2, *f, response + (first - lo));
+  }
+  scale_and_clip(past - first, scale, response + (first - lo));
 }
 
 /* The best run of groups at every place, structure of arrays so that the loops over places run in SIMD. Where the best
@@ -488,30 +519,37 @@ static double typical_height(double *h, size_t n)
   return fabs(median) < next_to_nothing * fabs(mean) ? mean : median;
 }
 
-/* What the filter says along the candidate, in grey and unclipped: the middle less both sides; over the strips. */
+/* What the filter says at p[0], in grey and unclipped. */
+static double height_at(const filter *f, const float *p)
+{
+  double core = 0.0, left = 0.0, right = 0.0;
+  if (f->kernel)
+    return height_by(f->kernel, p);
+  p -= f->core / 2;
+  for (int32_t i = 0; i < f->core; i++)
+    core += (double)p[i] / f->core;
+  for (int32_t i = 0; i < f->flank; i++) {
+    left += (double)p[-f->gap - 1 - i] / f->flank;
+    right += (double)p[f->core + f->gap + i] / f->flank;
+  }
+  /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
+  left = core - left;
+  right = core - right;
+  return left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
+}
+
+/* The same along the candidate, over the strips. */
 static double height_along(const sp_strips *strips, const filter *f, const sp_candidate *c)
 {
   enum { MOST = 2048 };
   double h[MOST];
   size_t n = 0;
-  const int32_t before = f->core / 2, reach = before + f->core + f->gap + f->flank + 1;
+  const int32_t reach = f->kernel ? f->kernel->half_px : f->core / 2 + f->core + f->gap + f->flank + 1;
   const double w = strips->width_px;
   for (int32_t k = (int32_t)(c->v0_px / w); k < (int32_t)(c->v1_px / w) && n < MOST; k++) {
     const int32_t u = (int32_t)lround(c->u_px + c->slope * ((k + 0.5) * w - 0.5 - c->v_px));
-    if (k < 0 || (uint32_t)k >= strips->count || u - reach < 0 || u + reach >= (int32_t)strips->length_px)
-      continue;
-    const float *p = strips->mean + (size_t)k * strips->length_px + u - before;
-    double core = 0.0, left = 0.0, right = 0.0;
-    for (int32_t i = 0; i < f->core; i++)
-      core += (double)p[i] / f->core;
-    for (int32_t i = 0; i < f->flank; i++) {
-      left += (double)p[-f->gap - 1 - i] / f->flank;
-      right += (double)p[f->core + f->gap + i] / f->flank;
-    }
-    /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
-    left = core - left;
-    right = core - right;
-    h[n++] = left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
+    if (k >= 0 && (uint32_t)k < strips->count && u - reach >= 0 && u + reach < (int32_t)strips->length_px)
+      h[n++] = height_at(f, strips->mean + (size_t)k * strips->length_px + u);
   }
   return n ? typical_height(h, n) : 0.0;
 }
@@ -691,12 +729,13 @@ static void choose_slopes(search *s)
 }
 
 static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const sp_marks_options *o,
-                         const sp_board *board, search *s, sp_error *err)
+                         const sp_board *board, const sp_kernel *kernel, search *s, sp_error *err)
 {
   s->o = o;
   s->board = board;
   s->all = strips;
   s->f = sp_line_filter_for(o->kind, o->px_per_mm);
+  s->f.kernel = kernel;
   s->floor_value = 5e-4 * sp_raster_full_scale(scene->raster);
   s->length = (int32_t)strips->length_px;
   s->strip_px = (int32_t)scene->strip_px;
@@ -709,13 +748,14 @@ static sp_status prepare(const sp_scene *scene, const sp_strips *strips, const s
   return take_memory(s) ? SP_OK : sp_fail_memory(err);
 }
 
-sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
-                          size_t room, sp_candidate *candidates, size_t *count, sp_error *err)
+static sp_status run_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                            const sp_kernel *kernel, size_t room, sp_candidate *candidates, size_t *count,
+                            sp_error *err)
 {
   search s = {0};
   *count = 0;
   const sp_strips *strips = &scene->strips[along];
-  sp_status status = prepare(scene, strips, o, board, &s, err);
+  sp_status status = prepare(scene, strips, o, board, kernel, &s, err);
   sp_candidate *peaks = status ? NULL : malloc(2 * MAX_PEAKS * sizeof *peaks);
   if (!status && !peaks)
     status = sp_fail_memory(err);
@@ -735,4 +775,17 @@ sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_
   free(peaks);
   give_memory(&s);
   return status;
+}
+
+sp_status sp_marks_search(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                          size_t room, sp_candidate *candidates, size_t *count, sp_error *err)
+{
+  return run_search(scene, along, o, board, NULL, room, candidates, count, err);
+}
+
+sp_status sp_marks_search_waves(const sp_scene *scene, sp_along along, const sp_marks_options *o, const sp_board *board,
+                                const sp_kernel *kernel, size_t room, sp_candidate *candidates, size_t *count,
+                                sp_error *err)
+{
+  return run_search(scene, along, o, board, kernel, room, candidates, count, err);
 }
