@@ -24,6 +24,8 @@ static const double MARK_REACH_MM = 0.36;
 /* Lines that are left out for sure: this part of the sixth best in height times length. Standard deviations beyond
  * which something is no wave: a sine reaches 1 of these. */
 static const double CLEAR_LINE = 0.4, OUTSTANDING = 3.0;
+/* Where crests show as much as that no wood would be left: then this part of the best. */
+static const double CLEAR_OF_BEST = 0.62;
 /* Waves longer than twice this are a tilt within the window. */
 static const double SLOW_MM = 5.0;
 /* Where nothing is known: wood smooth over this length changes by this part of full scale. */
@@ -181,10 +183,12 @@ static double reach_of(const sp_candidate *c)
 enum { MOST_LINES = 120 };
 
 /* The candidates come with the most visible first; the less visible ones may be the very waves. */
-static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candidate *c, size_t count, float *weight,
-                            int32_t length)
+static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candidate *c, size_t count, bool sparingly,
+                            float *weight, int32_t length)
 {
-  const double strong = count ? CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]) : 0.0;
+  const double strong = !count       ? 0.0
+                        : sparingly ? CLEAR_OF_BEST * reach_of(&c[0])
+                                     : CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]);
   const size_t most = count < MOST_LINES ? count : MOST_LINES;
   for (size_t i = 0; i < most && reach_of(&c[i]) >= strong; i++) {
     const double turn = c[i].slope + b->centre.slope; /* 0: square to the centre line */
@@ -280,14 +284,14 @@ static bool take_profile(size_t n, profile_work *w)
 
 /* Between the marks that are left out; false if there is too little wood. */
 static bool covariance_between(const sp_strips *strips, const sp_board *board, double px_per_mm,
-                               const sp_candidate *candidates, size_t count, profile_work *w, size_t lags,
-                               double *covariance)
+                               const sp_candidate *candidates, size_t count, bool sparingly, profile_work *w,
+                               size_t lags, double *covariance)
 {
   const int32_t length = (int32_t)strips->length_px, slow = (int32_t)lround(SLOW_MM * px_per_mm);
   memset(w->profile, 0, strips->length_px * sizeof *w->profile);
   memset(w->weight, 0, strips->length_px * sizeof *w->weight);
   board_profile(strips, board, w->profile, w->weight);
-  leave_marks_out(board, px_per_mm, candidates, count, w->weight, length);
+  leave_marks_out(board, px_per_mm, candidates, count, sparingly, w->weight, length);
   divide_profile(w->profile, w->weight, length);
   level_profile(w->profile, w->weight, length, slow, w->sum, w->count);
   leave_rest_out(w->profile, w->weight, length, MARK_REACH_MM * px_per_mm, w->kept);
@@ -305,9 +309,9 @@ sp_status sp_ground_measure(const sp_scene *scene, sp_along along, const sp_mark
   sp_status status = take_profile(strips->length_px, &w) ? SP_OK : sp_fail_memory(err);
   double covariance[MOST_LAGS] = {0};
   const size_t lags = 2 * (size_t)measured.half_px + 2;
-  /* where waves show as much as lines, all of them were left out, and no wood with them: then what stands out is */
-  if (!status && (covariance_between(strips, board, o->px_per_mm, candidates, count, &w, lags, covariance) ||
-                  covariance_between(strips, board, o->px_per_mm, candidates, 0, &w, lags, covariance))) {
+  /* where crests were taken for lines no wood is left: then only what shows more than they do is left out */
+  if (!status && (covariance_between(strips, board, o->px_per_mm, candidates, count, false, &w, lags, covariance) ||
+                  covariance_between(strips, board, o->px_per_mm, candidates, count, true, &w, lags, covariance))) {
     add_smooth(LEAST_SD * full_scale, DEFAULT_LENGTH_MM * o->px_per_mm, covariance, lags);
     if (!expand(covariance, lags, &measured))
       measured.waves = 0;
