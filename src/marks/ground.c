@@ -186,9 +186,9 @@ enum { MOST_LINES = 120 };
 static void leave_marks_out(const sp_board *b, double px_per_mm, const sp_candidate *c, size_t count, bool sparingly,
                             float *weight, int32_t length)
 {
-  const double strong = !count       ? 0.0
+  const double strong = !count      ? 0.0
                         : sparingly ? CLEAR_OF_BEST * reach_of(&c[0])
-                                     : CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]);
+                                    : CLEAR_LINE * reach_of(&c[count < 12 ? count / 2 : 5]);
   const size_t most = count < MOST_LINES ? count : MOST_LINES;
   for (size_t i = 0; i < most && reach_of(&c[i]) >= strong; i++) {
     const double turn = c[i].slope + b->centre.slope; /* 0: square to the centre line */
