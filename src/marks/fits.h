@@ -56,6 +56,13 @@ void sp_fits_cross_centre(const sp_board *board, double u_px, double slope, doub
 /* Height times length: how much a candidate shows. */
 double sp_candidate_reach(const sp_candidate *candidate);
 
+/* Leaves out what is far fainter than the better ones; the most visible come first. Returns how many are left. */
+size_t sp_candidates_drop_faint(sp_candidate *candidates, size_t count);
+/* Adds candidates that waves have hidden; the others stay in order. At most `room` in all (waves.c). */
+sp_status sp_marks_search_hidden(const sp_scene *fine, const sp_marks_options *options, const sp_marks *marks,
+                                 const sp_ground *ground, size_t room, sp_candidate *candidates, size_t *count,
+                                 sp_error *err);
+
 /* All candidates within the board, into marks->marks; `expect` as it is in the end. A partial fret may be longer by
  * group_px than it was seen. */
 sp_status sp_fits_final(const sp_view *view, const sp_candidate *candidates, size_t count,

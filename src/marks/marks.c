@@ -27,7 +27,7 @@ static int by_reach(const void *a, const void *b)
 
 /* Lines of one board differ in depth by three or five times, not by ten: what is far fainter than the better ones is
  * wood. The candidates come out with the most visible first. */
-static size_t drop_faint(sp_candidate *c, size_t n)
+size_t sp_candidates_drop_faint(sp_candidate *c, size_t n)
 {
   qsort(c, n, sizeof *c, by_reach);
   if (n < 4)
@@ -190,70 +190,6 @@ static double common_blur(const first_lines *lines, const sp_expectation *before
   return sp_median(blur, n);
 }
 
-/* Waves of at least this part of what the better lines show hide some of them: where a cut lies in a crest, or on the
- * flank of one, the middle differs little from one of its sides. */
-static const double WAVES_HIDE = 0.12;
-/* Of the same colour and no further apart than this, px, two candidates are one. */
-static const double ONE_CANDIDATE_PX = 1.5;
-
-/* How far neighbouring places differ, waves aside: second differences of every eighth strip, robustly. */
-static double noise_of_strips(const sp_strips *strips, const sp_board *board, float *work)
-{
-  const double by_root = 1.0 / sqrt(6.0); /* of noise alike at all places, which does not hang together */
-  const int32_t n = (int32_t)strips->length_px;
-  double sum = 0.0;
-  size_t count = 0;
-  for (uint32_t k = 4; k < strips->count; k += 8) {
-    const double v = (k + 0.5) * strips->width_px;
-    const float *p = strips->mean + (size_t)k * strips->length_px;
-    if (n < 3 || v < board->side[0].at_px || v > board->side[1].at_px)
-      continue;
-    for (int32_t u = 1; u + 1 < n; u++)
-      work[u - 1] = fabsf(p[u - 1] - 2.0f * p[u] + p[u + 1]);
-    sum += SP_MAD_TO_SD * by_root * (double)sp_median_f(work, (size_t)(n - 2));
-    count++;
-  }
-  return count ? sum / (double)count : 0.0;
-}
-
-static bool is_known(const sp_candidate *c, size_t n, const sp_candidate *x)
-{
-  for (size_t i = 0; i < n; i++)
-    if (c[i].height * x->height > 0.0 &&
-        fabs(c[i].u_px + c[i].slope * (x->v_px - c[i].v_px) - x->u_px) < ONE_CANDIDATE_PX)
-      return true;
-  return false;
-}
-
-/* Candidates that the waves have hidden, added to the others; those stay in order. */
-static sp_status search_among_waves(const sp_scene *fine, const sp_marks_options *o, const sp_marks *marks,
-                                    const sp_ground *ground, size_t room, sp_candidate *candidates, size_t *count,
-                                    sp_error *err)
-{
-  const size_t n = *count;
-  if (n == 0 || o->kind != SP_MARK_KNIFE || !ground->measured ||
-      !(sp_ground_sd(ground) > WAVES_HIDE * fabs(candidates[n < 12 ? n / 2 : 5].height)))
-    return SP_OK;
-  const sp_strips *strips = &fine->strips[marks->along];
-  float *work = malloc(strips->length_px * sizeof *work);
-  sp_candidate *hidden = malloc(SP_MOST_CANDIDATES * sizeof *hidden);
-  sp_status status = work && hidden ? SP_OK : sp_fail_memory(err);
-  const sp_expectation expect = sp_expect(o->kind, o->px_per_mm, marks->blur_px, 0.0);
-  const sp_shape shape = {.width_px = expect.width_px, .blur_px = expect.blur_px};
-  sp_kernel kernel;
-  size_t more = 0;
-  if (!status && sp_ground_kernel(ground, &shape, noise_of_strips(strips, &marks->board, work), &kernel))
-    status =
-        sp_marks_search_waves(fine, marks->along, o, &marks->board, &kernel, SP_MOST_CANDIDATES, hidden, &more, err);
-  more = drop_faint(hidden, more);
-  for (size_t i = 0; !status && i < more && *count < room; i++)
-    if (!is_known(candidates, n, &hidden[i]))
-      candidates[(*count)++] = hidden[i];
-  free(work);
-  free(hidden);
-  return status;
-}
-
 /* `fine` is the picture in strips as narrow as its lines ask for: what searches for them looks there. */
 static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_along along, const sp_marks_options *told,
                             sp_marks *marks, sp_error *err)
@@ -269,7 +205,7 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   marks->even = o->uneven_px != NULL;
   marks->blur_px = NAN;
   sp_status status = sp_marks_search(fine, along, o, NULL, SP_MOST_CANDIDATES, candidates, &count, err);
-  count = drop_faint(candidates, count);
+  count = sp_candidates_drop_faint(candidates, count);
   if (!status)
     status = first_pass(&view, candidates, count, o, 8.0 * scene->strip_px, &lines, err);
   if (status)
@@ -290,12 +226,12 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
   status = sp_marks_search(fine, along, o, &marks->board, SP_MOST_CANDIDATES, candidates, &count, err);
   if (status)
     return status;
-  count = drop_faint(candidates, count);
+  count = sp_candidates_drop_faint(candidates, count);
   sp_ground ground;
   sp_expectation expect;
   status = sp_ground_measure(scene, along, o, &marks->board, candidates, count, &ground, err);
   if (!status)
-    status = search_among_waves(fine, o, marks, &ground, SP_MOST_CANDIDATES, candidates, &count, err);
+    status = sp_marks_search_hidden(fine, o, marks, &ground, SP_MOST_CANDIDATES, candidates, &count, err);
   if (!status)
     status = sp_fits_final(&view, candidates, count, o, 8.0 * scene->strip_px, &ground, &expect, marks, err);
   if (status)
