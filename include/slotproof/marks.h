@@ -52,8 +52,9 @@ typedef struct sp_mark {
   double slope;                /* du/dv; u in even pixels if `even` of sp_marks says so */
   double u_u_px, u_slope;      /* standard uncertainties of the line alone, waviness and neighbouring rows included */
   double cov_u_slope;          /* covariance of u_px and slope */
-  double u_common_px;          /* what all marks may be off by alike, not in u_u_px: frets, light lines; otherwise 0 */
+  double u_common_px;          /* what all marks may be off by alike, not in u_u_px: frets, light lines, slots; or 0 */
   double width_px, u_width_px; /* knife line: of its cut; slot: wall to wall; fret: from foot to foot */
+  double spread_px;            /* of what shows across it, cut and blur, as a standard deviation */
   double contrast;             /* (mark - wood) / wood, negative = darker */
   double coverage;             /* part of the line's length that shows, 0..1 */
   double v_a_px, v_b_px;       /* extent across */
@@ -65,6 +66,7 @@ typedef struct sp_mark {
   bool clipped; /* white where it is brightest: full scale was reached */
   bool by_hand; /* found only because somebody pointed at it */
   bool scribed; /* a knife line on a board of slots: the nut, or nothing */
+  bool broad;   /* knife line: far broader than the others; something lies along it, and u_u_px reaches over it */
   double usual_width_px; /* slot far broader than the others, which are so broad: it may be two, and u_u_px reaches to
                             either; otherwise 0 */
   double u_unless_nut_px; /* of an outermost one of those, which is as dark: that doubt, not in u_u_px, as a nut's slot

@@ -500,6 +500,7 @@ static sp_mark convert_mark(const board *b, const place *at)
   m.u_common_px *= along;
   m.width_px *= along;
   m.u_width_px *= along;
+  m.spread_px *= along;
   m.usual_width_px *= along;
   m.u_unless_nut_px *= along;
   m.v_a_px = convert_v(b, at->piece, from, from->v_a_px);

@@ -999,6 +999,10 @@ static double grown_px(const sp_line_fit *f)
  * 17 pixels a millimetre, walls half as light as the face: 95 of 100 intervals hold. */
 static const double LIT_WALL_PX = 0.045;
 
+/* The same wall darkens less in all slots of a board, and what the slots are off by then is common to them: so much of
+ * the tilt times the kerf, k = 1 (drawn slots, scanned and photographed). */
+static const double COMMON_TILT = 0.3;
+
 static double lit_wall_px(const sp_line_fit *f)
 {
   return f->kind == SP_MARK_SLOT && f->o->by_camera ? LIT_WALL_PX : 0.0;
@@ -1035,6 +1039,8 @@ void sp_line_fit_result(sp_line_fit *f, double v_px, sp_mark *m)
   m->u_slope = sqrt(var_slope);
   m->cov_u_slope = cov + dv * var_slope;
   m->width_px = f->place[1] - f->place[0] + (f->slope[1] - f->slope[0]) * dv;
+  m->u_common_px = f->kind == SP_MARK_SLOT ? COMMON_TILT * fabs(f->shape.tilt) * m->width_px : 0.0;
+  m->spread_px = sqrt(f->shape.blur_px * f->shape.blur_px + PIXEL_PX * PIXEL_PX * m->width_px * m->width_px);
   m->contrast = mean_contrast(f);
   m->burr = f->burr;
   m->significance = f->significance;

@@ -121,12 +121,35 @@ double sp_mark_squareness(const sp_marks_options *o, const sp_board *board, cons
   return exp(-0.5 * off * off);
 }
 
+/* What shows less than this part of the sixth most visible mark has no vote: a hundred crests and troughs of a planed
+ * board are better explained, in sum, than eight lines that stand out of them. */
+static const double HAS_VOTE = 0.2;
+enum { OF_MANY = 6, MANY = 12 };
+
+static double least_of_votes(const sp_marks *marks)
+{
+  double most[OF_MANY] = {0.0};
+  for (size_t i = 0; i < marks->count; i++) {
+    double seen = sp_mark_visibility(&marks->marks[i]);
+    for (int k = 0; k < OF_MANY; k++)
+      if (seen > most[k]) {
+        const double less = most[k];
+        most[k] = seen;
+        seen = less;
+      }
+  }
+  return marks->count > MANY ? HAS_VOTE * most[OF_MANY - 1] : 0.0;
+}
+
 /* One knife on one wood leaves lines of one colour: that of the better explained marks, as far as they are square. */
 bool sp_marks_mostly_light(const sp_marks_options *o, const sp_marks *marks)
 {
+  const double least = least_of_votes(marks);
   double sum[2] = {0.0, 0.0};
   for (size_t i = 0; i < marks->count; i++) {
     const sp_mark *m = &marks->marks[i];
+    if (sp_mark_visibility(m) < least)
+      continue;
     sum[m->contrast > 0.0] += sp_mark_explained(m) * sp_mark_squareness(o, &marks->board, m);
   }
   return sum[1] > sum[0];

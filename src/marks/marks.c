@@ -236,7 +236,10 @@ static sp_status find_lines(const sp_scene *scene, const sp_scene *fine, sp_alon
     status = sp_fits_final(&view, candidates, count, o, 8.0 * scene->strip_px, &ground, &expect, marks, err);
   if (status)
     return status;
-  status = sp_marks_settle(o, marks, err);
+  if (!o->uneven_px)
+    status = sp_marks_drop_through(&view, o, marks, err);
+  if (!status)
+    status = sp_marks_settle(o, marks, err);
   if (!status && o->kind == SP_MARK_SLOT && o->scribed_nut)
     status = sp_marks_add_scribed(fine, &view, o, 8.0 * scene->strip_px, marks, err);
   if (!status && o->hint_count)

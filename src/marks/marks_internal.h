@@ -278,6 +278,9 @@ bool sp_line_fit_walls(sp_line_fit *fit, const sp_mark *m, const double u_slope[
 /* The kind of mark that a fit may be at all; the caller asks how sure it is. */
 bool sp_marks_has_form(const sp_line_fit *fit, const sp_mark *mark, double px_per_mm);
 
+/* Drops what goes on beyond the board's sides (through.c). */
+sp_status sp_marks_drop_through(const sp_view *view, const sp_marks_options *options, sp_marks *marks, sp_error *err);
+
 /* Lines that somebody points at (by_hand.c), put among the marks in order; `expect` and `ground` are those of the
  * board's other lines. */
 sp_status sp_marks_add_by_hand(const sp_scene *scene, const sp_marks_options *options, const sp_expectation *expect,

@@ -55,14 +55,31 @@ static size_t keep_beyond(const beyond *b, sp_candidate *c, size_t n)
   return kept;
 }
 
+/* A blade leaves a groove with two walls, of which one is lit; its darker part lies beside its middle then, by the same
+ * for all lines of a board, but not for slots: so much of the breadth as k = 1. */
+static const double LIT_WALL = 0.12;
+
+/* What the slots may be off by alike: the mean over them. */
+static double common_to_slots(const sp_marks *marks)
+{
+  double sum = 0.0, n = 0.0;
+  for (size_t i = 0; i < marks->count; i++)
+    if (!marks->marks[i].scribed) {
+      sum += marks->marks[i].u_common_px;
+      n += 1.0;
+    }
+  return n > 0.0 ? sum / n : 0.0;
+}
+
 /* Puts it among the marks, in the place of a slot that is the same line. */
 static void put_in(double px_per_mm, const beyond *b, const sp_mark *line, sp_marks *marks)
 {
   sp_mark *m = marks->marks, put = *line;
   put.scribed = true;
   put.strength = 1.0;
-  /* what light lines are off by alike does not cancel against slots */
-  put.u_u_px = hypot(put.u_u_px, put.u_common_px);
+  /* what light lines are off by alike does not cancel against slots, nor what slots are */
+  put.u_u_px = hypot(put.u_u_px, hypot(put.u_common_px, common_to_slots(marks)));
+  put.u_u_px = hypot(put.u_u_px, LIT_WALL * put.width_px);
   put.u_common_px = 0.0;
   for (int e = 0; e < 2; e++) {
     const size_t at = e ? marks->count - 1 : 0;

@@ -30,6 +30,11 @@ static double breadth_of(const sp_mark *m)
   return m->width_px;
 }
 
+static double spread_of(const sp_mark *m)
+{
+  return m->spread_px;
+}
+
 /* The median over all marks, of which there is at least one. */
 static sp_status find_median(const sp_marks *marks, double (*of)(const sp_mark *), double *median, sp_error *err)
 {
@@ -87,21 +92,23 @@ static void merge_doubles(const sp_marks_options *o, sp_marks *marks, double rea
   marks->count = kept;
 }
 
-/* The wood left between two slots is a line of the other colour. */
+/* The wood left between two slots is a line of the other colour. (A slot between the crests of two waves is none.) */
 static const double BRIDGE_MM = 1.6;
 
-static bool is_bridge(const sp_marks_options *o, const sp_marks *marks, size_t i)
+static bool is_bridge(const sp_marks_options *o, const sp_marks *marks, size_t i, bool light)
 {
   const sp_mark *m = marks->marks;
-  return o->kind == SP_MARK_SLOT && i > 0 && i + 1 < marks->count && m[i - 1].contrast * m[i].contrast < 0.0 &&
-         m[i + 1].contrast * m[i].contrast < 0.0 && m[i + 1].u_px - m[i - 1].u_px < BRIDGE_MM * o->px_per_mm;
+  return (m[i].contrast > 0.0) != light && o->kind == SP_MARK_SLOT && i > 0 && i + 1 < marks->count &&
+         m[i - 1].contrast * m[i].contrast < 0.0 && m[i + 1].contrast * m[i].contrast < 0.0 &&
+         m[i + 1].u_px - m[i - 1].u_px < BRIDGE_MM * o->px_per_mm;
 }
 
 static void drop_bridges(const sp_marks_options *o, sp_marks *marks)
 {
+  const bool light = sp_marks_mostly_light(o, marks);
   size_t kept = 0;
   for (size_t i = 0; i < marks->count; i++)
-    if (!is_bridge(o, marks, i))
+    if (!is_bridge(o, marks, i, light))
       marks->marks[kept++] = marks->marks[i];
   marks->count = kept;
 }
@@ -190,6 +197,9 @@ static sp_status drop_pale_outermost(sp_marks *marks, sp_error *err)
  * beside each other or a slot with a pencil's stroke along it; it is by one of its walls that it is what the others
  * are. A nut's slot may be broad by design, but is as dark as the rest then, and is told when the frets are. */
 static const double BROADER = 1.3, BROADER_MM = 0.12, AS_DARK = 0.85;
+/* What another slot is broader or narrower by, chips or dust have done, perhaps to one wall alone, and the middle is
+ * off by half of it then: so much of it as k = 1. */
+static const double ONE_WALL = 0.5;
 enum { BROAD_COMPANY = 4 };
 
 static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *err)
@@ -208,8 +218,10 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
     sp_mark *m = &marks->marks[i];
     const double more_px = m->width_px - usual_px;
     const bool by_design = (i == 0 || i == n - 1) && fabs(m->contrast) > dark;
-    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px)
+    if (!(more_px > BROADER_MM * px_per_mm) || m->width_px < BROADER * usual_px) {
+      m->u_u_px = hypot(m->u_u_px, ONE_WALL * more_px);
       continue;
+    }
     m->usual_width_px = usual_px;
     if (by_design)
       m->u_unless_nut_px = 0.5 * more_px;
@@ -238,6 +250,30 @@ static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_err
     sp_mark *m = &marks->marks[e ? n - 1 : 0];
     if (!marks->board.end[e].found && m->contrast < 0.0 && m->width_px > least_px)
       m->u_u_px = hypot(m->u_u_px, SHADOW_U * m->width_px);
+  }
+  return SP_OK;
+}
+
+/* What spreads so much further across than the lines of a board do, and by so much, mm (a standard deviation), is a
+ * line with a pencil's stroke along it, or two lines: how far what lies in it spreads beyond the usual is how far from
+ * its middle the cut may lie. (In a coarse picture breadth and blur of one line pass for each other, their spread does
+ * not.) */
+static const double SPREAD_MORE = 1.25, SPREAD_MM = 0.06;
+
+static sp_status doubt_broad_lines(double px_per_mm, sp_marks *marks, sp_error *err)
+{
+  if (marks->count < BROAD_COMPANY)
+    return SP_OK;
+  double usual = NAN;
+  const sp_status status = find_median(marks, spread_of, &usual, err);
+  if (status)
+    return status;
+  for (size_t i = 0; i < marks->count; i++) {
+    sp_mark *m = &marks->marks[i];
+    const double more_px = sqrt(fmax(0.0, m->spread_px * m->spread_px - usual * usual));
+    m->broad = m->spread_px > SPREAD_MORE * usual && more_px > SPREAD_MM * px_per_mm;
+    if (m->broad)
+      m->u_u_px = hypot(m->u_u_px, more_px);
   }
   return SP_OK;
 }
@@ -320,6 +356,8 @@ sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *
     status = doubt_broad_slots(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
     status = doubt_broad_outermost(o->px_per_mm, marks, err);
+  if (!status && o->kind == SP_MARK_KNIFE)
+    status = doubt_broad_lines(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
     status = drop_askew(o, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)

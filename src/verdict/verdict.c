@@ -157,17 +157,24 @@ static sp_status warn_nut(const datum *d, sp_record *record, sp_error *err)
                         d->rival_mm);
 }
 
-/* A slot that may be two. */
+/* A slot that may be two, a line that something lies along. */
 static sp_status warn_broad(const frame *f, const sp_match *match, sp_record *record, sp_error *err)
 {
   sp_status status = SP_OK;
   for (int32_t k = 0; !status && f->mm && k < (int32_t)record->mark_count; k++) {
     const sp_mark *m = match->line_of_fret[k] >= 0 ? &f->marks->marks[match->line_of_fret[k]] : NULL;
-    if (!m || !(m->usual_width_px > 0.0))
+    if (!m || !(m->usual_width_px > 0.0 || m->broad))
       continue;
     char name[24] = "nut";
     if (k > 0)
       snprintf(name, sizeof name, "fret %ld", (long)k);
+    if (m->broad) {
+      status = sp_record_warn(record, err,
+                              "%s: its line is far broader than the others; a pencil's stroke lies along it, or a "
+                              "second cut, and its +/- reaches over all of it: look what is there",
+                              name);
+      continue;
+    }
     const double mm = verdict_rate_at(f, m->u_px) / f->cosine;
     status = sp_record_warn(record, err,
                             "%s: its slot is %.2f mm broad, the others %.2f mm; it may be two beside each other, or "

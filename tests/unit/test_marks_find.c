@@ -716,6 +716,176 @@ static void a_slot_near_the_end(void **unused)
     }
 }
 
+/* A slot between the crests of two planing waves, each as broad as a slot and light: it was taken for the wood left
+ * between two slots, and dropped. */
+static void a_slot_between_two_crests(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.55;
+  b.height = -80.0;
+  drawing d = wood(&b);
+  lines(&d, &b);
+  for (int side = -1; side <= 1; side += 2)
+    line_at(&d, &b, place_u(4) + side * 0.75 * PX_PER_MM, 0.6, 45.0);
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  int found = 0;
+  for (size_t i = 0; i < m.count; i++)
+    found += fabs(m.marks[i].u_px - place_u(4)) < 0.2 && m.marks[i].contrast < 0.0;
+  assert_int_equal(found, 1);
+  sp_marks_free(&m);
+}
+
+/* One wall of a slot is chipped all along, or dust lies along it, by less than anybody would see: the kerf tells by how
+ * much the middle may be off. */
+static void a_slot_chipped_along_one_wall(void **unused)
+{
+  (void)unused;
+  const double more_mm[] = {0.05, -0.05};
+  for (int try = 0; try < 2; try++) {
+    drawn_board b = PLAIN;
+    b.line_mm = 0.55;
+    b.height = -80.0;
+    drawing d = wood(&b);
+    for (int k = 0; k < LINES; k++) {
+      const double more = k == 5 ? more_mm[try] : 0.0;
+      line_at(&d, &b, place_u(k) + 0.5 * more * PX_PER_MM, b.line_mm + more, b.height);
+    }
+    const sp_marks_options o = options_for(SP_MARK_SLOT);
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    assert_int_equal(m.count, LINES);
+    CHECK_BELOW(fabs(m.marks[5].u_px - place_u(5)), 2.0 * m.marks[5].u_u_px);
+    CHECK_BELOW(m.marks[5].u_u_px, 0.04 * PX_PER_MM);
+    CHECK_BELOW(m.marks[4].u_u_px, 0.003 * PX_PER_MM);
+    sp_marks_free(&m);
+  }
+}
+
+/* Of all slots the right wall is lit: they are off alike, and that is in the doubt that they share. */
+static void slots_lit_along_one_wall(void **unused)
+{
+  (void)unused;
+  drawn_board b = PLAIN;
+  b.line_mm = 0.58;
+  b.height = -80.0;
+  const double lit_mm = 0.11, lit = 26.0;
+  drawing d = wood(&b);
+  for (int k = 0; k < LINES; k++) {
+    line_at(&d, &b, place_u(k), b.line_mm, b.height);
+    line_at(&d, &b, place_u(k) + 0.5 * (b.line_mm - lit_mm) * PX_PER_MM, lit_mm, lit);
+  }
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  assert_int_equal(m.count, LINES);
+  double off = 0.0;
+  for (int k = 0; k < LINES; k++)
+    off += (m.marks[k].u_px - place_u(k)) / LINES;
+  for (int k = 0; k < LINES; k++) {
+    CHECK_BELOW(fabs(m.marks[k].u_px - place_u(k) - off), 3.0 * m.marks[k].u_u_px);
+    CHECK_BELOW(fabs(off), 2.0 * m.marks[k].u_common_px);
+    CHECK_BELOW(m.marks[k].u_common_px, 0.02 * PX_PER_MM);
+  }
+  sp_marks_free(&m);
+}
+
+/* A pencil's stroke over a cut, an eighth of a millimetre beside it and as dark: one broad line shows, whose middle is
+ * not the cut's, and the doubt reaches over to it. It was once 0.2 mm off, with a third of that as its +/-. */
+static void a_pencil_along_a_cut(void **unused)
+{
+  (void)unused;
+  for (int try = 0; try < 2; try++) {
+    drawn_board b = PLAIN;
+    b.blur = 1.1;
+    b.height = -38.0;
+    const double beside_mm = 0.10 + 0.04 * try;
+    drawing d = wood(&b);
+    lines(&d, &b);
+    line_at(&d, &b, place_u(3) + beside_mm * PX_PER_MM, 0.30, -42.0);
+    const sp_marks_options o = options_for(SP_MARK_KNIFE);
+    sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+    int found = 0;
+    for (size_t i = 0; i < m.count; i++) {
+      const sp_mark *x = &m.marks[i];
+      if (fabs(x->u_px - place_u(3)) < 0.5 * PX_PER_MM) {
+        found++;
+        assert_true(x->broad);
+        CHECK_BELOW(fabs(x->u_px - place_u(3)), 2.0 * x->u_u_px);
+      } else {
+        assert_false(x->broad);
+        CHECK_BELOW(x->u_u_px, 0.02 * PX_PER_MM);
+      }
+    }
+    assert_int_equal(found, 1);
+    sp_marks_free(&m);
+  }
+}
+
+/* Eight light lines among a hundred troughs of a planed board, all of which are explained: the lines' colour is the
+ * board's, since the troughs hardly show against them. */
+static void troughs_have_no_vote(void **unused)
+{
+  (void)unused;
+  enum { LIGHT = 8, TROUGHS = 110 };
+  sp_mark mark[LIGHT + TROUGHS] = {{0}};
+  for (int i = 0; i < LIGHT + TROUGHS; i++) {
+    const bool light = i < LIGHT;
+    mark[i] = (sp_mark){.contrast = light ? 0.45 : -0.04,
+                        .coverage = 0.95,
+                        .significance = light ? 60.0 : 4.8,
+                        .misfit = light ? 10.0 : 1.0};
+  }
+  const sp_marks marks = {.marks = mark, .count = LIGHT + TROUGHS};
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  assert_true(sp_marks_mostly_light(&o, &marks));
+  for (int i = 0; i < LIGHT; i++) /* but where they show as much as the lines do, they have */
+    mark[i].contrast = 0.06;
+  assert_false(sp_marks_mostly_light(&o, &marks));
+}
+
+/* A mat's lines, which go on beyond the board's sides, are no marks of it, however clear. They had outvoted pale slots
+ * in dark wood by their colour. */
+static void a_mats_lines_are_no_marks(void **unused)
+{
+  (void)unused;
+  enum { OF_MAT = 5 };
+  drawn_board b = PLAIN;
+  b.line_mm = 0.55;
+  b.wood = 50.0;
+  b.around = 85.0;
+  b.height = -14.0;
+  b.length_mm = 200.0;
+  const int32_t length = (int32_t)(b.length_mm * PX_PER_MM);
+  const int32_t breadth = (int32_t)((b.width_mm + 24.0) * PX_PER_MM);
+  drawing d = drawing_new(length, breadth, b.around);
+  const double v0 = 12.0 * PX_PER_MM, v1 = v0 + b.width_mm * PX_PER_MM;
+  draw_area(&d,
+            &(drawn_area){
+                .u_a = -50.0, .u_b = length + 50.0, .v_a = v0, .v_b = v1, .blur = b.blur, .height = b.wood - b.around});
+  for (int k = 0; k < LINES; k++)
+    draw_mark(&d, &(drawn_mark){.at = 700.0 + place_u(k),
+                                .v_ref = v0,
+                                .v_a = v0,
+                                .v_b = v1,
+                                .width = b.line_mm * PX_PER_MM,
+                                .blur = b.blur,
+                                .height = b.height});
+  for (int k = 0; k < OF_MAT; k++)
+    draw_mark(&d, &(drawn_mark){.at = (k < 3 ? 10.0 + 20.0 * k : 90.0 + 20.0 * k) * PX_PER_MM,
+                                .v_ref = v0,
+                                .v_a = -50.0,
+                                .v_b = breadth + 50.0,
+                                .width = 0.4 * PX_PER_MM,
+                                .blur = b.blur,
+                                .height = 45.0});
+  const sp_marks_options o = options_for(SP_MARK_SLOT);
+  sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
+  assert_int_equal(m.count, LINES);
+  for (int k = 0; k < LINES; k++)
+    CHECK_CLOSE(m.marks[k].u_px, 700.0 + place_u(k), 0.1);
+  sp_marks_free(&m);
+}
+
 /* Two slots that overlap, sawn one beside the other, look like one of twice the breadth: whichever is meant lies within
  * what is said of the place; it was once 0.23 mm off, with an uncertainty of 0.005. A first slot as broad and as dark
  * as that may be the nut's by design. */
@@ -1379,6 +1549,12 @@ int main(void)
       cmocka_unit_test(slots),
       cmocka_unit_test(a_scribed_nut_before_slots),
       cmocka_unit_test(a_slot_near_the_end),
+      cmocka_unit_test(a_slot_between_two_crests),
+      cmocka_unit_test(a_slot_chipped_along_one_wall),
+      cmocka_unit_test(slots_lit_along_one_wall),
+      cmocka_unit_test(a_pencil_along_a_cut),
+      cmocka_unit_test(a_mats_lines_are_no_marks),
+      cmocka_unit_test(troughs_have_no_vote),
       cmocka_unit_test(two_slots_in_one),
       cmocka_unit_test(two_slots_beside_each_other),
       cmocka_unit_test(slots_in_a_curve_of_light),
