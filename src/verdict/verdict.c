@@ -17,6 +17,7 @@ static const double PART_OFF_MM = 4.0;
  * the layout, and its standard uncertainty (1.2533 s / sqrt(n), INFINITY of less than three). */
 typedef struct origin {
   double at, u;
+  size_t count;
 } origin;
 
 static sp_status origin_of(const frame *f, const sp_layout *layout, const sp_match *match, origin *o, sp_error *err)
@@ -31,6 +32,7 @@ static sp_status origin_of(const frame *f, const sp_layout *layout, const sp_mat
       work[n++] = match->direction * verdict_place_of(f, f->marks->marks[match->line_of_fret[k]].u_px) -
                   layout->position_mm[k] / (f->mm ? 1.0 : match->mm_per_unit);
   o->at = n ? sp_median(work, n) : 0.0;
+  o->count = n;
   o->u = n >= 3 ? 1.2533 * sp_mad(work, n) / sqrt((double)n) : INFINITY;
   free(work);
   return SP_OK;
@@ -52,10 +54,20 @@ static double end_off_mm(const frame *f, const sp_layout *layout, const sp_match
   return sure && fmin(off, off_free) > END_OFF_MM ? off : 0.0;
 }
 
+/* The spread of a few marks is hardly known: by so much their median is in more doubt than that of many (Student; a MAD
+ * is worth this part of the marks as a standard deviation is). */
+static const double MAD_EFFICIENCY = 0.37;
+
+static double of_few(size_t count)
+{
+  const double freedom = fmax(1.0, MAD_EFFICIENCY * ((double)count - 1.0));
+  return sp_student_quantile(0.975, freedom) / sp_normal_quantile(0.975);
+}
+
 static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_match *match, const best_fit *fit,
                             datum *d, sp_error *err)
 {
-  origin frets = {0.0, INFINITY};
+  origin frets = {0.0, INFINITY, 0};
   const sp_status status = origin_of(f, layout, match, &frets, err);
   memset(d, 0, sizeof *d);
   if (status)
@@ -74,7 +86,7 @@ static sp_status find_datum(const frame *f, const sp_layout *layout, const sp_ma
   } else {
     d->kind = SP_DATUM_FIT;
     d->place = match->direction * (frets.at + layout->position_mm[0] / (f->mm ? 1.0 : match->mm_per_unit));
-    d->u_fit_mm = frets.u;
+    d->u_fit_mm = of_few(frets.count) * frets.u;
     d->u_px = NAN;
   }
   return SP_OK;
