@@ -1,14 +1,15 @@
 /* slotproof/bridge.h: drawing into a colour copy of the picture, and pieces of it turned; a chessboard's corners and
  * the lens that drew them; sums of products at every shift. The only door to C++.
  *
- * Behind it stands OpenCV, of which only the modules core, imgproc and calib3d are linked: imgcodecs would bring in a
- * hundred more shared libraries and cost every start of the program about 150 ms. Encoding is therefore done elsewhere,
- * row by row.
+ * Behind it stands OpenCV, in a library of the program's own that is loaded by the first call (late.h): a check that
+ * draws nothing never loads it, which would cost it 10 ms. Of OpenCV only the modules core, imgproc and calib3d are
+ * linked: imgcodecs would bring in a hundred more shared libraries and about 150 ms. Encoding is therefore done
+ * elsewhere, row by row.
  *
  * No OpenCV type and no exception leaves the bridge: each entry catches everything and returns SP_E_INTERNAL (lack of
- * memory included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of the CANVAS, (0,0) the
- * centre of its top-left pixel; fractions count to 1/256 px. What lies outside the canvas is cut off. Coordinates that
- * are not finite or beyond SP_CANVAS_REACH_PX are refused. `err` may be NULL.
+ * memory and of the library included) with a sentence. Pixels are 8-bit R, G, B in this order. Coordinates are px of
+ * the CANVAS, (0,0) the centre of its top-left pixel; fractions count to 1/256 px. What lies outside the canvas is cut
+ * off. Coordinates that are not finite or beyond SP_CANVAS_REACH_PX are refused. `err` may be NULL.
  */
 #ifndef SLOTPROOF_BRIDGE_H
 #define SLOTPROOF_BRIDGE_H

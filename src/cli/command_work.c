@@ -11,6 +11,7 @@
 
 #include "cli.h"
 #include "slotproof/jobs.h"
+#include "slotproof/late.h"
 
 /* Beyond those of a check. */
 enum { STAGE_DRAWING = SP_CHECK_JUDGING + 1 };
@@ -95,7 +96,8 @@ static sp_status measure(cli_request *r, const pictures *p, bool tiles, size_t *
   return status;
 }
 
-/* The folder's path without its last part: the job's. `all`: other jobs' results may be read. */
+/* The folder's path without its last part: the job's. `all`: other jobs' results may be read. What draws is loaded
+ * before: it may lie with the program where nothing can be reached any more. */
 static int confine(const char *folder, bool all)
 {
   sp_error err = {0};
@@ -107,7 +109,8 @@ static int confine(const char *folder, bool all)
   char jobs[sizeof job];
   const char *last = strrchr(job, '/');
   snprintf(jobs, sizeof jobs, "%.*s", (int)(last - job), job);
-  return sp_work_confine(job, all ? jobs : NULL, &err) ? cli_complain("work", &err) : 0;
+  const sp_status there = sp_late_library(SP_LATE_BRIDGE, &err);
+  return there || sp_work_confine(job, all ? jobs : NULL, &err) ? cli_complain("work", &err) : 0;
 }
 
 int cli_work(int argc, char **argv)

@@ -9,17 +9,21 @@
 #include "late/late_internal.h"
 
 /* By the names in the files that the build was made with, which carry the number of the interface. */
-static const char *const NAME[] = {[SP_LATE_CAIRO] = SP_LATE_CAIRO_NAME,
-                                   [SP_LATE_HEIF] = SP_LATE_HEIF_NAME,
-                                   [SP_LATE_MICROHTTPD] = SP_LATE_MICROHTTPD_NAME,
+static const char *const NAME[] = {
+    [SP_LATE_BRIDGE] = SP_LATE_BRIDGE_NAME, [SP_LATE_CAIRO] = SP_LATE_CAIRO_NAME,
+    [SP_LATE_HEIF] = SP_LATE_HEIF_NAME,     [SP_LATE_MICROHTTPD] = SP_LATE_MICROHTTPD_NAME,
 #ifdef SLOTPROOF_SCAN
-                                   [SP_LATE_SANE] = SP_LATE_SANE_NAME,
+    [SP_LATE_SANE] = SP_LATE_SANE_NAME,
 #endif
 };
 
+/* The program's own library lies in a folder of its own, told from where the program lies (the loader knows $ORIGIN);
+ * else, as any other, where the loader looks. */
 static void *load(sp_late which)
 {
-  return dlopen(NAME[which], RTLD_LAZY | RTLD_LOCAL);
+  const int how = RTLD_LAZY | RTLD_LOCAL;
+  void *own = which == SP_LATE_BRIDGE ? dlopen(SP_LATE_OWN_FOLDER SP_LATE_BRIDGE_NAME, how) : NULL;
+  return own ? own : dlopen(NAME[which], how);
 }
 
 sp_status sp_late_library(sp_late which, sp_error *err)

@@ -22,18 +22,26 @@ depends=$(dpkg-deb -f "$package" Depends)
 # tool that made the list.
 dpkg-deb -x "$package" "$work/root"
 program=$work/root/usr/bin/slotproof
-needed=$(readelf -d "$program" | sed -n 's/.*(NEEDED).*\[\(.*\)\]/\1/p')
-[ "$(echo "$needed" | wc -l)" -gt 10 ]
-for library in $needed; do
-  path=$(ldd "$program" | awk -v l="$library" '$1 == l { print $3 }')
-  # dpkg may know it under /lib or /usr/lib, which are one folder
-  owner=$(dpkg -S "$path" 2>/dev/null || dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "/usr$path")
-  owner=$(echo "$owner" | sed -n '1s/:.*//p')
-  case ", $depends," in
-    *", $owner "*|*", $owner,"*) ;;
-    *) echo "the package does not depend on $owner, which has $library: $depends" >&2; exit 1 ;;
-  esac
+own=$(find "$work/root/usr/lib" -name slotproof-bridge.so)
+for file in "$program" "$own"; do
+  needed=$(readelf -d "$file" | sed -n 's/.*(NEEDED).*\[\(.*\)\]/\1/p')
+  [ "$(echo "$needed" | wc -l)" -gt 5 ]
+  for library in $needed; do
+    path=$(ldd "$file" | awk -v l="$library" '$1 == l { print $3 }')
+    # dpkg may know it under /lib or /usr/lib, which are one folder
+    owner=$(dpkg -S "$path" 2>/dev/null || dpkg -S "$(readlink -f "$path")" 2>/dev/null || dpkg -S "/usr$path")
+    owner=$(echo "$owner" | sed -n '1s/:.*//p')
+    case ", $depends," in
+      *", $owner "*|*", $owner,"*) ;;
+      *) echo "the package does not depend on $owner, which has $library: $depends" >&2; exit 1 ;;
+    esac
+  done
 done
+# Neither is looked for anywhere but where the loader looks for all; OpenCV is not loaded before it is needed.
+for file in "$program" "$own"; do
+  ! readelf -d "$file" | grep -E 'RPATH|RUNPATH'
+done
+! readelf -d "$program" | grep -i opencv
 
 # Those that are loaded later are named in the program's text alone.
 late=$(grep -aoE 'lib(cairo|heif|microhttpd|sane)\.so\.[0-9]+' "$program" | sort -u)
@@ -64,3 +72,8 @@ done
 [ "$("$program" --version)" = "slotproof $version" ]
 "$program" layout --scale-length 648mm --frets 12 --format pdf --output "$work/layout.pdf"
 [ -s "$work/layout.pdf" ]
+status=0
+"$program" check --scale-length 381mm --frets 14 --format html --output "$work/board.html" \
+  "$(dirname "$0")/../../samples/kittiwake.png" || status=$?
+[ $status -eq 1 ] # two of its lines are out
+[ -s "$work/board.html" ]

@@ -8,7 +8,7 @@
 static void all_are_there(void **state)
 {
   (void)state;
-  const sp_late all[] = {SP_LATE_CAIRO, SP_LATE_HEIF, SP_LATE_MICROHTTPD};
+  const sp_late all[] = {SP_LATE_BRIDGE, SP_LATE_CAIRO, SP_LATE_HEIF, SP_LATE_MICROHTTPD};
   for (size_t i = 0; i < sizeof all / sizeof *all; i++)
     for (int again = 0; again < 2; again++) {
       sp_error err = {0};
