@@ -73,18 +73,19 @@ static void add_row(const sp_raster *r, photo_map map, const void *context, doub
  * `mean` is room for n. */
 static size_t high_pass(const double *sum, const double *rows, size_t n, double least, double *mean, double *out)
 {
-  size_t kept = 0;
-  for (size_t x = 0; x < n; x++)
-    mean[x] = sum[x] / rows[x];
-  for (size_t x = REACH; x + REACH < n; x++) {
-    double around = 0.0;
-    bool whole = true;
-    for (size_t k = x - REACH; k <= x + REACH && whole; k++) {
-      whole = rows[k] >= least;
-      around += whole ? mean[k] : 0.0;
+  enum { WINDOW = 2 * REACH + 1 };
+  double around = 0.0;
+  size_t kept = 0, whole = 0; /* of the window that ends here */
+  for (size_t x = 0; x < n; x++) {
+    mean[x] = rows[x] >= least ? sum[x] / rows[x] : 0.0;
+    around += mean[x];
+    whole += rows[x] >= least;
+    if (x >= WINDOW) {
+      around -= mean[x - WINDOW];
+      whole -= rows[x - WINDOW] >= least;
     }
-    if (whole)
-      out[kept++] = mean[x] - around / (2 * REACH + 1);
+    if (whole == WINDOW)
+      out[kept++] = mean[x - REACH] - around / WINDOW;
   }
   return kept;
 }

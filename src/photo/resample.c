@@ -83,11 +83,26 @@ static bool patch_of_nodes(const resampling *r, const sp_point nodes[NODES * NOD
   return true;
 }
 
+/* Rows of the source lie far apart in memory, so none of them is there when it is wanted unless it is asked for some
+ * rows before. */
+enum { ROWS_AHEAD = 12, CACHE_LINE_BYTES = 64 };
+
+static inline void fetch_soon(const sp_raster *source, size_t first, int32_t count)
+{
+  const size_t bytes = source->u8 ? sizeof *source->u8 : sizeof *source->u16;
+  const char *row = (source->u8 ? (const char *)source->u8 : (const char *)source->u16) + first * bytes;
+  for (size_t i = 0; i < (size_t)count * bytes; i += CACHE_LINE_BYTES)
+    __builtin_prefetch(row + i);
+  __builtin_prefetch(row + (size_t)count * bytes - 1);
+}
+
 SP_WIDE static void fill_patch(const sp_raster *source, patch *p)
 {
   for (int32_t y = 0; y < p->height; y++) {
     const size_t first = (size_t)(p->y + y) * source->width_px + (size_t)p->x;
     float *out = p->value + (size_t)y * PATCH;
+    if (y + ROWS_AHEAD < p->height)
+      fetch_soon(source, first + (size_t)ROWS_AHEAD * source->width_px, p->width);
     if (source->u8)
       for (int32_t x = 0; x < p->width; x++)
         out[x] = (float)source->u8[first + (size_t)x];
@@ -113,29 +128,30 @@ static inline size_t within(int32_t i, int32_t count)
   return (size_t)(i < 0 ? 0 : i >= count ? count - 1 : i);
 }
 
-SP_WIDE static void make_coefficients_across(const spline *s, const patch *p, float *out)
+/* By value and restricted: what may lie where the result is written would be fetched anew for each pixel. */
+SP_WIDE static void make_coefficients_across(spline s, const float *restrict in, int32_t width, int32_t height,
+                                             float *restrict out)
 {
-  for (int32_t y = 0; y < p->height; y++, out += PATCH) {
-    const float *row = p->value + (size_t)y * PATCH;
-    for (int32_t x = REACH; x < p->width - REACH; x++)
-      out[x] = s->here * row[x] + s->beside * (row[x - 1] + row[x + 1]) + s->beyond * (row[x - 2] + row[x + 2]);
+  for (int32_t y = 0; y < height; y++, in += PATCH, out += PATCH) {
+    for (int32_t x = REACH; x < width - REACH; x++)
+      out[x] = s.here * in[x] + s.beside * (in[x - 1] + in[x + 1]) + s.beyond * (in[x - 2] + in[x + 2]);
     for (int32_t k = 0; k < 2 * REACH; k++) { /* the rim's pixels go on outside */
-      const int32_t x = k < REACH ? k : p->width - 2 * REACH + k;
-      out[x] = s->here * row[x] + s->beside * (row[within(x - 1, p->width)] + row[within(x + 1, p->width)]) +
-               s->beyond * (row[within(x - 2, p->width)] + row[within(x + 2, p->width)]);
+      const int32_t x = k < REACH ? k : width - 2 * REACH + k;
+      out[x] = s.here * in[x] + s.beside * (in[within(x - 1, width)] + in[within(x + 1, width)]) +
+               s.beyond * (in[within(x - 2, width)] + in[within(x + 2, width)]);
     }
   }
 }
 
-SP_WIDE static void make_coefficients_down(const spline *s, const float *in, patch *p)
+SP_WIDE static void make_coefficients_down(spline s, const float *restrict in, int32_t width, int32_t height,
+                                           float *restrict out)
 {
-  for (int32_t y = 0; y < p->height; y++) {
-    const float *a = in + within(y - 2, p->height) * PATCH, *b = in + within(y - 1, p->height) * PATCH,
-                *c = in + (size_t)y * PATCH, *d = in + within(y + 1, p->height) * PATCH,
-                *e = in + within(y + 2, p->height) * PATCH;
-    float *out = p->value + (size_t)y * PATCH;
-    for (int32_t x = 0; x < p->width; x++)
-      out[x] = s->here * c[x] + s->beside * (b[x] + d[x]) + s->beyond * (a[x] + e[x]);
+  for (int32_t y = 0; y < height; y++, out += PATCH) {
+    const float *a = in + within(y - 2, height) * PATCH, *b = in + within(y - 1, height) * PATCH,
+                *c = in + (size_t)y * PATCH, *d = in + within(y + 1, height) * PATCH,
+                *e = in + within(y + 2, height) * PATCH;
+    for (int32_t x = 0; x < width; x++)
+      out[x] = s.here * c[x] + s.beside * (b[x] + d[x]) + s.beyond * (a[x] + e[x]);
   }
 }
 
@@ -143,13 +159,14 @@ static void make_coefficients(patch *p)
 {
   const spline s = make_spline();
   float across[PATCH * PATCH];
-  make_coefficients_across(&s, p, across);
-  make_coefficients_down(&s, across, p);
+  make_coefficients_across(s, p->value, p->width, p->height, across);
+  make_coefficients_down(s, across, p->width, p->height, p->value);
 }
 
 typedef float four __attribute__((vector_size(16)));
 typedef float eight __attribute__((vector_size(4 * GRID)));
 typedef int32_t eight_ints __attribute__((vector_size(4 * GRID)));
+typedef uint16_t eight_shorts __attribute__((vector_size(2 * GRID)));
 
 static inline four four_at(const float *p)
 {
@@ -247,8 +264,8 @@ static inline void put_rounded(float gain, const eight *value, uint16_t out[GRID
   const eight_ints fits = low < most;
   const eight kept = (eight)((fits & (eight_ints)low) | (~fits & (eight_ints)most));
   const eight_ints whole = __builtin_convertvector(kept + 0.5f, eight_ints);
-  for (int k = 0; k < GRID; k++)
-    out[k] = (uint16_t)whole[k];
+  const eight_shorts shorts = __builtin_convertvector(whole, eight_shorts);
+  memcpy(out, &shorts, sizeof shorts);
 }
 
 /* One place after the other; of those that are not inside, the grey of what lies outside. */
@@ -268,47 +285,45 @@ static void convolve_at_the_rim(const resampling *r, const patch *p, float x0, f
   }
 }
 
-/* One row of one cell of the grid, from place a to place b, both relative to the patch. A straight line between two
- * places inside stays inside. */
-SP_WIDE static void draw_cell_row(const resampling *r, const patch *p, sp_point a, sp_point b, uint16_t out[GRID])
-{
-  const float x0 = (float)a.x, y0 = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
-  eight value;
-  if (is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y)) {
-    places at;
-    find_places(x0, y0, dx, dy, &at);
-    if (r->rough)
-      interpolate(p, &at, &value);
-    else
-      convolve(r, p, &at, &value);
-  } else {
-    convolve_at_the_rim(r, p, x0, y0, dx, dy, &value);
-  }
-  put_rounded(r->gain, &value, out);
-}
-
 static inline sp_point between(sp_point a, sp_point b, double part, const patch *p)
 {
   return (sp_point){a.x + part * (b.x - a.x) - p->x, a.y + part * (b.y - a.y) - p->y};
 }
 
-static void draw_cells(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
-                       uint32_t y0)
+/* One row of a tile, cell by cell, a part of the way from the nodes above to those below. A straight line between two
+ * places inside stays inside. */
+SP_WIDE static void draw_row(const resampling *r, const patch *p, const sp_point *upper, double part,
+                             uint16_t out[TILE])
 {
-  const uint32_t width = r->out->width_px, height = r->out->height_px;
-  for (uint32_t y = 0; y < TILE && y0 + y < height; y++) {
-    const sp_point *upper = nodes + (y / GRID) * NODES, *lower = upper + NODES;
-    const double part = (double)(y % GRID) / GRID;
-    uint16_t *out = r->out->u16 + (size_t)(y0 + y) * width + x0, last[GRID];
-    sp_point from = between(upper[0], lower[0], part, p);
-    for (uint32_t cell = 0; cell < TILE / GRID && x0 + cell * GRID < width; cell++, out += GRID) {
-      const uint32_t left = width - x0 - cell * GRID;
-      const sp_point to = between(upper[cell + 1], lower[cell + 1], part, p);
-      draw_cell_row(r, p, from, to, left < GRID ? last : out);
-      if (left < GRID)
-        memcpy(out, last, left * sizeof *out);
-      from = to;
+  const sp_point *lower = upper + NODES;
+  sp_point a = between(upper[0], lower[0], part, p);
+  for (int cell = 0; cell < TILE / GRID; cell++, out += GRID) {
+    const sp_point b = between(upper[cell + 1], lower[cell + 1], part, p);
+    const float x0 = (float)a.x, y0 = (float)a.y, dx = (float)(b.x - a.x) / GRID, dy = (float)(b.y - a.y) / GRID;
+    eight value;
+    if (is_inside(p, x0, y0) && is_inside(p, (float)b.x, (float)b.y)) {
+      places at;
+      find_places(x0, y0, dx, dy, &at);
+      if (r->rough)
+        interpolate(p, &at, &value);
+      else
+        convolve(r, p, &at, &value);
+    } else {
+      convolve_at_the_rim(r, p, x0, y0, dx, dy, &value);
     }
+    put_rounded(r->gain, &value, out);
+    a = b;
+  }
+}
+
+static void draw_rows(const resampling *r, const patch *p, const sp_point nodes[NODES * NODES], uint32_t x0,
+                      uint32_t y0)
+{
+  const uint32_t width = r->out->width_px, height = r->out->height_px, count = width - x0 < TILE ? width - x0 : TILE;
+  uint16_t row[TILE];
+  for (uint32_t y = 0; y < TILE && y0 + y < height; y++) {
+    draw_row(r, p, nodes + (y / GRID) * NODES, (double)(y % GRID) / GRID, row);
+    memcpy(r->out->u16 + (size_t)(y0 + y) * width + x0, row, count * sizeof *row);
   }
 }
 
@@ -333,7 +348,7 @@ static void draw_tile(void *context, size_t index)
     fill_patch(r->source, &p);
     if (!r->rough)
       make_coefficients(&p);
-    draw_cells(r, &p, nodes, x0, y0);
+    draw_rows(r, &p, nodes, x0, y0);
   } else {
     draw_outside(r, x0, y0);
   }
