@@ -584,9 +584,17 @@ static sp_point coarse_to_half(const void *context, double x, double y)
   return half_of(board_to_picture(&c->band, x, y * c->step / c->band.pitch));
 }
 
+/* What lies across the plane from what was sighted first to what was last, in graduations; `apart`: there is room for a
+ * board between. */
+typedef struct sighted_part {
+  double least, most;
+  bool apart;
+} sighted_part;
+
 /* Board and rule fill a part of a photograph only. Cuts the box down to where lines run across the rule, with room
  * beside; `half` is the picture of half its size. */
-static sp_status cut_down(const sp_raster *half, const attempt *a, double box[4], bool cut[2], sp_error *err)
+static sp_status cut_down(const sp_raster *half, const attempt *a, const sighted_part *rule, double box[4], bool cut[2],
+                          sp_error *err)
 {
   const double pitch = 1.0 / a->period, step = COARSE_ROW_PX * pitch, room = ROOM_PX * pitch;
   const camera_band b = {sp_camera_view_of(&a->camera), box[0], box[2], 2.0 * pitch};
@@ -596,12 +604,11 @@ static sp_status cut_down(const sp_raster *half, const attempt *a, double box[4]
                                             (size_t)((box[3] - box[2]) / step), rows, err);
   if (status || !(rows[1] > rows[0]))
     return status;
-  const double rule = 0.5 * band_height(a->period) * pitch, first = box[2] + rows[0] * step,
-               last = box[2] + rows[1] * step;
-  const double spare = fmax(room, ROOM_PART * (last - first));
-  if (fmin(first, -rule) > -rule - room && fmax(last, rule) < rule + room)
+  const double first = fmin(box[2] + rows[0] * step, rule->least), last = fmax(box[2] + rows[1] * step, rule->most);
+  const double spare = fmax(room, ROOM_PART * (rows[1] - rows[0]) * step);
+  if (!rule->apart && first > rule->least - room && last < rule->most + room)
     return SP_OK; /* the rule alone was seen */
-  const double least = fmin(first, -rule) - spare, most = fmax(last, rule) + spare;
+  const double least = first - spare, most = last + spare;
   cut[0] = least > box[2];
   cut[1] = most < box[3];
   box[2] = fmax(box[2], least);
@@ -610,8 +617,8 @@ static sp_status cut_down(const sp_raster *half, const attempt *a, double box[4]
 }
 
 /* `half` NULL: nothing is cut away. */
-static sp_status straighten(const sp_raster *picture, const sp_raster *half, const attempt *a, sp_photo *photo,
-                            sp_error *err)
+static sp_status straighten(const sp_raster *picture, const sp_raster *half, const attempt *a, const sighted_part *rule,
+                            sp_photo *photo, sp_error *err)
 {
   double box[4];
   footprint(picture, a, box);
@@ -625,7 +632,7 @@ static sp_status straighten(const sp_raster *picture, const sp_raster *half, con
   photo->fit_rms_px = a->fit.rms_px;
   photo->strokes_used = a->strokes;
   memcpy(photo->whole, box, sizeof box);
-  sp_status status = half ? cut_down(half, a, box, photo->cut, err) : SP_OK;
+  sp_status status = half ? cut_down(half, a, rule, box, photo->cut, err) : SP_OK;
   if (!status)
     status = draw(picture, box, photo, err);
   photo->found = status == SP_OK;
@@ -639,6 +646,18 @@ sp_status sp_photo_draw_whole(const sp_raster *picture, sp_photo *photo, sp_erro
   return draw(picture, photo->whole, photo, err);
 }
 
+static bool is_large(const sp_raster *picture)
+{
+  return picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX;
+}
+
+/* As far from the rule's edge as its strokes are looked for. */
+static sighted_part part_of_rule(const attempt *a)
+{
+  const double half = 0.5 * band_height(a->period) / a->period;
+  return (sighted_part){-half, half, false};
+}
+
 sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const sp_photo_lens *known, sp_photo *photo,
                               sp_error *err)
 {
@@ -647,7 +666,7 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const
   attempt best = {0};
   sp_status status = SP_OK;
   sp_raster half = {0};
-  const bool halved = picture->width_px > ENOUGH_PX || picture->height_px > ENOUGH_PX;
+  const bool halved = is_large(picture);
   /* a smaller picture shows where the rule lies as well, if its strokes are not too fine for it */
   if (halved) {
     status = photo_halve(picture, &half, err);
@@ -656,8 +675,9 @@ sp_status sp_photo_straighten(const sp_raster *picture, double focal_35mm, const
   }
   if (!status && !best.good && (uint64_t)picture->width_px * picture->height_px <= MOST_PIXELS)
     status = try_all(picture, picture, false, lens, &best, err);
+  const sighted_part rule = best.good ? part_of_rule(&best) : (sighted_part){0};
   if (!status && best.good)
-    status = straighten(picture, halved ? &half : NULL, &best, photo, err);
+    status = straighten(picture, halved ? &half : NULL, &best, &rule, photo, err);
   sp_raster_free(&half);
   if (!status && !best.good)
     snprintf(photo->reason, sizeof photo->reason,
@@ -697,6 +717,22 @@ sp_status sp_photo_camera_by(const sp_raster *picture, double focal_35mm, const 
   return status;
 }
 
+/* Strips are a twelfth as broad as long: what reaches so far across against that lies on both sides of a board. */
+static const double APART_PART = 0.2;
+
+static sighted_part part_sighted(const sp_photo_known *known, const sp_camera *camera)
+{
+  const sp_camera_view view = sp_camera_view_of(camera);
+  sighted_part part = {INFINITY, -INFINITY, false};
+  for (size_t i = 0; i < known->count; i++) {
+    const sp_point at = sp_camera_unproject(&view, known->sightings[i].at_px, 0.0);
+    part.least = fmin(part.least, at.y);
+    part.most = fmax(part.most, at.y);
+  }
+  part.apart = part.most - part.least > APART_PART * (known->last - known->first);
+  return part;
+}
+
 sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, const sp_photo_lens *lens,
                                  const sp_photo_known *known, sp_photo *photo, sp_error *err)
 {
@@ -713,7 +749,13 @@ sp_status sp_photo_straighten_by(const sp_raster *picture, double focal_35mm, co
     return SP_OK;
   }
   a.period = largest_scale(&a);
-  return straighten(picture, NULL, &a, photo, err);
+  const sighted_part strips = part_sighted(known, &a.camera);
+  sp_raster half = {0};
+  sp_status drawn = is_large(picture) ? photo_halve(picture, &half, err) : SP_OK;
+  if (!drawn)
+    drawn = straighten(picture, is_large(picture) ? &half : NULL, &a, &strips, photo, err);
+  sp_raster_free(&half);
+  return drawn;
 }
 
 sp_point sp_photo_picture_px(const sp_photo *photo, sp_point at)
