@@ -30,6 +30,11 @@ typedef struct sp_raster {
 sp_status sp_raster_create(uint32_t width_px, uint32_t height_px, int bits, sp_raster *raster, sp_error *err);
 void sp_raster_free(sp_raster *raster);
 
+/* For a program that measures and ends: large arrays that are freed stay with it for the next ones, up to the most that
+ * it ever held at once, instead of going back to the system and being fetched and cleared anew. Affects the whole
+ * process; does nothing where the system's library cannot do so. */
+void sp_rasters_keep_memory(void);
+
 /* Full scale of the stored samples: 255 or 65535. */
 double sp_raster_full_scale(const sp_raster *raster);
 

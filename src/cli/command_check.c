@@ -132,6 +132,7 @@ int cli_check(int argc, char **argv)
   int status;
   if (!cli_begin(argc, argv, CLI_CHECK, print_help, &r, &status))
     return status;
+  sp_rasters_keep_memory();
   status = refuse_images(&r);
   if (!status)
     status = cli_check_reference_options(&r);

@@ -9,10 +9,16 @@
 #define _DEFAULT_SOURCE
 #include "raster/pages.h"
 
+#include <limits.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <sys/mman.h>
 #include <unistd.h>
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
+
+#include "slotproof/raster.h"
 
 static const size_t LARGE_PAGE_BYTES = (size_t)2 << 20;
 /* Below this nothing is gained that could be measured. */
@@ -44,4 +50,14 @@ void *sp_pages_allocate(size_t bytes)
   if (memory)
     sp_pages_fill_soon(memory, 2 * rest < LARGE_PAGE_BYTES ? bytes - rest : whole);
   return memory;
+}
+
+/* The library by itself takes arrays from its heap up to the largest freed so far, and gives the heap's end back. 32 MB
+ * is the most that it takes from there. */
+void sp_rasters_keep_memory(void)
+{
+#if defined(M_MMAP_THRESHOLD) && defined(M_TRIM_THRESHOLD)
+  (void)mallopt(M_MMAP_THRESHOLD, 32 << 20);
+  (void)mallopt(M_TRIM_THRESHOLD, INT_MAX);
+#endif
 }

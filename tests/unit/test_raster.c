@@ -2,9 +2,18 @@
 #include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 
 #include "check_close.h"
 #include "slotproof/raster.h"
+
+#if defined(__SANITIZE_ADDRESS__)
+#define WITH_SANITIZER 1
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define WITH_SANITIZER 1
+#endif
+#endif
 
 static uint32_t pixel(const sp_raster *r, uint32_t x, uint32_t y)
 {
@@ -164,12 +173,38 @@ static void test_create(void **state)
   assert_null(r.u16);
 }
 
+/* Traps into the kernel while an array of 16 MB is filled for the first time and freed; as getrusage(2) counts them. */
+static long traps_of_filling(void)
+{
+  enum { SIDE_PX = 4096 };
+  struct rusage before, after;
+  sp_raster r;
+  assert_int_equal(sp_raster_create(SIDE_PX, SIDE_PX, 8, &r, NULL), SP_OK);
+  assert_int_equal(getrusage(RUSAGE_SELF, &before), 0);
+  memset(r.u8, 1, (size_t)SIDE_PX * SIDE_PX);
+  assert_int_equal(getrusage(RUSAGE_SELF, &after), 0);
+  sp_raster_free(&r);
+  return after.ru_minflt - before.ru_minflt;
+}
+
+static void test_memory_is_kept(void **state)
+{
+  (void)state;
+#if !defined(__GLIBC__) || defined(WITH_SANITIZER)
+  skip(); /* which hand out memory in their own way */
+#endif
+  sp_rasters_keep_memory();
+  const long first = traps_of_filling(), second = traps_of_filling();
+  assert_true(first > 4);
+  assert_true(2 * second < first);
+}
+
 int main(void)
 {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(test_create),        cmocka_unit_test(test_strips_match_their_definition),
       cmocka_unit_test(test_both_at_once),  cmocka_unit_test(test_full_scale_does_not_overflow),
-      cmocka_unit_test(test_strips_refuse),
+      cmocka_unit_test(test_strips_refuse), cmocka_unit_test(test_memory_is_kept),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
