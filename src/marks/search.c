@@ -527,14 +527,15 @@ static double height_at(const filter *f, const float *p)
     return height_by(f->kernel, p);
   p -= f->core / 2;
   for (int32_t i = 0; i < f->core; i++)
-    core += (double)p[i] / f->core;
+    core += (double)p[i];
   for (int32_t i = 0; i < f->flank; i++) {
-    left += (double)p[-f->gap - 1 - i] / f->flank;
-    right += (double)p[f->core + f->gap + i] / f->flank;
+    left += (double)p[-f->gap - 1 - i];
+    right += (double)p[f->core + f->gap + i];
   }
   /* as in response_at: the side that differs less, so that a strong line beside does not lend its depth */
-  left = core - left;
-  right = core - right;
+  core /= f->core;
+  left = core - left / f->flank;
+  right = core - right / f->flank;
   return left * right <= 0.0 ? 0.0 : fabs(left) < fabs(right) ? left : right;
 }
 

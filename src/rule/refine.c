@@ -139,7 +139,8 @@ static size_t stack_strokes(const fit_setting *f, const sp_stroke *s, size_t n, 
         continue;
       double level = 0.0;
       for (int32_t i = lo; i <= hi; i++)
-        level += (double)x[i] / (hi - lo + 1);
+        level += (double)x[i];
+      level /= hi - lo + 1;
       for (int32_t i = lo; i <= hi; i++) {
         const int32_t bin = (int32_t)lround((i - middle) * STACK_STEPS) + BINS / 2;
         if (bin < 0 || bin >= BINS)
