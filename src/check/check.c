@@ -474,6 +474,8 @@ static sp_status find_match(const sp_check_options *o, const sp_reference *refer
       sp_match_free(&hinted);
     }
   }
+  if (!status && o->marks == SP_MARK_WIRE && o->nut == SP_NUT_AUTO) /* seek_nut left no line to be it */
+    match->nut_end_assumed = match->nut_is_end;
   if (!status)
     corrected_settle(marks, o->layout, lines, &options, said, match);
   if (!status)

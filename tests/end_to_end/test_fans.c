@@ -260,6 +260,14 @@ static void a_nut_of_bone_set_askew(void **state)
   CHECK_BELOW(number(member(record, "datum"), "u_mm"), 0.04);
   check_marks(truth, record);
   cJSON_Delete(record);
+  /* asked for a nut a millimetre nearer to fret 1: what lies where it is may be another edge, and +/- says so */
+  snprintf(line, sizeof line, "check --format json --reference-mpe 0mm --nut-shift 1mm %s bone.png", options);
+  record = cJSON_Parse(outside_run(line)->out);
+  assert_non_null(record);
+  assert_string_equal(word(member(record, "datum"), "kind"), "end");
+  CHECK_CLOSE(number(mark(record, 5), "error_mm"), 0.79, 0.05); /* its own -0.21 */
+  assert_true(number(mark(record, 5), "expanded_u_mm") > 0.8);
+  cJSON_Delete(record);
   cJSON_Delete(truth);
 }
 
