@@ -28,6 +28,7 @@ typedef struct sp_match_line {
   double strength;   /* 0..1: how much it looks like a mark of the kind sought (contrast times coverage, scaled) */
   bool part;         /* it spans too little of the width to be anything but a partial fret */
   double askew_rad;  /* what it leans off square and off most other lines, the lesser of both; 0 where not known */
+  bool odd_colour;   /* light where most lines are dark, or dark where they are light */
   bool nut_only;     /* it may be the nut or nothing: a knife line on a board of slots */
 } sp_match_line;
 

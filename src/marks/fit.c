@@ -49,11 +49,14 @@ static const double MARGIN_BLURS = 2.0, LEAST_WOOD_MM = 0.12;
  * boards); beside dark ones a faint one that none of them shows, or one that some seem to show. */
 static const double LIGHT_COARSE_PX = 0.18, DARK_COARSE_PX = 0.05, OPEN_COARSE_PX = 0.18;
 
-static double coarse_px(const sp_expectation *e, bool light)
+/* Among waves of this part of a cut's depth nothing tells what of a burr is the wood's. */
+static const double WAVES_OPEN = 0.12;
+
+static double coarse_px(const sp_expectation *e, bool light, bool among_waves)
 {
   if (light)
     return LIGHT_COARSE_PX;
-  if (e->burr_open)
+  if (e->burr_open || among_waves)
     return OPEN_COARSE_PX;
   return e->burr_expected ? 0.0 : DARK_COARSE_PX;
 }
@@ -595,8 +598,9 @@ static void fit_shape(sp_line_fit *f, const sp_expectation *expect, const sp_gro
   f->u_shape_px = fit.u_place_px;
   if (s->clipped && s->light)
     f->u_shape_px = hypot(f->u_shape_px, CLIPPED_U * f->shape.width_px);
+  const bool among_waves = ground->measured && sp_ground_sd(ground) > WAVES_OPEN * fabs(f->height);
   if (f->kind == SP_MARK_KNIFE && sp_shape_is_coarse(expect))
-    f->u_shape_px = hypot(f->u_shape_px, coarse_px(expect, f->height > 0.0));
+    f->u_shape_px = hypot(f->u_shape_px, coarse_px(expect, f->height > 0.0, among_waves));
   memcpy(f->cost_of_kind, fit.cost_of_kind, sizeof f->cost_of_kind);
   memcpy(f->burr_of_kind_px, fit.burr_of_kind_px, sizeof f->burr_of_kind_px);
 }

@@ -235,21 +235,31 @@ static sp_status doubt_broad_slots(double px_per_mm, sp_marks *marks, sp_error *
  * a broad one: an outermost line so much broader than the rest, by this and at least this, may be that, and the end
  * lies at one side of it. The doubt is this part of its breadth. */
 static const double SHADOW_BROADER = 1.8, SHADOW_MM = 0.25, SHADOW_U = 0.35;
+/* One far paler than the rest, by this part, may be what sharpening makes of an end where wood and background are
+ * almost alike: it lies a blur or two beside the end. The doubt in blurs, a pixel's own square among them. What was
+ * taken for the end far beyond it (the picture's rim, say) does not clear it. */
+static const double RIM_PALE = 0.35, RIM_U = 1.4, PIXEL_PX = 0.29, END_BESIDE_MM = 3.0;
 
-static sp_status doubt_broad_outermost(double px_per_mm, sp_marks *marks, sp_error *err)
+static sp_status doubt_outermost(double px_per_mm, sp_marks *marks, sp_error *err)
 {
   const size_t n = marks->count;
   if (n < PALE_COMPANY)
     return SP_OK;
-  double usual_px = NAN;
-  const sp_status status = find_median(marks, breadth_of, &usual_px, err);
+  double usual_px = NAN, usual_seen = NAN;
+  sp_status status = find_median(marks, breadth_of, &usual_px, err);
+  if (!status)
+    status = find_median(marks, sp_mark_visibility, &usual_seen, err);
   if (status)
     return status;
   const double least_px = fmax(SHADOW_BROADER * usual_px, SHADOW_MM * px_per_mm);
   for (int e = 0; e < 2; e++) {
     sp_mark *m = &marks->marks[e ? n - 1 : 0];
-    if (!marks->board.end[e].found && m->contrast < 0.0 && m->width_px > least_px)
+    const sp_board_end *end = &marks->board.end[e];
+    if (!end->found && m->contrast < 0.0 && m->width_px > least_px)
       m->u_u_px = hypot(m->u_u_px, SHADOW_U * m->width_px);
+    const bool beside_end = end->found && fabs(end->u_px - m->u_px) < END_BESIDE_MM * px_per_mm;
+    if (!beside_end && sp_mark_visibility(m) < RIM_PALE * usual_seen && isfinite(marks->blur_px))
+      m->u_u_px = hypot(m->u_u_px, RIM_U * hypot(marks->blur_px, PIXEL_PX));
   }
   return SP_OK;
 }
@@ -355,7 +365,7 @@ sp_status sp_marks_settle(const sp_marks_options *o, sp_marks *marks, sp_error *
   if (!status && o->kind == SP_MARK_SLOT)
     status = doubt_broad_slots(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
-    status = doubt_broad_outermost(o->px_per_mm, marks, err);
+    status = doubt_outermost(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)
     status = doubt_broad_lines(o->px_per_mm, marks, err);
   if (!status && o->kind == SP_MARK_KNIFE)

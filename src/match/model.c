@@ -37,6 +37,9 @@ static const double RUN_COST = 5.0, RUN_STEP_COST = 0.15; /* nats: a part of the
 static const double LOOK_SD = 0.45, LOOK_FLOOR = 0.004;   /* log of strength; chance of a mark however faint */
 /* Lean of a single line: a square slips by half a degree; one mark in thirty may lean by anything. */
 static const double ASKEW_SD_RAD = 0.009, ASKEW_MOST = 3.5;
+/* One tool leaves lines of one colour. One of the other is a scratch or a burr more often than a slip of millimetres;
+ * where it should be it may be a line all the same. */
+static const double ODD_COLOUR_COST = 4.5;
 /* A line that is no slot on a board of slots is a pencil's more often than the nut: so much that it is the nut where
  * the hand may have put it, and not where it would be a slip of some millimetres. */
 static const double NUT_ONLY_COST = 4.5;
@@ -76,7 +79,8 @@ static void copy_lines(sp_model *m, const sp_match_line *lines, size_t count)
     l->strength = sp_line_strength(&lines[i]);
     l->part = lines[i].part;
     l->nut_only = lines[i].nut_only;
-    l->askew = askew_nats(&lines[i]) - (l->nut_only ? NUT_ONLY_COST : 0.0);
+    l->askew =
+        askew_nats(&lines[i]) - (l->nut_only ? NUT_ONLY_COST : 0.0) - (lines[i].odd_colour ? ODD_COLOUR_COST : 0.0);
     l->id = i;
   }
   qsort(m->line[0], m->count, sizeof *m->line[0], by_place);

@@ -115,6 +115,17 @@ static void find_askew(const frame *f, const sp_marks *marks, double *work, sp_m
   }
 }
 
+/* Of a colour that at most a quarter of the marks have. */
+static void find_odd_colours(const sp_marks *marks, sp_match_line *lines)
+{
+  size_t light = 0;
+  for (size_t i = 0; i < marks->count; i++)
+    light += marks->marks[i].contrast > 0.0;
+  const size_t dark = marks->count - light;
+  for (size_t i = 0; i < marks->count; i++)
+    lines[i].odd_colour = marks->marks[i].contrast > 0.0 ? 3 * light <= dark : 3 * dark <= light;
+}
+
 sp_status sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks, sp_match_line *lines,
                                  sp_match_options *o, sp_error *err)
 {
@@ -131,6 +142,7 @@ sp_status sp_verdict_match_input(const sp_reference *ref, const sp_marks *marks,
     lines[i].nut_only = m->scribed;
   }
   find_askew(&f, marks, work, lines);
+  find_odd_colours(marks, lines);
   free(work);
   memset(o, 0, sizeof *o);
   o->scale_known = f.mm;

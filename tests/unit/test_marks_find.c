@@ -1229,7 +1229,7 @@ static void no_end_in_the_picture(void **unused)
 }
 
 /* Wood that goes on beyond the picture, knife lines in it, and one before them so broad. */
-static sp_marks find_with_broad_line(double width_mm)
+static sp_marks find_with_line_at_the_rim(double width_mm, double height)
 {
   const double first_u = 60.0;
   drawn_board b = PLAIN;
@@ -1239,7 +1239,7 @@ static sp_marks find_with_broad_line(double width_mm)
       &d, &(drawn_area){
               .u_a = -1e4, .u_b = 1e4, .v_a = v - half, .v_b = v + half, .blur = b.blur, .height = b.wood - b.around});
   lines(&d, &b);
-  line_at(&d, &b, first_u, width_mm, b.height);
+  line_at(&d, &b, first_u, width_mm, height);
   const sp_marks_options o = options_for(SP_MARK_KNIFE);
   sp_marks m = find_in(&d, &b, SP_ALONG_X, &o);
   assert_int_equal(m.count, LINES + 1);
@@ -1255,10 +1255,23 @@ static void a_broad_line_at_the_rim(void **unused)
 {
   (void)unused;
   const double broad_mm = 0.33;
-  sp_marks m = find_with_broad_line(broad_mm);
+  sp_marks m = find_with_line_at_the_rim(broad_mm, PLAIN.height);
   CHECK_BELOW(0.5 * broad_mm * PX_PER_MM, 2.0 * m.marks[0].u_u_px);
   sp_marks_free(&m);
-  m = find_with_broad_line(PLAIN.line_mm);
+  m = find_with_line_at_the_rim(PLAIN.line_mm, PLAIN.height);
+  CHECK_BELOW(m.marks[0].u_u_px, 0.15);
+  sp_marks_free(&m);
+}
+
+/* Where wood and background are almost alike sharpening draws a pale line a blur or two beside the end. It was once the
+ * nut, 0.11 mm off, with a +/- of 0.02. */
+static void a_pale_line_at_the_rim(void **unused)
+{
+  (void)unused;
+  sp_marks m = find_with_line_at_the_rim(PLAIN.line_mm, 0.15 * PLAIN.height);
+  CHECK_BELOW(2.0 * PLAIN.blur, 2.0 * m.marks[0].u_u_px);
+  sp_marks_free(&m);
+  m = find_with_line_at_the_rim(PLAIN.line_mm, 0.5 * PLAIN.height);
   CHECK_BELOW(m.marks[0].u_u_px, 0.15);
   sp_marks_free(&m);
 }
@@ -1572,6 +1585,7 @@ int main(void)
       cmocka_unit_test(the_outline),
       cmocka_unit_test(no_end_in_the_picture),
       cmocka_unit_test(a_broad_line_at_the_rim),
+      cmocka_unit_test(a_pale_line_at_the_rim),
       cmocka_unit_test(a_trough_askew_is_no_line),
       cmocka_unit_test(the_rule_is_no_board),
       cmocka_unit_test(a_rule_is_not_crossed),

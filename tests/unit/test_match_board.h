@@ -85,7 +85,7 @@ static inline double place_mm(const board *b, int k)
 static inline void put(scene *s, double x_mm, double strength, int truth, bool misplaced)
 {
   assert_true(s->count < BOARD_LINES);
-  s->line[s->count] = (sp_match_line){x_mm, 0.01, strength, false, 0.0, false};
+  s->line[s->count] = (sp_match_line){.position = x_mm, .u_position = 0.01, .strength = strength};
   s->truth[s->count] = truth;
   s->misplaced[s->count++] = misplaced;
 }

@@ -977,8 +977,14 @@ static void what_runs_as_most_lines_do_is_not_askew(void **unused)
         b->marks.marks[k].slope = askew * (lines[k].position / 500.0 - 0.3);
       assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
     }
-    for (size_t k = 0; k < b->marks.count; k++)
+    for (size_t k = 0; k < b->marks.count; k++) {
       CHECK_CLOSE(lines[k].askew_rad, all == 0 && k == 5 ? askew : 0.0, 1e-3);
+      assert_false(lines[k].odd_colour);
+    }
+    b->marks.marks[4].contrast *= -1.0;
+    assert_int_equal(sp_verdict_match_input(&b->ref, &b->marks, lines, &o, &err), SP_OK);
+    for (size_t k = 0; k < b->marks.count; k++)
+      assert_int_equal(lines[k].odd_colour, k == 4);
     board_free(b);
   }
 }
