@@ -60,8 +60,15 @@ static const double GRAIN_MM = 0.020, GRAIN_WORTH_MM = 0.14;
 static const double SHOWN_MM = 0.08;
 /* How far a fret's own foot may lie from where the grain of all has it in the common section. */
 static const double TOLD_MM = 0.03;
+/* Flanks that mirror the wood are told narrower than the wire, by this part. */
+static const double TOLD_LEAST = 0.75;
 /* Feet that lie farther from it are not at the break that is the foot, or it is not. */
 static const double GRAIN_FAR_MM = 0.11;
+/* Beside a foot the shadow is deepest and fades outward. Where the grey falls on, by so much of the wood's, farther out
+ * than a joint or what the blur mixes in reaches, the place is a flank's that mirrors the wood or lies in its own
+ * shade, and the foot lies about where it is darkest: nearly all of the way there, known to a part of the way. */
+static const double TROUGH_DEPTH = 0.12, TROUGH_FROM_MM = 0.16, TROUGH_FROM_BLURS = 3.0, TROUGH_TO_MM = 0.8,
+                    TROUGH_SHARE = 0.9, TROUGH_DOUBT = 0.25;
 /* With more doubt than this about all frets alike, nothing is said of a nut's face. */
 static const double UNTOLD_MM = 0.09;
 /* A foot of which a blur broader by SOFTER leaves no more than this, against the chosen one, may lie so far off,
@@ -116,6 +123,7 @@ typedef struct job {
   double inner_mm[2], outer_mm[2]; /* how far into the metal, onto the wood a foot's window reaches */
   sp_wire_grain grain;
   bool soft[2]; /* this foot is softer than the picture's blur makes it */
+  double trough_px[2]; /* how far beyond this foot of the section it is darkest; 0: at the foot */
   bool told[2]; /* the grain tells where in the section this foot is */
   double told_px[2], u_told_px[2];
   fret *frets;
@@ -302,6 +310,33 @@ static sp_status choose_blur(job *j, size_t count, sp_error *err)
   return measure_all(j, count, err);
 }
 
+/* The lowest grey of the section from `from` to `to`, px outward of a place, and where it is. */
+static double lowest_grey(const sp_wire_section *s, double place_px, int side, double from, double to, double *at_px)
+{
+  double least = INFINITY;
+  for (double t = ceil(from); t <= to; t += 1.0) {
+    const int32_t x = (int32_t)lround(place_px + (side ? t : -t));
+    if (abs(x) <= s->half_px && (double)s->value[x + s->half_px] < least) {
+      least = (double)s->value[x + s->half_px];
+      *at_px = t;
+    }
+  }
+  return least;
+}
+
+/* How far beyond a foot the section goes on falling, px; 0 where it does not. */
+static double trough_beyond(const sp_wire_section *s, double foot_px, int side, double blur_px)
+{
+  const double ppm = s->px_per_mm, near = fmax(TROUGH_FROM_MM * ppm, TROUGH_FROM_BLURS * blur_px);
+  double wood = 0.0, beside_px, deepest_px = 0.0;
+  const int32_t edge = (int32_t)fmax(2.0, 0.25 * ppm);
+  for (int32_t i = 0; i < edge; i++)
+    wood += (double)s->value[side ? 2 * s->half_px - i : i] / edge;
+  const double beside = lowest_grey(s, foot_px, side, 0.0, near, &beside_px);
+  const double deepest = lowest_grey(s, foot_px, side, near, TROUGH_TO_MM * ppm, &deepest_px);
+  return beside - deepest > TROUGH_DEPTH * wood ? deepest_px : 0.0;
+}
+
 /* Where the grain ends. */
 static void ask_grain(job *j, const sp_wire_section *section)
 {
@@ -312,8 +347,11 @@ static void ask_grain(job *j, const sp_wire_section *section)
   for (int side = 0; side < 2; side++)
     j->told[side] = sp_wire_grain_foot(&j->grain, section, side, blur, BLURS, &j->told_px[side], &j->u_told_px[side]) &&
                     j->u_told_px[side] < GRAIN_WORTH_MM * ppm;
+  for (int side = 0; side < 2; side++) /* a flank mirrors the wood from where it stands steep: alike on both sides */
+    if (j->told[side] && !j->told[!side] && trough_beyond(section, j->told_px[side], side, blur[0]) > 0.0)
+      j->told[side] = false;
   const double width_mm = (j->told_px[1] - j->told_px[0]) / ppm;
-  if (j->told[0] && j->told[1] && !(width_mm > SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM))
+  if (j->told[0] && j->told[1] && !(width_mm > TOLD_LEAST * SP_WIRE_LEAST_MM && width_mm < SP_WIRE_MOST_MM))
     j->told[0] = j->told[1] = false;
 }
 
@@ -450,6 +488,15 @@ static double usual_foot(const fret *frets, size_t count, int side)
   return n ? sp_median(work, n) : NAN;
 }
 
+/* Where the section is darkest beyond the places at which the feet were measured. */
+static void find_troughs(job *j, size_t count, const sp_wire_section *section)
+{
+  for (int side = 0; side < 2; side++) {
+    const double usual = usual_foot(j->frets, count, side);
+    j->trough_px[side] = isfinite(usual) ? trough_beyond(section, usual, side, j->blur_px) : 0.0;
+  }
+}
+
 /* By how much the wood's grain ends further out than the feet were measured, px, and its doubt; false where it does not
  * show. */
 static bool grain_beyond(const job *j, size_t count, int side, double *off_px, double *u_px)
@@ -481,7 +528,10 @@ static void settle_common(job *j, size_t count)
   j->shift_px = 0.0;
   for (int side = 0; side < 2; side++) {
     double off, u, own = foot * foot + pow(hidden_foot(j, count, side), 2.0);
-    if (grain_beyond(j, count, side, &off, &u)) {
+    if (!grain_beyond(j, count, side, &off, &u)) {
+      j->shift_px += 0.5 * (side ? 1.0 : -1.0) * TROUGH_SHARE * j->trough_px[side];
+      own += pow(TROUGH_DOUBT * j->trough_px[side], 2.0);
+    } else {
       const bool astray = fabs(off) > far; /* one of the two is not at the foot: midway, and half of it in doubt */
       const double share = astray ? 0.5 : own / (own + u * u);
       j->shift_px += 0.5 * share * off;
@@ -1109,6 +1159,8 @@ sp_status sp_wires_find(const sp_scene *scene, sp_along along, const sp_marks_op
       status = choose_feet(&j, count, &section, pairs, n, &pair, err);
       if (!status)
         status = measure_in_company(&j, count, err);
+      if (!status)
+        find_troughs(&j, count, &section);
       if (!status)
         status = add_odd(&j, &marks->board, &count, err);
       if (!status) {

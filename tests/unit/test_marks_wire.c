@@ -294,6 +294,35 @@ static void waves_do_not_outvote_frets(void **state)
   drawing_free(&d);
 }
 
+/* A flank in its own shade darkens evenly until it is as black as the shadow on the wood beside it, so nothing shows at
+ * the foot: the last break, where the light ends on the metal, was taken for it. */
+static void flank_in_its_own_shade_is_no_wood(void **state)
+{
+  (void)state;
+  const look lit = {110.0, 120.0, -6.0, -1.0, {40.0, 0.0}};
+  chance c = {31};
+  double off = 0.0, u = 0.0;
+  drawing d = drawing_new(LENGTH, BREADTH, 235.0);
+  draw_neck(&d, &lit);
+  for (int k = 0; k < FRETS; k++)
+    for (int i = 0; i < 30; i++) { /* from the terminator, 8 px inside, to the shadow's end, 22 px beyond the foot */
+      const double x = 0.5 * WIDTH - 8.0 + i, ground = i < 8 ? lit.metal : WOOD, out = fmax(0.0, i - 10.0) / 20.0;
+      const double grey = i < 8 ? 50.0 - 5.5 * i : 6.0 + (WOOD - 6.0) * out * out * (3.0 - 2.0 * out);
+      add(&d, fret_px(k) + x + 0.5, fret_slope(k), 1.0, BLUR, grey - ground);
+    }
+  draw_noise(&d, 1.5, &c);
+  sp_marks m = find(&d, SP_ALONG_X);
+  assert_int_equal(m.count, FRETS);
+  for (int k = 0; k < FRETS; k++) {
+    off += (m.marks[k].u_px - m.marks[k].slope * (m.marks[k].v_px - 350.0) - fret_px(k)) / FRETS;
+    u = m.marks[k].u_common_px;
+  }
+  CHECK_CLOSE(off, 0.0, 1.5);
+  CHECK_BELOW(fabs(off), 2.0 * u);
+  sp_marks_free(&m);
+  drawing_free(&d);
+}
+
 /* Three frets look like the one, the rest like the other. */
 static sp_marks find_in_two_lights(const look *first, const look *rest)
 {
@@ -787,6 +816,7 @@ int main(void)
                                      cmocka_unit_test(waves_do_not_outvote_frets),
                                      cmocka_unit_test(shadows_that_change_sides_are_a_doubt),
                                      cmocka_unit_test(places_are_numbers),
+                                     cmocka_unit_test(flank_in_its_own_shade_is_no_wood),
                                      cmocka_unit_test(line_of_light_is_not_the_face),
                                      cmocka_unit_test(fading_rim_does_not_hide_the_face),
                                      cmocka_unit_test(shaded_rim_makes_the_face_doubtful),
