@@ -80,15 +80,18 @@ static bool is_rule_there(const sp_marks_options *o, double u_px, double v_from,
   return o->has_rule && v_to > lo && v_from < hi;
 }
 
-/* It goes on beyond each side that can be looked at. */
-static bool goes_through(look *k, const sp_marks_options *o, const sp_board *board, const sp_mark *m)
+/* On one side alone a scratch may lie there by chance, so there as many have to go on. */
+static const size_t LEAST_ONE_SIDED = 3;
+
+/* Beyond how many sides it goes on, if beyond each that can be looked at; else 0. */
+static int sides_beyond(look *k, const sp_marks_options *o, const sp_board *board, const sp_mark *m)
 {
   const double px = o->px_per_mm;
   double side[2];
   int looked = 0, seen = 0;
   sp_fits_within_board(board, m->u_px, &side[0], &side[1]);
   if (!mean_between(k, m, m->v_a_px, m->v_b_px, LEAST_MM * px))
-    return false;
+    return 0;
   const double contrast = response(k, k->reach_px);
   for (int s = 0; s < 2; s++) {
     const double from = s ? side[1] + FROM_MM * px : side[0] - TO_MM * px, to = from + (TO_MM - FROM_MM) * px;
@@ -97,7 +100,7 @@ static bool goes_through(look *k, const sp_marks_options *o, const sp_board *boa
     looked++;
     seen += is_seen(k, m, contrast, px);
   }
-  return looked > 0 && seen == looked;
+  return seen == looked ? seen : 0;
 }
 
 sp_status sp_marks_drop_through(const sp_view *view, const sp_marks_options *o, sp_marks *marks, sp_error *err)
@@ -105,15 +108,17 @@ sp_status sp_marks_drop_through(const sp_view *view, const sp_marks_options *o, 
   const sp_line_filter filter = sp_line_filter_for(o->kind, o->px_per_mm);
   look k = {.view = view, .filter = filter, .rows = (int32_t)fmax(3.0, round(0.34 * o->px_per_mm))};
   k.reach_px = (int32_t)ceil(BESIDE_MM * o->px_per_mm) + filter.core + filter.gap + filter.flank + 2;
-  bool *through = calloc(marks->count + 1, sizeof *through);
+  int *through = calloc(marks->count + 1, sizeof *through);
   k.row = malloc((size_t)(2 * k.reach_px + 1) * sizeof *k.row);
   k.mean = malloc((size_t)(2 * k.reach_px + 1) * sizeof *k.mean);
   const sp_status status = through && k.row && k.mean ? SP_OK : sp_fail_memory(err);
-  size_t count = 0, kept = 0;
+  size_t count[3] = {0}, kept = 0;
   for (size_t i = 0; !status && i < marks->count; i++)
-    count += through[i] = goes_through(&k, o, &marks->board, &marks->marks[i]);
+    count[through[i] = sides_beyond(&k, o, &marks->board, &marks->marks[i])]++;
+  const bool one_is_enough = count[1] + count[2] >= LEAST_ONE_SIDED,
+             all_stay = 2 * (count[1] + count[2]) > marks->count;
   for (size_t i = 0; !status && i < marks->count; i++)
-    if (!through[i] || 2 * count > marks->count)
+    if (all_stay || through[i] == 0 || (through[i] == 1 && !one_is_enough))
       marks->marks[kept++] = marks->marks[i];
   if (!status)
     marks->count = kept;
