@@ -97,7 +97,7 @@ const char *sp_largest_doubt(const sp_budget *b)
   static const char *const WORDS[] = {
       "mostly for the mark, which is faint or frayed (clean it, scan at a higher resolution)",
       "mostly for reading the scale (scan at a higher resolution, with a rule as long as the board)",
-      "mostly for the nut, which is faint or frayed (clean it, scan at a higher resolution)",
+      "mostly for where the nut is (clean it or the board's end, scan at a higher resolution)",
       "mostly for what the reference itself may be wrong by (give its certified error with --reference-mpe)",
       "mostly for the temperature (let rule and board rest at 20 C)"};
   const double parts[] = {b->line_mm, b->map_mm, b->datum_mm, b->rule_mm, b->temperature_mm};
