@@ -49,14 +49,16 @@ static const double MARGIN_BLURS = 2.0, LEAST_WOOD_MM = 0.12;
  * boards); beside dark ones a faint one that none of them shows, or one that some seem to show. */
 static const double LIGHT_COARSE_PX = 0.18, DARK_COARSE_PX = 0.05, OPEN_COARSE_PX = 0.18;
 
-/* Among waves of this part of a cut's depth nothing tells what of a burr is the wood's. */
-static const double WAVES_OPEN = 0.12;
+/* Among waves of this part of a cut's depth nothing tells what of a burr is the wood's, be it as strong as the cut. */
+static const double WAVES_OPEN = 0.07, WAVES_COARSE_PX = 0.3;
 
 static double coarse_px(const sp_expectation *e, bool light, bool among_waves)
 {
   if (light)
     return LIGHT_COARSE_PX;
-  if (e->burr_open || among_waves)
+  if (among_waves)
+    return WAVES_COARSE_PX;
+  if (e->burr_open)
     return OPEN_COARSE_PX;
   return e->burr_expected ? 0.0 : DARK_COARSE_PX;
 }

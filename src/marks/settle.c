@@ -116,6 +116,10 @@ static void drop_bridges(const sp_marks_options *o, sp_marks *marks)
 /* A line of the other colour that runs so little as the board's lines do (by some two degrees) is none of them. */
 static const double LEAST_SQUARE = 0.3;
 
+/* What is left of the other colour may be the burr of a cut that has drowned in it, and lies so far beside that, mm:
+ * its doubt (k = 1). */
+static const double BURR_BESIDE_MM = 0.1;
+
 /* A faint line of the other colour, or one that its cross-section does not explain nearly as well as the rest are, is a
  * burr whose cut has drowned in it, or wood: better missing than taken for the line. */
 static void drop_odd_colour(const sp_marks_options *o, sp_marks *marks)
@@ -130,7 +134,9 @@ static void drop_odd_colour(const sp_marks_options *o, sp_marks *marks)
       usual++;
     }
   for (size_t i = 0; i < marks->count; i++) {
-    const sp_mark *m = &marks->marks[i];
+    sp_mark *m = &marks->marks[i];
+    if (o->kind == SP_MARK_KNIFE && m->contrast > 0.0 && !light)
+      m->u_u_px = hypot(m->u_u_px, BURR_BESIDE_MM * o->px_per_mm);
     if ((m->contrast > 0.0) == light ||
         (sp_mark_visibility(m) * (double)usual > 0.6 * seen && sp_mark_explained(m) * (double)usual > 0.3 * sure &&
          sp_mark_squareness(o, &marks->board, m) > LEAST_SQUARE))

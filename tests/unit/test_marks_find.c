@@ -419,6 +419,30 @@ static void an_askew_fit_is_not_the_line(void **unused)
   }
 }
 
+/* One light mark among dark ones, as visible and as well explained: a line, or what shows of a cut that has drowned in
+ * its burr, a tenth of a millimetre beside it. It once had its own scatter for its doubt and was 0.12 mm off. */
+static void a_light_mark_may_be_a_burr(void **unused)
+{
+  (void)unused;
+  const sp_marks_options o = options_for(SP_MARK_KNIFE);
+  sp_marks m = {.marks = calloc(LINES, sizeof(sp_mark))};
+  assert_non_null(m.marks);
+  for (int k = 0; k < LINES; k++)
+    m.marks[m.count++] = (sp_mark){.u_px = place_u(k),
+                                   .u_u_px = 0.1,
+                                   .width_px = 1.0,
+                                   .contrast = k == 3 ? 0.2 : -0.2,
+                                   .coverage = 1.0,
+                                   .significance = 20.0,
+                                   .misfit = 1.0};
+  sp_error err = {0};
+  assert_int_equal(sp_marks_settle(&o, &m, &err), SP_OK);
+  assert_int_equal(m.count, LINES);
+  for (int k = 0; k < LINES; k++)
+    CHECK_CLOSE(m.marks[k].u_u_px, k == 3 ? hypot(0.1, 0.1 * PX_PER_MM) : 0.1, 1e-9);
+  sp_marks_free(&m);
+}
+
 /* Cuts with a burr on both sides, which cancel where the picture is coarse, among a plane's waves: a mark's area says
  * little then, the whole of it does. */
 static void cuts_that_their_burrs_cancel(void **unused)
@@ -1552,6 +1576,7 @@ int main(void)
       cmocka_unit_test(lines_along_the_pixels),
       cmocka_unit_test(waves_have_no_vote),
       cmocka_unit_test(cuts_among_waves_as_strong),
+      cmocka_unit_test(a_light_mark_may_be_a_burr),
       cmocka_unit_test(cuts_that_their_burrs_cancel),
       cmocka_unit_test(an_askew_fit_is_not_the_line),
       cmocka_unit_test(light_lines_that_may_be_burrs),
